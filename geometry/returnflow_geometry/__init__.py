@@ -1,0 +1,1 @@
+"""What the board is: shapes, layers, copper, the case file and the mesh. No physics, no plotting."""

@@ -1,0 +1,155 @@
+"""What the board is: layers, copper, cutouts, terminals, and the loops and watches a case asks about (SI units)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, TypeVar
+
+import shapely
+from shapely import MultiPolygon, Polygon
+
+Shape = Polygon | MultiPolygon
+Role = Literal["noisy", "sensitive", "cables"]
+ROLES: tuple[Role, ...] = ("noisy", "sensitive", "cables")
+_Thing = TypeVar("_Thing", "Layer", "Copper", "Terminal", "Loop")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layer:
+    """One copper layer of the stackup. `below` is the dielectric to the next layer, None under the last."""
+
+    name: str
+    thickness: float  # m
+    below: float | None = None  # m
+
+
+@dataclass(frozen=True, kw_only=True)
+class Copper:
+    """A plane, pour or wide trace on one layer."""
+
+    name: str
+    layer: str
+    shape: Shape  # m
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cutout:
+    """A slot, gap or antipad: copper taken away."""
+
+    name: str
+    copper: str
+    shape: Shape  # m
+
+
+@dataclass(frozen=True, kw_only=True)
+class Terminal:
+    """
+    A via, pad or bond: one equipotential contact on a copper.
+
+    `shape` may have several parts (the vias of one pin): they are one terminal at one potential.
+    `bonded` gives the reason why this bond cannot be lifted, None where it can.
+    """
+
+    name: str
+    copper: str
+    shape: Shape  # m
+    bonded: str | None = None
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """Centroid of the contact, in metres."""
+        point = self.shape.centroid
+        return (float(point.x), float(point.y))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Loop:
+    """
+    A current and its way back: injected into the copper at `inject`, leaving it at `return_`.
+
+    Noisy loops have `current` (A rms); sensitive loops have `signal` and `tolerates` (V);
+    cables loops have `limit` (V). `frequency` (Hz) and `band` (Hz, Hz) are optional.
+    """
+
+    name: str
+    role: Role
+    inject: str
+    return_: str
+    current: float | None = None  # A rms
+    frequency: float | None = None  # Hz
+    signal: float | None = None  # V, full scale
+    tolerates: float | None = None  # V
+    band: tuple[float, float] | None = None  # Hz
+    limit: float | None = None  # V
+
+
+@dataclass(frozen=True, kw_only=True)
+class Region:
+    """A drawn area whose traffic is reported."""
+
+    name: str
+    copper: str
+    shape: Shape  # m
+
+
+@dataclass(frozen=True, kw_only=True)
+class Section:
+    """A cut across copper; net current is positive from the left to the right of the path."""
+
+    name: str
+    copper: str
+    path: tuple[tuple[float, float], ...]  # m
+
+
+@dataclass(frozen=True, kw_only=True)
+class Board:
+    """Stackup (top to bottom), copper and what is cut from it, and the terminals on it."""
+
+    outline: Shape  # m
+    temperature: float  # degree Celsius
+    layers: tuple[Layer, ...]
+    coppers: tuple[Copper, ...]
+    cutouts: tuple[Cutout, ...] = ()
+    terminals: tuple[Terminal, ...] = ()
+
+    def layer(self, name: str) -> Layer:
+        """Layer of that name; KeyError if there is none."""
+        return _named(self.layers, name)
+
+    def copper(self, name: str) -> Copper:
+        """Copper of that name; KeyError if there is none."""
+        return _named(self.coppers, name)
+
+    def terminal(self, name: str) -> Terminal:
+        """Terminal of that name; KeyError if there is none."""
+        return _named(self.terminals, name)
+
+    def remaining(self, copper: str) -> Shape:
+        """Copper that is left after all its cutouts, in metres; may have several parts."""
+        drawn = self.copper(copper).shape
+        holes = [cutout.shape for cutout in self.cutouts if cutout.copper == copper]
+        return shapely.difference(drawn, shapely.union_all(holes)) if holes else drawn
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """One review: a board, its loops, what to watch, and how accurate the answer must be."""
+
+    title: str
+    board: Board
+    loops: tuple[Loop, ...]
+    regions: tuple[Region, ...] = ()
+    sections: tuple[Section, ...] = ()
+    accuracy: float = 0.01
+    assumptions: tuple[str, ...] = ()
+
+    def loop(self, name: str) -> Loop:
+        """Loop of that name; KeyError if there is none."""
+        return _named(self.loops, name)
+
+
+def _named(things: tuple[_Thing, ...], name: str) -> _Thing:
+    for thing in things:
+        if thing.name == name:
+            return thing
+    raise KeyError(name)
