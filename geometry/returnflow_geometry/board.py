@@ -9,6 +9,7 @@ import shapely
 from shapely import MultiPolygon, Polygon
 
 Shape = Polygon | MultiPolygon
+GRID = 1e-9  # m: far below what can be etched, far above the rounding of coordinates
 Role = Literal["noisy", "sensitive", "cables"]
 ROLES: tuple[Role, ...] = ("noisy", "sensitive", "cables")
 _Thing = TypeVar("_Thing", "Layer", "Copper", "Terminal", "Loop")
@@ -128,7 +129,10 @@ class Board:
         """Copper that is left after all its cutouts, in metres; may have several parts."""
         drawn = self.copper(copper).shape
         holes = [cutout.shape for cutout in self.cutouts if cutout.copper == copper]
-        return shapely.difference(drawn, shapely.union_all(holes)) if holes else drawn
+        if not holes:
+            return drawn
+        # On a grid, so that rounding leaves no hair of copper where a cutout ends exactly on an edge.
+        return shapely.difference(drawn, shapely.disjoint_subset_union_all(holes), grid_size=GRID)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,9 +9,9 @@ import numpy as np
 import shapely
 from shapely import LineString, Polygon
 
-# Etched edges are rounder than this anyway; a chord error of 5 um is below the tolerance of any board shop.
-CHORD_ERROR = 5e-6
-MIN_CORNERS = 16
+# Board shops etch to no better than 20 um; this, at equal area, is below what can be made.
+CHORD_ERROR = 15e-6
+MIN_CORNERS = 12
 MAX_CORNERS = 720
 
 
@@ -29,14 +29,14 @@ def rectangle(x0: float, y0: float, x1: float, y1: float) -> Polygon:
 
 def corners_for(radius: float, *, least: int = MIN_CORNERS) -> int:
     """
-    Number of corners that keep the chord error of a full circle below 5 um.
+    Number of corners that keep the chord error of a full circle below 15 um.
 
     A multiple of four, so that the polygon keeps the symmetry of the axes.
 
     Examples
     --------
     >>> corners_for(0.15e-3), corners_for(10e-3)
-    (16, 100)
+    (12, 60)
     """
     half_angle = math.acos(max(-1.0, 1.0 - CHORD_ERROR / radius)) if radius > CHORD_ERROR else math.pi / 4
     wanted = max(least, math.ceil(math.pi / half_angle))
@@ -57,7 +57,7 @@ def circle(x: float, y: float, diameter: float, *, corners: int | None = None) -
     diameter : float
         In metres, > 0.
     corners : int, optional
-        By default as many as keep the chord error below 5 um, at least 16.
+        By default as many as keep the chord error below 15 um, at least 12.
 
     Examples
     --------

@@ -1,0 +1,362 @@
+"""The resistive solve from both sides: every loop's current, and every resistance between two bounds."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from returnflow_geometry.mesh import Mesh, Mesher, Plane, corner_angles, starting_size
+from returnflow_geometry.seeding import SizeField, limit_growth
+
+from returnflow.linear import Backend, NumericalError, factorize
+from returnflow.spaces import CORNER_ROOT, Path, Space, Topology, path_fields, potential_map, stream_map
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Report = Callable[[str], None]
+
+# Entries below this fraction of sqrt(R_ii R_jj) are held to an absolute accuracy: a coupling that vanishes by
+# symmetry has no relative one.
+SMALL = 0.01
+AIM = 0.7  # each new mesh aims this far inside the goal, and further each time, since a forecast is only a forecast
+GROWTH_PER_PASS = 8  # a forecast from a coarse mesh is not worth more triangles than this factor
+
+
+@dataclass(frozen=True, kw_only=True)
+class Options:
+    """
+    How well to solve.
+
+    Attributes
+    ----------
+    accuracy : float
+        Half-width of every bracket, relative to its mid value (or to 1 % of sqrt(R_ii R_jj) where that is larger).
+    order : int
+        Polynomial order of both spaces, 1 or 2.
+    most_triangles : int
+        Give up rather than exceed this.
+    passes : int
+        Give up after so many meshes.
+    backend : "scipy", "pardiso" or None
+    """
+
+    accuracy: float = 0.01
+    order: int = 2
+    most_triangles: int = 600_000
+    passes: int = 12
+    backend: Backend | None = None
+
+
+@dataclass(frozen=True)
+class Conduction:
+    """
+    Solution of one plane for all its loops, per ampere of each loop.
+
+    Attributes
+    ----------
+    mesh : Mesh
+    space : Space
+    topology : Topology
+    loops : tuple of (int, int)
+        Contact of injection and contact of return.
+    sheet : float
+        Sheet resistance, ohm per square.
+    potential : array, shape (space.size, loops)
+        Volts per ampere; one contact of each conductor is at zero.
+    contact_potential : array, shape (contacts, loops)
+        Volts per ampere.
+    stream : array, shape (loops, m, 3 or 6)
+        Stream function on the local unknowns of each triangle, ampere per ampere, path field included. It is
+        single-valued up to whole amperes.
+    lower, upper : array, shape (loops, loops)
+        Bounds of the resistance matrix in ohm, as quadratic forms.
+    gap : array, shape (loops, m)
+        Contribution of each triangle to upper - lower of each loop's own resistance, ohm.
+    passes : tuple of (triangles, worst error over allowed error)
+    seconds : dict
+        Wall time of each part.
+    """
+
+    mesh: Mesh
+    space: Space
+    topology: Topology
+    loops: tuple[tuple[int, int], ...]
+    sheet: float
+    potential: Floats
+    contact_potential: Floats
+    stream: Floats
+    lower: Floats
+    upper: Floats
+    gap: Floats
+    passes: tuple[tuple[int, float], ...] = ()
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def mid(self) -> Floats:
+        """Middle of the bracket in ohm, shape (loops, loops): the best value."""
+        return 0.5 * (self.lower + self.upper)
+
+    @property
+    def half_width(self) -> Floats:
+        """
+        Guaranteed error of every entry of `mid` in ohm, shape (loops, loops).
+
+        From the bounds as quadratic forms: 0.5 sqrt(D_ii D_jj), D = upper - lower.
+        """
+        width = np.sqrt(np.maximum(np.diag(self.upper - self.lower), 0.0))
+        half: Floats = 0.5 * np.outer(width, width)
+        return half
+
+    def accuracy_reached(self) -> Floats:
+        """Half-width relative to what accuracy refers to, shape (loops, loops)."""
+        return self.half_width / reference(self.mid)
+
+    def current(self, loop: int, side: str = "mean") -> Floats:
+        """
+        Sheet current at the corners of every triangle in A/m per ampere, shape (m, 3, 2).
+
+        Parameters
+        ----------
+        loop : int
+        side : "potential", "stream" or "mean"
+            The mean is nearest to the truth: the exact field lies on a sphere around it.
+        """
+        if side == "potential":
+            return -self.space.gradient(self.potential[self.space.local, loop]) / self.sheet
+        if side == "stream":
+            return _curl(self.space.gradient(self.stream[loop]))
+        return 0.5 * (self.current(loop, "potential") + self.current(loop, "stream"))
+
+
+def reference(mid: Floats) -> Floats:
+    """What the accuracy of each entry is relative to, in ohm: the entry, or 1 % of sqrt(R_ii R_jj) if larger."""
+    own = np.sqrt(np.diag(mid))
+    return np.maximum(np.abs(mid), SMALL * np.outer(own, own))
+
+
+def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet: float, options: Options) -> Conduction:
+    """
+    Solve both sides on a given mesh.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    contacts : int
+        Number of contacts of the plane.
+    loops : sequence of (int, int)
+        Contact of injection and of return.
+    sheet : float
+        Ohm per square, > 0.
+    options : Options
+
+    Raises
+    ------
+    NumericalError
+        If a linear solve or the cross-check of the two sides fails.
+    """
+    clock = _Clock()
+    space, topology = Space(mesh, options.order), Topology(mesh, contacts)
+    count = len(loops)
+    stiffness = space.stiffness
+    to_potential, column = potential_map(space, topology)
+    clock.lap("assembly")
+
+    injected = np.zeros((to_potential.shape[1], count))
+    for number, (start, end) in enumerate(loops):
+        for contact, ampere in ((start, 1.0), (end, -1.0)):
+            if column[contact] >= 0:
+                injected[column[contact], number] += ampere
+    solve = factorize((to_potential.T @ stiffness @ to_potential).tocsc(), options.backend)
+    clock.lap("factor")
+    free = solve(injected)
+    potential = to_potential @ free
+    contact_potential = np.where(column[:, None] >= 0, free[np.maximum(column, 0)], 0.0)
+    del solve
+    clock.lap("solve")
+
+    paths = path_fields(topology, loops, options.order)
+    to_stream = stream_map(space, topology)
+    right = np.column_stack([_path_load(space, path) for path in paths])
+    clock.lap("assembly")
+    solve = factorize((to_stream.T @ stiffness @ to_stream).tocsc(), options.backend)
+    clock.lap("factor")
+    nodal = to_stream @ solve(-(to_stream.T @ right))
+    del solve
+    stream = nodal.T[:, space.local]
+    for number, path in enumerate(paths):
+        stream[number, path.triangles] += path.values
+    clock.lap("solve")
+
+    weighted = _weights(mesh)
+    fields = [(_flat(-space.gradient(potential[space.local, j]), weighted), _flat(_curl(space.gradient(stream[j])), weighted)) for j in range(count)]
+    lower = _gram([a for a, _ in fields])
+    upper = _gram([b for _, b in fields])
+    gap = np.array([np.sum(((a - b) ** 2).reshape(len(mesh.triangles), 6), axis=1) for a, b in fields])
+    _check(lower, upper, fields, contact_potential, loops)
+    clock.lap("fields")
+    return Conduction(
+        mesh, space, topology, tuple(loops), sheet, sheet * potential, sheet * contact_potential, stream,
+        sheet * lower, sheet * upper, sheet * gap, (), clock.seconds,
+    )  # fmt: skip
+
+
+def solve(plane: Plane, loops: Sequence[tuple[int, int]], sheet: float, options: Options | None = None, report: Report | None = None) -> Conduction:
+    """
+    Refine the mesh until every entry of the resistance matrix is as accurate as asked.
+
+    The refinement indicator is the exact local gap between the two sides [PragerSynge]_, weighted by how
+    accurate each loop must be; the next mesh is the one that reaches the goal with the fewest triangles if
+    the gap of a triangle falls as in a smooth field, so a few meshes suffice.
+
+    Raises
+    ------
+    NumericalError
+        If the accuracy is not reached within `options`; the message says how far it got.
+
+    References
+    ----------
+    .. [PragerSynge] W. Prager and J. L. Synge, Approximations in elasticity based on the concept of function
+       space, Quart. Appl. Math. 5 (1947) 241-269 (from memory).
+    """
+    options = options or Options()
+    say = report or (lambda _: None)
+    clock = _Clock()
+    mesher = Mesher(plane)
+    coarse = mesher.coarse()
+    x0, y0, x1, y1 = plane.copper.bounds
+    largest = float(np.hypot(x1 - x0, y1 - y0)) / 16
+    mesh = mesher.graded(starting_size(coarse, largest, corner=0.2))
+    clock.lap("mesh")
+    passes: list[tuple[int, float]] = []
+    while True:
+        result = solve_on(mesh, len(plane.contacts), loops, sheet, options)
+        for part, seconds in result.seconds.items():
+            clock.seconds[part] = clock.seconds.get(part, 0.0) + seconds
+        clock.restart()
+        reached = result.accuracy_reached()
+        worst = float(np.max(reached)) / options.accuracy
+        passes.append((len(mesh.triangles), worst))
+        say(f"pass {len(passes)}: {len(mesh.triangles)} triangles, worst bracket half-width {worst * options.accuracy:.2%}")
+        if worst <= 1:
+            return _with(result, passes, clock.seconds)
+        sizes, expected = _next_sizes(result, options, AIM ** len(passes))
+        if len(passes) >= options.passes or expected > options.most_triangles:
+            i, j = np.unravel_index(np.argmax(reached), reached.shape)
+            message = (
+                f"Accuracy {options.accuracy:g} not reached: after {len(passes)} meshes ({len(mesh.triangles)} triangles, at most "
+                f"{options.most_triangles} allowed) the entry of loops {i} and {j} is known to {reached[i, j]:.2%}. "
+                "Ask for less accuracy, or remove copper details that are much finer than the contacts."
+            )
+            raise NumericalError(message)
+        ends = np.stack([mesh.triangles, np.roll(mesh.triangles, -1, axis=1)], axis=2).reshape(-1, 2)
+        mesh = mesher.graded(SizeField(mesh.points, limit_growth(mesh.points, ends, sizes), largest))
+        clock.lap("mesh")
+
+
+def _next_sizes(result: Conduction, options: Options, aim: float) -> tuple[Floats, float]:
+    """
+    Wanted edge length at every point of the mesh, and how many triangles that will take.
+
+    Cutting a triangle into s pieces lowers its gap by s^-p: p is the order where the field is smooth, and
+    pi / angle for a triangle that touches a re-entrant corner. Fewest pieces for a given sum of gaps:
+    s = (lambda p gap)^(1/(p+1)), with lambda such that the worst loop just meets its goal.
+    """
+    mesh = result.mesh
+    own = np.sqrt(np.diag(result.mid))
+    # sqrt(D_ii D_jj) <= 2 accuracy ref_ij is met if D_ii / R_ii <= 2 accuracy min_j ref_ij / sqrt(R_ii R_jj).
+    allowed = 2 * options.accuracy * np.min(reference(result.mid) / np.outer(own, own), axis=1) * own**2
+    demand = result.gap / allowed[:, None]
+    sharpest = np.max(corner_angles(mesh)[mesh.triangles], axis=1)
+    power = np.where(sharpest > np.pi + 0.05, np.pi / np.maximum(sharpest, np.pi), float(options.order))
+    weight = power * np.sum(demand, axis=0)
+    weight /= max(float(np.max(weight)), 1e-300)
+
+    def pieces(log_lambda: float) -> Floats:
+        return np.clip((np.exp(log_lambda) * weight) ** (1 / (power + 1)), 0.25, 64.0)
+
+    low, high = 0.0, 60.0
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        s = pieces(middle)
+        met = float(np.max(demand @ s ** (-power))) <= aim
+        if met or float(np.sum(s)) > GROWTH_PER_PASS * len(s):
+            high = middle
+        else:
+            low = middle
+    s = pieces(high)
+    size = np.sqrt(4 / np.sqrt(3) * mesh.areas / s)
+    corners = mesh.triangles.ravel()
+    count = np.bincount(corners, minlength=len(mesh.points))
+    sizes = np.exp(np.bincount(corners, weights=np.repeat(np.log(size), 3), minlength=len(mesh.points)) / count)
+    return sizes, float(np.sum(s))
+
+
+def _path_load(space: Space, path: Path) -> Floats:
+    """Integral of grad(shape) . grad(path) for every unknown; the path lives on few triangles."""
+    shapes = space.shape_gradients[path.triangles]
+    field_at = np.einsum("tl,tlcd->tcd", path.values, shapes)
+    area = space.mesh.areas[path.triangles]
+    local = np.einsum("tlcd,ce,ted->tl", shapes, CORNER_ROOT.T @ CORNER_ROOT, field_at) * area[:, None]
+    return np.bincount(space.local[path.triangles].ravel(), weights=local.ravel(), minlength=space.size)
+
+
+def _curl(gradient: Floats) -> Floats:
+    """Sheet current of a stream function: (d/dy, -d/dx)."""
+    return np.stack([gradient[..., 1], -gradient[..., 0]], axis=-1)
+
+
+def _weights(mesh: Mesh) -> Floats:
+    return np.sqrt(mesh.areas)
+
+
+def _flat(at_corners: Floats, root_area: Floats) -> Floats:
+    """Field as a vector whose dot products are the exact integrals."""
+    scaled: Floats = np.einsum("ce,med->mcd", CORNER_ROOT, at_corners) * root_area[:, None, None]
+    return scaled.ravel()
+
+
+def _gram(fields: Sequence[Floats]) -> Floats:
+    return np.array([[float(a @ b) for b in fields] for a in fields])
+
+
+def _check(lower: Floats, upper: Floats, fields: Sequence[tuple[Floats, Floats]], port: Floats, loops: Sequence[tuple[int, int]]) -> None:
+    """Three routes to the lower bound must agree: energy, port voltage, and the product of the two sides."""
+    own = np.sqrt(np.diag(upper))
+    for i, (start, end) in enumerate(loops):
+        voltage = port[start] - port[end]
+        mixed = np.array([float(fields[j][0] @ fields[i][1]) for j in range(len(loops))])
+        error = np.maximum(np.abs(voltage - lower[i]), np.abs(mixed - lower[i])) / (own[i] * own)
+        if not np.all(error < 1e-7):
+            message = (
+                f"The two sides of the solution disagree by {float(np.max(error)):.1e} of the resistance for loop {i}: "
+                "copper connects in a way the mesh does not show. Please report this board."
+            )
+            raise NumericalError(message)
+    if not np.all(np.diag(upper - lower) >= -1e-9 * np.diag(upper)):
+        message = "An upper bound came out below its lower bound: rounding dominates; use a lower mesh limit."
+        raise NumericalError(message)
+
+
+def _with(result: Conduction, passes: Sequence[tuple[int, float]], seconds: dict[str, float]) -> Conduction:
+    from dataclasses import replace
+
+    return replace(result, passes=tuple(passes), seconds=dict(seconds))
+
+
+class _Clock:
+    """Adds up wall seconds per part."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self.restart()
+
+    def restart(self) -> None:
+        self.last = time.perf_counter()
+
+    def lap(self, part: str) -> None:
+        now = time.perf_counter()
+        self.seconds[part] = self.seconds.get(part, 0.0) + now - self.last
+        self.last = now

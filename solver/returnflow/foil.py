@@ -1,0 +1,83 @@
+"""Copper foil: temperature and thickness to sheet resistance, and where the resistive picture ends."""
+
+from __future__ import annotations
+
+import math
+
+MU0 = 4e-7 * math.pi  # H/m
+RHO20 = 1e-6 / 58  # ohm m; annealed copper at 20 °C [NBS100]
+ALPHA20 = 0.00393  # 1/K, at constant mass [NBS100]
+
+
+def resistivity(temperature: float) -> float:
+    """
+    Resistivity of annealed copper in ohm metres at a temperature in degrees Celsius.
+
+    Linear law, rho20 (1 + alpha20 (T - 20)); good from about -60 to 200 °C. Source: National Bureau of
+    Standards, Copper Wire Tables, Handbook 100 (1966).
+
+    Raises
+    ------
+    ValueError
+        Where the linear law gives no positive resistivity.
+
+    Examples
+    --------
+    >>> print(f"{resistivity(20.0):.6e} {resistivity(125.0) / resistivity(20.0):.5f}")
+    1.724138e-08 1.41265
+    """
+    factor = 1 + ALPHA20 * (temperature - 20)
+    if not factor > 0:
+        message = f"Invalid temperature {temperature} °C. The linear law of copper needs more than {20 - 1 / ALPHA20:.0f} °C."
+        raise ValueError(message)
+    return RHO20 * factor
+
+
+def sheet_resistance(thickness: float, temperature: float = 20.0) -> float:
+    """
+    Sheet resistance in ohm per square of foil of a thickness in metres.
+
+    Raises
+    ------
+    ValueError
+        If the thickness is not positive.
+
+    Examples
+    --------
+    >>> print(f"{1e3 * sheet_resistance(35e-6):.6f} mOhm per square")
+    0.492611 mOhm per square
+    """
+    if not thickness > 0:
+        message = f"Invalid thickness {thickness} m. Must be > 0."
+        raise ValueError(message)
+    return resistivity(temperature) / thickness
+
+
+def skin_depth(frequency: float, temperature: float = 20.0) -> float:
+    """
+    Skin depth in metres of copper at a frequency in hertz, > 0.
+
+    Examples
+    --------
+    >>> print(f"{1e6 * skin_depth(1e6):.4f} um")
+    66.0855 um
+    """
+    if not frequency > 0:
+        message = f"Invalid frequency {frequency} Hz. Must be > 0."
+        raise ValueError(message)
+    return math.sqrt(resistivity(temperature) / (math.pi * frequency * MU0))
+
+
+def resistive_limit(sheet: float, distance: float) -> float:
+    """
+    Frequency in hertz at which the return of a loop of that size in metres begins to leave the resistive pattern.
+
+    f = Rs / (2 mu0 d): an estimate to within a factor of about two, derived for a trace over a plane (see
+    DEVELOPERS.md). Below a third of it the resistive picture holds; above, the return gathers under the trace.
+
+    Examples
+    --------
+    >>> print(f"{resistive_limit(sheet_resistance(35e-6), 0.1):.0f} Hz")
+    1960 Hz
+    """
+    return sheet / (2 * MU0 * distance)

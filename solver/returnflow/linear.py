@@ -1,0 +1,76 @@
+"""Sparse positive definite systems: factor once, solve for all loops, and never return an unchecked answer."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+from collections.abc import Callable
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csc_array, csr_array, triu
+from scipy.sparse.linalg import splu
+
+Floats = NDArray[np.float64]
+Solve = Callable[[Floats], Floats]
+Backend = Literal["scipy", "pardiso"]
+
+TOLERANCE = 1e-8
+
+
+class NumericalError(RuntimeError):
+    """The equations could not be solved as accurately as they must be; the message says why."""
+
+
+def factorize(matrix: csc_array, backend: Backend | None = None) -> Solve:
+    """
+    Factor a symmetric positive definite matrix; return a function that solves for several right sides.
+
+    Parameters
+    ----------
+    matrix : sparse array, shape (n, n)
+    backend : "scipy" or "pardiso", optional
+        By default PARDISO where it is installed and the system has more than 50 000 unknowns, else SuperLU.
+
+    Returns
+    -------
+    solve : function from array (n, k) to array (n, k)
+        Raises `NumericalError` if a residual exceeds 1e-8 of its right side.
+    """
+    if backend is None:
+        backend = "pardiso" if matrix.shape[0] > 50_000 and importlib.util.find_spec("pypardiso") else "scipy"
+    try:
+        direct = {"scipy": _scipy, "pardiso": _pardiso}[backend](matrix)
+    except RuntimeError as error:
+        message = f"The equations are singular ({error}): a part of the copper is held by no contact, or a triangle has no area."
+        raise NumericalError(message) from error
+
+    def solve(right: Floats) -> Floats:
+        answer = direct(np.asfortranarray(right))
+        residual = np.linalg.norm(matrix @ answer - right, axis=0)
+        scale = np.linalg.norm(right, axis=0)
+        if not np.all(residual <= TOLERANCE * scale):
+            worst = float(np.max(residual / np.where(scale > 0, scale, 1)))
+            message = (
+                f"The linear solver left a residual of {worst:.1e} (allowed {TOLERANCE:.0e}): the mesh may have "
+                "triangles of very different size; remove copper details far below the size of a contact."
+            )
+            raise NumericalError(message)
+        return answer
+
+    return solve
+
+
+def _scipy(matrix: csc_array) -> Solve:
+    # COLAMD, the default ordering: measured fastest and never pathological on these matrices.
+    factor = splu(matrix)
+    return lambda right: np.asarray(factor.solve(right)).reshape(right.shape)
+
+
+def _pardiso(matrix: csc_array) -> Solve:
+    pypardiso = importlib.import_module("pypardiso")
+    solver = pypardiso.PyPardisoSolver(mtype=2)
+    upper = csr_array(triu(matrix, format="csr"))
+    solver.factorize(upper)
+    return lambda right: np.asarray(solver.solve(upper, right)).reshape(right.shape)
