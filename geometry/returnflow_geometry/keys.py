@@ -1,0 +1,374 @@
+"""How one table of a case file is read: every key has a reader, and every mistake names its key."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import json
+import math
+import unicodedata
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+SCOPE = "resistive, one copper"
+MAX_NAME = 200  # characters
+MAX_LISTED = 8  # names listed in one message
+UNITS = {
+    "mm": "millimetres",
+    "um": "micrometres",
+    "C": "degrees Celsius",
+    "A": "amperes",
+    "V": "volts",
+    "Hz": "hertz",
+}
+
+
+class Unnamed(str):
+    """Stands in for a missing or repeated name, such as `number 3`; shown without quotation marks."""
+
+    __slots__ = ()
+
+
+@dataclass
+class Book:
+    """
+    What is known while a file is read: the mistakes so far, and the names declared per kind.
+
+    A kind is `incomplete` when one of its tables could not be named or read at all. A reference to an
+    unknown name of that kind then says nothing, as it may well mean the table that is already reported.
+    """
+
+    mistakes: list[str] = field(default_factory=list)
+    names: dict[str, list[str]] = field(default_factory=dict)
+    incomplete: set[str] = field(default_factory=set)
+
+
+@dataclass(frozen=True)
+class Spot:
+    """One key in the file, `where` as the reader of a message sees it; `unit` spelled out, or empty."""
+
+    book: Book
+    where: str
+    unit: str = ""
+
+    def wrong(self, given: str, rule: str, advice: str) -> None:
+        """Note a mistake in four parts: which key, what was given, the rule, what to do."""
+        self.book.mistakes.append(f"{self.where} {given}; {rule}; {advice}")
+
+    def unsupported(self, advice: str = "remove it") -> None:
+        """Note something the contract has and this version has not: refused by name, never ignored."""
+        self.book.mistakes.append(f"{self.where} is not supported by this version ({SCOPE}): {advice}")
+
+    def within(self, inner: str) -> Spot:
+        """Return the spot of a part of this one, such as `.width` or ` point 3`."""
+        return Spot(self.book, self.where + inner, self.unit)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Key:
+    """
+    One key of a table.
+
+    `read` returns the value, or None after it has noted a mistake. `advice` says what to give,
+    `rule` why it must be there. `unit` is spelled out; by default it follows from the key's suffix.
+    """
+
+    read: Callable[[Spot, object], Any]
+    advice: str
+    required: bool = False
+    rule: str = "it is required"
+    unit: str = ""
+
+
+Refusal = Callable[[Spot], None]
+
+
+@dataclass
+class Fields:
+    """What was read from one table: good values, and the keys that are already reported as bad."""
+
+    values: dict[str, Any] = field(default_factory=dict)
+    bad: set[str] = field(default_factory=set)
+
+    def lacks(self, key: str) -> bool:
+        """Tell whether the key is absent, and not merely bad or misspelled."""
+        return key not in self.values and key not in self.bad
+
+
+def read_table(
+    book: Book,
+    prefix: str,
+    table: Mapping[str, object],
+    keys: Mapping[str, Key],
+    *,
+    refused: Mapping[str, Refusal] | None = None,
+) -> Fields:
+    """
+    Read one table by its keys; note unknown, refused, bad and missing ones.
+
+    Parameters
+    ----------
+    book : Book
+        Takes the mistakes.
+    prefix : str
+        Put before a key in messages, such as ``'terminal "A": '``.
+    table : mapping
+        As parsed from TOML.
+    keys : mapping of str to Key
+        The valid keys.
+    refused : mapping of str to callable, optional
+        Keys that get a message of their own.
+
+    Returns
+    -------
+    fields : Fields
+    """
+    fields = Fields()
+    for name, value in table.items():
+        spot = Spot(book, prefix + brief(name), unit_of(name, keys))
+        if name in keys:
+            result = keys[name].read(spot, value)
+            if result is None:
+                fields.bad.add(name)
+            else:
+                fields.values[name] = result
+        elif (near := _nearest_refused(name, keys, refused or {})) is not None:
+            (refused or {})[near](spot)
+        else:
+            fields.bad |= note_unknown_key(spot, name, keys)
+    for name, key in keys.items():
+        if key.required and fields.lacks(name):
+            Spot(book, prefix + name).wrong("is missing", key.rule, key.advice)
+    return fields
+
+
+def _nearest_refused(name: str, keys: Mapping[str, Key], refused: Mapping[str, Refusal]) -> str | None:
+    near = name if name in refused else nearest(name, [*keys, *refused])
+    return near if near in refused else None
+
+
+def unit_of(name: str, keys: Mapping[str, Key]) -> str:
+    """Return the unit of a key, spelled out; empty if it has none."""
+    unit = keys[name].unit if name in keys else ""
+    return unit or UNITS.get(name.rpartition("_")[2] if "_" in name else "", "")
+
+
+def note_unknown_key(spot: Spot, name: str, keys: Mapping[str, Key]) -> set[str]:
+    """Note an unknown key and return the valid keys it may stand for, which are then not missing as well."""
+    same_stem = [
+        key for key in keys if stem(key) == stem(name) and key.lower() != name.lower() and unit_of(key, keys)
+    ]
+    if same_stem:
+        key = same_stem[0]
+        spot.wrong(
+            "is an unknown key",
+            f"wrong unit: this key is {key}, in {unit_of(key, keys)}",
+            "rename it and give the value in that unit",
+        )
+        return {key}
+    near = nearest(name, keys)
+    valid = ", ".join(keys)
+    if near is None:
+        spot.wrong("is an unknown key", f"valid keys here are {valid}", "remove it or use one of these")
+        return set()
+    spot.wrong("is an unknown key", f"the nearest valid key is {near} (of {valid})", "rename or remove it")
+    return {near}
+
+
+def stem(key: str) -> str:
+    """Key without its unit: what is left of the last underscore, in lower case."""
+    return (key.rpartition("_")[0] or key).lower()
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """Most similar of the known names, letter case aside; None if none is similar."""
+    folded = {item.casefold(): item for item in known}
+    near = difflib.get_close_matches(name[:MAX_NAME].casefold(), folded, n=1, cutoff=0.6)
+    return folded[near[0]] if near else None
+
+
+def listed(names: Iterable[str]) -> str:
+    """
+    Names in quotation marks, capped.
+
+    Examples
+    --------
+    >>> print(listed(["A", "B"]))
+    "A", "B"
+    """
+    shown = [f"{name}" if isinstance(name, Unnamed) else f'"{name}"' for name in names]
+    more = f" and {len(shown) - MAX_LISTED} more" if len(shown) > MAX_LISTED else ""
+    return ", ".join(shown[:MAX_LISTED]) + more
+
+
+def label(kind: str, name: str) -> str:
+    """
+    How a message calls a thing.
+
+    Examples
+    --------
+    >>> print(label("cutout", "gap"), "/", label("cutout", Unnamed("number 3")))
+    cutout "gap" / cutout number 3
+    """
+    return f"{kind} {listed([name])}"
+
+
+def brief(value: str, limit: int = 60) -> str:
+    """One printable line of limited length."""
+    line = json.dumps(value[: limit + 1], ensure_ascii=False)[1:-1]
+    return line if len(value) <= limit else line[:limit] + "..."
+
+
+def show(value: object, depth: int = 2) -> str:
+    """
+    Return a value as a case file would spell it, on one line and cut short.
+
+    Examples
+    --------
+    >>> print(show(True), show("1 oz"), show([0, 1.5]), show({"rect": []}))
+    true "1 oz" [0, 1.5] { rect = [] }
+    """
+    match value:
+        case bool():
+            return str(value).lower()
+        case str():
+            return f'"{brief(value)}"'
+        case int() if abs(value) >= 10**20:  # Python refuses to print the longest ones
+            return "a whole number of more than 20 digits"
+        case list() | dict() if depth == 0 and value:
+            return "[...]" if isinstance(value, list) else "{ ... }"
+        case list():
+            more = ", ..." if len(value) > 4 else ""
+            return "[" + ", ".join(show(item, depth - 1) for item in value[:4]) + more + "]"
+        case dict():
+            items = [f"{brief(key, 20)} = {show(item, depth - 1)}" for key, item in list(value.items())[:3]]
+            more = ", ..." if len(value) > 3 else ""
+            return "{ " + ", ".join(items) + more + " }" if items else "{}"
+        case dt.date() | dt.time():
+            return value.isoformat()
+    return repr(value)
+
+
+def as_number(value: object) -> float | None:
+    """Finite float of a TOML number; None for anything else. Booleans are not numbers."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    try:
+        result = float(value)
+    except OverflowError:
+        return None
+    return result if math.isfinite(result) else None
+
+
+def number(
+    *, least: float | None = None, above: float | None = None, most: float | None = None, per: float = 1.0
+) -> Callable[[Spot, object], float | None]:
+    """
+    Make a reader of a bare number.
+
+    Parameters
+    ----------
+    least, above, most : float, optional
+        Bounds in the file's unit; `least` and `most` are allowed themselves, `above` is not.
+    per : float
+        File units per SI unit: the value is divided by it.
+    """
+    bounds = [
+        text
+        for bound, text in (
+            (above, f"greater than {above:g}" if above is not None else ""),
+            (least, f"at least {least:g}" if least is not None else ""),
+            (most, f"at most {most:g}" if most is not None else ""),
+        )
+        if bound is not None
+    ]
+
+    def read(spot: Spot, value: object) -> float | None:
+        inside = f" in {spot.unit}" if spot.unit else ""
+        rule = f"must be a bare number{inside}" + (f", {' and '.join(bounds)}" if bounds else "")
+        result = as_number(value)
+        if result is None:
+            advice = "write the number alone, without quotation marks or unit"
+            if isinstance(value, str) and "oz" in value.lower():
+                advice += " (1 oz of copper per square foot is about 35 micrometres)"
+            spot.wrong(
+                f"is {show(value)}", rule, advice if isinstance(value, str) else "give a finite number"
+            )
+            return None
+        good = (least is None or result >= least) and (above is None or result > above)
+        if not good or (most is not None and not result <= most):
+            spot.wrong(f"is {show(value)}", rule, "correct the value, and check its unit")
+            return None
+        return result / per
+
+    return read
+
+
+def read_text(spot: Spot, value: object) -> str | None:
+    """Read a nonempty text on one line."""
+    if not isinstance(value, str):
+        spot.wrong(f"is {show(value)}", "must be a text", "put it in quotation marks")
+        return None
+    if not value.strip():
+        spot.wrong(f"is {show(value)}", "must not be empty", "write a text")
+        return None
+    if any(unicodedata.category(letter) in {"Cc", "Cs", "Zl", "Zp"} for letter in value):
+        spot.wrong(f"is {show(value)}", "must be one line of printable text", "remove the control characters")
+        return None
+    return value
+
+
+def read_name(spot: Spot, value: object) -> str | None:
+    """Read a name: one line, no blanks at its ends, not too long for a table."""
+    text = read_text(spot, value)
+    if text is None:
+        return None
+    if text != text.strip():
+        spot.wrong(f"is {show(value)}", "a name must not start or end with a blank", "remove the blank")
+        return None
+    if len(text) > MAX_NAME:
+        spot.wrong(f"is {show(value)}", f"a name has at most {MAX_NAME} characters", "shorten it")
+        return None
+    return text
+
+
+def reference(kind: str) -> Callable[[Spot, object], str | None]:
+    """Make a reader of the name of another thing in the file."""
+
+    def read(spot: Spot, value: object) -> str | None:
+        known = spot.book.names.get(kind, [])
+        if isinstance(value, str) and value in known:
+            return value
+        if not isinstance(value, str):
+            spot.wrong(
+                f"is {show(value)}", f"must be the name of a {kind}", "put the name in quotation marks"
+            )
+            return None
+        if kind in spot.book.incomplete:
+            return None
+        near = nearest(value, known[:2000])
+        if not known:
+            rule, advice = f"the file has no {kind}", f"add a [[{kind}]] of that name"
+        else:
+            rule = f"no {kind} has that name, there are {listed(known)}"
+            advice = f"did you mean {listed([near])}?" if near else f"use one of these or add a [[{kind}]]"
+        spot.wrong(f"is {show(value)}", rule, advice)
+        return None
+
+    return read
+
+
+def choice(options: Iterable[str]) -> Callable[[Spot, object], str | None]:
+    """Make a reader of one of several words."""
+    words = tuple(options)
+
+    def read(spot: Spot, value: object) -> str | None:
+        if isinstance(value, str) and value in words:
+            return value
+        near = nearest(value, words) if isinstance(value, str) else None
+        advice = f"did you mean {listed([near])}?" if near else "use one of these words"
+        spot.wrong(f"is {show(value)}", f"must be one of {listed(words)}", advice)
+        return None
+
+    return read

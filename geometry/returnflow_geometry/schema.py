@@ -1,0 +1,334 @@
+"""The keys of a case file: one table per kind of thing, from which both the reader and its messages work."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from returnflow_geometry import drawing
+from returnflow_geometry.board import ROLES
+from returnflow_geometry.keys import (
+    Book,
+    Fields,
+    Key,
+    Refusal,
+    Spot,
+    Unnamed,
+    as_number,
+    choice,
+    label,
+    listed,
+    nearest,
+    number,
+    read_name,
+    read_table,
+    read_text,
+    reference,
+    show,
+)
+
+FORMAT = 1
+UM = 1e6  # micrometres per metre
+
+
+@dataclasses.dataclass(frozen=True)
+class Entry:
+    """One table of an array: its kind, its name (`Unnamed` if it has no good one), and what was read."""
+
+    kind: str
+    name: str
+    table: Mapping[str, object]
+    fields: Fields
+
+
+def declare_names(book: Book, raw: Mapping[str, object]) -> None:
+    """Note which names each kind of thing declares, before any reference is read."""
+    for kind in KEYS:
+        value = raw.get(kind, [])
+        tables = value if isinstance(value, list) else [value]
+        names = [good_name(table) for table in tables]
+        book.names[kind] = list(dict.fromkeys(name for name in names if name is not None))
+        if None in names or (not tables and kind in REQUIRED):
+            book.incomplete.add(kind)
+    for key in raw:
+        if key not in TOP and key not in UNSUPPORTED[""]:
+            book.incomplete.add(nearest(key, TOP) or "")
+
+
+def good_name(table: object) -> str | None:
+    """Name that a table gives itself; None if it gives none that can be used."""
+    return read_name(Spot(Book(), ""), table.get("name")) if isinstance(table, dict) else None
+
+
+# readers of whole tables
+
+
+def _table(name: str) -> Callable[[Spot, object], dict[str, Any] | None]:
+    """Make a reader of a single table, such as [board]."""
+
+    def read(spot: Spot, value: object) -> dict[str, Any] | None:
+        if not isinstance(value, dict):
+            spot.wrong(f"is {show(value)}", "must be a table", f"write [{name}] and its keys below it")
+            return None
+        return read_table(spot.book, f"[{name}]: ", value, SINGLE[name], refused=UNSUPPORTED.get(name)).values
+
+    return read
+
+
+def _tables(kind: str) -> Callable[[Spot, object], list[Entry]]:
+    """Make a reader of an array of tables, such as all [[terminal]]."""
+
+    def read(spot: Spot, value: object) -> list[Entry]:
+        if not isinstance(value, list):
+            spot.wrong(
+                f"is {'a single table' if isinstance(value, dict) else show(value)}",
+                "there may be several of them",
+                f"write [[{kind}]] in double brackets",
+            )
+            value = [value] if isinstance(value, dict) else []
+        first: dict[str, tuple[int, object]] = {}
+        entries = []
+        for index, table in enumerate(value, start=1):
+            nameless = Unnamed(f"number {index}")
+            where = label(kind, nameless)
+            if not isinstance(table, dict):
+                Spot(spot.book, where).wrong(
+                    f"is {show(table)}", "must be a table", f"write [[{kind}]] and its keys below it"
+                )
+                continue
+            name = good_name(table)
+            if name is not None and name in first:
+                number_, other = first[name]
+                same = table == other
+                Spot(spot.book, f"{where}: name").wrong(
+                    f"is {listed([name])}, which is also the name of {kind} number {number_}",
+                    f"every {kind} needs a name of its own",
+                    "remove one of them, they are the same" if same else "rename one of them",
+                )
+                if same:  # its mistakes, if any, are reported already
+                    continue
+                name = None
+            elif name is not None:
+                first[name] = (index, table)
+            shown = nameless if name is None else name
+            keys, refused = _keys_for(kind, table, last=index == len(value))
+            fields = read_table(spot.book, f"{label(kind, shown)}: ", table, keys, refused=refused)
+            entries.append(Entry(kind, shown, table, fields))
+        return entries
+
+    return read
+
+
+def _keys_for(
+    kind: str, table: Mapping[str, object], *, last: bool
+) -> tuple[dict[str, Key], dict[str, Refusal]]:
+    """Keys of one table, which depend on its role or place, and the keys that get a message of their own."""
+    keys, refused = dict(KEYS[kind]), dict(UNSUPPORTED.get(kind, {}))
+    if kind == "layer" and last:
+        del keys["below_mm"]
+        refused["below_mm"] = lambda spot: spot.wrong(
+            "is given for the last layer", "there is no layer below it", "remove it"
+        )
+    if kind == "loop":
+        role = table.get("role")
+        for other, own in ROLE_KEYS.items():
+            if role == other:
+                keys |= own
+            elif role in ROLES:
+                refused |= dict.fromkeys(own, _foreign(other, str(role)))
+            else:  # a bad role is reported, so nothing is known to be missing
+                keys |= {name: dataclasses.replace(key, required=False) for name, key in own.items()}
+    return keys, refused
+
+
+def _foreign(owner: str, role: str) -> Refusal:
+    return lambda spot: spot.wrong(
+        "is given",
+        f"this key belongs to a loop of role {listed([owner])}, and this one is {listed([role])}",
+        "remove it or change the role",
+    )
+
+
+def _unsupported(advice: str = "remove it", *, table: str = "") -> Refusal:
+    return lambda spot: (Spot(spot.book, f"[[{table}]]") if table else spot).unsupported(advice)
+
+
+def _read_format(spot: Spot, value: object) -> int | None:
+    if isinstance(value, bool) or not isinstance(value, int) or value != FORMAT:
+        spot.wrong(f"is {show(value)}", f"this version reads format = {FORMAT}", f"write format = {FORMAT}")
+        return None
+    return value
+
+
+def _read_band(spot: Spot, value: object) -> tuple[float, float] | None:
+    numbers = [as_number(item) for item in value] if isinstance(value, list) else []
+    good = [item for item in numbers if item is not None and item >= 0]
+    if len(numbers) != 2 or len(good) != 2 or not good[0] <= good[1]:
+        spot.wrong(
+            f"is {show(value)}",
+            "must be [low, high], two numbers in hertz, at least 0 and rising",
+            "write it as [low, high]",
+        )
+        return None
+    return (good[0], good[1])
+
+
+def _read_frequencies(spot: Spot, value: object) -> tuple[float, ...] | None:
+    if isinstance(value, list) and [as_number(item) for item in value] == [0.0]:
+        return (0.0,)
+    Spot(spot.book, f"{spot.where} = {show(value)}").unsupported("remove it or write [0]")
+    return None
+
+
+# the keys themselves
+
+_NAME = Key(read=read_name, required=True, rule="every thing needs a name of its own", advice="add a name")
+_COPPER = Key(read=reference("copper"), required=True, advice="name the [[copper]] it belongs to")
+_SHAPE = Key(read=drawing.read_shape, advice="draw it, such as { rect = [x0, y0, x1, y1] }")
+_NEEDED_SHAPE = dataclasses.replace(_SHAPE, required=True)
+_OUTLINE = dataclasses.replace(
+    _NEEDED_SHAPE, read=drawing.shape_reader(("rect", "polygon", "circle")), rule="every board needs one"
+)
+_DIAMETER = Key(read=drawing.read_extent, advice="give the diameter in millimetres")
+_NO_RETURN = "a current with no return cannot be, every current comes back"
+_POSITIVE = number(above=0)
+
+SINGLE: dict[str, dict[str, Key]] = {
+    "board": {
+        "outline": _OUTLINE,
+        "temperature_C": Key(read=number(above=-273.15, most=400), advice="give the copper's temperature"),
+    },
+    "solve": {
+        "accuracy": Key(read=number(least=1e-4, most=0.2), advice="give a fraction, such as 0.01"),
+        "frequencies_Hz": Key(read=_read_frequencies, advice="remove it"),
+    },
+}
+KEYS: dict[str, dict[str, Key]] = {
+    "layer": {
+        "name": _NAME,
+        "copper_um": Key(
+            read=number(least=0.1, most=5000, per=UM), required=True, advice="give the copper's thickness"
+        ),
+        "below_mm": Key(
+            read=number(least=0.001, most=100, per=drawing.MM),
+            required=True,
+            rule="every layer but the last needs it",
+            advice="give the thickness of the dielectric to the next layer",
+        ),
+    },
+    "copper": {
+        "name": _NAME,
+        "layer": Key(read=reference("layer"), required=True, advice="name the [[layer]] it lies on"),
+        "shape": _SHAPE,
+    },
+    "cutout": {
+        "name": _NAME,
+        "copper": _COPPER,
+        "shape": _SHAPE,
+        "circles": Key(read=drawing.read_centres, advice="give their centres as [[x, y], ...]"),
+        "diameter_mm": _DIAMETER,
+    },
+    "terminal": {
+        "name": _NAME,
+        "copper": _COPPER,
+        "at": Key(read=drawing.read_point, advice="give its centre as [x, y] in millimetres"),
+        "diameter_mm": _DIAMETER,
+        "shape": _SHAPE,
+        "bonded": Key(read=read_text, advice="say why this bond cannot be lifted"),
+    },
+    "loop": {
+        "name": _NAME,
+        "role": Key(read=choice(ROLES), required=True, advice=f"give one of {listed(ROLES)}"),
+        "inject": Key(
+            read=reference("terminal"),
+            required=True,
+            rule=_NO_RETURN,
+            advice="name the terminal where the return current enters the copper",
+        ),
+        "return": Key(
+            read=reference("terminal"),
+            required=True,
+            rule=_NO_RETURN,
+            advice="name the terminal where the return current leaves the copper",
+        ),
+    },
+    "region": {"name": _NAME, "copper": _COPPER, "shape": _NEEDED_SHAPE},
+    "section": {
+        "name": _NAME,
+        "copper": _COPPER,
+        "path": Key(read=drawing.read_path, required=True, advice="give its points as [[x, y], [x, y]]"),
+    },
+}
+ROLE_KEYS: dict[str, dict[str, Key]] = {
+    "noisy": {
+        "current_A": Key(
+            read=_POSITIVE, required=True, rule="a noisy loop needs it", advice="give its current, rms"
+        ),
+        "frequency_Hz": Key(read=number(least=0), advice="give the frequency of its current"),
+    },
+    "sensitive": {
+        "signal_V": Key(
+            read=_POSITIVE,
+            required=True,
+            rule="a sensitive loop needs it",
+            advice="give the full-scale signal",
+        ),
+        "tolerates_V": Key(
+            read=_POSITIVE,
+            required=True,
+            rule="a sensitive loop needs it",
+            advice="give the noise allowed in series with the signal",
+        ),
+        "band_Hz": Key(read=_read_band, advice="give [low, high]"),
+    },
+    "cables": {
+        "limit_V": Key(
+            read=_POSITIVE,
+            required=True,
+            rule="a cables loop needs it",
+            advice="give the voltage allowed between the two cables",
+        ),
+    },
+}
+# Ways to draw a thing: the keys of exactly one of them are given.
+WAYS: dict[str, tuple[tuple[str, ...], ...]] = {
+    "cutout": (("shape",), ("circles", "diameter_mm")),
+    "terminal": (("at", "diameter_mm"), ("shape",)),
+}
+REQUIRED = {
+    "layer": "copper lies on a layer",
+    "copper": "there must be copper to carry current",
+    "terminal": "a current enters and leaves the copper at terminals",
+    "loop": "a case asks about at least one loop",
+}
+TOP: dict[str, Key] = {
+    "format": Key(
+        read=_read_format, required=True, rule="it tells how to read the file", advice="write format = 1"
+    ),
+    "title": Key(read=read_text, required=True, rule="reports carry it", advice="write a title"),
+    "board": Key(
+        read=_table("board"), required=True, rule="every case has one", advice="add [board] with its outline"
+    ),
+    "solve": Key(read=_table("solve"), advice="add [solve]"),
+    **{kind: Key(read=_tables(kind), advice=f"add [[{kind}]]") for kind in KEYS},
+}
+# In the contract, and not in this version: refused by name, as ignoring them would answer another question.
+UNSUPPORTED: dict[str, dict[str, Refusal]] = {
+    "": {
+        "link": _unsupported(
+            "remove it, and name as one terminal what it joins on this copper", table="link"
+        ),
+        "variant": _unsupported("remove it, and write each variant as a case of its own", table="variant"),
+        "sweep": _unsupported("remove it, and write each step as a case of its own", table="sweep"),
+        "source": _unsupported(),
+    },
+    "board": {"source": _unsupported()},
+    "copper": {"source": _unsupported("remove it, and draw the copper's shape")},
+    "loop": {
+        "route": _unsupported(),
+        "spectrum": _unsupported("remove it, and give current_A, and frequency_Hz if you like"),
+        "trapezoid": _unsupported("remove it, and give current_A, and frequency_Hz if you like"),
+        "source": _unsupported(),
+    },
+}
