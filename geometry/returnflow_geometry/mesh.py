@@ -58,6 +58,11 @@ class Plane:
             [LineString(section.path) for section in case.sections if section.copper == copper],
         )
 
+    def contact_inside(self) -> NDArray[np.bool_]:
+        """Which contacts belong to which region, by their centres, shape (regions, contacts)."""
+        inside = [[bool(region.contains(contact.centroid)) for contact in self.contacts] for region in self.regions]
+        return np.array(inside, dtype=bool).reshape(len(self.regions), len(self.contacts))
+
 
 @dataclass(frozen=True)
 class Mesh:

@@ -1,0 +1,34 @@
+"""
+Return currents on circuit boards: where they flow, what they couple, and how sure the numbers are.
+
+>>> import returnflow as rf
+>>> case = rf.read_case("examples/weighing_controller.toml")  # doctest: +SKIP
+>>> study = rf.run(case)  # doctest: +SKIP
+>>> study["as drawn"].impedance(0.0)  # doctest: +SKIP
+"""
+
+from returnflow_geometry.board import Board, Case
+from returnflow_geometry.casefile import CaseError, parse_case, read_case
+from returnflow_geometry.mesh import Mesh, MeshError, Plane
+
+from returnflow.conduction import Conduction, Options, solve
+from returnflow.linear import NumericalError
+from returnflow.study import Result, Study, run
+
+__all__ = [
+    "Board",
+    "Case",
+    "CaseError",
+    "Conduction",
+    "Mesh",
+    "MeshError",
+    "NumericalError",
+    "Options",
+    "Plane",
+    "Result",
+    "Study",
+    "parse_case",
+    "read_case",
+    "run",
+    "solve",
+]

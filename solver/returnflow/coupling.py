@@ -1,0 +1,207 @@
+"""From solved fields to what a reviewer asks: shares, net currents, crowding, coupling map, placement map."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import KDTree
+
+from returnflow.conduction import Conduction
+from returnflow.spaces import CORNER_MASS, Space
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# Sheet current is averaged over this distance before its peak is taken: at a sharp corner the sheet model has
+# no finite peak, and real corners are rounded by etching and by the foil's own thickness.
+PATCH = 0.1e-3
+
+
+@dataclass(frozen=True)
+class Peak:
+    """Largest sheet current of a loop, averaged over a patch of 0.1 mm: A/m per ampere, and where (m)."""
+
+    value: float
+    x: float
+    y: float
+
+
+def section_currents(solution: Conduction) -> Floats:
+    """
+    Net current of every loop through every section, per ampere, shape (sections, loops).
+
+    Positive from the left to the right of the section's path. From the stream function, so the same current
+    crosses every cut to rounding.
+    """
+    mesh = solution.mesh
+    result = np.zeros((len(mesh.section_edges), len(solution.loops)))
+    for number, edges in enumerate(mesh.section_edges):
+        if len(edges):
+            values = _along_edges(solution, edges[:, :2])
+            result[number] = np.sum((values[..., -1] - values[..., 0]) * edges[:, 2], axis=1)
+    return result
+
+
+def region_shares(solution: Conduction, contact_inside: NDArray[np.bool_]) -> Floats:
+    """
+    Fraction of every loop's current that crosses every region, shape (regions, loops).
+
+    Half of the integral of abs(K.n) round the region's border: what flows in. A streamline that enters twice
+    counts twice. 1 where the loop is injected or returns inside the region: then all of it is there.
+
+    Parameters
+    ----------
+    solution : Conduction
+    contact_inside : array of bool, shape (regions, contacts)
+        Which contacts belong to each region.
+    """
+    shares = np.zeros((len(solution.mesh.region_borders), len(solution.loops)))
+    for number, border in enumerate(solution.mesh.region_borders):
+        traffic = np.sum(_variation(_along_edges(solution, border)), axis=1) if len(border) else np.zeros(len(solution.loops))
+        for j, (start, end) in enumerate(solution.loops):
+            ends_inside = bool(contact_inside[number, start]) or bool(contact_inside[number, end])
+            shares[number, j] = 1.0 if ends_inside else 0.5 * traffic[j]
+    return shares
+
+
+def _along_edges(solution: Conduction, pairs: Ints) -> Floats:
+    """Stream function of every loop along (triangle, edge) pairs, shape (loops, k, 2 or 3)."""
+    tri, k = pairs[:, 0], pairs[:, 1]
+    parts = [solution.stream[:, tri, k], solution.stream[:, tri, (k + 1) % 3]]
+    if solution.space.order == 2:
+        parts.insert(1, solution.stream[:, tri, 3 + k])
+    return np.stack(parts, axis=-1)
+
+
+def _variation(values: Floats) -> Floats:
+    """Total variation along edges of values at start, (middle,) end: the integral of abs(K.n)."""
+    if values.shape[-1] == 2:
+        return np.abs(values[..., 1] - values[..., 0])
+    a, m, b = np.moveaxis(values, -1, 0)
+    bend = 4 * (a - 2 * m + b)
+    turn = np.divide(3 * a - 4 * m + b, bend, out=np.full_like(a, -1.0), where=bend != 0)
+    turns = (turn > 0) & (turn < 1)
+    s = np.where(turns, turn, 0.0)
+    extreme = a * (1 - s) * (1 - 2 * s) + 4 * m * s * (1 - s) + b * s * (2 * s - 1)
+    return np.abs(extreme - a) + np.abs(b - extreme)
+
+
+def peak_current(solution: Conduction, loop: int, patch: float = PATCH) -> Peak:
+    """
+    Largest sheet current of a loop per ampere, averaged over a disc of diameter `patch` in metres, and where.
+
+    The average makes the figure independent of the mesh at corners, where the sheet model itself diverges.
+    """
+    mesh = solution.mesh
+    K = np.linalg.norm(solution.current(loop), axis=2).mean(axis=1)
+    centre = mesh.points[mesh.triangles].mean(axis=1)
+    areas = mesh.areas
+    candidates = np.argsort(-K, kind="stable")[:2000]
+    tree = KDTree(centre)
+    best = Peak(0.0, float(centre[0, 0]), float(centre[0, 1]))
+    for tri, near in zip(candidates, tree.query_ball_point(centre[candidates], patch / 2), strict=True):
+        value = float(np.average(K[near], weights=areas[near]))
+        if value > best.value:
+            best = Peak(value, float(centre[tri, 0]), float(centre[tri, 1]))
+    return best
+
+
+def coupling_density(solution: Conduction, i: int, j: int) -> Floats:
+    """
+    Coupling map of loops i and j: integrand of their transfer resistance, mean per triangle, ohm/m², shape (m,).
+
+    The mean of both sides, so that its integral is the mid value of the bracket. Positive where the two
+    currents flow together, negative where they oppose.
+    """
+    total = np.zeros(len(solution.mesh.triangles))
+    for side in ("potential", "stream"):
+        first, second = solution.current(i, side), solution.current(j, side)
+        total += 0.5 * np.einsum("mcd,ce,med->m", first, CORNER_MASS, second, optimize=True)
+    return solution.sheet * total
+
+
+def carrying_triangles(density: Floats, areas: Floats, fraction: float = 0.9) -> NDArray[np.bool_]:
+    """
+    Smallest set of triangles that carries a fraction of the integral of abs(density), as a mask of shape (m,).
+
+    Examples
+    --------
+    >>> carrying_triangles(np.array([8.0, -1.0, 1.0]), np.ones(3), 0.75)
+    array([ True, False, False])
+    """
+    weight = np.abs(density)
+    order = np.argsort(-weight, kind="stable")
+    carried = np.cumsum((weight * areas)[order])
+    needed = int(np.searchsorted(carried, fraction * carried[-1] * (1 - 1e-12))) + 1
+    chosen = np.zeros(len(density), dtype=bool)
+    chosen[order[:needed]] = True
+    return chosen
+
+
+def placement_noise(solution: Conduction, reference: int, loops: Ints, currents: Floats) -> tuple[Floats, Floats]:
+    """
+    Placement map: noise between every unknown's place and the reference contact, in volts.
+
+    A sensitive loop that is grounded at a place and returns at the reference contact has this noise in series.
+
+    Parameters
+    ----------
+    solution : Conduction
+    reference : int
+        Contact of the input connector.
+    loops : array of int, shape (k,)
+        Noisy loops.
+    currents : array, shape (k,)
+        Their currents, A rms.
+
+    Returns
+    -------
+    rms, worst : arrays, shape (space.size,)
+        Root of the sum of squares, and sum of magnitudes. NaN on copper not connected to the reference.
+    """
+    relative = (solution.potential[:, loops] - solution.contact_potential[reference, loops]) * currents
+    rms, worst = np.sqrt(np.sum(relative**2, axis=1)), np.sum(np.abs(relative), axis=1)
+    apart = ~connected_unknowns(solution, reference)
+    rms[apart] = worst[apart] = np.nan
+    return rms, worst
+
+
+def connected_unknowns(solution: Conduction, contact: int) -> NDArray[np.bool_]:
+    """Which unknowns lie on copper connected to a contact, shape (space.size,)."""
+    topology = solution.topology
+    mesh = solution.mesh
+    mine = topology.conductor[mesh.contact_of] == topology.conductor[contact]
+    pieces = np.unique(topology.piece[mesh.contact_edges[mine, 0]])
+    result = np.zeros(solution.space.size, dtype=bool)
+    result[solution.space.local[np.isin(topology.piece, pieces)]] = True
+    return result
+
+
+def unknown_places(solution: Conduction) -> Floats:
+    """Place of every unknown in metres, shape (space.size, 2)."""
+    mesh, space = solution.mesh, solution.space
+    places = np.empty((space.size, 2))
+    corners = mesh.points[mesh.triangles]
+    places[space.local[:, :3]] = corners
+    if space.order == 2:
+        places[space.local[:, 3:]] = 0.5 * (corners + np.roll(corners, -1, axis=1))
+    return places
+
+
+def sub_triangles(space: Space) -> Ints:
+    """Unknowns of the corners of the straight pieces that draw each triangle, shape (1 or 4, 3, m)."""
+    local = space.local.T
+    if space.order == 1:
+        return local[None, :, :]
+    a, b, c, ab, bc, ca = local
+    return np.array([[a, ab, ca], [ab, b, bc], [ca, bc, c], [ab, bc, ca]])
+
+
+def contact_centre(solution: Conduction, contact: int) -> Floats:
+    """Mean of the rim points of a contact in metres, shape (2,)."""
+    mesh = solution.mesh
+    rim = mesh.contact_edges[mesh.contact_of == contact]
+    centre: Floats = mesh.points[np.unique(mesh.triangles[rim[:, 0], rim[:, 1]])].mean(axis=0)
+    return centre

@@ -1,0 +1,252 @@
+"""Run a case: mesh, solve, and collect every number the reviewer asked for."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import platform
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from returnflow_geometry.board import Case, Loop
+from returnflow_geometry.mesh import Plane
+
+from returnflow import coupling, verdict
+from returnflow.conduction import Conduction, Options, solve
+from returnflow.coupling import Peak
+from returnflow.foil import sheet_resistance
+from returnflow.verdict import Budget
+
+Floats = NDArray[np.float64]
+Report = Callable[[str], None]
+
+AS_DRAWN = "as drawn"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placement:
+    """
+    Where the inject end of a sensitive loop may sit.
+
+    Attributes
+    ----------
+    rms, worst : array, shape (unknowns,)
+        Noise relative to the loop's return terminal, V. NaN on unconnected copper.
+    area : float
+        Copper on which `rms` is within the limit, m².
+    radius : float
+        Everywhere within this distance of the return terminal's centre `rms` is within the limit, m.
+    nearest : (x, y) or None
+        Place within the limit that is nearest to the present inject terminal, m. It may lie on a narrow ribbon
+        of equal potential, which any change of the currents moves; `radius` is the robust figure.
+    """
+
+    rms: Floats
+    worst: Floats
+    area: float
+    radius: float
+    nearest: tuple[float, float] | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Result:
+    """
+    All results of one variant of a case.
+
+    Attributes
+    ----------
+    name : str
+    case : Case
+    copper : str
+        Name of the copper that was solved.
+    plane : Plane
+    solution : Conduction
+    shares : array, shape (regions, loops)
+    sections : array, shape (sections, loops)
+    peaks : tuple of Peak, one per loop, per ampere
+    sensitive, cables : tuple of Budget
+    placements : dict, sensitive loop name to Placement
+    cautions : tuple of str
+    """
+
+    name: str
+    case: Case
+    copper: str
+    plane: Plane
+    solution: Conduction
+    shares: Floats
+    sections: Floats
+    peaks: tuple[Peak, ...]
+    sensitive: tuple[Budget, ...]
+    cables: tuple[Budget, ...]
+    placements: dict[str, Placement]
+    cautions: tuple[str, ...]
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def loop_names(self) -> tuple[str, ...]:
+        """Names of the loops, in the order of every matrix."""
+        return tuple(loop.name for loop in self.case.loops)
+
+    def index(self, loop: str) -> int:
+        """Row of a loop in every matrix; KeyError if there is none of that name."""
+        try:
+            return self.loop_names.index(loop)
+        except ValueError:
+            raise KeyError(loop) from None
+
+    def impedance(self, frequency: float = 0.0) -> NDArray[np.complex128]:
+        """
+        Impedance matrix of the loops in ohm, shape (loops, loops).
+
+        Raises
+        ------
+        ValueError
+            For any frequency but 0: this version is resistive.
+        """
+        if frequency != 0:
+            message = f"Invalid frequency {frequency} Hz. This version solves the resistive limit only; ask for 0."
+            raise ValueError(message)
+        return self.solution.mid.astype(np.complex128)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Study:
+    """Results of a case by variant name; `study["as drawn"]`."""
+
+    case: Case
+    variants: dict[str, Result]
+    versions: dict[str, str]
+
+    def __getitem__(self, name: str) -> Result:
+        """Result of the variant of that name."""
+        return self.variants[name]
+
+    @cached_property
+    def exceeded(self) -> tuple[str, ...]:
+        """Names of the loops whose limit is not kept (or not known to be) in any variant."""
+        return tuple(
+            item.loop for result in self.variants.values() for item in (*result.sensitive, *result.cables) if item.verdict != "kept"
+        )
+
+
+def run(case: Case, options: Options | None = None, report: Report | None = None) -> Study:
+    """
+    Solve a case.
+
+    Parameters
+    ----------
+    case : Case
+        From `read_case`.
+    options : Options, optional
+        By default with the accuracy of the case.
+    report : function of one string, optional
+        Called with a line of progress now and then.
+
+    Raises
+    ------
+    NumericalError, MeshError
+        If the accuracy is not reached or the copper cannot be meshed; the message says why.
+    """
+    options = options or Options(accuracy=case.accuracy)
+    return Study(case=case, variants={AS_DRAWN: _solve_variant(AS_DRAWN, case, options, report)}, versions=versions())
+
+
+def versions() -> dict[str, str]:
+    """Versions of the program and of the libraries its numbers rest on."""
+    names = ("returnflow", "numpy", "scipy", "scikit-fem", "shapely", "pythoncdt")
+    found = {"python": platform.python_version()}
+    for name in names:
+        try:
+            found[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            found[name] = "unknown"
+    return found
+
+
+def _solve_variant(name: str, case: Case, options: Options, report: Report | None) -> Result:
+    begin = time.perf_counter()
+    board = case.board
+    copper = board.coppers[0]
+    plane = Plane.of(case, copper.name)
+    numbers = {terminal.name: n for n, terminal in enumerate(t for t in board.terminals if t.copper == copper.name)}
+    loops = [(numbers[loop.inject], numbers[loop.return_]) for loop in case.loops]
+    sheet = sheet_resistance(board.layer(copper.layer).thickness, board.temperature)
+    solution = solve(plane, loops, sheet, options, report)
+    after = time.perf_counter()
+
+    noisy = [(j, loop) for j, loop in enumerate(case.loops) if loop.role == "noisy"]
+    budgets: dict[str, list[Budget]] = {"sensitive": [], "cables": []}
+    placements: dict[str, Placement] = {}
+    for i, loop in enumerate(case.loops):
+        limit = {"sensitive": loop.tolerates, "cables": loop.limit}.get(loop.role)
+        if limit is None:
+            continue
+        rows = [j for j, _ in noisy]
+        sums = verdict.budget(loop, limit, [other for _, other in noisy], solution.mid[i, rows].tolist(), solution.half_width[i, rows].tolist())
+        if loop.role == "sensitive":
+            placements[loop.name] = _placement(solution, loop, loops[i], noisy)
+            sentence = verdict.recommend(case, loop, sums, _reach(case, loop, placements[loop.name]))
+            sums = replace(sums, recommendation=sentence)
+        budgets[loop.role].append(sums)
+    result = Result(
+        name=name,
+        case=case,
+        copper=copper.name,
+        plane=plane,
+        solution=solution,
+        shares=coupling.region_shares(solution, plane.contact_inside()),
+        sections=coupling.section_currents(solution),
+        peaks=tuple(coupling.peak_current(solution, j) for j in range(len(loops))),
+        sensitive=tuple(budgets["sensitive"]),
+        cables=tuple(budgets["cables"]),
+        placements=placements,
+        cautions=tuple(verdict.frequency_cautions(case, sheet)),
+    )
+    end = time.perf_counter()
+    result.seconds.update(solution.seconds | {"evaluation": end - after, "total": end - begin})
+    return result
+
+
+def _placement(solution: Conduction, victim: Loop, ends: tuple[int, int], noisy: list[tuple[int, Loop]]) -> Placement:
+    counted = [(j, loop.current or 0.0) for j, loop in noisy if verdict.in_band(loop, victim)]
+    rms, worst = coupling.placement_noise(
+        solution, ends[1], np.array([j for j, _ in counted], dtype=np.int64), np.array([current for _, current in counted])
+    )
+    limit = victim.tolerates or 0.0
+    mesh = solution.mesh
+    pieces = coupling.sub_triangles(solution.space)
+    share = np.mean(np.nan_to_num(rms[pieces], nan=np.inf).mean(axis=1) <= limit, axis=0)
+    places = coupling.unknown_places(solution)
+    here, connector = (coupling.contact_centre(solution, contact) for contact in ends)
+    distance = np.hypot(*(places - connector).T)
+    within = rms <= limit
+    good = np.flatnonzero(within)
+    nearest = None
+    if len(good):
+        best = good[np.argmin(np.hypot(*(places[good] - here).T))]
+        nearest = (float(places[best, 0]), float(places[best, 1]))
+    beyond = distance[~within & np.isfinite(rms)]
+    radius = float(np.min(beyond)) if len(beyond) else float(np.max(distance))
+    return Placement(rms=rms, worst=worst, area=float(np.sum(share * mesh.areas)), radius=radius, nearest=nearest)
+
+
+def _reach(case: Case, loop: Loop, placement: Placement) -> str:
+    """Sentence on how near the inject end would have to be."""
+    (x0, y0), (x1, y1) = case.board.terminal(loop.return_).centre, case.board.terminal(loop.inject).centre
+    now = np.hypot(x1 - x0, y1 - y0)
+    sentence = (
+        f"With these currents {loop.inject} may sit anywhere within {1e3 * placement.radius:.2g} mm of {loop.return_} "
+        f"(now {1e3 * now:.1f} mm away)"
+    )
+    if placement.nearest is None or placement.area < 1e-6:
+        return f"{sentence}, and practically nowhere else on this copper."
+    x, y = placement.nearest
+    return (
+        f"{sentence}; {1e6 * placement.area:.0f} mm² of the copper lie within tolerance, nearest to {loop.inject} at "
+        f"({1e3 * x:.1f}, {1e3 * y:.1f}) mm, but where that area is a narrow ribbon of equal potential, "
+        "small changes of the currents move it."
+    )
