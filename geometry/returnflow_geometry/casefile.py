@@ -232,9 +232,7 @@ class _Builder:
         shape = values.get("shape")
         if entry.fields.lacks("shape") and not outline.is_empty:
             shape = outline
-            self.assumptions.append(
-                f"Copper {listed([entry.name])}: shape is not given, taken as the board's outline."
-            )
+            self.assumptions.append(f"Copper {listed([entry.name])}: shape is not given, taken as the board's outline.")
         if shape is None:
             return None
         return Copper(name=entry.name, layer=values.get("layer", ""), shape=shape)
@@ -263,11 +261,7 @@ class _Builder:
         values, way = entry.fields.values, self._way(entry)
         if not way or "copper" not in values:
             return None
-        shape = (
-            values["shape"]
-            if way == ("shape",)
-            else drawing.circles(values["circles"], values["diameter_mm"])
-        )
+        shape = values["shape"] if way == ("shape",) else drawing.circles(values["circles"], values["diameter_mm"])
         return Cutout(name=entry.name, copper=values["copper"], shape=shape)
 
     def _terminal(self, entry: Entry) -> Terminal | None:
@@ -296,8 +290,7 @@ class _Builder:
             )
         if role == "sensitive" and fields.lacks("band_Hz"):
             self.assumptions.append(
-                f"Loop {listed([entry.name])}: band_Hz is not given, every noisy current is taken as in its "
-                "band."
+                f"Loop {listed([entry.name])}: band_Hz is not given, every noisy current is taken as in its band."
             )
         if "inject" not in values or "return" not in values:
             return None

@@ -159,9 +159,7 @@ class Contact:
 
 def parts(shape: Shape) -> list[Polygon]:
     """Separate pieces of a shape, without slivers below a square micrometre. A common point joins nothing."""
-    return [
-        part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and part.area > LEAST_AREA
-    ]
+    return [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and part.area > LEAST_AREA]
 
 
 def _wrong(findings: Findings, where: str, given: str, rule: str, advice: str) -> None:
@@ -188,8 +186,7 @@ def _check_outline(outline: Shape, sheet: Sheet, findings: Findings) -> None:
         _wrong(
             findings,
             f"{label('copper', sheet.copper.name)}: shape",
-            f"lies outside the board's outline, by up to {MM * reach.max():.3g} mm "
-            f"at {place(worst.x, worst.y)}",
+            f"lies outside the board's outline, by up to {MM * reach.max():.3g} mm at {place(worst.x, worst.y)}",
             "copper must lie within the outline",
             "shrink the copper or extend the outline",
         )
@@ -205,8 +202,7 @@ def _check_cutouts(sheet: Sheet, findings: Findings) -> None:
             _wrong(
                 findings,
                 label("cutout", cutout.name),
-                f"lies wholly off the copper {listed([sheet.copper.name])}, "
-                f"{_nearest(sheet.drawn, cutout.shape)}",
+                f"lies wholly off the copper {listed([sheet.copper.name])}, {_nearest(sheet.drawn, cutout.shape)}",
                 "a cutout must take copper away",
                 "move it or remove it",
             )
@@ -257,8 +253,7 @@ def _check_contacts(sheet: Sheet, findings: Findings) -> None:
             _wrong(
                 findings,
                 where,
-                f"{at} lies off the copper {listed([sheet.copper.name])}, "
-                f"{_nearest(sheet.left, terminal.shape)}",
+                f"{at} lies off the copper {listed([sheet.copper.name])}, {_nearest(sheet.left, terminal.shape)}",
                 "a terminal must touch copper",
                 "move it or extend the copper",
             )
@@ -279,8 +274,7 @@ def _check_spacing(sheet: Sheet, findings: Findings) -> None:
         _wrong(
             findings,
             f"terminals {listed([contacts[i].terminal.name, contacts[j].terminal.name])}",
-            f"{what}, with centres at {place(*contacts[i].terminal.centre)} and "
-            f"{place(*contacts[j].terminal.centre)}",
+            f"{what}, with centres at {place(*contacts[i].terminal.centre)} and {place(*contacts[j].terminal.centre)}",
             f"terminals on one copper must be at least {mm(NEAR)} mm apart",
             "join them into one terminal or move one",
         )
@@ -303,13 +297,17 @@ def _check_connections(case: Case, sheet: Sheet, findings: Findings) -> None:
             findings.assumptions.append(
                 f"Terminal {listed([name])} touches {joined} separate pieces of copper and joins them."
             )
+    reasons: dict[frozenset[int], tuple[str, str]] = {}  # by the groups of pieces to be joined
     for loop in case.loops:
         if loop.inject not in bridge or loop.return_ not in bridge:
             continue
         ends = LoopEnds(bridge[loop.inject], bridge[loop.return_])
         if connection.joins(ends):
             continue
-        rule, advice = explain_separation(sheet.drawn, sheet.cutouts, connection, ends)
+        groups = frozenset(connection.group_of(end) for end in ends)
+        if groups not in reasons:
+            reasons[groups] = explain_separation(sheet.drawn, sheet.cutouts, connection, ends)
+        rule, advice = reasons[groups]
         _wrong(
             findings,
             label("loop", loop.name),

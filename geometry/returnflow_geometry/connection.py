@@ -127,7 +127,7 @@ def explain_separation(
     Say why two ends are not connected, and what to do.
 
     Names the smallest set of cutouts without which the ends would be connected: every single one that does,
-    else the shortest chain of cutouts from one piece to the other.
+    else the shortest chain of cutouts from one piece to the other, with those that cover the same place.
 
     Parameters
     ----------
@@ -144,9 +144,7 @@ def explain_separation(
     -------
     rule, advice : str
     """
-    uncut = Connection(
-        [part for part in shapely.get_parts(drawn) if part.area > LEAST_AREA], connection.bridges
-    )
+    uncut = Connection([part for part in shapely.get_parts(drawn) if part.area > LEAST_AREA], connection.bridges)
     if not uncut.joins(ends):
         return (
             "the copper itself is drawn in several parts",
@@ -160,9 +158,9 @@ def explain_separation(
         if len(single) == 1:
             return f"cutout {names} separates them", f"bridge or shorten that cutout, {move}"
         return f"each of the cutouts {names} separates them", f"bridge or shorten any one of them, {move}"
-    chain = barrier.chain()
-    if len(chain) > 1 and barrier.opens(set(chain)):
-        names = listed([cutouts[k].name for k in chain])
+    several = barrier.smallest_set()
+    if several:
+        names = listed([cutouts[k].name for k in several])
         return f"the cutouts {names} together separate them", f"bridge or shorten all of them, {move}"
     names = listed([cutouts[k].name for k in barrier.around()])
     return (
@@ -174,9 +172,7 @@ def explain_separation(
 class _Barrier:
     """Cutouts between two groups of joined pieces; cutouts are numbered."""
 
-    def __init__(
-        self, drawn: Shape, cutouts: Sequence[Cutout], connection: Connection, ends: LoopEnds
-    ) -> None:
+    def __init__(self, drawn: Shape, cutouts: Sequence[Cutout], connection: Connection, ends: LoopEnds) -> None:
         self.drawn = drawn
         self.connection = connection
         self.ends = ends
@@ -213,6 +209,20 @@ class _Barrier:
             back = shapely.difference(back, shapely.union_all(self.shapes[others]), grid_size=GRID)
         added = [part for part in shapely.get_parts(back) if part.area > LEAST_AREA]
         return self.connection.joins_with(added, self.ends)
+
+    def smallest_set(self) -> list[int]:
+        """Cutouts of which none can stay if the ends are to be connected; empty if there is no short answer."""
+        removed = set(self.chain())
+        if removed and not self.opens(removed):
+            # Others cover the same place.
+            there = shapely.union_all(self.shapes[list(removed)])
+            removed.update(self.tree.query(there, predicate="intersects").tolist())
+        if not removed or len(removed) > MAX_TRIED or not self.opens(removed):
+            return []
+        for k in sorted(removed):
+            if self.opens(removed - {k}):
+                removed.discard(k)
+        return sorted(removed)
 
     def chain(self) -> list[int]:
         """Fewest cutouts that lead from one group to the other; groups on the way cost nothing."""

@@ -77,9 +77,7 @@ def read_points(spot: Spot, value: object, least: int) -> list[Point] | None:
         spot.wrong(f"is {show(value)}{got}", rule, "write it as [[x, y], [x, y], ...]")
         return None
     if len(value) > MAX_POINTS:
-        spot.wrong(
-            f"has {len(value)} points", f"at most {MAX_POINTS} are read", "split it or leave out detail"
-        )
+        spot.wrong(f"has {len(value)} points", f"at most {MAX_POINTS} are read", "split it or leave out detail")
         return None
     if len(value) in {2, 4} and all(as_number(item) is not None for item in value):
         # One message, not one per number: the inner brackets were forgotten.
@@ -185,8 +183,7 @@ def _build_polygon(spot: Spot, values: Mapping[str, Any]) -> Polygon | None:
         return None
     shape = Polygon(points)
     rule = f"must enclose an area, at least {MIN_FEATURE:g} mm wide somewhere"
-    hull = shapely.convex_hull(shape)
-    if not shapely.minimum_clearance(hull) * MM >= MIN_FEATURE and not _is_wide(hull):
+    if not _is_wide(shapely.convex_hull(shape)):
         inner.wrong("has all its points on one line", rule, "correct the points")
         return None
     if not shape.is_valid:
@@ -206,7 +203,7 @@ def _build_polygon(spot: Spot, values: Mapping[str, Any]) -> Polygon | None:
     return shape
 
 
-def _is_wide(shape: Polygon) -> bool:
+def _is_wide(shape: Shape) -> bool:
     """Tell whether the smallest feature fits into the shape somewhere."""
     return not shape.buffer(-MIN_FEATURE / MM / 2, quad_segs=2).is_empty
 
@@ -288,11 +285,12 @@ def shape_reader(kinds: Sequence[str] = tuple(SHAPES)) -> Callable[[Spot, object
             return None
         given = [kind for kind in kinds if kind in value]
         unknown = [name for name in value if name not in every_key]
-        if not given and unknown:
+        if not given and unknown and not any(kind in value for kind in SHAPES):
             for name in unknown:
                 note_unknown_key(spot.within(f".{name[:40]}"), name, every_key)
             return None
-        if len(given) != 1:
+        other = [kind for kind in SHAPES if kind not in kinds and kind in value]
+        if len(given) != 1 or other:
             rule = f"must have exactly one of {', '.join(kinds)}"
             spot.wrong(f"is {show(value)}", rule, f"write {examples}")
             return None

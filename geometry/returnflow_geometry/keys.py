@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-import json
 import math
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping
@@ -156,9 +155,7 @@ def unit_of(name: str, keys: Mapping[str, Key]) -> str:
 
 def note_unknown_key(spot: Spot, name: str, keys: Mapping[str, Key]) -> set[str]:
     """Note an unknown key and return the valid keys it may stand for, which are then not missing as well."""
-    same_stem = [
-        key for key in keys if stem(key) == stem(name) and key.lower() != name.lower() and unit_of(key, keys)
-    ]
+    same_stem = [key for key in keys if stem(key) == stem(name) and key.lower() != name.lower() and unit_of(key, keys)]
     if same_stem:
         key = same_stem[0]
         spot.wrong(
@@ -197,7 +194,7 @@ def listed(names: Iterable[str]) -> str:
     >>> print(listed(["A", "B"]))
     "A", "B"
     """
-    shown = [f"{name}" if isinstance(name, Unnamed) else f'"{name}"' for name in names]
+    shown = [name if isinstance(name, Unnamed) else f'"{brief(name, MAX_NAME)}"' for name in names]
     more = f" and {len(shown) - MAX_LISTED} more" if len(shown) > MAX_LISTED else ""
     return ", ".join(shown[:MAX_LISTED]) + more
 
@@ -215,9 +212,19 @@ def label(kind: str, name: str) -> str:
 
 
 def brief(value: str, limit: int = 60) -> str:
-    """One printable line of limited length."""
-    line = json.dumps(value[: limit + 1], ensure_ascii=False)[1:-1]
-    return line if len(value) <= limit else line[:limit] + "..."
+    r"""
+    One printable line of limited length, safe to send to a terminal.
+
+    Examples
+    --------
+    >>> print(brief("two\nlines"), brief("long" * 5, limit=4))
+    two\nlines long...
+    """
+    shown = "".join(
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode()
+        for letter in value[:limit].replace("\\", "\\\\").replace('"', '\\"')
+    )
+    return shown if len(value) <= limit else shown + "..."
 
 
 def show(value: object, depth: int = 2) -> str:
@@ -292,9 +299,7 @@ def number(
             advice = "write the number alone, without quotation marks or unit"
             if isinstance(value, str) and "oz" in value.lower():
                 advice += " (1 oz of copper per square foot is about 35 micrometres)"
-            spot.wrong(
-                f"is {show(value)}", rule, advice if isinstance(value, str) else "give a finite number"
-            )
+            spot.wrong(f"is {show(value)}", rule, advice if isinstance(value, str) else "give a finite number")
             return None
         good = (least is None or result >= least) and (above is None or result > above)
         if not good or (most is not None and not result <= most):
@@ -341,9 +346,7 @@ def reference(kind: str) -> Callable[[Spot, object], str | None]:
         if isinstance(value, str) and value in known:
             return value
         if not isinstance(value, str):
-            spot.wrong(
-                f"is {show(value)}", f"must be the name of a {kind}", "put the name in quotation marks"
-            )
+            spot.wrong(f"is {show(value)}", f"must be the name of a {kind}", "put the name in quotation marks")
             return None
         if kind in spot.book.incomplete:
             return None

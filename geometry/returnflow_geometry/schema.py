@@ -120,9 +120,7 @@ def _tables(kind: str) -> Callable[[Spot, object], list[Entry]]:
     return read
 
 
-def _keys_for(
-    kind: str, table: Mapping[str, object], *, last: bool
-) -> tuple[dict[str, Key], dict[str, Refusal]]:
+def _keys_for(kind: str, table: Mapping[str, object], *, last: bool) -> tuple[dict[str, Key], dict[str, Refusal]]:
     """Keys of one table, which depend on its role or place, and the keys that get a message of their own."""
     keys, refused = dict(KEYS[kind]), dict(UNSUPPORTED.get(kind, {}))
     if kind == "layer" and last:
@@ -262,9 +260,7 @@ KEYS: dict[str, dict[str, Key]] = {
 }
 ROLE_KEYS: dict[str, dict[str, Key]] = {
     "noisy": {
-        "current_A": Key(
-            read=_POSITIVE, required=True, rule="a noisy loop needs it", advice="give its current, rms"
-        ),
+        "current_A": Key(read=_POSITIVE, required=True, rule="a noisy loop needs it", advice="give its current, rms"),
         "frequency_Hz": Key(read=number(least=0), advice="give the frequency of its current"),
     },
     "sensitive": {
@@ -303,22 +299,16 @@ REQUIRED = {
     "loop": "a case asks about at least one loop",
 }
 TOP: dict[str, Key] = {
-    "format": Key(
-        read=_read_format, required=True, rule="it tells how to read the file", advice="write format = 1"
-    ),
+    "format": Key(read=_read_format, required=True, rule="it tells how to read the file", advice="write format = 1"),
     "title": Key(read=read_text, required=True, rule="reports carry it", advice="write a title"),
-    "board": Key(
-        read=_table("board"), required=True, rule="every case has one", advice="add [board] with its outline"
-    ),
+    "board": Key(read=_table("board"), required=True, rule="every case has one", advice="add [board] with its outline"),
     "solve": Key(read=_table("solve"), advice="add [solve]"),
     **{kind: Key(read=_tables(kind), advice=f"add [[{kind}]]") for kind in KEYS},
 }
 # In the contract, and not in this version: refused by name, as ignoring them would answer another question.
 UNSUPPORTED: dict[str, dict[str, Refusal]] = {
     "": {
-        "link": _unsupported(
-            "remove it, and name as one terminal what it joins on this copper", table="link"
-        ),
+        "link": _unsupported("remove it, and name as one terminal what it joins on this copper", table="link"),
         "variant": _unsupported("remove it, and write each variant as a case of its own", table="variant"),
         "sweep": _unsupported("remove it, and write each step as a case of its own", table="sweep"),
         "source": _unsupported(),

@@ -1,0 +1,513 @@
+import copy
+import datetime as dt
+import json
+import re
+
+import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from returnflow_geometry.casefile import MAX_BYTES, CaseError, parse_case, read_case
+
+PLANE = {"rect": [0, 0, 100, 80]}
+GOOD = {
+    "format": 1,
+    "title": "weighing scale, demo",
+    "board": {"outline": PLANE, "temperature_C": 40},
+    "layer": [{"name": "L1", "copper_um": 35, "below_mm": 0.2}, {"name": "L2", "copper_um": 18}],
+    "copper": [{"name": "ground", "layer": "L2", "shape": PLANE}],
+    "cutout": [
+        {"name": "gap", "copper": "ground", "shape": {"slot": [[50, 0], [50, 60]], "width": 0.5}},
+        {"name": "antipads", "copper": "ground", "circles": [[70, 5], [72, 5], [74, 5]], "diameter_mm": 0.8},
+        {"name": "hole", "copper": "ground", "shape": {"circle": [5, 5], "diameter": 3.2}},
+        {"name": "corner", "copper": "ground", "shape": {"polygon": [[95, 0], [100, 0], [100, 5]]}},
+    ],
+    "terminal": [
+        {"name": "U1.AGND", "copper": "ground", "at": [20, 60], "diameter_mm": 0.3},
+        {"name": "J1.SHIELD", "copper": "ground", "shape": {"rect": [2, 55, 6, 65]}, "bonded": "in the housing"},
+        {"name": "U3.PGND", "copper": "ground", "at": [80, 20], "diameter_mm": 0.6},
+        {"name": "J4.GND", "copper": "ground", "at": [20, 20], "diameter_mm": 1.0},
+        {"name": "J2.SHELL", "copper": "ground", "at": [90, 70], "diameter_mm": 1.0},
+    ],
+    "loop": [
+        {
+            "name": "stepper phase",
+            "role": "noisy",
+            "inject": "U3.PGND",
+            "return": "J4.GND",
+            "current_A": 1.2,
+            "frequency_Hz": 20e3,
+        },
+        {
+            "name": "load cell",
+            "role": "sensitive",
+            "inject": "U1.AGND",
+            "return": "J1.SHIELD",
+            "signal_V": 0.01,
+            "tolerates_V": 1e-6,
+            "band_Hz": [0, 1000],
+        },
+        {"name": "USB", "role": "cables", "inject": "J2.SHELL", "return": "J4.GND", "limit_V": 1e-3},
+    ],
+    "region": [{"name": "analog", "copper": "ground", "shape": {"rect": [0, 50, 45, 80]}}],
+    "section": [{"name": "bridge", "copper": "ground", "path": [[50, 60], [50, 80]]}],
+    "solve": {"accuracy": 0.005, "frequencies_Hz": [0]},
+}
+
+
+def dump(value):
+    """TOML text of a value, tables inline."""
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{json.dumps(k)} = {dump(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(dump, value)) + "]"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int) and abs(value) > 10**4000:
+        return hex(abs(value))
+    return value.isoformat() if isinstance(value, dt.date | dt.time) else repr(value)
+
+
+def text_of(case):
+    return "\n".join(f"{json.dumps(key)} = {dump(value)}" for key, value in case.items())
+
+
+DELETE = object()
+
+
+def edited(*edits):
+    """Good case with values put (or keys deleted) at dotted paths; an index past the end appends."""
+    case = copy.deepcopy(GOOD)
+    for path, value in edits:
+        *way, last = [int(step) if step.isdigit() else step for step in path.split(".")]
+        place = case
+        for step in way:
+            place = place[step]
+        if value is DELETE:
+            del place[last]
+        elif isinstance(last, int) and last >= len(place):
+            place.append(value)
+        else:
+            place[last] = value
+    return case
+
+
+def mistakes_of(case):
+    with pytest.raises(CaseError) as caught:
+        parse_case(case if isinstance(case, str) else text_of(case))
+    assert str(caught.value) == "\n".join(caught.value.mistakes)
+    assert all(line.isprintable() for line in caught.value.mistakes)
+    return caught.value.mistakes
+
+
+def attempt(text):
+    """Case and mistakes; one of them is None. Anything but a CaseError gets through and fails the test."""
+    try:
+        return parse_case(text), None
+    except CaseError as error:
+        return None, error.mistakes
+
+
+def test_good_case_in_si_units():
+    case = parse_case(text_of(GOOD))
+    board = case.board
+    assert case.title == "weighing scale, demo"
+    assert board.outline.bounds == (0, 0, 0.1, 0.08)
+    assert board.temperature == 40
+    assert (board.layers[0].thickness, board.layers[0].below) == (35e-6, 0.2e-3)
+    assert board.layers[1].below is None
+    assert board.terminal("U1.AGND").centre == pytest.approx((0.02, 0.06))
+    assert board.terminal("U1.AGND").shape.area == pytest.approx(3.14159265 * 0.15e-3**2)
+    assert len(board.terminal("U1.AGND").shape.exterior.coords) >= 24 + 1
+    assert board.terminal("J1.SHIELD").bonded == "in the housing"
+    assert board.terminal("J1.SHIELD").shape.area == pytest.approx(4e-3 * 10e-3)
+    assert len(board.cutouts[1].shape.geoms) == 3
+    assert board.cutouts[0].shape.area == pytest.approx(60e-3 * 0.5e-3)
+    stepper, cell, usb = case.loops
+    assert (stepper.role, stepper.inject, stepper.return_) == ("noisy", "U3.PGND", "J4.GND")
+    assert (stepper.current, stepper.frequency) == (1.2, 20e3)
+    assert (cell.signal, cell.tolerates, cell.band) == (0.01, 1e-6, (0, 1000))
+    assert usb.limit == 1e-3
+    assert case.sections[0].path == ((0.05, 0.06), (0.05, 0.08))
+    assert case.regions[0].shape.area == pytest.approx(45e-3 * 30e-3)
+    assert case.accuracy == 0.005
+    assert case.assumptions == ()
+
+
+def test_text_as_people_write_it(tmp_path):
+    text = """
+format = 1
+title = "Ω demo"
+[board]
+outline = { circle = [0, 0], diameter = 50 }
+[[layer]]
+name = "top"
+copper_um = 35
+[[copper]]
+name = "pour"
+layer = "top"
+[[terminal]]
+name = "A"
+copper = "pour"
+at = [-10, 0]
+diameter_mm = 1
+[[terminal]]
+name = "B"
+copper = "pour"
+at = [10, 0]
+diameter_mm = 1
+[[loop]]
+name = "l"
+role = "noisy"
+inject = "A"
+return = "B"
+current_A = 1
+"""
+    path = tmp_path / "case.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
+    case = read_case(path)
+    assert case.title == "Ω demo"
+    assert case.board.coppers[0].shape == case.board.outline
+    assert case.accuracy == 0.01
+    assert case.board.temperature == 25
+    for sentence in ("temperature_C is not given, taken as 25", "shape is not given", "in the band of every"):
+        assert any(sentence in assumption for assumption in case.assumptions), sentence
+    assert len(case.assumptions) == 3
+
+
+# path, value, message. Each makes exactly one mistake, and no two of them depend on each other.
+INDEPENDENT = [
+    ("format", 2, r"^format is 2; this version reads format = 1; write format = 1$"),
+    ("format", True, r"^format is true; this version"),
+    ("title", DELETE, r"^title is missing; reports carry it; write a title$"),
+    ("title", "", r'^title is ""; must not be empty'),
+    ("title", "a\nb", r"^title is \"a\\nb\"; must be one line of printable text"),
+    ("board.outlin", PLANE, r"^\[board\]: outlin is an unknown key; the nearest valid key is outline"),
+    ("board.temperature_K", 300, r"wrong unit: this key is temperature_C, in degrees Celsius"),
+    ("board.temperature_C", -280, r"temperature_C is -280; must be a bare number in degrees Celsius, greater than"),
+    ("board.temperature_C", "25", r'^\[board\]: temperature_C is "25"; .*without quotation marks'),
+    ("board.temperature_C", True, r"temperature_C is true; must be a bare number"),
+    ("board.source", "plane", r"^\[board\]: source is not supported by this version \(resistive, one copper\): rem"),
+    ("layer.0.copper_um", "1 oz", r'^layer "L1": copper_um is "1 oz"; .*micrometres.*1 oz .* is about 35'),
+    ("layer.0.copper_um", "35 um", r'"35 um"; must be a bare number in micrometres.*; write the number alone'),
+    ("layer.0.copper_um", 0.035, r"copper_um is 0.035; .* at least 0.1"),
+    ("layer.0.below_mm", DELETE, r'^layer "L1": below_mm is missing; every layer but the last'),
+    ("layer.0.below_um", 200, r"wrong unit: this key is below_mm, in millimetres"),
+    ("layer.1.below_mm", 0.2, r'^layer "L2": below_mm is given for the last layer; there is no layer below'),
+    ("layer.1.copper_mm", 0.035, r'^layer "L2": copper_mm is .*wrong unit: this key is copper_um, in micrometres'),
+    ("layer.1.copper_um", float("nan"), r"copper_um is nan; must be a bare number"),
+    ("layer.1.copper_um", 10**400, r"copper_um is a whole number of more than 20 digits; must be"),
+    ("layer.1.copper_um", 1 << 20000, r"copper_um is a whole number of more than 20 digits; must be"),
+    ("cutout.0.shape", {"slot": [[50, 0], [50, 0]], "width": 1}, r"slot has point 1 and point 2 both at \(50, 0\)"),
+    ("cutout.0.shape", {"slot": [[50, 0], [50, 9]]}, r'^cutout "gap": shape.width is missing'),
+    ("cutout.0.shape", {"slot": [[50, 0]], "width": 1}, r"which has 1; must be a list of at least 2 points"),
+    ("cutout.0.shape", {"slot": [50, 0, 50, 9], "width": 1}, r"put each point in brackets of its own"),
+    ("cutout.0.shape", {"slot": [[50, 0], [50, 9]], "width": 0}, r"shape.width is 0; .*at least 0.001"),
+    ("cutout.0.shape", {"slot": [[50, 0], [90, 0], [50, 1]], "width": 1}, r"slot bends so sharply that its corner"),
+    ("cutout.0.shape", {"rect": [1, 2, 1, 5]}, r"shape.rect has x0 and x1 both 1; the two opposite corners"),
+    ("cutout.0.shape", {"rect": [1, 2, 1, 2]}, r"has x0 and x1 both 1 and y0 and y1 both 2;"),
+    ("cutout.0.shape", {"rect": [1, 2, 3]}, r"shape.rect is \[1, 2, 3\], which has 3; must be \[x0, y0, x1, y1\]"),
+    ("cutout.0.shape", {"rect": [1, 2, 3, 4000]}, r"each finite and between -2000 and 2000"),
+    ("cutout.0.shape", {"rect": [1, 2, 3, True]}, r"shape.rect is \[1, 2, 3, true\]; must be"),
+    ("cutout.0.shape", {"rectangle": [1, 2, 3, 4]}, r"shape.rectangle is an unknown key; the nearest valid key is r"),
+    ("cutout.0.shape", [0, 0, 1, 1], r"shape is \[0, 0, 1, 1\]; must be a table that draws a shape; write \{ rect"),
+    ("cutout.0.shape", {}, r"shape is \{\}; must have exactly one of rect, circle, polygon, slot"),
+    ("cutout.0.shape", {"rect": [1, 2, 3, 4], "circle": [1, 2], "diameter": 3}, r"must have exactly one of"),
+    ("cutout.0.circles", [[1, 2]], r'^cutout "gap": shape and circles are given together; it is drawn by shape or'),
+    ("cutout.0.copper", "ground plane", r'copper is "ground plane"; no copper has that name, there are "ground"'),
+    ("cutout.1.circles", [], r"circles is \[\], which has 0; must be a list of at least 1 point \["),
+    ("cutout.1.circles", [[70, 5], [72, 5], [70, 5]], r"circles has point 1 and point 3 both at \(70, 5\) mm"),
+    ("cutout.1.circles", [[70, 5], [72]], r"circles point 2 is \[72\], which has 1; must be \[x, y\]"),
+    ("cutout.1.diameter_mm", DELETE, r'^cutout "antipads": diameter_mm is missing; it is drawn by shape or circles w'),
+    ("cutout.2.shape.diameter_mm", 3, r"shape.diameter_mm is .*wrong unit: this key is diameter, in millimetres"),
+    ("cutout.2.shape.diameter", -1, r'^cutout "hole": shape.diameter is -1; .*in millimetres, at least 0.001'),
+    ("cutout.2.shape.circle", [5, float("inf")], r"shape.circle is \[5, inf\]; must be \[x, y\], 2 numbers"),
+    ("cutout.2.shape", DELETE, r'^cutout "hole": shape is missing; it is drawn by shape or circles with diameter_mm'),
+    ("cutout.3.shape.polygon", [[0, 0], [10, 10], [10, 0], [0, 10]], r"polygon crosses itself at \(5, 5\) mm"),
+    ("cutout.3.shape.polygon", [[0, 0], [9, 0], [9, 9], [4, 0], [0, 9]], r"polygon touches itself|crosses itself"),
+    ("cutout.3.shape.polygon", [[0, 0], [5, 5], [9, 9]], r"polygon has all its points on one line"),
+    ("cutout.3.shape.polygon", [[0, 0], [5, 0], [5, 5], [0, 0]], r"leave out the last point, the outline closes"),
+    ("cutout.3.shape.polygon", [[0, 0], [5, 0]], r"which has 2; must be a list of at least 3 points"),
+    ("cutout.3.shape.polygon", [[0, 0], [50, 0], [50, 1e-4]], r"points on one line|area of .* only"),
+    (
+        "cutout.4",
+        {"name": "gap", "copper": "ground", "shape": {"rect": [1, 1, 2, 2]}},
+        r"number 5: name is \"gap\", wh",
+    ),
+    ("cutout.4", 3, r"^cutout number 5 is 3; must be a table; write \[\[cutout\]\]"),
+    ("terminal.1.bonded", "", r'^terminal "J1.SHIELD": bonded is ""; must not be empty'),
+    ("terminal.1.bonded", True, r"bonded is true; must be a text"),
+    ("terminal.2.diametre_mm", 1, r"diametre_mm is an unknown key; the nearest valid key is diameter_mm"),
+    ("terminal.3.diameter_um", 300, r"wrong unit: this key is diameter_mm, in millimetres"),
+    ("terminal.4.shape", {"rect": [1, 1, 2, 2]}, r"at and diameter_mm and shape are given together"),
+    ("loop.0.current_A", DELETE, r'^loop "stepper phase": current_A is missing; a noisy loop needs it'),
+    ("loop.0.current_A", 0, r"current_A is 0; .*greater than 0"),
+    ("loop.0.current_mA", 3, r"wrong unit: this key is current_A, in amperes"),
+    ("loop.0.frequency_Hz", -1, r"frequency_Hz is -1; .*at least 0"),
+    ("loop.0.frequency_kHz", 20, r"wrong unit: this key is frequency_Hz, in hertz"),
+    ("loop.0.signal_V", 1, r'signal_V is given; this key belongs to a loop of role "sensitive", and this one is "noi'),
+    ("loop.0.route", {"layer": "L1"}, r'^loop "stepper phase": route is not supported by this version \(resistive, '),
+    ("loop.0.spectrum", [[1, 2]], r"spectrum is not supported by this version \(resistive, one copper\): remove it"),
+    ("loop.0.trapezoid", {}, r"trapezoid is not supported by this version"),
+    ("loop.0.source", 1, r"source is not supported by this version"),
+    ("loop.0.return", DELETE, r"return is missing; a current with no return cannot be.*; name the terminal"),
+    ("loop.0.inject", DELETE, r"inject is missing; a current with no return cannot be"),
+    ("loop.0.return", "U3.PGND", r'return is "U3.PGND", the same terminal as inject; a current must leave'),
+    ("loop.0.inject", "U3.PGN", r'no terminal has that name, there are "U1.AGND", .*; did you mean "U3.PGND"\?'),
+    ("loop.0.inject", 3, r"inject is 3; must be the name of a terminal"),
+    ("loop.1.tolerates_V", 0.01, r"tolerates_V is 0.01, with signal_V 0.01; the noise allowed must be less"),
+    ("loop.1.signal_V", DELETE, r"signal_V is missing; a sensitive loop needs it"),
+    ("loop.1.band_Hz", [1000, 0], r"band_Hz is \[1000, 0\]; must be \[low, high\]"),
+    ("loop.1.band_Hz", [0], r"band_Hz is \[0\]; must be \[low, high\]"),
+    ("loop.2.limit_V", -1, r"limit_V is -1; must be a bare number in volts, greater than 0"),
+    (
+        "loop.2.role",
+        "cable",
+        r'role is "cable"; must be one of "noisy", "sensitive", "cables"; did you mean "cables"\?',
+    ),
+    ("loop.2.role", DELETE, r"role is missing; it is required; give one of"),
+    ("loop.2.name", " USB", r'^loop number 3: name is " USB"; a name must not start or end with a blank'),
+    ("loop.2.name", DELETE, r"^loop number 3: name is missing; every thing needs a name"),
+    ("loop.2.name", "x" * 300, r"a name has at most 200 characters"),
+    ("region.0.shape", DELETE, r'^region "analog": shape is missing'),
+    ("region.0.shape.rect", [200, 0, 210, 10], r'^region "analog": lies off the copper "ground"'),
+    ("section.0.path", [[50, 60]], r"path is \[\[50, 60\]\], which has 1; must be a list of at least 2"),
+    ("section.0.path", [[50, 60], [50, 80], [50, 70]], r"must not cross or retrace itself"),
+    ("section.0.path", DELETE, r'^section "bridge": path is missing'),
+    ("solve.accuracy", 0, r"^\[solve\]: accuracy is 0; must be a bare number, at least 0.0001 and at most 0.2"),
+    ("solve.frequencies_Hz", [0, 50], r"frequencies_Hz = \[0, 50\] is not supported by this version"),
+    ("solve", 3, r"^solve is 3; must be a table; write \[solve\]"),
+    ("link", [{}], r"^\[\[link\]\] is not supported by this version \(resistive, one copper\): remove it"),
+    ("variant", [{}], r"^\[\[variant\]\] is not supported by this version"),
+    ("sweep", [{}], r"^\[\[sweep\]\] is not supported by this version"),
+    ("source", 1, r"^source is not supported by this version"),
+    ("units", "mm", r"^units is an unknown key; valid keys here are format, title, board"),
+]
+# Each makes exactly one mistake too, but hides others: what follows from them is not reported as well.
+HIDING = [
+    ("terminal", DELETE, r"^\[\[terminal\]\] is missing; a current enters and leaves"),
+    ("terminal", [], r"^\[\[terminal\]\] is missing"),
+    ("terminal", 3, r"^terminal is 3; there may be several of them; write \[\[terminal\]\]"),
+    ("loop", DELETE, r"^\[\[loop\]\] is missing; a case asks about at least one loop"),
+    ("loop", GOOD["loop"][0], r"^loop is a single table; .*write \[\[loop\]\] in double brackets"),
+    ("copper", DELETE, r"^\[\[copper\]\] is missing; there must be copper"),
+    ("layer", DELETE, r"^\[\[layer\]\] is missing; copper lies on a layer"),
+    ("board", DELETE, r"^board is missing; every case has one; add \[board\] with its outline"),
+    ("board.outline", DELETE, r"^\[board\]: outline is missing; every board needs one"),
+    (
+        "board.outline",
+        {"slot": [[0, 0], [9, 0]], "width": 1},
+        r"outline is \{ slot = .*must have exactly one of rect, polygon, circle;",
+    ),
+    ("copper.1", {"name": "shield", "layer": "L1"}, r'2 are given, "ground", "shield": more than one is not supported'),
+    ("copper.0.name", 3, r"^copper number 1: name is 3; must be a text"),
+    ("copper.0.name", DELETE, r"^copper number 1: name is missing"),
+    ("copper.0.layer", "L3", r'layer is "L3"; no layer has that name, there are "L1", "L2"'),
+    ("copper.0.shape", {"polygon": [[0, 0], [9, 9], [9, 0], [0, 9]]}, r"polygon crosses itself at \(4.5, 4.5\)"),
+    ("terminal.0.name", DELETE, r"^terminal number 1: name is missing"),
+    ("terminal.0.copper", DELETE, r'^terminal "U1.AGND": copper is missing'),
+    ("terminal.0.at", [20], r'^terminal "U1.AGND": at is \[20\], which has 1; must be \[x, y\]'),
+    ("terminal.0.at", DELETE, r'^terminal "U1.AGND": at is missing; it is drawn by at with diameter_mm or shape'),
+    ("terminal.0.diameter_mm", 0, r"diameter_mm is 0; .* at least 0.001"),
+    ("terminal.5", GOOD["terminal"][0], r'number 6: name is "U1.AGND", which is also the name of terminal number 1'),
+    ("cutout.4", GOOD["cutout"][0], r"remove one of them, they are the same"),
+]
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "message"), INDEPENDENT + HIDING, ids=[row[0] for row in INDEPENDENT + HIDING]
+)
+def test_each_mistake_is_named_once(path, value, message):
+    found = mistakes_of(edited((path, value)))
+    assert len(found) == 1, found
+    assert re.search(message, found[0]), found[0]
+
+
+@pytest.mark.parametrize(
+    "edits",
+    [
+        [("board.temperature_C", -273)],
+        [("layer", [{"name": "L2", "copper_um": 70}])],
+        [("loop.0.frequency_Hz", 0)],
+        [("loop.1.band_Hz", [50, 50])],
+        [("cutout", DELETE), ("region", DELETE), ("section", DELETE), ("solve", DELETE)],
+        [("cutout.0.shape", {"slot": [[10, 40], [40, 40], [40, 70], [10, 70], [10, 42]], "width": 1})],
+        [("cutout.0.shape", {"rect": [60, 40, 55, 30]})],
+        [("terminal.0.name", "0 V / \u30a2 \u30ca"), ("loop.1.inject", "0 V / \u30a2 \u30ca")],
+    ],
+)
+def test_table_of_good_cases(edits):
+    parse_case(text_of(edited(*edits)))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.sampled_from(INDEPENDENT), min_size=2, max_size=12, unique_by=lambda row: row[0]))
+def test_independent_mistakes_are_all_reported(rows):
+    # Edits of one thing may undo each other, so at most one per thing.
+    rows = list({tuple(row[0].split(".")[: 2 if row[0].count(".") > 1 else 1]): row for row in rows}.values())
+    found = mistakes_of(edited(*[row[:2] for row in sorted(rows, key=lambda row: row[0].count("."))]))
+    assert len(found) == len(rows), (rows, found)
+    for row in rows:
+        assert any(re.search(row[2], line) for line in found), (row, found)
+
+
+@pytest.mark.parametrize(
+    ("edits", "count"),
+    [
+        # a misspelled table: neither "missing" nor unknown names follow
+        ([("terminals", GOOD["terminal"]), ("terminal", DELETE)], 1),
+        ([("coppers", GOOD["copper"]), ("copper", DELETE)], 1),
+        # a misspelled name: the loops that use it are not blamed
+        ([("terminal.0.nam", "U1.AGND"), ("terminal.0.name", DELETE)], 1),
+        # a wrong unit: the right key is not missing as well
+        ([("terminal.0.diameter_um", 300), ("terminal.0.diameter_mm", DELETE)], 1),
+        ([("loop.0.current_mA", 300), ("loop.0.current_A", DELETE)], 1),
+        # a link could join what the gap separates
+        ([("cutout.0.shape.slot", [[50, 0], [50, 80]]), ("link", []), ("section", DELETE)], 1),
+        # an unreadable terminal could lie across the gap
+        ([("cutout.0.shape.slot", [[50, 0], [50, 80]]), ("section", DELETE), ("terminal.1.shape", 1)], 1),
+        # without those the loops across it are reported
+        ([("cutout.0.shape.slot", [[50, 0], [50, 80]]), ("section", DELETE)], 2),
+    ],
+)
+def test_a_reported_thing_causes_no_further_mistakes(edits, count):
+    found = mistakes_of(edited(*edits))
+    assert len(found) == count, found
+
+
+def test_parse_and_geometric_mistakes_come_together():
+    found = mistakes_of(edited(("title", 3), ("terminal.0.at", [120, 30]), ("loop.1.signal_V", 0)))
+    assert [bool(re.search("lies off the copper", line)) for line in found] == [False, False, True]
+
+
+def test_names_are_listed_with_a_cap():
+    terminals = [{"name": f"T{k}", "copper": "ground", "at": [2 + 2 * k, 2], "diameter_mm": 0.5} for k in range(5, 20)]
+    case = edited(("terminal", GOOD["terminal"] + terminals), ("loop.0.inject", "?"))
+    assert re.search(r'there are "U1.AGND",.* and 12 more; use one of these', mistakes_of(case)[0])
+
+
+def test_temperature_outside_the_linear_law_is_an_assumption():
+    assumptions = parse_case(text_of(edited(("board.temperature_C", 250)))).assumptions
+    assert any("outside -60 to 200 °C" in sentence for sentence in assumptions)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("format = \ntitle = 3", r"^case: line 1, column 10: format =; this is not TOML \(Invalid value\)"),
+        ("format = 1\r\nformat = 1\r\n", r"^case: line 2, column 11: format = 1; this is not TOML"),
+        ("a = '''", r"^case: end of the file; this is not TOML"),
+        ("a = " + "1" * 5000, r"^case: a value; this is not TOML"),
+        ("a = " + "[" * 100_000, r"^case: brackets are nested too deeply"),
+        ("#" * (MAX_BYTES + 1), r"^case: has more than 10 MB"),
+        ("\x00", r"^case: line 1, column 1: \\x00; this is not TOML"),
+    ],
+)
+def test_text_that_is_not_toml(text, message):
+    found = mistakes_of(text)
+    assert len(found) == 1
+    assert re.search(message, found[0]), found[0]
+
+
+def test_empty_text_asks_for_what_is_required():
+    found = mistakes_of("")
+    assert [line.split(" is missing")[0] for line in found] == [
+        "format",
+        "title",
+        "board",
+        "[[layer]]",
+        "[[copper]]",
+        "[[terminal]]",
+        "[[loop]]",
+    ]
+
+
+def test_files_that_cannot_be_read(tmp_path):
+    (tmp_path / "latin.toml").write_bytes("format = 1\ntitle = 'Ü'".encode("latin-1"))
+    (tmp_path / "huge.toml").write_bytes(b"#" * (MAX_BYTES + 1))
+    for path, message in [
+        (tmp_path, "is a folder"),
+        (tmp_path / "none.toml", "does not exist"),
+        (tmp_path / "latin.toml", r"line 2 has the byte 0xdc, which is no UTF-8"),
+        (tmp_path / "huge.toml", "has more than 10 MB"),
+        ("nul\0.toml", r"cannot be read"),
+        (tmp_path / "latin.toml" / "x", r"cannot be read"),
+        ("x" * 5000, r"cannot be read"),
+    ]:
+        with pytest.raises(CaseError, match=message) as caught:
+            read_case(path)
+        assert len(caught.value.mistakes) == 1
+
+
+NUMBERS = st.one_of(
+    st.integers(),
+    st.floats(),
+    st.integers(0, 20_000).map(lambda bits: 1 << bits),
+    st.sampled_from([1e308, 5e-324, -0.0]),
+)
+LEAVES = st.one_of(
+    NUMBERS,
+    st.booleans(),
+    st.text(st.characters(exclude_categories=["Cs"]), max_size=20),
+    st.dates(),
+    st.sampled_from(["ground", "U1.AGND", "noisy", "L1"]),
+)
+SHAPE_KEYS = st.sampled_from(["rect", "circle", "polygon", "slot", "width", "diameter", "name", "at", "source"])
+POINTS = st.lists(st.lists(st.one_of(st.integers(-5, 105), NUMBERS), min_size=2, max_size=2), max_size=7)
+VALUES = st.recursive(
+    st.one_of(LEAVES, POINTS),
+    lambda inner: st.one_of(
+        st.lists(inner, max_size=4),
+        st.dictionaries(st.one_of(SHAPE_KEYS, st.text(max_size=5)), inner, max_size=4),
+    ),
+    max_leaves=8,
+)
+
+
+def paths_of(value, way=""):
+    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else []
+    for key, inner in items:
+        yield f"{way}{key}"
+        yield from paths_of(inner, f"{way}{key}.")
+
+
+PATHS = sorted(path for path in paths_of(GOOD) if " " not in path)
+
+
+@settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.sampled_from(PATHS), st.one_of(VALUES, st.just(DELETE)))
+@example("cutout.3.shape.polygon", [[0, 0], [1e-300, 1], [5e-324, 5]])
+def test_any_value_anywhere_is_accepted_or_refused_cleanly(path, value):
+    case, mistakes = attempt(text_of(edited((path, value))))
+    assert case or mistakes
+    assert all(line.isprintable() and len(line) < 1500 for line in mistakes or case.assumptions)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.sampled_from(["rect", "circle", "polygon", "slot"]), POINTS, st.floats(1e-3, 60))
+def test_any_drawn_shape_is_valid_or_refused(kind, points, size):
+    drawn = {
+        "rect": {"rect": [c for point in points[:2] for c in point]},
+        "circle": {"circle": points[0] if points else [], "diameter": size},
+        "polygon": {"polygon": points},
+        "slot": {"slot": points, "width": size},
+    }[kind]
+    case, mistakes = attempt(text_of(edited(("region.0.shape", drawn))))
+    if mistakes:
+        assert len(mistakes) <= 3
+    else:
+        assert case.regions[0].shape.is_valid
+        assert case.regions[0].shape.area > 0
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.data())
+def test_any_damaged_text_is_accepted_or_refused_cleanly(data):
+    text = text_of(GOOD)
+    start = data.draw(st.integers(0, len(text)))
+    end = min(len(text), start + data.draw(st.integers(0, 30)))
+    inserted = data.draw(st.one_of(st.text(max_size=10), st.sampled_from(['"', "[", "]", "{", "\n", "=", "'''", "."])))
+    case, mistakes = attempt(text[:start] + inserted + text[end:])
+    assert case or mistakes
