@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, TypeVar
+from typing import Literal, TypeAlias, TypeVar
 
 import shapely
 from shapely import MultiPolygon, Polygon
 
-Shape = Polygon | MultiPolygon
+Shape: TypeAlias = Polygon | MultiPolygon
 GRID = 1e-9  # m: far below what can be etched, far above the rounding of coordinates
 Role = Literal["noisy", "sensitive", "cables"]
 ROLES: tuple[Role, ...] = ("noisy", "sensitive", "cables")

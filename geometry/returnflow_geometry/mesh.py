@@ -3,29 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-import pythoncdt as cdt
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
-from shapely import LineString, MultiLineString
+from shapely import LineString
 
 from returnflow_geometry.board import Case, Shape
 from returnflow_geometry.seeding import SizeField, graded_points, limit_growth, split_segments
+from returnflow_geometry.triangulation import (
+    GRID,
+    MeshError,
+    Triangulation,
+    joined,
+    noded,
+    read,
+    refine,
+    split_pinches,
+    triangulate,
+)
+
+__all__ = ["Mesh", "MeshError", "Mesher", "Plane", "corner_angles", "error_size", "starting_size"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-GRID = 1e-9  # m; all drawn points are snapped to it, far below anything a board shop can etch
-MIN_ANGLE = 22.0  # degrees; asking for more costs triangles, 26 degrees takes a third more
-_OUTSIDE, _COPPER = -2, -1  # kinds of face; >= 0 is the number of a contact
-
-
-class MeshError(RuntimeError):
-    """The copper could not be meshed; the message says where and why."""
+_OUTSIDE, _COPPER = -2, -1  # kinds of triangle; >= 0 is the number of a contact
 
 
 @dataclass(frozen=True)
@@ -93,29 +98,34 @@ class Mesh:
     region_borders: tuple[Ints, ...] = ()
     section_edges: tuple[Ints, ...] = ()
 
-    @property
+    @cached_property
     def areas(self) -> Floats:
         """Area of every triangle in m², shape (m,)."""
         a, b, c = (self.points[self.triangles[:, k]] for k in range(3))
-        areas: Floats = 0.5 * ((b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0]))
+        u, v = b - a, c - a
+        areas: Floats = 0.5 * (u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
         return areas
+
+    @property
+    def edge_ends(self) -> Ints:
+        """Start and end point of the three edges of every triangle, shape (m, 3, 2)."""
+        return np.stack([self.triangles, np.roll(self.triangles, -1, axis=1)], axis=2)
 
     @property
     def edge_lengths(self) -> Floats:
         """Length of the three edges of every triangle in metres, shape (m, 3)."""
-        corners = self.points[self.triangles]
-        lengths: Floats = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2)
+        ends = self.points[self.edge_ends]
+        lengths: Floats = np.linalg.norm(ends[:, :, 1] - ends[:, :, 0], axis=2)
         return lengths
 
     @property
     def smallest_angle(self) -> float:
         """Smallest angle of all triangles, in degrees."""
         a, b, c = self.edge_lengths.T
-        cosines = [(b * b + c * c - a * a) / (2 * b * c), (a * a + c * c - b * b) / (2 * a * c), (a * a + b * b - c * c) / (2 * a * b)]
+        cosines = [(y * y + z * z - x * x) / (2 * y * z) for x, y, z in ((a, b, c), (b, c, a), (c, a, b))]
         return float(np.degrees(np.arccos(np.clip(np.max(cosines), -1, 1))))
 
 
-@dataclass
 class Mesher:
     """
     Meshes one plane, again and again, to changing sizes.
@@ -136,140 +146,80 @@ class Mesher:
        J. Algorithms 18 (1995) 548-585 (from memory).
     """
 
-    plane: Plane
-    _points: Floats = field(init=False, repr=False)
-    _segments: Ints = field(init=False, repr=False)
-
-    def __post_init__(self) -> None:
-        plane = self.plane
-        lines = [plane.copper.boundary]
-        lines += [shapely.intersection(contact, plane.copper).boundary for contact in plane.contacts]
+    def __init__(self, plane: Plane) -> None:
+        self.plane = plane
         self._regions = [_whole_contacts(region, plane.contacts) for region in plane.regions]
-        lines += [shapely.intersection(region, plane.copper).boundary for region in self._regions]
-        lines += [shapely.intersection(section, plane.copper) for section in plane.sections]
-        self._points, self._segments = _noded(lines)
+        areas = [
+            plane.copper,
+            *(shapely.intersection(area, plane.copper) for area in (*plane.contacts, *self._regions)),
+        ]
+        cuts = [shapely.intersection(section, plane.copper) for section in plane.sections]
+        self._points, self._segments = noded([*(area.boundary for area in areas), *cuts])
+        shapely.prepare(plane.copper)
 
     def coarse(self) -> Mesh:
-        """Fewest triangles that respect every line and the smallest angle."""
-        return self._triangulate(self._points, self._segments, np.empty((0, 2)))
+        """Few triangles: what every drawn line and the smallest angle ask for, no more."""
+        return self._mesh(self._points, self._segments, np.empty((0, 2)))
 
     def graded(self, size: SizeField) -> Mesh:
         """Triangles that follow a size field."""
         points, segments = split_segments(self._points, self._segments, size)
         middles = points[segments].mean(axis=1)
         inner = graded_points(self.plane.copper.bounds, size, np.concatenate([points, middles]))
-        shapely.prepare(self.plane.copper)
-        inner = inner[shapely.contains_xy(self.plane.copper, inner)]
-        return self._triangulate(points, segments, inner)
+        return self._mesh(points, segments, inner[shapely.contains_xy(self.plane.copper, inner)])
 
     def uniform(self, size: float) -> Mesh:
         """Triangles of one wanted edge length in metres, smaller only where the shape is."""
         return self.graded(SizeField(self._points[:1], np.array([size]), size))
 
-    def _triangulate(self, points: Floats, segments: Ints, inner: Floats) -> Mesh:
-        every = np.concatenate([points, inner])
-        result = cdt.Triangulation(cdt.VertexInsertionOrder.AUTO, cdt.IntersectingConstraintEdges.TRY_RESOLVE, 0.0)
-        result.insert_vertices(np.ascontiguousarray(every))
-        result.insert_edges(np.ascontiguousarray(segments.astype(np.uintc)))
-        skip = set(np.flatnonzero(self._kinds(*_faces(result)) != _COPPER).tolist())
-        budget = 20 * len(every) + 100_000
-        before = result.vertices_count()
-        result.refine_triangles(budget, cdt.RefinementCriterion.SMALLEST_ANGLE, cdt.deg_to_rad(MIN_ANGLE), skip)
-        if result.vertices_count() - before >= budget:
-            message = f"Meshing needs more than {budget} extra points; look for slivers or near-touching cutouts."
-            raise MeshError(message)
-        return self._tagged(*_faces(result))
+    def _mesh(self, points: Floats, segments: Ints, inner: Floats) -> Mesh:
+        result = triangulate(np.concatenate([points, inner]), segments)
+        refine(result, np.flatnonzero(self._kinds(read(result)) != _COPPER))
+        return self._tagged(read(result))
 
-    def _kinds(self, points: Floats, triangles: Ints, neighbours: Ints, fixed: NDArray[np.bool_]) -> Ints:
-        """Per triangle: outside, copper, or the number of its contact; one point of each face decides."""
-        face, where = _face_points(points, triangles, neighbours, fixed)
-        kind = np.full(len(where), _OUTSIDE)
-        shapely.prepare(self.plane.copper)
-        kind[shapely.contains_xy(self.plane.copper, where)] = _COPPER
+    def _kinds(self, net: Triangulation) -> Ints:
+        """Per triangle: outside, copper, or the number of its contact. One point of each face decides."""
+        face, where = net.faces
+        kind = np.where(shapely.contains_xy(self.plane.copper, where), _COPPER, _OUTSIDE)
         for number, contact in enumerate(self.plane.contacts):
             x0, y0, x1, y1 = contact.bounds
-            box = (kind == _COPPER) & (where[:, 0] >= x0) & (where[:, 0] <= x1) & (where[:, 1] >= y0) & (where[:, 1] <= y1)
-            hit = np.flatnonzero(box)
-            kind[hit[shapely.contains_xy(contact, where[hit])]] = number
+            x, y = where.T
+            near = np.flatnonzero((kind == _COPPER) & (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1))
+            kind[near[shapely.contains_xy(contact, where[near])]] = number
         kinds: Ints = kind[face]
         return kinds
 
-    def _tagged(self, points: Floats, triangles: Ints, neighbours: Ints, fixed: NDArray[np.bool_]) -> Mesh:
-        kinds = self._kinds(points, triangles, neighbours, fixed)
-        kinds = _reached(kinds, neighbours)
-        inside = np.flatnonzero(kinds == _COPPER)
+    def _tagged(self, net: Triangulation) -> Mesh:
+        kinds = self._kinds(net)
+        across = np.where(net.neighbours >= 0, kinds[net.across], _OUTSIDE)
+        # Copper that no contact touches carries no current: leave it out.
+        piece = joined(net.neighbours, (kinds[:, None] == _COPPER) & (across == _COPPER))
+        touched = piece[((kinds[:, None] == _COPPER) & (across >= 0)).any(axis=1)]
+        solved = (kinds == _COPPER) & np.isin(piece, touched)
+        inside = np.flatnonzero(solved)
         if not len(inside):
-            message = "No copper is left outside the contacts; nothing to solve."
+            message = "No copper reaches a contact and lies outside it; nothing is left to solve."
             raise MeshError(message)
-        face, where = _face_points(points, triangles, neighbours, fixed)
-        member = np.array([shapely.contains_xy(region, where)[face] for region in self._regions], dtype=bool)
-        member = member.reshape(len(self._regions), len(triangles))
-        across = np.where(neighbours >= 0, neighbours, 0)
-        kind_across = np.where(neighbours >= 0, kinds[across], _OUTSIDE)
-        renumber = np.full(len(triangles), -1)
+        renumber = np.full(len(kinds), -1)
         renumber[inside] = np.arange(len(inside))
 
-        owner, edge = np.nonzero((kinds[:, None] == _COPPER) & (kind_across >= 0))
-        borders = []
-        for row in member:
-            # Inner border edges are seen from both sides; the triangle inside the region owns them.
-            differs = (kinds[:, None] == _COPPER) & (kind_across != _OUTSIDE) & (row[:, None] != row[across])
-            differs &= row[:, None] | (kind_across >= 0)
-            tri, k = np.nonzero(differs)
-            borders.append(np.column_stack([renumber[tri], k]))
-        sections = [self._along(section, points, triangles, neighbours, fixed, kinds, renumber) for section in self.plane.sections]
+        owner, edge = np.nonzero(solved[:, None] & (across >= 0))
+        face, where = net.faces
+        member = np.zeros((len(self._regions), len(kinds)), dtype=bool)
+        for row, region in zip(member, self._regions, strict=True):
+            row[:] = shapely.contains_xy(region, where)[face]
+        borders = tuple(_border(row, net, solved, across, renumber) for row in member)
+        sections = tuple(_on_section(section, net, solved, renumber) for section in self.plane.sections)
 
-        kept, corners = np.unique(triangles[inside], return_inverse=True)
-        new_points, new_triangles = _split_pinches(points[kept], corners.reshape(-1, 3), neighbours[inside], kind_across[inside], renumber)
-        mesh = Mesh(
-            new_points,
-            new_triangles,
-            np.column_stack([renumber[owner], edge]),
-            kind_across[owner, edge],
-            member[:, inside],
-            tuple(borders),
-            tuple(sections),
-        )
+        kept, corners = np.unique(net.triangles[inside], return_inverse=True)
+        neighbours = np.where(across[inside] == _COPPER, renumber[net.across[inside]], -1)
+        points, triangles = split_pinches(net.points[kept], corners.reshape(-1, 3), neighbours)
+        rim = np.column_stack([renumber[owner], edge])
+        mesh = Mesh(points, triangles, rim, across[owner, edge], member[:, inside], borders, sections)
         if not np.all(mesh.areas > 0):
             message = "Meshing made a triangle without area; look for drawn points closer than 1 nm."
             raise MeshError(message)
         return mesh
-
-    def _along(
-        self, section: LineString, points: Floats, triangles: Ints, neighbours: Ints, fixed: NDArray[np.bool_], kinds: Ints, renumber: Ints
-    ) -> Ints:
-        """Mesh edges that lie on a section, each once, with the direction of the path."""
-        across = np.where(neighbours >= 0, neighbours, 0)
-        own = fixed & (kinds[:, None] == _COPPER) & (kinds[across] == _COPPER) & (np.arange(len(kinds))[:, None] < neighbours)
-        tri, k = np.nonzero(own)
-        a, b = points[triangles[tri, k]], points[triangles[tri, (k + 1) % 3]]
-        # Snapping may move a drawn line by a grid step; an edge is on the section if ends and middle are.
-        on = np.all([shapely.distance(section, shapely.points(p)) < 4 * GRID for p in (a, 0.5 * (a + b), b)], axis=0)
-        tri, k, a, b = tri[on], k[on], a[on], b[on]
-        start, end = (shapely.line_locate_point(section, shapely.points(p)) for p in (a, b))
-        middle = shapely.line_locate_point(section, shapely.points(0.5 * (a + b)))
-        near = np.hypot(*(b - a).T) * 0.25
-        step = shapely.get_coordinates(shapely.line_interpolate_point(section, middle + near)) - shapely.get_coordinates(
-            shapely.line_interpolate_point(section, middle - near)
-        )
-        sign = np.where(np.sum(step * (b - a), axis=1) > 0, 1, -1)
-        del start, end
-        return np.column_stack([renumber[tri], k, sign])
-
-
-def _noded(lines: Sequence[shapely.Geometry]) -> tuple[Floats, Ints]:
-    """Segments that meet only at common points, snapped to the grid; each once."""
-    union = shapely.union_all(lines, grid_size=GRID)
-    parts = shapely.get_parts(union)
-    parts = parts[shapely.get_type_id(parts) == 1]
-    coordinates, part = shapely.get_coordinates(shapely.get_parts(MultiLineString(list(parts))), return_index=True)
-    keys, first, number = np.unique(np.round(coordinates / GRID).astype(np.int64), axis=0, return_index=True, return_inverse=True)
-    del keys
-    number = number.reshape(-1)
-    joined = part[1:] == part[:-1]
-    pairs = np.sort(np.column_stack([number[:-1], number[1:]])[joined], axis=1)
-    pairs = np.unique(pairs[pairs[:, 0] != pairs[:, 1]], axis=0)
-    return coordinates[first], pairs
 
 
 def _whole_contacts(region: Shape, contacts: Sequence[Shape]) -> Shape:
@@ -280,88 +230,32 @@ def _whole_contacts(region: Shape, contacts: Sequence[Shape]) -> Shape:
     return shapely.difference(shapely.union_all([region, *inside]), shapely.union_all(outside))
 
 
-def _faces(result: cdt.Triangulation) -> tuple[Floats, Ints, Ints, NDArray[np.bool_]]:
-    """Points, triangles, neighbours across edge k, and whether edge k is a drawn line."""
-    vertices = result.vertices_array()
-    points = np.column_stack([vertices["x"], vertices["y"]])
-    table = result.triangles_array()
-    triangles = table["vertices"].astype(np.int64)
-    neighbours = table["neighbors"].astype(np.int64)
-    neighbours[neighbours == cdt.NO_NEIGHBOR] = -1
-    drawn = np.frombuffer(b"".join(map(bytes, result.fixed_edges_iter())), dtype=np.uintc).reshape(-1, 2).astype(np.int64)
-    count = len(points)
-    keys = np.sort(np.sort(drawn, axis=1) @ np.array([count, 1]))
-    ends = np.sort(np.stack([triangles, np.roll(triangles, -1, axis=1)], axis=2), axis=2)
-    wanted = ends[..., 0] * count + ends[..., 1]
-    place = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
-    return points, triangles, neighbours, keys[place] == wanted
+def _border(
+    member: NDArray[np.bool_], net: Triangulation, solved: NDArray[np.bool_], across: Ints, renumber: Ints
+) -> Ints:
+    """Edges between a region and the rest, each once: inside the copper the region's triangle has it."""
+    differs = solved[:, None] & (across != _OUTSIDE) & (member[:, None] != member[net.across])
+    tri, k = np.nonzero(differs & (member[:, None] | (across >= 0)))
+    return np.column_stack([renumber[tri], k])
 
 
-def _face_points(points: Floats, triangles: Ints, neighbours: Ints, fixed: NDArray[np.bool_]) -> tuple[Ints, Floats]:
-    """Face of every triangle, and per face the centroid of its largest triangle."""
-    count = len(triangles)
-    tri, k = np.nonzero(~fixed & (neighbours >= 0))
-    graph = coo_array((np.ones(len(tri), dtype=bool), (tri, neighbours[tri, k])), shape=(count, count))
-    faces, face = connected_components(graph, directed=False)
-    a, b, c = (points[triangles[:, k]] for k in range(3))
-    area = np.abs((b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0]))
-    order = np.lexsort((-area, face))
-    first = np.searchsorted(face[order], np.arange(faces))
-    return face.astype(np.int64), ((a + b + c) / 3)[order[first]]
-
-
-def _reached(kinds: Ints, neighbours: Ints) -> Ints:
-    """Mark copper that no contact touches as outside: no current can get there."""
-    count = len(kinds)
-    across = np.where(neighbours >= 0, neighbours, 0)
-    same = (kinds[:, None] == _COPPER) & (neighbours >= 0) & (kinds[across] == _COPPER)
-    tri, k = np.nonzero(same)
-    graph = coo_array((np.ones(len(tri), dtype=bool), (tri, neighbours[tri, k])), shape=(count, count))
-    _, piece = connected_components(graph, directed=False)
-    touches = ((kinds[:, None] == _COPPER) & (neighbours >= 0) & (kinds[across] >= 0)).any(axis=1)
-    reached = np.isin(piece, np.unique(piece[touches]))
-    return np.where((kinds == _COPPER) & ~reached, _OUTSIDE, kinds)
-
-
-def _split_pinches(points: Floats, triangles: Ints, neighbours: Ints, kind_across: Ints, renumber: Ints) -> tuple[Floats, Ints]:
-    """
-    Give each side its own copy of a point where two boundaries touch.
-
-    Copper that meets in a single point does not conduct there.
-    """
-    boundary = kind_across != _COPPER
-    ends = np.concatenate([triangles[boundary], np.roll(triangles, -1, axis=1)[boundary]])
-    pinched = np.flatnonzero(np.bincount(ends, minlength=len(points)) > 2)
-    if not len(pinched):
-        return points, triangles
-    triangles = triangles.copy()
-    extra: list[Floats] = []
-    at = np.isin(triangles, pinched)
-    rows = np.flatnonzero(at.any(axis=1))
-    local = {int(row): number for number, row in enumerate(rows)}
-    for point in pinched:
-        around = rows[(triangles[rows] == point).any(axis=1)]
-        left = set(around.tolist())
-        fans = 0
-        while left:
-            fan = [left.pop()]
-            for tri in fan:
-                for k in range(3):
-                    # Cross only the two edges that end at this point.
-                    if kind_across[tri, k] != _COPPER or point not in (triangles[tri, k], triangles[tri, (k + 1) % 3]):
-                        continue
-                    other = int(renumber[neighbours[tri, k]])
-                    if other in left:
-                        left.remove(other)
-                        fan.append(other)
-            if fans:
-                number = len(points) + len(extra)
-                extra.append(points[point])
-                for tri in fan:
-                    triangles[tri, triangles[tri] == point] = number
-            fans += 1
-    del local
-    return np.concatenate([points, np.array(extra).reshape(-1, 2)]), triangles
+def _on_section(section: LineString, net: Triangulation, solved: NDArray[np.bool_], renumber: Ints) -> Ints:
+    """Mesh edges that lie on a section, each once, with the direction of the path."""
+    once = np.arange(len(solved))[:, None] < net.neighbours
+    tri, k = np.nonzero(net.drawn & once & solved[:, None] & solved[net.across])
+    a, b = net.points[net.triangles[tri, k]], net.points[net.triangles[tri, (k + 1) % 3]]
+    middle = 0.5 * (a + b)
+    # Snapping may move a drawn line by a grid step; an edge is on the section if its ends and middle are.
+    near = [shapely.distance(section, shapely.points(place)) < 4 * GRID for place in (a, middle, b)]
+    on = np.all(near, axis=0)
+    tri, k, along, middle = tri[on], k[on], (b - a)[on], middle[on]
+    at = shapely.line_locate_point(section, shapely.points(middle))
+    quarter = 0.25 * np.linalg.norm(along, axis=1)
+    ahead, behind = (
+        shapely.get_coordinates(shapely.line_interpolate_point(section, at + s * quarter)) for s in (1, -1)
+    )
+    sign = np.where(np.sum((ahead - behind) * along, axis=1) > 0, 1, -1)
+    return np.column_stack([renumber[tri], k, sign])
 
 
 def starting_size(mesh: Mesh, largest: float, *, corner: float) -> SizeField:
@@ -375,31 +269,49 @@ def starting_size(mesh: Mesh, largest: float, *, corner: float) -> SizeField:
     largest : float
         Metres.
     corner : float
-        Wanted size at strongly re-entrant corners, as a fraction of the shorter edge beside the corner.
+        Wanted size at strongly re-entrant corners, as a fraction of the shortest edge at the corner.
     """
     count = len(mesh.points)
     sizes = np.full(count, largest)
-    lengths = mesh.edge_lengths
-    ends = np.stack([mesh.triangles, np.roll(mesh.triangles, -1, axis=1)], axis=2)
+    shortest = np.full(count, np.inf)
+    ends, lengths = mesh.edge_ends, mesh.edge_lengths
     rim = mesh.contact_edges
     for side in range(2):
         np.minimum.at(sizes, ends[rim[:, 0], rim[:, 1], side], lengths[rim[:, 0], rim[:, 1]])
-    angle = corner_angles(mesh)
-    shortest = np.full(count, np.inf)
-    for side in range(2):
         np.minimum.at(shortest, ends[..., side].ravel(), lengths.ravel())
-    sharp = angle > np.radians(225)
+    sharp = corner_angles(mesh) > np.radians(225)
     sizes[sharp] = np.minimum(sizes[sharp], corner * shortest[sharp])
-    edges = ends.reshape(-1, 2)
-    return SizeField(mesh.points, limit_growth(mesh.points, edges, sizes), largest)
+    return SizeField(mesh.points, limit_growth(mesh.points, ends.reshape(-1, 2), sizes), largest)
+
+
+def error_size(mesh: Mesh, pieces: Floats, largest: float) -> SizeField:
+    """
+    Size field that cuts every triangle into a wanted number of pieces, smoothed.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    pieces : array, shape (m,)
+        > 0; below 1 asks for larger triangles.
+    largest : float
+        Metres.
+    """
+    wanted = 0.5 * np.log(4 / np.sqrt(3) * mesh.areas / pieces)
+    corners = mesh.triangles.ravel()
+    count = np.bincount(corners, minlength=len(mesh.points))
+    sizes = np.exp(np.bincount(corners, weights=np.repeat(wanted, 3), minlength=len(mesh.points)) / count)
+    return SizeField(mesh.points, limit_growth(mesh.points, mesh.edge_ends.reshape(-1, 2), sizes), largest)
 
 
 def corner_angles(mesh: Mesh) -> Floats:
-    """Sum of the triangles' angles at every point in radians, shape (n,): 2 pi inside, less or more at corners."""
+    """
+    Angle of copper at every boundary point in radians, shape (n,); 0 at points inside the copper.
+
+    Above pi the corner is re-entrant, and the current density has no bound there.
+    """
     corners = mesh.points[mesh.triangles]
     ahead, behind = np.roll(corners, -1, axis=1) - corners, np.roll(corners, 1, axis=1) - corners
     cross = ahead[..., 0] * behind[..., 1] - ahead[..., 1] * behind[..., 0]
     angle = np.arctan2(cross, np.sum(ahead * behind, axis=2))
     total = np.bincount(mesh.triangles.ravel(), weights=angle.ravel(), minlength=len(mesh.points))
-    boundary_free = np.isclose(total, 2 * np.pi)
-    return np.where(boundary_free, 0.0, total)
+    return np.where(np.isclose(total, 2 * np.pi), 0.0, total)

@@ -124,7 +124,9 @@ def graded_points(bounds: tuple[float, float, float, float], size: SizeField, pl
     xmin, ymin, xmax, ymax = bounds
     spacing = size.largest
     tile = _TILE * spacing
-    tiles = _grid(xmin, ymin, max(1, int(np.ceil((xmax - xmin) / tile))), max(1, int(np.ceil((ymax - ymin) / tile))), tile)
+    tiles = _grid(
+        xmin, ymin, max(1, int(np.ceil((xmax - xmin) / tile))), max(1, int(np.ceil((ymax - ymin) / tile))), tile
+    )
     levels: list[tuple[float, Floats]] = []
     while len(tiles):
         candidates, owner = _lattice(tiles, tile, spacing)
@@ -167,6 +169,8 @@ def _lattice(tiles: Floats, tile: float, spacing: float) -> tuple[Floats, Ints]:
     i0 = np.ceil(tiles[:, :1] / spacing - shift - 1e-9)
     x = (i0[:, :, None] + shift[:, :, None] + np.arange(columns)) * spacing
     y = np.broadcast_to((j * rise)[:, :, None], x.shape)
-    inside = (x < tiles[:, 0, None, None] + tile - 1e-9 * spacing) & (y < tiles[:, 1, None, None] + tile - 1e-9 * spacing)
+    inside = (x < tiles[:, 0, None, None] + tile - 1e-9 * spacing) & (
+        y < tiles[:, 1, None, None] + tile - 1e-9 * spacing
+    )
     owner = np.broadcast_to(np.arange(len(tiles))[:, None, None], x.shape)[inside]
     return np.column_stack([x[inside], y[inside]]), owner

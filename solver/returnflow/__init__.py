@@ -7,13 +7,19 @@ Return currents on circuit boards: where they flow, what they couple, and how su
 >>> study["as drawn"].impedance(0.0)  # doctest: +SKIP
 """
 
-from returnflow_geometry.board import Board, Case
-from returnflow_geometry.casefile import CaseError, parse_case, read_case
-from returnflow_geometry.mesh import Mesh, MeshError, Plane
+from importlib.metadata import PackageNotFoundError, version
 
 from returnflow.conduction import Conduction, Options, solve
 from returnflow.linear import NumericalError
 from returnflow.study import Result, Study, run
+from returnflow_geometry.board import Board, Case
+from returnflow_geometry.casefile import CaseError, parse_case, read_case
+from returnflow_geometry.mesh import Mesh, MeshError, Plane
+
+try:
+    __version__ = version("returnflow")
+except PackageNotFoundError:  # run from the source tree, not installed
+    __version__ = "0+unknown"
 
 __all__ = [
     "Board",

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from returnflow_geometry.mesh import Mesh, Mesher, Plane, corner_angles, starting_size
-from returnflow_geometry.seeding import SizeField, limit_growth
 
 from returnflow.linear import Backend, NumericalError, factorize
 from returnflow.spaces import CORNER_ROOT, Path, Space, Topology, path_fields, potential_map, stream_map
+from returnflow_geometry.mesh import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -191,7 +190,10 @@ def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet:
     clock.lap("solve")
 
     weighted = _weights(mesh)
-    fields = [(_flat(-space.gradient(potential[space.local, j]), weighted), _flat(_curl(space.gradient(stream[j])), weighted)) for j in range(count)]
+    fields = [
+        (_flat(-space.gradient(potential[space.local, j]), weighted), _flat(_curl(space.gradient(stream[j])), weighted))
+        for j in range(count)
+    ]
     lower = _gram([a for a, _ in fields])
     upper = _gram([b for _, b in fields])
     gap = np.array([np.sum(((a - b) ** 2).reshape(len(mesh.triangles), 6), axis=1) for a, b in fields])
@@ -203,18 +205,40 @@ def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet:
     )  # fmt: skip
 
 
-def solve(plane: Plane, loops: Sequence[tuple[int, int]], sheet: float, options: Options | None = None, report: Report | None = None) -> Conduction:
+def solve(
+    plane: Plane,
+    loops: Sequence[tuple[int, int]],
+    sheet: float,
+    options: Options | None = None,
+    report: Report | None = None,
+    names: Sequence[str] | None = None,
+) -> Conduction:
     """
     Refine the mesh until every entry of the resistance matrix is as accurate as asked.
 
-    The refinement indicator is the exact local gap between the two sides [PragerSynge]_, weighted by how
-    accurate each loop must be; the next mesh is the one that reaches the goal with the fewest triangles if
-    the gap of a triangle falls as in a smooth field, so a few meshes suffice.
+    Parameters
+    ----------
+    plane : Plane
+    loops : sequence of (int, int)
+        Contact of injection and of return.
+    sheet : float
+        Ohm per square, > 0.
+    options : Options, optional
+    report : function of one string, optional
+        Called with a line of progress after every mesh.
+    names : sequence of str, optional
+        What to call the loops in messages.
 
     Raises
     ------
     NumericalError
         If the accuracy is not reached within `options`; the message says how far it got.
+
+    Notes
+    -----
+    The refinement indicator is the exact local gap between the two sides [PragerSynge]_, weighted by how
+    accurate each loop must be; the next mesh is the one that reaches the goal with the fewest triangles if
+    every gap falls at its own rate, so a few meshes suffice.
 
     References
     ----------
@@ -223,6 +247,7 @@ def solve(plane: Plane, loops: Sequence[tuple[int, int]], sheet: float, options:
     """
     options = options or Options()
     say = report or (lambda _: None)
+    called = [f"“{name}”" for name in names] if names else [f"number {number + 1}" for number in range(len(loops))]
     clock = _Clock()
     mesher = Mesher(plane)
     coarse = mesher.coarse()
@@ -239,30 +264,30 @@ def solve(plane: Plane, loops: Sequence[tuple[int, int]], sheet: float, options:
         reached = result.accuracy_reached()
         worst = float(np.max(reached)) / options.accuracy
         passes.append((len(mesh.triangles), worst))
-        say(f"pass {len(passes)}: {len(mesh.triangles)} triangles, worst bracket half-width {worst * options.accuracy:.2%}")
+        say(f"mesh {len(passes)}: {len(mesh.triangles)} triangles, worst entry known to {np.max(reached):.2%}")
         if worst <= 1:
             return _with(result, passes, clock.seconds)
-        sizes, expected = _next_sizes(result, options, AIM ** len(passes))
-        if len(passes) >= options.passes or expected > options.most_triangles:
+        pieces = _pieces(result, options, AIM ** len(passes))
+        if len(passes) >= options.passes or float(np.sum(pieces)) > options.most_triangles:
             i, j = np.unravel_index(np.argmax(reached), reached.shape)
             message = (
-                f"Accuracy {options.accuracy:g} not reached: after {len(passes)} meshes ({len(mesh.triangles)} triangles, at most "
-                f"{options.most_triangles} allowed) the entry of loops {i} and {j} is known to {reached[i, j]:.2%}. "
-                "Ask for less accuracy, or remove copper details that are much finer than the contacts."
+                f"Accuracy {options.accuracy:g} not reached: after {len(passes)} meshes ({len(mesh.triangles)} "
+                f"triangles, at most {options.most_triangles} allowed) the resistance between loops {called[i]} and "
+                f"{called[j]} is known to {reached[i, j]:.2%}. Ask for less accuracy, or remove copper details that "
+                "are much finer than the contacts."
             )
             raise NumericalError(message)
-        ends = np.stack([mesh.triangles, np.roll(mesh.triangles, -1, axis=1)], axis=2).reshape(-1, 2)
-        mesh = mesher.graded(SizeField(mesh.points, limit_growth(mesh.points, ends, sizes), largest))
+        mesh = mesher.graded(error_size(mesh, pieces, largest))
         clock.lap("mesh")
 
 
-def _next_sizes(result: Conduction, options: Options, aim: float) -> tuple[Floats, float]:
+def _pieces(result: Conduction, options: Options, aim: float) -> Floats:
     """
-    Wanted edge length at every point of the mesh, and how many triangles that will take.
+    Number of pieces to cut every triangle into, shape (m,), so that the worst loop comes to `aim` times its goal.
 
     Cutting a triangle into s pieces lowers its gap by s^-p: p is the order where the field is smooth, and
     pi / angle for a triangle that touches a re-entrant corner. Fewest pieces for a given sum of gaps:
-    s = (lambda p gap)^(1/(p+1)), with lambda such that the worst loop just meets its goal.
+    s = (lambda p gap)^(1/(p+1)), with one lambda for all.
     """
     mesh = result.mesh
     own = np.sqrt(np.diag(result.mid))
@@ -274,24 +299,20 @@ def _next_sizes(result: Conduction, options: Options, aim: float) -> tuple[Float
     weight = power * np.sum(demand, axis=0)
     weight /= max(float(np.max(weight)), 1e-300)
 
-    def pieces(log_lambda: float) -> Floats:
-        return np.clip((np.exp(log_lambda) * weight) ** (1 / (power + 1)), 0.25, 64.0)
+    def cut(log_lambda: float) -> Floats:
+        pieces: Floats = np.clip((np.exp(log_lambda) * weight) ** (1 / (power + 1)), 0.25, 64.0)
+        return pieces
 
     low, high = 0.0, 60.0
     for _ in range(50):
         middle = 0.5 * (low + high)
-        s = pieces(middle)
-        met = float(np.max(demand @ s ** (-power))) <= aim
-        if met or float(np.sum(s)) > GROWTH_PER_PASS * len(s):
+        pieces = cut(middle)
+        met = float(np.max(demand @ pieces ** (-power))) <= aim
+        if met or float(np.sum(pieces)) > GROWTH_PER_PASS * len(pieces):
             high = middle
         else:
             low = middle
-    s = pieces(high)
-    size = np.sqrt(4 / np.sqrt(3) * mesh.areas / s)
-    corners = mesh.triangles.ravel()
-    count = np.bincount(corners, minlength=len(mesh.points))
-    sizes = np.exp(np.bincount(corners, weights=np.repeat(np.log(size), 3), minlength=len(mesh.points)) / count)
-    return sizes, float(np.sum(s))
+    return cut(high)
 
 
 def _path_load(space: Space, path: Path) -> Floats:
@@ -300,7 +321,8 @@ def _path_load(space: Space, path: Path) -> Floats:
     field_at = np.einsum("tl,tlcd->tcd", path.values, shapes)
     area = space.mesh.areas[path.triangles]
     local = np.einsum("tlcd,ce,ted->tl", shapes, CORNER_ROOT.T @ CORNER_ROOT, field_at) * area[:, None]
-    return np.bincount(space.local[path.triangles].ravel(), weights=local.ravel(), minlength=space.size)
+    load = np.bincount(space.local[path.triangles].ravel(), weights=local.ravel(), minlength=space.size)
+    return load.astype(np.float64)
 
 
 def _curl(gradient: Floats) -> Floats:
@@ -314,15 +336,22 @@ def _weights(mesh: Mesh) -> Floats:
 
 def _flat(at_corners: Floats, root_area: Floats) -> Floats:
     """Field as a vector whose dot products are the exact integrals."""
-    scaled: Floats = np.einsum("ce,med->mcd", CORNER_ROOT, at_corners) * root_area[:, None, None]
-    return scaled.ravel()
+    scaled = np.einsum("ce,med->mcd", CORNER_ROOT, at_corners) * root_area[:, None, None]
+    flat: Floats = scaled.ravel()
+    return flat
 
 
 def _gram(fields: Sequence[Floats]) -> Floats:
     return np.array([[float(a @ b) for b in fields] for a in fields])
 
 
-def _check(lower: Floats, upper: Floats, fields: Sequence[tuple[Floats, Floats]], port: Floats, loops: Sequence[tuple[int, int]]) -> None:
+def _check(
+    lower: Floats,
+    upper: Floats,
+    fields: Sequence[tuple[Floats, Floats]],
+    port: Floats,
+    loops: Sequence[tuple[int, int]],
+) -> None:
     """Three routes to the lower bound must agree: energy, port voltage, and the product of the two sides."""
     own = np.sqrt(np.diag(upper))
     for i, (start, end) in enumerate(loops):
@@ -341,8 +370,6 @@ def _check(lower: Floats, upper: Floats, fields: Sequence[tuple[Floats, Floats]]
 
 
 def _with(result: Conduction, passes: Sequence[tuple[int, float]], seconds: dict[str, float]) -> Conduction:
-    from dataclasses import replace
-
     return replace(result, passes=tuple(passes), seconds=dict(seconds))
 
 

@@ -59,7 +59,9 @@ def region_shares(solution: Conduction, contact_inside: NDArray[np.bool_]) -> Fl
     """
     shares = np.zeros((len(solution.mesh.region_borders), len(solution.loops)))
     for number, border in enumerate(solution.mesh.region_borders):
-        traffic = np.sum(_variation(_along_edges(solution, border)), axis=1) if len(border) else np.zeros(len(solution.loops))
+        traffic = (
+            np.sum(_variation(_along_edges(solution, border)), axis=1) if len(border) else np.zeros(len(solution.loops))
+        )
         for j, (start, end) in enumerate(solution.loops):
             ends_inside = bool(contact_inside[number, start]) or bool(contact_inside[number, end])
             shares[number, j] = 1.0 if ends_inside else 0.5 * traffic[j]
@@ -85,7 +87,8 @@ def _variation(values: Floats) -> Floats:
     turns = (turn > 0) & (turn < 1)
     s = np.where(turns, turn, 0.0)
     extreme = a * (1 - s) * (1 - 2 * s) + 4 * m * s * (1 - s) + b * s * (2 * s - 1)
-    return np.abs(extreme - a) + np.abs(b - extreme)
+    total: Floats = np.abs(extreme - a) + np.abs(b - extreme)
+    return total
 
 
 def peak_current(solution: Conduction, loop: int, patch: float = PATCH) -> Peak:

@@ -28,7 +28,9 @@ def resistivity(temperature: float) -> float:
     """
     factor = 1 + ALPHA20 * (temperature - 20)
     if not factor > 0:
-        message = f"Invalid temperature {temperature} °C. The linear law of copper needs more than {20 - 1 / ALPHA20:.0f} °C."
+        message = (
+            f"Invalid temperature {temperature} °C. The linear law of copper needs more than {20 - 1 / ALPHA20:.0f} °C."
+        )
         raise ValueError(message)
     return RHO20 * factor
 

@@ -9,11 +9,12 @@ from functools import cached_property
 import numpy as np
 import skfem
 from numpy.typing import NDArray
-from returnflow_geometry.mesh import Mesh
 from scipy.linalg import null_space
-from scipy.sparse import coo_array, csc_array, csr_array
+from scipy.sparse import coo_array, csc_array, csr_array, hstack
 from scipy.sparse.csgraph import breadth_first_order, connected_components
 from skfem.models.poisson import laplace
+
+from returnflow_geometry.mesh import Mesh
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -123,7 +124,8 @@ class Topology:
         tri, k = np.nonzero(self.neighbours >= 0)
         count = len(self.mesh.triangles)
         graph = coo_array((np.ones(len(tri), dtype=bool), (tri, self.neighbours[tri, k])), shape=(count, count))
-        return connected_components(graph, directed=False)[1].astype(np.int64)
+        pieces: Ints = connected_components(graph, directed=False)[1].astype(np.int64)
+        return pieces
 
     @cached_property
     def _graph(self) -> csr_array:
@@ -140,7 +142,8 @@ class Topology:
     def conductor(self) -> Ints:
         """Number of the conductor each contact belongs to: pieces joined by contacts count as one."""
         labels = connected_components(self._graph, directed=False)[1]
-        return labels[len(self.mesh.triangles) :].astype(np.int64)
+        conductors: Ints = labels[len(self.mesh.triangles) :].astype(np.int64)
+        return conductors
 
     def walk(self, start: int, end: int) -> Ints:
         """
@@ -236,11 +239,16 @@ def stream_map(space: Space, topology: Topology) -> csc_array:
 
     One constant per insulated edge, such that no contact takes net current; one edge of each piece at zero.
     """
-    mesh = space.mesh
     edges = space.edge_unknowns(topology.insulated)
     on_edge = np.zeros(space.size, dtype=bool)
     on_edge[edges] = True
-    links = coo_array((np.ones(edges.shape[0] * (edges.shape[1] - 1)), (np.repeat(edges[:, 0], edges.shape[1] - 1), edges[:, 1:].ravel())), shape=(space.size,) * 2)
+    links = coo_array(
+        (
+            np.ones(edges.shape[0] * (edges.shape[1] - 1)),
+            (np.repeat(edges[:, 0], edges.shape[1] - 1), edges[:, 1:].ravel()),
+        ),
+        shape=(space.size,) * 2,
+    )
     _, label = connected_components(links, directed=False)
     members = np.flatnonzero(on_edge)
     _, arc = np.unique(label[members], return_inverse=True)
@@ -261,8 +269,6 @@ def stream_map(space: Space, topology: Topology) -> csc_array:
     combinations = _arc_combinations(_net_current(space, arc_of, arcs, topology.contacts), zero)
     spread = csr_array((np.ones(len(members)), (members, arc)), shape=(space.size, arcs))
     inner = csr_array((np.ones(len(free)), (free, np.arange(len(free)))), shape=(space.size, len(free)))
-    from scipy.sparse import hstack
-
     return csc_array(hstack([inner, spread @ combinations]))
 
 

@@ -11,14 +11,14 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from returnflow_geometry.board import Case, Loop
-from returnflow_geometry.mesh import Plane
 
 from returnflow import coupling, verdict
 from returnflow.conduction import Conduction, Options, solve
 from returnflow.coupling import Peak
 from returnflow.foil import sheet_resistance
 from returnflow.verdict import Budget
+from returnflow_geometry.board import Case, Loop
+from returnflow_geometry.mesh import Plane
 
 Floats = NDArray[np.float64]
 Report = Callable[[str], None]
@@ -129,7 +129,10 @@ class Study:
     def exceeded(self) -> tuple[str, ...]:
         """Names of the loops whose limit is not kept (or not known to be) in any variant."""
         return tuple(
-            item.loop for result in self.variants.values() for item in (*result.sensitive, *result.cables) if item.verdict != "kept"
+            item.loop
+            for result in self.variants.values()
+            for item in (*result.sensitive, *result.cables)
+            if item.verdict != "kept"
         )
 
 
@@ -175,7 +178,7 @@ def _solve_variant(name: str, case: Case, options: Options, report: Report | Non
     numbers = {terminal.name: n for n, terminal in enumerate(t for t in board.terminals if t.copper == copper.name)}
     loops = [(numbers[loop.inject], numbers[loop.return_]) for loop in case.loops]
     sheet = sheet_resistance(board.layer(copper.layer).thickness, board.temperature)
-    solution = solve(plane, loops, sheet, options, report)
+    solution = solve(plane, loops, sheet, options, report, [loop.name for loop in case.loops])
     after = time.perf_counter()
 
     noisy = [(j, loop) for j, loop in enumerate(case.loops) if loop.role == "noisy"]
@@ -186,7 +189,13 @@ def _solve_variant(name: str, case: Case, options: Options, report: Report | Non
         if limit is None:
             continue
         rows = [j for j, _ in noisy]
-        sums = verdict.budget(loop, limit, [other for _, other in noisy], solution.mid[i, rows].tolist(), solution.half_width[i, rows].tolist())
+        sums = verdict.budget(
+            loop,
+            limit,
+            [other for _, other in noisy],
+            solution.mid[i, rows].tolist(),
+            solution.half_width[i, rows].tolist(),
+        )
         if loop.role == "sensitive":
             placements[loop.name] = _placement(solution, loop, loops[i], noisy)
             sentence = verdict.recommend(case, loop, sums, _reach(case, loop, placements[loop.name]))
@@ -214,7 +223,10 @@ def _solve_variant(name: str, case: Case, options: Options, report: Report | Non
 def _placement(solution: Conduction, victim: Loop, ends: tuple[int, int], noisy: list[tuple[int, Loop]]) -> Placement:
     counted = [(j, loop.current or 0.0) for j, loop in noisy if verdict.in_band(loop, victim)]
     rms, worst = coupling.placement_noise(
-        solution, ends[1], np.array([j for j, _ in counted], dtype=np.int64), np.array([current for _, current in counted])
+        solution,
+        ends[1],
+        np.array([j for j, _ in counted], dtype=np.int64),
+        np.array([current for _, current in counted]),
     )
     limit = victim.tolerates or 0.0
     mesh = solution.mesh

@@ -6,9 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from returnflow_geometry.board import Case, Loop
-
 from returnflow.foil import resistive_limit
+from returnflow_geometry.board import Case, Loop
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,7 +77,9 @@ def in_band(noisy: Loop, victim: Loop) -> bool:
     return victim.band[0] <= noisy.frequency <= victim.band[1]
 
 
-def budget(victim: Loop, limit: float, noisy: Sequence[Loop], transfer: Sequence[float], half_width: Sequence[float]) -> Budget:
+def budget(
+    victim: Loop, limit: float, noisy: Sequence[Loop], transfer: Sequence[float], half_width: Sequence[float]
+) -> Budget:
     """
     Sum what every noisy loop couples into one loop.
 
@@ -139,15 +140,16 @@ def frequency_cautions(case: Case, sheet: float) -> list[str]:
         distance = math.hypot(x1 - x0, y1 - y0)
         limit = resistive_limit(sheet, distance)
         kind = regime(loop.frequency, sheet, distance)
+        here, there = engineering(loop.frequency, "Hz"), engineering(limit, "Hz")
         if kind == "transition":
             sentences.append(
-                f"“{loop.name}” at {engineering(loop.frequency, 'Hz')} is within a decade of {engineering(limit, 'Hz')}, where its return "
-                "begins to gather under the outgoing conductor: its numbers are an estimate."
+                f"“{loop.name}” at {here} is within a decade of {there}, where its return begins to gather under the "
+                "outgoing conductor: its numbers are an estimate."
             )
         elif kind == "inductive":
             sentences.append(
-                f"“{loop.name}” at {engineering(loop.frequency, 'Hz')} is above {engineering(limit, 'Hz')}, where its return has left the "
-                "resistive pattern: its numbers here are the low-frequency limit, not the value at that frequency."
+                f"“{loop.name}” at {here} is above {there}, where its return has left the resistive pattern: its "
+                "numbers here are the low-frequency limit, not the value at that frequency."
             )
     return sentences
 
@@ -178,24 +180,20 @@ def recommend(case: Case, victim: Loop, result: Budget, within_reach: str) -> st
     """Plain-sentence verdict on sharing the plane, with the numbers it rests on."""
     noise, limit = engineering(result.noise, "V"), engineering(result.limit, "V")
     if not any(c.in_band for c in result.contributions):
-        return "No noisy loop falls into this loop's band; look at the ones listed out of band, which can demodulate or alias."
+        return "No noisy loop falls into this band; look at those listed out of band, which can demodulate or alias."
     lead = max((c for c in result.contributions if c.in_band), key=lambda c: c.noise)
     part = (lead.noise / result.noise) ** 2 if result.noise > 0 else 0.0
+    found = f"{noise} rms in series with the signal against {limit} tolerated"
     cause = f"“{lead.loop}” causes {part:.0%} of its power"
     if result.verdict == "kept":
-        return (
-            f"Sharing this copper is tolerable as drawn: {noise} rms in series with the signal against {limit} tolerated, "
-            f"{result.margin_dB:.1f} dB in hand; {cause}."
-        )
+        return f"Sharing this copper is tolerable as drawn: {found}, {result.margin_dB:.1f} dB in hand; {cause}."
     if result.verdict == "undecided":
-        return (
-            f"Undecided: {noise} rms against {limit} tolerated, and the bracket reaches from {engineering(result.low, 'V')} to "
-            f"{engineering(result.high, 'V')}. Ask for a smaller accuracy."
-        )
+        low, high = engineering(result.low, "V"), engineering(result.high, "V")
+        return f"Undecided: {found}, and the bracket reaches from {low} to {high}. Ask for a smaller accuracy."
     ends = [case.board.terminal(name) for name in (victim.inject, victim.return_)]
     kept = [f"{end.name} must stay bonded ({end.bonded})" for end in ends if end.bonded]
     bonds = f" Note that {' and '.join(kept)}." if kept else ""
     return (
-        f"Sharing this copper is not tolerable as drawn: {noise} rms in series with the signal against {limit} tolerated, "
-        f"{-result.margin_dB:.1f} dB too much; {cause}. {within_reach}{bonds}"
+        f"Sharing this copper is not tolerable as drawn: {found}, {-result.margin_dB:.1f} dB too much; {cause}. "
+        f"{within_reach}{bonds}"
     )

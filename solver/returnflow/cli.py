@@ -1,0 +1,134 @@
+"""Command line: parse, call one library function, print. Results go to stdout, progress and mistakes to stderr."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NoReturn
+
+import returnflow
+from returnflow.linear import NumericalError
+from returnflow_geometry.casefile import CaseError, read_case
+from returnflow_geometry.mesh import MeshError
+
+DONE, EXCEEDED, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """
+    Run the command line; return the exit status.
+
+    0 done; 1 a limit is exceeded (with ``--strict`` only); 2 bad input or an answer that could not be had.
+    """
+    try:
+        arguments = _parser().parse_args(argv)
+    except SystemExit as stop:
+        return int(stop.code or 0) if not isinstance(stop.code, str) else BAD_INPUT
+    try:
+        return int(arguments.command(arguments))
+    except CaseError as error:
+        for mistake in error.mistakes:
+            _say(f"error: {mistake}")
+        return BAD_INPUT
+    except (MeshError, NumericalError) as error:
+        _say(f"error: {error}")
+        return BAD_INPUT
+    except OSError as error:
+        where = f" {error.filename}" if error.filename else ""
+        _say(f"error: cannot write the results:{where}: {error.strerror or error}. Choose another directory with -o.")
+        return BAD_INPUT
+    except MemoryError:
+        _say("error: out of memory. Ask for less accuracy, or remove copper details much finer than the contacts.")
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        _say("stopped; nothing was written.")
+        return INTERRUPTED
+
+
+def entry() -> NoReturn:
+    """Console script."""
+    status = main()
+    # A closed pipe (| head) is the reader's choice, not an error to print at exit.
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(status)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="returnflow",
+        description="Where each current on a board flows back, what it couples, and how sure the numbers are.",
+    )
+    parser.add_argument("--version", action="version", version=f"returnflow {returnflow.__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    run = commands.add_parser("run", help="solve a case, print the table, write the report", description=_run.__doc__)
+    run.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
+    run.add_argument(
+        "-o", "--output", type=Path, metavar="DIR", help="where to write (default: CASE's name plus -report, here)"
+    )
+    run.add_argument(
+        "--format", choices=("table", "json"), default="table", help="what to print on stdout (default: table)"
+    )
+    run.add_argument("--strict", action="store_true", help="exit status 1 if a limit in the case is exceeded")
+    run.add_argument("--quiet", action="store_true", help="no progress on stderr")
+    run.set_defaults(command=_run)
+
+    check = commands.add_parser("check", help="read and validate only, list assumptions", description=_check.__doc__)
+    check.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
+    check.set_defaults(command=_check)
+    return parser
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    """Solve a case, print the table, and write report.html, result.json, fields.vtu and the pictures."""
+    from returnflow.files import to_dict, write_all
+    from returnflow.study import run
+    from returnflow.tables import summary_table
+
+    case = read_case(arguments.case)
+    directory = arguments.output or Path(f"{arguments.case.stem}-report")
+    if directory.exists() and not directory.is_dir():
+        _say(f"error: -o {directory}: is a file. Give a directory to write to.")
+        return BAD_INPUT
+    begin = time.perf_counter()
+
+    def progress(line: str) -> None:
+        if not arguments.quiet:
+            _say(f"[{time.perf_counter() - begin:6.1f} s] {line}")
+
+    study = run(case, report=progress)
+    write_all(study, directory, progress)
+    progress(f"wrote {directory / 'report.html'}")
+    _print(
+        json.dumps(to_dict(study), indent=1, allow_nan=False) if arguments.format == "json" else summary_table(study)
+    )
+    return EXCEEDED if arguments.strict and study.exceeded else DONE
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    """Read and validate a case without solving it; list what was assumed."""
+    case = read_case(arguments.case)
+    board = case.board
+    counts = {"layers": board.layers, "terminals": board.terminals, "cutouts": board.cutouts, "loops": case.loops}
+    _print(f"{case.title}: " + ", ".join(f"{len(things)} {kind}" for kind, things in counts.items()))
+    for assumption in case.assumptions:
+        _print(f"assumed: {assumption}")
+    _print("The case is complete.")
+    return DONE
+
+
+def _print(text: str) -> None:
+    sys.stdout.write(text + "\n")
+
+
+def _say(line: str) -> None:
+    sys.stderr.write(line + "\n")
+    sys.stderr.flush()
