@@ -101,11 +101,15 @@ def peak_current(solution: Conduction, loop: int, patch: float = PATCH) -> Peak:
     K = np.linalg.norm(solution.current(loop), axis=2).mean(axis=1)
     centre = mesh.points[mesh.triangles].mean(axis=1)
     areas = mesh.areas
-    candidates = np.argsort(-K, kind="stable")[:2000]
+    # No average exceeds the largest value in it: walk down from the largest until that cannot win any more.
+    order = np.argsort(-K, kind="stable")
     tree = KDTree(centre)
     best = Peak(0.0, float(centre[0, 0]), float(centre[0, 1]))
-    for tri, near in zip(candidates, tree.query_ball_point(centre[candidates], patch / 2), strict=True):
-        value = float(np.average(K[near], weights=areas[near]))
+    for tri in order:
+        if K[tri] <= best.value:
+            break
+        near = tree.query_ball_point(centre[tri], patch / 2)
+        value = float(np.dot(K[near], areas[near]) / np.sum(areas[near]))
         if value > best.value:
             best = Peak(value, float(centre[tri, 0]), float(centre[tri, 1]))
     return best

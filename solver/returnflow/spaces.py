@@ -57,13 +57,13 @@ class Space:
         """Integral of grad u . grad v, shape (size, size), dimensionless."""
         return csr_array(laplace.assemble(self._basis))
 
-    @cached_property
-    def shape_gradients(self) -> Floats:
-        """Gradient of each local shape function at each corner, shape (m, 3 or 6, 3, 2), 1/m."""
-        corners = self.mesh.points[self.mesh.triangles]
+    def shape_gradients_of(self, rows: slice | Ints) -> Floats:
+        """Gradient of each local shape function at each corner of some triangles, shape (k, 3 or 6, 3, 2), 1/m."""
+        mesh = self.mesh
+        corners = mesh.points[mesh.triangles[rows]]
         opposite = np.roll(corners, 1, axis=1) - np.roll(corners, -1, axis=1)
         # Gradient of the barycentric coordinate of corner i: the opposite edge turned inward, over twice the area.
-        linear = np.stack([-opposite[..., 1], opposite[..., 0]], axis=2) / (2 * self.mesh.areas)[:, None, None]
+        linear = np.stack([-opposite[..., 1], opposite[..., 0]], axis=2) / (2 * mesh.areas[rows])[:, None, None]
         if self.order == 1:
             return np.repeat(linear[:, :, None, :], 3, axis=2)
         gradients = np.empty((len(corners), 6, 3, 2))
@@ -74,6 +74,11 @@ class Space:
                 gradients[:, i, at] = (4 * here[i] - 1) * linear[:, i]
                 gradients[:, 3 + i, at] = 4 * (here[i] * linear[:, j] + here[j] * linear[:, i])
         return gradients
+
+    @property
+    def shape_gradients(self) -> Floats:
+        """Gradient of each local shape function at each corner of every triangle, shape (m, 3 or 6, 3, 2), 1/m."""
+        return self.shape_gradients_of(slice(None))
 
     def gradient(self, local_values: Floats) -> Floats:
         """Gradient at the corners of every triangle, from local values (m, 3 or 6) to (m, 3, 2)."""

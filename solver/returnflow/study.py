@@ -254,11 +254,11 @@ def _reach(case: Case, loop: Loop, placement: Placement) -> str:
         f"With these currents {loop.inject} may sit anywhere within {1e3 * placement.radius:.2g} mm of {loop.return_} "
         f"(now {1e3 * now:.1f} mm away)"
     )
-    if placement.nearest is None or placement.area < 1e-6:
+    spare = placement.area - np.pi * placement.radius**2
+    if placement.nearest is None or spare < 1e-6:
         return f"{sentence}, and practically nowhere else on this copper."
     x, y = placement.nearest
     return (
-        f"{sentence}; {1e6 * placement.area:.0f} mm² of the copper lie within tolerance, nearest to {loop.inject} at "
-        f"({1e3 * x:.1f}, {1e3 * y:.1f}) mm, but where that area is a narrow ribbon of equal potential, "
-        "small changes of the currents move it."
+        f"{sentence}. Another {1e6 * spare:.0f} mm² lie within tolerance, nearest to {loop.inject} at ({1e3 * x:.1f}, "
+        f"{1e3 * y:.1f}) mm; see the placement map: a narrow ribbon of equal potential moves with the currents."
     )

@@ -1,0 +1,241 @@
+"""All pictures of a result, with captions that say what to see."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import shapely
+from matplotlib.artist import Artist
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, PathPatch
+
+from returnflow import plots_fields as fields
+from returnflow.labels import along
+from returnflow.plots_frame import COPPER, EDGE, INK, MM, REGION, ROLE_COLOURS, ROLE_DASHES, SECTION, Frame, Label, shape_path
+from returnflow.plots_text import house_style, slug
+from returnflow.study import Result
+from returnflow.verdict import Budget, Contribution, engineering
+
+Report = Callable[[str], None]
+Kind = Literal["board", "flow", "coupling", "placement"]
+
+MOST_PAIRS = 4  # coupling maps per sensitive loop or pair of cables, the strongest
+ROLE_WORDS = {"noisy": "noisy loop", "sensitive": "sensitive loop", "cables": "pair of cables"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Picture:
+    """
+    One picture.
+
+    Attributes
+    ----------
+    kind : "board", "flow", "coupling" or "placement"
+    file : str
+        File name, unique within a result.
+    caption : str
+        What to see in it.
+    alt : str
+        What it shows, for those who cannot see it.
+    loops : tuple of str
+        Names of the loops it is about.
+    png : bytes
+    """
+
+    kind: Kind
+    file: str
+    caption: str
+    alt: str
+    loops: tuple[str, ...]
+    png: bytes
+
+
+def pictures(result: Result, report: Report | None = None) -> list[Picture]:
+    """
+    Draw every picture of a result.
+
+    Parameters
+    ----------
+    result : Result
+    report : function of one string, optional
+        Called before each picture.
+    """
+    say = report or (lambda _: None)
+    taken: set[str] = set()
+    made = []
+    with house_style():
+        wanted = list(_wanted(result))
+        for number, (kind, loops, draw, caption, alt) in enumerate(wanted, 1):
+            file = slug(" ".join((kind, *loops)), taken) + ".png"
+            say(f"picture {number} of {len(wanted)}: {file}")
+            made.append(Picture(kind=kind, file=file, caption=caption, alt=alt, loops=loops, png=draw().png()))
+    return made
+
+
+_Wanted = tuple[Kind, tuple[str, ...], Callable[[], Frame], str, str]
+
+
+def _wanted(result: Result) -> Iterator[_Wanted]:
+    case = result.case
+    yield "board", (), lambda: board_frame(result), _board_caption(result), f"Map of the copper “{result.copper}” with terminals and loops."
+    for budget in result.sensitive:
+        yield "placement", (budget.loop,), lambda b=budget: fields.placement_frame(result, b), *_placement_words(result, budget)  # type: ignore[misc]
+    for budget in (*result.sensitive, *result.cables):
+        for part in strongest(budget):
+            yield "coupling", (part.loop, budget.loop), lambda b=budget, p=part: fields.coupling_frame(result, b, p), *_coupling_words(budget, part)  # type: ignore[misc]
+    driven = [j for j, loop in enumerate(case.loops) if loop.current]
+    bare = [j for j, loop in enumerate(case.loops) if not loop.current]
+    for group in (driven, bare):
+        if not group:
+            continue
+        shared = fields.flow_range(result, group)
+        for j in group:
+            yield "flow", (case.loops[j].name,), lambda j=j, s=shared: fields.flow_frame(result, j, s), *_flow_words(result, j)  # type: ignore[misc]
+
+
+def strongest(budget: Budget) -> list[Contribution]:
+    """Contributions worth a picture: the strongest, by noise, or by transfer resistance where no current is given."""
+    order = sorted(budget.contributions, key=lambda part: (-part.noise, -abs(part.transfer)))
+    return order[:MOST_PAIRS]
+
+
+def board_frame(result: Result) -> Frame:
+    """Copper with its cutouts, terminals, loops, regions and sections."""
+    case = result.case
+    board = case.board
+    here = [t for t in board.terminals if t.copper == result.copper]
+    regions = [r for r in case.regions if r.copper == result.copper]
+    sections = [s for s in case.sections if s.copper == result.copper]
+    legend: list[tuple[Artist, str]] = [(Patch(facecolor=COPPER, edgecolor=EDGE, linewidth=0.7), f"copper “{result.copper}”")]
+    legend += [
+        (Line2D([], [], color=ROLE_COLOURS[role], lw=1.4, ls=ROLE_DASHES[role]), f"{words}, from return to inject")
+        for role, words in ROLE_WORDS.items()
+        if any(loop.role == role for loop in case.loops)
+    ]
+    if any(t.bonded for t in here):
+        legend.append((Line2D([], [], ls="", marker="s", ms=9, mfc="none", mec=INK, mew=1.1), "bonded: cannot be lifted"))
+    if regions:
+        legend.append((Line2D([], [], color=REGION, lw=1.2, ls=(0, (6, 3))), "region"))
+    if sections:
+        legend.append((Line2D([], [], color=SECTION, lw=2.6), "section; the arrow is its positive sense"))
+    layer = board.layer(board.copper(result.copper).layer)
+    frame = Frame(
+        result,
+        case.title,
+        f"{result.name} · layer {layer.name}, {1e6 * layer.thickness:.3g} µm copper at {board.temperature:g} °C, "
+        f"{engineering(result.solution.sheet, 'Ω')} per square",
+        legend=legend,
+    )
+    frame.draw_copper()
+    for region in regions:
+        frame.axes.add_patch(PathPatch(shape_path(region.shape), fill=False, edgecolor=REGION, linewidth=1.2, linestyle=(0, (6, 3)), zorder=2))
+    lines = []
+    for loop in case.loops:
+        ends = [board.terminal(name).centre for name in (loop.return_, loop.inject)]
+        lines.append((ends[0], ends[1]))
+        x, y = (MM * np.array(axis) for axis in zip(*ends, strict=True))
+        frame.axes.plot(x, y, color=ROLE_COLOURS[loop.role], ls=ROLE_DASHES[loop.role], lw=1.1, zorder=4)
+        _arrow(frame, ends[0], ends[1], ROLE_COLOURS[loop.role])
+    for section in sections:
+        path = MM * np.array(section.path)
+        frame.axes.plot(*path.T, color=SECTION, lw=2.6, solid_capstyle="butt", zorder=4.5)
+        _sense(frame, section.path)
+    frame.draw_terminals()
+    bonded = [t.centre for t in here if t.bonded]
+    if bonded:
+        frame.axes.plot(*(MM * np.array(bonded)).T, ls="", marker="s", ms=11, mfc="none", mec=INK, mew=1.1, zorder=5)
+    step = 8 * frame.pixel / MM
+    steps = along(lines, step) if lines else np.empty((0, 2))
+    used = {name for loop in case.loops for name in (loop.inject, loop.return_)}
+    labels = [Label(t.name, t.centre, INK, max(frame.radius(t.shape), 5.5 * frame.pixel / MM if t.bonded else 0)) for t in here if t.name in used]
+    labels += [Label(s.name, _middle(s.path), SECTION, 4 * frame.pixel / MM, bold=True) for s in sections]
+    labels += [Label(loop.name, _point(line, 0.5), ROLE_COLOURS[loop.role]) for loop, line in zip(case.loops, lines, strict=True)]
+    labels += [Label(r.name, _corner(r.shape), REGION) for r in regions]
+    labels += [Label(t.name, t.centre, "#555555", frame.radius(t.shape)) for t in here if t.name not in used]
+    frame.draw_labels(labels, steps)
+    return frame
+
+
+def _arrow(frame: Frame, start: tuple[float, float], end: tuple[float, float], colour: str) -> None:
+    """Arrowhead at 60 % of a guide line."""
+    length = math.dist(start, end)
+    if length > 30 * frame.pixel / MM:
+        x, y = (MM * value for value in _point((start, end), 0.62))
+        frame.axes.quiver(
+            x, y, (end[0] - start[0]) / length, (end[1] - start[1]) / length, angles="xy", pivot="mid", units="dots", scale_units="dots",
+            scale=0.09, width=1.0, headwidth=8, headlength=11, headaxislength=10, color=colour, zorder=4.2,
+        )  # fmt: skip
+
+
+def _sense(frame: Frame, path: tuple[tuple[float, float], ...]) -> None:
+    """Arrow across a section, from the left to the right of its path."""
+    line = shapely.LineString(path)
+    half = 0.5 * line.length
+    a, b = (line.interpolate(half + step * 0.05 * line.length) for step in (-1, 1))
+    dx, dy = b.x - a.x, b.y - a.y
+    long = math.hypot(dx, dy) or 1.0
+    middle = line.interpolate(half)
+    frame.axes.quiver(
+        MM * middle.x, MM * middle.y, dy / long, -dx / long, angles="xy", units="dots", scale_units="dots", scale=1 / 34, width=2.6,
+        headwidth=4.5, headlength=5, headaxislength=4.5, color=SECTION, zorder=4.6,
+    )  # fmt: skip
+
+
+def _point(line: tuple[tuple[float, float], tuple[float, float]], s: float) -> tuple[float, float]:
+    (xa, ya), (xb, yb) = line
+    return ((1 - s) * xa + s * xb, (1 - s) * ya + s * yb)
+
+
+def _middle(path: tuple[tuple[float, float], ...]) -> tuple[float, float]:
+    point = shapely.LineString(path).interpolate(0.75, normalized=True)
+    return (float(point.x), float(point.y))
+
+
+def _corner(shape: shapely.Geometry) -> tuple[float, float]:
+    x0, _, _, y1 = shape.bounds
+    nearest = shapely.get_coordinates(shapely.shortest_line(shape, shapely.Point(x0, y1)))[0]
+    return (float(nearest[0]), float(nearest[1]))
+
+
+def _board_caption(result: Result) -> str:
+    return (
+        f"The copper “{result.copper}” to scale. Straight lines only say which terminals belong together; where the currents really flow, "
+        "the flow pictures show. A noisy loop whose way back crosses the copper between the two ends of a sensitive loop is a suspect."
+    )
+
+
+def _flow_words(result: Result, j: int) -> tuple[str, str]:
+    loop = result.case.loops[j]
+    peak = result.peaks[j]
+    top = engineering(peak.value * fields.amperes(loop), "A/m")
+    where = f"({MM * peak.x:.1f}, {MM * peak.y:.1f}) mm"
+    part = engineering(fields.amperes(loop) / fields.TUBES, "A")
+    scale = "All driven loops share one colour scale, so their pictures compare." if loop.current else "Drawn for one ampere, as this loop is given no current."
+    caption = (
+        f"Return current of “{loop.name}”. Every tube between two neighbouring lines carries the same {part}: where lines crowd, current crowds. "
+        f"The strongest sheet current is {top} near {where}. {scale}"
+    )
+    return caption, f"Map of the sheet current of {loop.name} with lines of flow from {loop.inject} to {loop.return_}; strongest {top} near {where}."
+
+
+def _coupling_words(budget: Budget, part: Contribution) -> tuple[str, str]:
+    caption = (
+        f"Which copper couples “{part.loop}” into “{budget.loop}”. Red: the two currents flow the same way and the voltage adds; blue: they flow "
+        "against each other and part of it cancels; white: they do not meet. The sum over all copper is the transfer resistance "
+        f"of {engineering(part.transfer, 'Ω')}. Moving a terminal, or cutting or adding copper, changes this number most inside the outline."
+    )
+    return caption, f"Map of the coupling density between {part.loop} and {budget.loop}; total {engineering(part.transfer, 'Ω')}."
+
+
+def _placement_words(result: Result, budget: Budget) -> tuple[str, str]:
+    loop, placement = result.case.loop(budget.loop), result.placements[budget.loop]
+    caption = (
+        f"Noise in series with “{loop.name}” if {loop.inject} sat at each place, all in-band loops running. Inside the solid line it is within the "
+        f"{engineering(budget.limit, 'V')} tolerated. Ribbons far from {loop.return_} lie on an equal potential by balance and move when any current "
+        f"changes; the circle of {MM * placement.radius:.2g} mm round {loop.return_} is the robust answer."
+    )
+    return caption, f"Map of noise relative to {loop.return_} in volts rms; {1e6 * placement.area:.3g} mm² lie within {engineering(budget.limit, 'V')}."

@@ -1,0 +1,262 @@
+"""The frame every picture shares: copper to scale in millimetres, terminals, names that never overlap, colour bar."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.colorizer import ColorizingArtist
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
+from matplotlib.patheffects import withStroke
+from matplotlib.ticker import FuncFormatter, Locator
+from matplotlib.transforms import Bbox
+from numpy.typing import NDArray
+from returnflow_geometry.board import Role, Shape
+
+from returnflow.labels import Placer
+from returnflow.plots_text import (
+    DPI,
+    LABEL_SIZE,
+    SIZE,
+    TITLE_SIZE,
+    clean,
+    family,
+    new_figure,
+    png_bytes,
+    text_size,
+    wrap,
+)
+from returnflow.study import Result
+
+Floats = NDArray[np.float64]
+
+MM = 1e3  # pictures are in millimetres
+COPPER, EDGE, INK = "#f1e2cd", "#7d6245", "#1c1c1c"
+# Told apart by people with any colour vision, by dash as well, and in print: Okabe and Ito's vermilion, blue, purple.
+ROLE_COLOURS: dict[Role, str] = {"noisy": "#c24a00", "sensitive": "#0060a8", "cables": "#8a3f78"}
+ROLE_DASHES: dict[Role, str | tuple[int, tuple[int, ...]]] = {"noisy": "-", "sensitive": (0, (5, 2)), "cables": (0, (1, 1))}
+REGION, SECTION = "#3d6b50", "#000000"
+
+# Inches. The map takes what the board's shape asks for, within these.
+WIDEST, HIGHEST, NARROWEST, LOWEST = 7.4, 6.0, 4.6, 1.7
+LEFT, RIGHT, BAR, BOTTOM = 0.62, 0.22, 1.2, 0.48
+LINE = 1.45 * SIZE / 72
+
+
+@dataclass(frozen=True)
+class Label:
+    """A name to set beside a place (m, m); `radius` in metres is that of the thing named."""
+
+    text: str
+    at: tuple[float, float]
+    colour: str = INK
+    radius: float = 0.0
+    bold: bool = False
+
+
+class Frame:
+    """
+    A picture of one copper, to scale.
+
+    Parameters
+    ----------
+    result : Result
+    title, subtitle : str
+    bar : bool
+        Keep room for a colour bar on the right.
+    legend : sequence of (artist, label)
+        Set below the map.
+    """
+
+    def __init__(self, result: Result, title: str, subtitle: str, *, bar: bool = False, legend: Sequence[tuple[Artist, str]] = ()) -> None:
+        self.result = result
+        self.copper = result.plane.copper
+        x0, y0, x1, y1 = MM * np.array(shapely.union_all([result.case.board.outline, self.copper]).bounds)
+        margin = 0.035 * max(x1 - x0, y1 - y0)
+        wide, high = x1 - x0 + 2 * margin, y1 - y0 + 2 * margin
+        scale = min(WIDEST / wide, HIGHEST / high)
+        width, height = max(scale * wide, NARROWEST), max(scale * high, LOWEST)
+        right = BAR if bar else RIGHT
+        total = LEFT + width + right
+        room = (total - 0.3) * DPI
+        heading = wrap(clean(title), room, TITLE_SIZE, bold=True)
+        below = [line for part in subtitle.split("\n") for line in wrap(clean(part), room, SIZE)]
+        names = [clean(label, 60) for _, label in legend]
+        widest = max((text_size(name, LABEL_SIZE)[0] for name in names), default=0) + 3.6 * LABEL_SIZE * DPI / 72
+        columns = max(1, min(len(names), int(room / widest))) if names else 1
+        rows = math.ceil(len(names) / columns)
+        legend_height = rows * 1.55 * LABEL_SIZE / 72 + (0.1 if rows else 0)
+        top = 0.14 + len(heading) * 1.3 * TITLE_SIZE / 72 + len(below) * LINE + 0.1
+        bottom = BOTTOM + legend_height
+        tall = top + height + bottom
+
+        self.figure = new_figure()
+        self.figure.set_size_inches(total, tall)
+        self.axes: Axes = self.figure.add_axes((LEFT / total, bottom / tall, width / total, height / tall))
+        centre = ((x0 + x1) / 2, (y0 + y1) / 2)
+        self.axes.set_xlim(centre[0] - width / scale / 2, centre[0] + width / scale / 2)
+        self.axes.set_ylim(centre[1] - height / scale / 2, centre[1] + height / scale / 2)
+        self.axes.set_aspect("equal")
+        self.axes.set_xlabel("x in mm", labelpad=2)
+        self.axes.set_ylabel("y in mm", labelpad=2)
+        self.axes.tick_params(labelsize=LABEL_SIZE)
+        self.pixel = 1 / (scale * DPI)  # mm
+        self.bar_axes = self.figure.add_axes(((LEFT + width + 0.14) / total, bottom / tall, 0.16 / total, height / tall)) if bar else None
+
+        down = tall - 0.14
+        for line in heading:
+            self.figure.text(0.15 / total, down / tall, line, size=TITLE_SIZE, weight="bold", va="top", color=INK, family=family(line))
+            down -= 1.3 * TITLE_SIZE / 72
+        for line in below:
+            self.figure.text(0.15 / total, down / tall, line, size=SIZE, va="top", color="#444444", family=family(line))
+            down -= LINE
+        if names:
+            handles = [handle for handle, _ in legend]
+            made = self.figure.legend(
+                handles, names, loc="lower left", bbox_to_anchor=(0.1 / total, 0.03 / tall), ncols=columns,
+                frameon=False, fontsize=LABEL_SIZE, handlelength=2.4, columnspacing=1.6, borderaxespad=0.2,
+            )  # fmt: skip
+            for text in made.get_texts():
+                text.set_family(family(text.get_text()))
+
+    def draw_copper(self, *, over: bool = False) -> None:
+        """Copper with its cutouts; `over` draws its edges only, on top of a field."""
+        if over:
+            patch = PathPatch(shape_path(self.copper), fill=False, edgecolor=EDGE, linewidth=0.7, zorder=3)
+        else:
+            self.axes.add_patch(PathPatch(shape_path(self.result.case.board.outline), fill=False, edgecolor="#9a9a9a", linewidth=0.6, zorder=0.5))
+            patch = PathPatch(shape_path(self.copper), facecolor=COPPER, edgecolor=EDGE, linewidth=0.7, zorder=1)
+        self.axes.add_patch(patch)
+
+    def draw_terminals(self, names: Sequence[str] | None = None, colour: str = INK) -> None:
+        """Terminals to scale, with a ring round those too small to see; all, or those named."""
+        small: list[tuple[float, float]] = []
+        for terminal in self.result.case.board.terminals:
+            if terminal.copper != self.result.copper or (names is not None and terminal.name not in names):
+                continue
+            self.axes.add_patch(PathPatch(shape_path(terminal.shape), facecolor=colour, edgecolor="white", linewidth=0.5, zorder=5))
+            if 2 * self.radius(terminal.shape) * MM < 7 * self.pixel:
+                small.append((MM * terminal.centre[0], MM * terminal.centre[1]))
+        if small:
+            self.axes.plot(*zip(*small, strict=True), ls="", marker="o", ms=4.5, mfc=colour, mec="white", mew=0.7, zorder=5)
+
+    @staticmethod
+    def radius(shape: Shape) -> float:
+        """Half of the larger side of a shape's box, metres."""
+        x0, y0, x1, y1 = shape.bounds
+        return float(max(x1 - x0, y1 - y0) / 2)
+
+    def draw_segments(self, segments: Floats, colour: str, width: float, *, halo: str | None = None, dash: str = "-", zorder: float = 4) -> None:
+        """Pieces of shape (k, 2, 2) in metres, optionally with a halo that keeps them readable on any colour."""
+        if not len(segments):
+            return
+        lines = chain(segments) if dash != "-" else list(MM * segments)
+        if halo is not None:
+            self.axes.add_collection(LineCollection(lines, colors=halo, linewidths=width + 1.1, capstyle="round", zorder=zorder - 0.1), autolim=False)
+        self.axes.add_collection(LineCollection(lines, colors=colour, linewidths=width, linestyles=dash, capstyle="butt" if dash != "-" else "round", zorder=zorder), autolim=False)
+
+    def draw_labels(self, labels: Sequence[Label], lines: Floats | None = None) -> list[str]:
+        """
+        Set names so that none overlaps another.
+
+        Parameters
+        ----------
+        labels : sequence of Label
+            The most important first.
+        lines : array, shape (n, 2), optional
+            Points in metres which names should rather not cover.
+
+        Returns
+        -------
+        left_out : list of str
+            Names that found no place; the picture says how many.
+        """
+        axes = self.axes
+        box = axes.get_window_extent()
+        to_pixels = axes.transData.transform
+        terminals = [t.centre for t in self.result.case.board.terminals if t.copper == self.result.copper]
+        marks = MM * np.array(terminals, dtype=float).reshape(-1, 2)
+        # A marker counts as its centre and a ring of points, so that a label beside it is worth more than one on it.
+        ring = 5.0 * np.array([(0, 0)] + [(math.cos(a), math.sin(a)) for a in np.linspace(0, 2 * np.pi, 8, endpoint=False)])
+        avoid = (to_pixels(marks)[:, None] + ring).reshape(-1, 2) if len(marks) else np.empty((0, 2))
+        if lines is not None and len(lines):
+            avoid = np.concatenate([avoid, to_pixels(MM * lines)])
+        placer = Placer((box.x0 + 3, box.y0 + 3, box.x1 - 3, box.y1 - 3), avoid)
+        left_out = []
+        for label in labels:
+            text = clean(label.text, 34)
+            width, height = text_size(text, LABEL_SIZE, bold=label.bold)
+            x, y = to_pixels((MM * label.at[0], MM * label.at[1]))
+            radius = max(3.0, MM * label.radius / self.pixel)
+            place = placer.place((float(x), float(y)), (width + 6, height + 4), radius)
+            if place is None:
+                left_out.append(label.text)
+                continue
+            self._set_label(text, label, place.box, place.leader)
+        if left_out:
+            self.figure.text(
+                box.x1 / self.figure.bbox.width, (box.y0 - 0.4 * DPI) / self.figure.bbox.height, f"{len(left_out)} names left out for lack of room",
+                size=7.5, ha="right", color="#444444",
+            )  # fmt: skip
+        return left_out
+
+    def _set_label(
+        self, text: str, label: Label, box: tuple[float, float, float, float], leader: tuple[tuple[float, float], tuple[float, float]] | None
+    ) -> None:
+        back = self.axes.transData.inverted().transform
+        if leader is not None:
+            ends = back(np.array(leader))
+            line = LineCollection([ends], colors=label.colour, linewidths=0.6, zorder=6)
+            line.set_path_effects([withStroke(linewidth=1.8, foreground="white", alpha=0.8)])
+            self.axes.add_collection(line, autolim=False)
+        middle = back((0.5 * (box[0] + box[2]), 0.5 * (box[1] + box[3])))
+        made = self.axes.text(
+            *middle, text, size=LABEL_SIZE, color=label.colour, ha="center", va="center_baseline", zorder=7,
+            weight="bold" if label.bold else "normal", family=family(text), gid="label",
+        )  # fmt: skip
+        made.set_path_effects([withStroke(linewidth=2.4, foreground="white", alpha=0.9)])
+
+    def draw_bar(self, mappable: ColorizingArtist, label: str, format_tick: FuncFormatter, ticks: Locator | Sequence[float] | None = None) -> None:
+        """Colour bar at the right edge."""
+        bar = self.figure.colorbar(mappable, cax=self.bar_axes, ticks=ticks, format=format_tick)
+        bar.set_label(label, size=SIZE)
+        bar.ax.tick_params(labelsize=LABEL_SIZE)
+        bar.outline.set_linewidth(0.5)  # type: ignore[operator]
+
+    def label_boxes(self) -> list[Bbox]:
+        """Boxes in pixels of all names set by `draw_labels`, as the renderer draws them."""
+        renderer = self.figure.canvas.get_renderer()  # type: ignore[attr-defined]
+        return [text.get_window_extent(renderer) for text in self.axes.texts if text.get_gid() == "label"]
+
+    def png(self) -> bytes:
+        """Picture as PNG."""
+        return png_bytes(self.figure)
+
+
+def shape_path(shape: Shape) -> Path:
+    """Polygon or multipolygon in metres as one path in millimetres; holes stay holes."""
+    rings = []
+    for polygon in shapely.get_parts(shapely.orient_polygons(shape)):
+        rings += [polygon.exterior, *polygon.interiors]
+    points = [MM * shapely.get_coordinates(ring) for ring in rings]
+    codes = []
+    for ring in points:
+        code = np.full(len(ring), Path.LINETO, dtype=np.uint8)
+        code[0], code[-1] = Path.MOVETO, Path.CLOSEPOLY
+        codes.append(code)
+    if not points:
+        return Path(np.empty((0, 2)))
+    return Path(np.concatenate(points), np.concatenate(codes))
+
+
+def chain(segments: Floats) -> list[Floats]:
+    """Pieces of shape (k, 2, 2) in metres, joined end to end to lines in millimetres: dashes need length."""
+    merged = shapely.line_merge(shapely.multilinestrings([shapely.linestrings(np.round(segments, 10))])[0])
+    return [MM * shapely.get_coordinates(line) for line in shapely.get_parts(merged)]

@@ -1,0 +1,175 @@
+"""Text on pictures: measured before it is set, and every letter of a name drawn as it is written."""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+
+import matplotlib as mpl
+from matplotlib import font_manager
+from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+
+DPI = 130
+SIZE, TITLE_SIZE, LABEL_SIZE = 9.0, 12.0, 8.5  # points
+BASE_FONT = "DejaVu Sans"  # comes with matplotlib
+NO_GLYPH = "□"
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw with our settings whatever the user's own are; names are never read as mathematics."""
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        mpl.rcParams.update(
+            {
+                "font.family": [BASE_FONT],
+                "font.size": SIZE,
+                "text.parse_math": False,
+                "axes.linewidth": 0.6,
+                "xtick.major.width": 0.6,
+                "ytick.major.width": 0.6,
+            }
+        )
+        yield
+
+
+def family(text: str) -> list[str]:
+    """Fonts that draw a text: the base font, and installed ones for letters which that does not have."""
+    missing = frozenset(letter for letter in text if ord(letter) not in _letters(font_manager.findfont(BASE_FONT)))
+    return [BASE_FONT, *_fonts_for(missing)]
+
+
+def clean(text: str, most: int | None = None) -> str:
+    """
+    Text as it can be drawn: on one line, at most `most` letters, letters without a font as boxes.
+
+    Examples
+    --------
+    >>> clean("  motor   driver ", 9)
+    'motor dr…'
+    """
+    line = " ".join("".join(c if unicodedata.category(c)[0] != "C" else " " for c in text).split())
+    if most is not None and len(line) > most:
+        line = line[: most - 1].rstrip() + "…"
+    known = [_letters(font_manager.findfont(name)) for name in family(line)]
+    return "".join(c if any(ord(c) in letters for letters in known) else NO_GLYPH for c in line)
+
+
+def text_size(text: str, points: float = SIZE, *, bold: bool = False) -> tuple[float, float]:
+    """Width and height of one line in pixels at DPI."""
+    font = FontProperties(family=family(text), size=points, weight="bold" if bold else "normal")
+    width, height, _ = _renderer().get_text_width_height_descent(text, font, ismath=False)
+    return float(width), max(float(height), points * DPI / 72)
+
+
+def wrap(text: str, width: float, points: float = SIZE, *, bold: bool = False) -> list[str]:
+    """Lines of a text that are no wider than a width in pixels; a long word is broken."""
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        trial = f"{line} {word}".strip()
+        while text_size(trial, points, bold=bold)[0] > width:
+            if line:
+                lines.append(line)
+                line, trial = "", word
+                continue
+            fitting = max(1, next((n for n in range(len(trial), 0, -1) if text_size(trial[:n], points, bold=bold)[0] <= width), 1))
+            if fitting >= len(trial):
+                break
+            lines.append(trial[:fitting])
+            trial = word = trial[fitting:]
+        line = trial
+    return [*lines, line] if line else lines
+
+
+def slug(name: str, taken: set[str] | None = None) -> str:
+    """
+    Name for a file, safe on every system; unlike all in `taken`, to which it is added.
+
+    Examples
+    --------
+    >>> taken = set()
+    >>> slug("Motor & driver", taken), slug("motor, driver", taken), slug("秤", taken), slug("Größe <1>")
+    ('motor-driver', 'motor-driver-2', 'unnamed', 'große-1')
+    """
+    letters = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    if "ß" in name:
+        letters = unicodedata.normalize("NFKD", name.replace("ß", "ss")).encode("ascii", "ignore").decode().lower()
+    stem = re.sub(r"[^a-z0-9]+", "-", letters).strip("-")[:48].strip("-") or "unnamed"
+    if re.fullmatch(r"con|prn|aux|nul|(com|lpt)[0-9]", stem):
+        stem = f"{stem}-"  # reserved as file names on one widespread system
+    if taken is None:
+        return stem
+    unique, count = stem, 1
+    while unique in taken:
+        count += 1
+        unique = f"{stem}-{count}"
+    taken.add(unique)
+    return unique
+
+
+def png_bytes(figure: Figure) -> bytes:
+    """Figure as PNG that names its maker, so that a later run knows its own files."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=DPI, metadata={"Software": "returnflow"}, pil_kwargs={"optimize": True})
+    return buffer.getvalue()
+
+
+def new_figure() -> Figure:
+    """Empty figure with its canvas; no window, no global state."""
+    figure = Figure(dpi=DPI, facecolor="white")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+@cache
+def _renderer() -> RendererAgg:
+    canvas = FigureCanvasAgg(Figure(dpi=DPI))
+    return canvas.get_renderer()
+
+
+@cache
+def _letters(path: str) -> frozenset[int]:
+    return frozenset(font_manager.get_font(path).get_charmap())
+
+
+@cache
+def _fonts_for(missing: frozenset[str]) -> tuple[str, ...]:
+    """Installed fonts which have the letters; none if there are none."""
+    found: list[str] = []
+    left = {ord(letter) for letter in missing if not letter.isspace()}
+    if not left:
+        return ()
+    for entry in sorted(font_manager.fontManager.ttflist, key=lambda e: (e.name, e.fname)):
+        if entry.style != "normal" or not Path(entry.fname).exists() or entry.name in found:
+            continue
+        try:
+            letters = _letters(font_manager.findfont(entry.name, fallback_to_default=False))
+        except (RuntimeError, ValueError, OSError):
+            continue  # a font file that cannot be read is no help here
+        if left & letters:
+            found.append(entry.name)
+            left -= letters
+            if not left:
+                break
+    return tuple(found)
+
+
+def decade_above(value: float) -> float:
+    """
+    Power of ten at or above a value > 0.
+
+    Examples
+    --------
+    >>> decade_above(0.02), decade_above(100.0)
+    (0.1, 100.0)
+    """
+    return float(10.0 ** math.ceil(math.log10(value) - 1e-9))
