@@ -236,6 +236,16 @@ INDEPENDENT = [
         {"name": "gap", "copper": "ground", "shape": {"rect": [1, 1, 2, 2]}},
         r"number 5: name is \"gap\", wh",
     ),
+    (
+        "cutout.3.shape.polygon",
+        [[0, 0], [5, 0], [5, 5], [4.9995, 5], [4.9995, 0.0005], [0, 0.0005]],
+        r"polygon has an area of 0.005 mm2 only; must enclose an area, at least 0.001 mm wide somewhere",
+    ),
+    (
+        "cutout.0.shape",
+        {"slot": [[0, 0], [10, 0], [10.01, 0.01], [10, 0.02]], "width": 5},
+        r"slot folds back within its own width \(shortest leg 0.0141421 mm, width 5 mm\)",
+    ),
     ("cutout.4", 3, r"^cutout number 5 is 3; must be a table; write \[\[cutout\]\]"),
     ("terminal.1.bonded", "", r'^terminal "J1.SHIELD": bonded is ""; must not be empty'),
     ("terminal.1.bonded", True, r"bonded is true; must be a text"),
@@ -246,6 +256,7 @@ INDEPENDENT = [
     ("loop.0.current_A", 0, r"current_A is 0; .*greater than 0"),
     ("loop.0.current_mA", 3, r"wrong unit: this key is current_A, in amperes"),
     ("loop.0.frequency_Hz", -1, r"frequency_Hz is -1; .*at least 0"),
+    ("loop.0.frequency_Hz", float("inf"), r"frequency_Hz is inf; .*give a finite number"),
     ("loop.0.frequency_kHz", 20, r"wrong unit: this key is frequency_Hz, in hertz"),
     ("loop.0.signal_V", 1, r'signal_V is given; this key belongs to a loop of role "sensitive", and this one is "noi'),
     ("loop.0.route", {"layer": "L1"}, r'^loop "stepper phase": route is not supported by this version \(resistive, '),
@@ -260,6 +271,7 @@ INDEPENDENT = [
     ("loop.1.tolerates_V", 0.01, r"tolerates_V is 0.01, with signal_V 0.01; the noise allowed must be less"),
     ("loop.1.signal_V", DELETE, r"signal_V is missing; a sensitive loop needs it"),
     ("loop.1.band_Hz", [1000, 0], r"band_Hz is \[1000, 0\]; must be \[low, high\]"),
+    ("loop.1.band_Hz", [-1, 5], r"band_Hz is \[-1, 5\]; must be \[low, high\]"),
     ("loop.1.band_Hz", [0], r"band_Hz is \[0\]; must be \[low, high\]"),
     ("loop.2.limit_V", -1, r"limit_V is -1; must be a bare number in volts, greater than 0"),
     (
@@ -301,6 +313,7 @@ HIDING = [
         {"slot": [[0, 0], [9, 0]], "width": 1},
         r"outline is \{ slot = .*must have exactly one of rect, polygon, circle;",
     ),
+    ("board.outline", PLANE | {"slot": [[0, 0], [9, 0]], "width": 1}, r"must have exactly one of rect, polygon, ci"),
     ("copper.1", {"name": "shield", "layer": "L1"}, r'2 are given, "ground", "shield": more than one is not supported'),
     ("copper.0.name", 3, r"^copper number 1: name is 3; must be a text"),
     ("copper.0.name", DELETE, r"^copper number 1: name is missing"),
@@ -359,6 +372,10 @@ def test_independent_mistakes_are_all_reported(rows):
         # a misspelled table: neither "missing" nor unknown names follow
         ([("terminals", GOOD["terminal"]), ("terminal", DELETE)], 1),
         ([("coppers", GOOD["copper"]), ("copper", DELETE)], 1),
+        # some under a misspelled table: the loop that uses one of them is not blamed
+        ([("terminals", GOOD["terminal"][4:]), ("terminal.4", DELETE)], 1),
+        # without an outline nothing is known of a copper that takes its shape from it
+        ([("board.outline", DELETE), ("copper.0.shape", DELETE)], 1),
         # a misspelled name: the loops that use it are not blamed
         ([("terminal.0.nam", "U1.AGND"), ("terminal.0.name", DELETE)], 1),
         # a wrong unit: the right key is not missing as well
@@ -368,6 +385,15 @@ def test_independent_mistakes_are_all_reported(rows):
         ([("cutout.0.shape.slot", [[50, 0], [50, 80]]), ("link", []), ("section", DELETE)], 1),
         # an unreadable terminal could lie across the gap
         ([("cutout.0.shape.slot", [[50, 0], [50, 80]]), ("section", DELETE), ("terminal.1.shape", 1)], 1),
+        # of two terminals of one name, either could be meant
+        (
+            [
+                ("cutout.0.shape.slot", [[50, 0], [50, 80]]),
+                ("section", DELETE),
+                ("terminal.5", {"name": "U3.PGND", "copper": "ground", "at": [10, 20], "diameter_mm": 0.6}),
+            ],
+            1,
+        ),
         # without those the loops across it are reported
         ([("cutout.0.shape.slot", [[50, 0], [50, 80]]), ("section", DELETE)], 2),
     ],
@@ -479,6 +505,7 @@ PATHS = sorted(path for path in paths_of(GOOD) if " " not in path)
 @settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.sampled_from(PATHS), st.one_of(VALUES, st.just(DELETE)))
 @example("cutout.3.shape.polygon", [[0, 0], [1e-300, 1], [5e-324, 5]])
+@example("board.outline", {"\x1f": 0})
 def test_any_value_anywhere_is_accepted_or_refused_cleanly(path, value):
     case, mistakes = attempt(text_of(edited((path, value))))
     assert case or mistakes

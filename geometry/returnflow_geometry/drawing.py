@@ -13,7 +13,7 @@ from shapely import LineString, MultiPolygon, Polygon
 
 from returnflow_geometry import shapes
 from returnflow_geometry.board import Shape
-from returnflow_geometry.keys import Fields, Key, Spot, as_number, note_unknown_key, number, read_table, show
+from returnflow_geometry.keys import Fields, Key, Spot, as_number, brief, note_unknown_key, number, read_table, show
 
 Point = tuple[float, float]
 
@@ -287,7 +287,7 @@ def shape_reader(kinds: Sequence[str] = tuple(SHAPES)) -> Callable[[Spot, object
         unknown = [name for name in value if name not in every_key]
         if not given and unknown and not any(kind in value for kind in SHAPES):
             for name in unknown:
-                note_unknown_key(spot.within(f".{name[:40]}"), name, every_key)
+                note_unknown_key(spot.within(f".{brief(name, 40)}"), name, every_key)
             return None
         other = [kind for kind in SHAPES if kind not in kinds and kind in value]
         if len(given) != 1 or other:
