@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from returnflow_geometry.mesh import Mesh
 
 from returnflow.conduction import Conduction
+from returnflow_geometry.mesh import Mesh
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -99,27 +99,3 @@ def streamlines(solution: Conduction, loop: int, tubes: int) -> Floats:
     tri = np.repeat(np.arange(len(values)), count)
     number = np.arange(len(tri)) - np.repeat(np.cumsum(count) - count, count) + low[tri]
     return isolines(points, values, (number + 0.5) / tubes, tri)
-
-
-def level_lines(mesh: Mesh, local_values: Floats, level: float) -> Floats:
-    """Contour of a field of shape (m, 3 or 6) at one level, as pieces of shape (k, 2, 2). NaN gives none."""
-    points, values = straight_pieces(mesh, local_values)
-    crossed = np.flatnonzero((values.min(axis=1) < level) & (values.max(axis=1) >= level))
-    return isolines(points, values, np.full(len(crossed), level), crossed)
-
-
-def outline_of(mesh: Mesh, chosen: NDArray[np.bool_], neighbours: Ints) -> Floats:
-    """
-    Border of a set of triangles inside the copper, as pieces of shape (k, 2, 2).
-
-    Parameters
-    ----------
-    mesh : Mesh
-    chosen : array of bool, shape (m,)
-    neighbours : array, shape (m, 3)
-        Triangle across each edge, or -1.
-    """
-    other = np.where(neighbours >= 0, chosen[neighbours], True)
-    tri, k = np.nonzero(chosen[:, None] & ~other)
-    triangles = mesh.triangles
-    return np.stack([mesh.points[triangles[tri, k]], mesh.points[triangles[tri, (k + 1) % 3]]], axis=1)

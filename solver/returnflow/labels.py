@@ -20,9 +20,7 @@ LEADER_FROM = 12.0  # pixels; a label further from its thing gets a leader line
 
 @dataclass(frozen=True)
 class Place:
-    """
-    Where one label goes: its box (x0, y0, x1, y1) in pixels, and the two ends of its leader line, if it needs one.
-    """
+    """Where one label goes: its box (x0, y0, x1, y1), and the ends of its leader line if it needs one, in pixels."""
 
     box: tuple[float, float, float, float]
     leader: tuple[tuple[float, float], tuple[float, float]] | None

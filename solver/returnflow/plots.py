@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -13,18 +15,32 @@ from matplotlib.artist import Artist
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
 
+from returnflow import captions
 from returnflow import plots_fields as fields
 from returnflow.labels import along
-from returnflow.plots_frame import COPPER, EDGE, INK, MM, REGION, ROLE_COLOURS, ROLE_DASHES, SECTION, Frame, Label, shape_path
+from returnflow.plots_frame import (
+    COPPER,
+    EDGE,
+    INK,
+    MM,
+    REGION,
+    ROLE_COLOURS,
+    ROLE_DASHES,
+    SECTION,
+    Frame,
+    Label,
+    shape_path,
+)
 from returnflow.plots_text import house_style, slug
 from returnflow.study import Result
 from returnflow.verdict import Budget, Contribution, engineering
+from returnflow_geometry.board import Role
 
 Report = Callable[[str], None]
 Kind = Literal["board", "flow", "coupling", "placement"]
 
 MOST_PAIRS = 4  # coupling maps per sensitive loop or pair of cables, the strongest
-ROLE_WORDS = {"noisy": "noisy loop", "sensitive": "sensitive loop", "cables": "pair of cables"}
+ROLE_WORDS: dict[Role, str] = {"noisy": "noisy loop", "sensitive": "sensitive loop", "cables": "pair of cables"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,20 +97,26 @@ _Wanted = tuple[Kind, tuple[str, ...], Callable[[], Frame], str, str]
 
 def _wanted(result: Result) -> Iterator[_Wanted]:
     case = result.case
-    yield "board", (), lambda: board_frame(result), _board_caption(result), f"Map of the copper “{result.copper}” with terminals and loops."
+    maps = fields.Maps(result)
+    yield "board", (), partial(board_frame, result), *captions.board_words(result)
     for budget in result.sensitive:
-        yield "placement", (budget.loop,), lambda b=budget: fields.placement_frame(result, b), *_placement_words(result, budget)  # type: ignore[misc]
+        draw = partial(fields.placement_frame, maps, budget)
+        yield "placement", (budget.loop,), draw, *captions.placement_words(result, budget)
     for budget in (*result.sensitive, *result.cables):
         for part in strongest(budget):
-            yield "coupling", (part.loop, budget.loop), lambda b=budget, p=part: fields.coupling_frame(result, b, p), *_coupling_words(budget, part)  # type: ignore[misc]
+            draw = partial(fields.coupling_frame, maps, budget, part)
+            yield "coupling", (part.loop, budget.loop), draw, *captions.coupling_words(budget, part)
     driven = [j for j, loop in enumerate(case.loops) if loop.current]
     bare = [j for j, loop in enumerate(case.loops) if not loop.current]
     for group in (driven, bare):
-        if not group:
-            continue
-        shared = fields.flow_range(result, group)
+        shared = fields.flow_range(maps, group) if group else fields.Range(1.0, 1.0)
         for j in group:
-            yield "flow", (case.loops[j].name,), lambda j=j, s=shared: fields.flow_frame(result, j, s), *_flow_words(result, j)  # type: ignore[misc]
+            yield (
+                "flow",
+                (case.loops[j].name,),
+                partial(fields.flow_frame, maps, j, shared),
+                *captions.flow_words(result, j),
+            )
 
 
 def strongest(budget: Budget) -> list[Contribution]:
@@ -110,14 +132,18 @@ def board_frame(result: Result) -> Frame:
     here = [t for t in board.terminals if t.copper == result.copper]
     regions = [r for r in case.regions if r.copper == result.copper]
     sections = [s for s in case.sections if s.copper == result.copper]
-    legend: list[tuple[Artist, str]] = [(Patch(facecolor=COPPER, edgecolor=EDGE, linewidth=0.7), f"copper “{result.copper}”")]
+    legend: list[tuple[Artist, str]] = [
+        (Patch(facecolor=COPPER, edgecolor=EDGE, linewidth=0.7), f"copper “{result.copper}”")
+    ]
     legend += [
         (Line2D([], [], color=ROLE_COLOURS[role], lw=1.4, ls=ROLE_DASHES[role]), f"{words}, from return to inject")
         for role, words in ROLE_WORDS.items()
         if any(loop.role == role for loop in case.loops)
     ]
     if any(t.bonded for t in here):
-        legend.append((Line2D([], [], ls="", marker="s", ms=9, mfc="none", mec=INK, mew=1.1), "bonded: cannot be lifted"))
+        legend.append(
+            (Line2D([], [], ls="", marker="s", ms=9, mfc="none", mec=INK, mew=1.1), "bonded: cannot be lifted")
+        )
     if regions:
         legend.append((Line2D([], [], color=REGION, lw=1.2, ls=(0, (6, 3))), "region"))
     if sections:
@@ -132,7 +158,11 @@ def board_frame(result: Result) -> Frame:
     )
     frame.draw_copper()
     for region in regions:
-        frame.axes.add_patch(PathPatch(shape_path(region.shape), fill=False, edgecolor=REGION, linewidth=1.2, linestyle=(0, (6, 3)), zorder=2))
+        frame.axes.add_patch(
+            PathPatch(
+                shape_path(region.shape), fill=False, edgecolor=REGION, linewidth=1.2, linestyle=(0, (6, 3)), zorder=2
+            )
+        )
     lines = []
     for loop in case.loops:
         ends = [board.terminal(name).centre for name in (loop.return_, loop.inject)]
@@ -148,12 +178,22 @@ def board_frame(result: Result) -> Frame:
     bonded = [t.centre for t in here if t.bonded]
     if bonded:
         frame.axes.plot(*(MM * np.array(bonded)).T, ls="", marker="s", ms=11, mfc="none", mec=INK, mew=1.1, zorder=5)
-    step = 8 * frame.pixel / MM
-    steps = along(lines, step) if lines else np.empty((0, 2))
+    drawn = [*lines]
+    for shape in (*(shapely.get_parts(r.shape.boundary) for r in regions), shapely.get_parts(frame.copper.boundary)):
+        drawn += [pair for line in shape for pair in itertools.pairwise(map(tuple, line.coords))]
+    drawn += [pair for section in sections for pair in itertools.pairwise(section.path)]
+    steps = along(drawn, 8 * frame.pixel / MM)
     used = {name for loop in case.loops for name in (loop.inject, loop.return_)}
-    labels = [Label(t.name, t.centre, INK, max(frame.radius(t.shape), 5.5 * frame.pixel / MM if t.bonded else 0)) for t in here if t.name in used]
+    labels = [
+        Label(t.name, t.centre, INK, max(frame.radius(t.shape), 5.5 * frame.pixel / MM if t.bonded else 0))
+        for t in here
+        if t.name in used
+    ]
     labels += [Label(s.name, _middle(s.path), SECTION, 4 * frame.pixel / MM, bold=True) for s in sections]
-    labels += [Label(loop.name, _point(line, 0.5), ROLE_COLOURS[loop.role]) for loop, line in zip(case.loops, lines, strict=True)]
+    labels += [
+        Label(loop.name, _point(line, 0.5), ROLE_COLOURS[loop.role])
+        for loop, line in zip(case.loops, lines, strict=True)
+    ]
     labels += [Label(r.name, _corner(r.shape), REGION) for r in regions]
     labels += [Label(t.name, t.centre, "#555555", frame.radius(t.shape)) for t in here if t.name not in used]
     frame.draw_labels(labels, steps)
@@ -164,11 +204,8 @@ def _arrow(frame: Frame, start: tuple[float, float], end: tuple[float, float], c
     """Arrowhead at 60 % of a guide line."""
     length = math.dist(start, end)
     if length > 30 * frame.pixel / MM:
-        x, y = (MM * value for value in _point((start, end), 0.62))
-        frame.axes.quiver(
-            x, y, (end[0] - start[0]) / length, (end[1] - start[1]) / length, angles="xy", pivot="mid", units="dots", scale_units="dots",
-            scale=0.09, width=1.0, headwidth=8, headlength=11, headaxislength=10, color=colour, zorder=4.2,
-        )  # fmt: skip
+        way = np.array([[(end[0] - start[0]) / length, (end[1] - start[1]) / length]])
+        frame.draw_arrowheads(np.array([_point((start, end), 0.62)]), way, colour, size=11, zorder=4.2)
 
 
 def _sense(frame: Frame, path: tuple[tuple[float, float], ...]) -> None:
@@ -180,7 +217,8 @@ def _sense(frame: Frame, path: tuple[tuple[float, float], ...]) -> None:
     long = math.hypot(dx, dy) or 1.0
     middle = line.interpolate(half)
     frame.axes.quiver(
-        MM * middle.x, MM * middle.y, dy / long, -dx / long, angles="xy", units="dots", scale_units="dots", scale=1 / 34, width=2.6,
+        MM * middle.x, MM * middle.y, dy / long, -dx / long,
+        angles="xy", units="dots", scale_units="dots", scale=1 / 34, width=2.6,
         headwidth=4.5, headlength=5, headaxislength=4.5, color=SECTION, zorder=4.6,
     )  # fmt: skip
 
@@ -199,43 +237,3 @@ def _corner(shape: shapely.Geometry) -> tuple[float, float]:
     x0, _, _, y1 = shape.bounds
     nearest = shapely.get_coordinates(shapely.shortest_line(shape, shapely.Point(x0, y1)))[0]
     return (float(nearest[0]), float(nearest[1]))
-
-
-def _board_caption(result: Result) -> str:
-    return (
-        f"The copper “{result.copper}” to scale. Straight lines only say which terminals belong together; where the currents really flow, "
-        "the flow pictures show. A noisy loop whose way back crosses the copper between the two ends of a sensitive loop is a suspect."
-    )
-
-
-def _flow_words(result: Result, j: int) -> tuple[str, str]:
-    loop = result.case.loops[j]
-    peak = result.peaks[j]
-    top = engineering(peak.value * fields.amperes(loop), "A/m")
-    where = f"({MM * peak.x:.1f}, {MM * peak.y:.1f}) mm"
-    part = engineering(fields.amperes(loop) / fields.TUBES, "A")
-    scale = "All driven loops share one colour scale, so their pictures compare." if loop.current else "Drawn for one ampere, as this loop is given no current."
-    caption = (
-        f"Return current of “{loop.name}”. Every tube between two neighbouring lines carries the same {part}: where lines crowd, current crowds. "
-        f"The strongest sheet current is {top} near {where}. {scale}"
-    )
-    return caption, f"Map of the sheet current of {loop.name} with lines of flow from {loop.inject} to {loop.return_}; strongest {top} near {where}."
-
-
-def _coupling_words(budget: Budget, part: Contribution) -> tuple[str, str]:
-    caption = (
-        f"Which copper couples “{part.loop}” into “{budget.loop}”. Red: the two currents flow the same way and the voltage adds; blue: they flow "
-        "against each other and part of it cancels; white: they do not meet. The sum over all copper is the transfer resistance "
-        f"of {engineering(part.transfer, 'Ω')}. Moving a terminal, or cutting or adding copper, changes this number most inside the outline."
-    )
-    return caption, f"Map of the coupling density between {part.loop} and {budget.loop}; total {engineering(part.transfer, 'Ω')}."
-
-
-def _placement_words(result: Result, budget: Budget) -> tuple[str, str]:
-    loop, placement = result.case.loop(budget.loop), result.placements[budget.loop]
-    caption = (
-        f"Noise in series with “{loop.name}” if {loop.inject} sat at each place, all in-band loops running. Inside the solid line it is within the "
-        f"{engineering(budget.limit, 'V')} tolerated. Ribbons far from {loop.return_} lie on an equal potential by balance and move when any current "
-        f"changes; the circle of {MM * placement.radius:.2g} mm round {loop.return_} is the robust answer."
-    )
-    return caption, f"Map of noise relative to {loop.return_} in volts rms; {1e6 * placement.area:.3g} mm² lie within {engineering(budget.limit, 'V')}."

@@ -3,40 +3,88 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+import matplotlib as mpl
 import numpy as np
-from matplotlib.cm import ScalarMappable
-from matplotlib.colors import LogNorm, Normalize, SymLogNorm
+from matplotlib.colors import Colormap, ListedColormap, LogNorm, SymLogNorm
 from matplotlib.lines import Line2D
 from matplotlib.patches import Circle
 from matplotlib.patheffects import withStroke
-from matplotlib.ticker import FuncFormatter
-from matplotlib.tri import Triangulation
 from numpy.typing import NDArray
-from returnflow_geometry.board import Loop
 
 from returnflow import coupling
-from returnflow.contours import level_lines, outline_of, streamlines
+from returnflow.contours import streamlines
 from returnflow.plots_frame import INK, MM, ROLE_COLOURS, Frame, Label
+from returnflow.plots_text import plain
+from returnflow.raster import Raster
 from returnflow.spaces import Space
 from returnflow.study import Result
 from returnflow.verdict import Budget, Contribution, engineering
+from returnflow_geometry.board import Loop
 
 Floats = NDArray[np.float64]
 
 TUBES = 20
-MOST_PIECES = 250_000  # more triangles than this are drawn by their corners alone; a pixel shows no difference
-ARROW_SPACING = 70.0  # pixels
-FLOW_MAP, COUPLING_MAP, PLACEMENT_MAP = "viridis", "RdBu_r", "cividis"
+ARROW_SPACING = 85.0  # pixels
+SHADES = 64  # steps of the colour maps: finer than the eye, and the files stay small
+CIRCLE = "#c00000"
+
+
+def colours(name: str, low: float = 0.0, high: float = 1.0) -> Colormap:
+    """Part of a colour map of matplotlib, in SHADES steps."""
+    return ListedColormap(mpl.colormaps[name](np.linspace(low, high, SHADES)))
+
+
+FLOW_MAP = colours("viridis", 0.0, 0.93)  # white lines stay readable at its bright end
+COUPLING_MAP = ListedColormap(
+    mpl.colormaps["RdBu_r"](np.linspace(0.03, 0.97, SHADES + 1))
+)  # an odd number: zero is white
+PLACEMENT_MAP = colours("magma_r", 0.0, 0.88)
 
 
 @dataclass(frozen=True)
 class Range:
-    """Colour range of sheet current in A/m, shared by pictures that are to be compared."""
+    """Colour range, shared by pictures that are to be compared."""
 
     low: float
     high: float
+
+
+@dataclass
+class Maps:
+    """
+    Fields of one result at the pixels of its pictures; each is evaluated once.
+
+    All frames of a result have the same map size, whatever their titles.
+    """
+
+    result: Result
+    _raster: Raster | None = None
+    _currents: dict[int, Floats] = field(default_factory=dict)
+
+    def raster(self, frame: Frame) -> Raster:
+        """Raster of the frame's map."""
+        if self._raster is None or self._raster.shape != frame.shape:
+            self._currents.clear()
+            self._raster = Raster.of(self.result.solution.mesh, frame.corner, frame.pixel / MM, frame.shape)
+        return self._raster
+
+    def current(self, frame: Frame, loop: int) -> Floats:
+        """Sheet current of a loop per ampere at the pixels, A/m per A, shape (2, rows, columns)."""
+        raster = self.raster(frame)
+        if loop not in self._currents:
+            solution = self.result.solution
+            corners = solution.current(loop)
+            fields = [raster.evaluate(smooth(solution.space, corners[..., axis])) for axis in range(2)]
+            self._currents[loop] = np.array(fields, dtype=np.float32)
+        return self._currents[loop].astype(np.float64)
+
+    def strength(self, frame: Frame, loop: int) -> Floats:
+        """Magnitude of the sheet current a loop is drawn with at the pixels, A/m, shape (rows, columns)."""
+        K = self.current(frame, loop)
+        strength: Floats = np.hypot(K[0], K[1]) * amperes(self.result.case.loops[loop])
+        return strength
 
 
 def amperes(loop: Loop) -> float:
@@ -44,152 +92,192 @@ def amperes(loop: Loop) -> float:
     return loop.current if loop.current else 1.0
 
 
-def flow_range(result: Result, loops: list[int]) -> Range:
-    """Colour range that suits all the given loops: from their weakest copper to their strongest peak, at most five decades."""
-    high = max(result.peaks[j].value * amperes(result.case.loops[j]) for j in loops)
-    low = high
-    areas = result.solution.mesh.areas
+def flow_range(maps: Maps, loops: list[int]) -> Range:
+    """
+    Colour range in A/m that suits all the given loops, at most four decades.
+
+    The weakest 5 % and the strongest 2 % of the copper, weighted by the current they carry, are left to the ends.
+    """
+    frame = Frame(maps.result, "", "", bar=True)
+    low, high = math.inf, 0.0
     for j in loops:
-        K = np.linalg.norm(result.solution.current(j).mean(axis=1), axis=1) * amperes(result.case.loops[j])
-        order = np.argsort(K)
-        place = np.searchsorted(np.cumsum(areas[order]), 0.02 * areas.sum())
-        low = min(low, float(K[order[place]]))
-    return Range(min(max(low, 1e-5 * high), 1e-2 * high), high)
+        K = maps.strength(frame, j)
+        K = np.sort(K[np.isfinite(K)])
+        carried = np.cumsum(K)
+        low = min(low, float(K[np.searchsorted(carried, 0.05 * carried[-1])]))
+        high = max(high, float(K[np.searchsorted(carried, 0.98 * carried[-1])]))
+    return Range(min(max(low, 1e-4 * high), 0.05 * high), high)
 
 
-def flow_frame(result: Result, loop: int, shared: Range) -> Frame:
+def flow_frame(maps: Maps, loop: int, shared: Range) -> Frame:
     """Sheet current of one loop with its lines of flow."""
+    result = maps.result
     it = result.case.loops[loop]
     current = amperes(it)
-    own = bool(it.current)
-    title = f"{it.name}: where the return current flows"
     frame = Frame(
         result,
-        title,
+        f"{it.name}: where the return current flows",
         f"{_drive(it)} · resistive limit · from {it.inject} to {it.return_}\n"
         f"Each of {TUBES} tubes between neighbouring lines carries {engineering(current / TUBES, 'A')}.",
         bar=True,
     )
-    solution = result.solution
-    K = smooth(solution.space, np.linalg.norm(_with_middles(solution.space, solution.current(loop)), axis=2)) * current
-    norm = LogNorm(shared.low, shared.high, clip=True)
     frame.draw_copper()
-    shown = draw_field(frame, np.maximum(K, shared.low), norm, FLOW_MAP)
-    lines = streamlines(solution, loop, TUBES)
-    frame.draw_segments(lines, "white", 0.8, halo="#00000066", zorder=2.5)
+    shown = frame.draw_field(maps.strength(frame, loop), LogNorm(shared.low, shared.high), FLOW_MAP)
+    lines = streamlines(result.solution, loop, TUBES)
+    frame.draw_segments(lines, "white", 0.85, zorder=2.5)
     draw_arrows(frame, lines)
     frame.draw_copper(over=True)
     frame.draw_terminals()
-    unit = "A/m" if own else "A/m for 1 A"
-    frame.draw_bar(shown, f"sheet current in {unit}", FuncFormatter(lambda value, _: engineering(value, "A/m")))
+    per = "" if it.current else " for 1 A"
+    frame.draw_bar(shown, f"sheet current{per}, A/m", _ticks_between(shared), extend="both")
     frame.draw_labels(_ends(result, [it]))
     return frame
 
 
-def coupling_frame(result: Result, victim: Budget, part: Contribution) -> Frame:
+def coupling_frame(maps: Maps, victim: Budget, part: Contribution) -> Frame:
     """Which copper couples a noisy loop into another loop, with sign."""
+    result = maps.result
     solution, mesh = result.solution, result.solution.mesh
-    density = coupling.coupling_density(solution, result.index(victim.loop), result.index(part.loop))
-    current = part.current or 1.0
-    carrying = coupling.carrying_triangles(density, mesh.areas)
+    i, j = result.index(victim.loop), result.index(part.loop)
+    carrying = coupling.carrying_triangles(coupling.coupling_density(solution, i, j), mesh.areas)
     area, whole = float(mesh.areas[carrying].sum()), float(mesh.areas.sum())
-    total = f"{engineering(part.transfer, 'Ω')} ± {engineering(part.half_width, 'Ω')}"
-    effect = f": {engineering(part.noise, 'V')} from {engineering(part.current, 'A')}" if part.current else ""
-    outlined = Line2D([], [], color=INK, lw=1.2, label="outlined")
+    effect = f"; {engineering(part.noise, 'V')} rms from {engineering(part.current, 'A')}" if part.current else ""
     frame = Frame(
         result,
         f"{part.loop} → {victim.loop}: which copper couples",
-        f"transfer resistance {total}{effect} · resistive limit\n"
-        f"90 % of the coupling happens on the outlined {area * 1e6:.3g} mm², {area / whole:.2%} of the copper.",
+        f"transfer resistance {engineering(part.transfer, 'Ω')} ± {engineering(part.half_width, 'Ω')}{effect} · "
+        "resistive limit\n"
+        f"90 % of the coupling happens on the outlined {plain(1e6 * area)} mm², {plain(100 * area / whole, 2)} % of "
+        "the copper.",
         bar=True,
-        legend=[(outlined, "carries 90 % of the coupling")],
     )
-    values = smooth(solution.space, np.repeat(density[:, None], solution.space.local.shape[1], axis=1)) * current * 1e-6
-    unit, factor, high = _scaled(_reach(np.abs(density) * current * 1e-6, mesh.areas), "V" if part.current else "Ω")
-    norm = symmetric_norm(high)
+    density = coupling_at_pixels(maps, frame, i, j) * (part.current or 1.0) * 1e-6  # per mm²
+    magnitude = np.abs(density[np.isfinite(density)])
+    unit, factor, high = scaled(_quantile(magnitude, 0.995), "V" if part.current else "Ω")
     frame.draw_copper()
-    shown = draw_field(frame, np.clip(factor * values, -high, high), norm, COUPLING_MAP)
-    frame.draw_segments(outline_of(mesh, carrying, solution.topology.neighbours), INK, 0.9, zorder=2.6)
+    shown = frame.draw_field(factor * density, symmetric_norm(high), COUPLING_MAP)
+    frame.draw_level(np.abs(density), carrying_level(magnitude), INK, 1.2, "-", halo="#ffffffb0")
     frame.draw_copper(over=True)
     frame.draw_terminals()
-    ticks = [sign * high_tick for sign in (-1, 1) for high_tick in _ticks(high)] + [0.0]
-    what = "noise voltage" if part.current else "transfer resistance"
-    frame.draw_bar(
-        shown,
-        f"{what} per mm² of copper, in {unit}/mm² (strongest 0.5 % clipped)",
-        FuncFormatter(lambda value, _: f"{value:+.3g}".replace("-", "−") if value else "0"),
-        sorted(ticks),
-    )
+    top = 10.0 ** math.floor(math.log10(high))
+    ticks = sorted([0.0, *(sign * top * step for sign in (-1, 1) for step in (0.1, 1))])
+    what = "noise" if part.current else "resistance"
+    frame.draw_bar(shown, f"{what} per area of copper, {unit}/mm²", ticks, extend="both", signed=True)
     frame.draw_labels(_ends(result, [result.case.loop(victim.loop), result.case.loop(part.loop)]))
     return frame
 
 
+def coupling_at_pixels(maps: Maps, frame: Frame, i: int, j: int) -> Floats:
+    """Integrand of the transfer resistance of two loops at the pixels, ohm/m², shape (rows, columns)."""
+    product: Floats = maps.result.solution.sheet * np.sum(maps.current(frame, i) * maps.current(frame, j), axis=0)
+    return product
+
+
+def carrying_level(magnitude: Floats, fraction: float = 0.9) -> float:
+    """
+    Level above which values of equal areas make up a fraction of their sum.
+
+    Examples
+    --------
+    >>> carrying_level(np.array([8.0, 1.0, 1.0]), 0.75)
+    8.0
+    """
+    order = np.sort(magnitude)[::-1]
+    carried = np.cumsum(order)
+    return float(order[np.searchsorted(carried, fraction * carried[-1] * (1 - 1e-12))])
+
+
 def symmetric_norm(high: float) -> SymLogNorm:
-    """Colour scale centred on zero: linear up to a thousandth of its end, logarithmic from there on."""
-    return SymLogNorm(linthresh=1e-3 * high, linscale=0.4, vmin=-high, vmax=high, base=10, clip=True)
+    """Colour scale centred on zero: linear up to a hundredth of its end, logarithmic from there on."""
+    return SymLogNorm(linthresh=1e-2 * high, linscale=0.6, vmin=-high, vmax=high, base=10)
 
 
-def placement_frame(result: Result, victim: Budget) -> Frame:
+def placement_frame(maps: Maps, victim: Budget) -> Frame:
     """Noise a sensitive loop would have if its inject end were placed there."""
+    result = maps.result
     loop = result.case.loop(victim.loop)
     placement = result.placements[victim.loop]
-    solution, mesh = result.solution, result.solution.mesh
     counted = [c for c in victim.contributions if c.in_band and c.current]
-    worst = float(np.nanmax(placement.rms))
-    colour = "#d00000"
-    legend: list[tuple[Line2D, str]] = [
-        (_line("-"), f"{engineering(victim.limit, 'V')} rms: tolerated on the return's side"),
-        (_line((0, (4, 2))), "the same for the sum of all peaks (worst case)"),
-        (Line2D([], [], color="white", marker="o", mfc="none", mec=colour, ls="", ms=8), f"within {1e3 * placement.radius:.2g} mm of {loop.return_}: tolerated everywhere"),
-    ]
-    if worst > 0:
-        here = "" if victim.noise == 0 else f" · {engineering(victim.noise, 'V')} rms as drawn"
-        text = f"noise relative to {loop.return_}, rms sum of {len(counted)} noisy loops{here} · resistive limit\n"
-        text += f"{1e6 * placement.area:.3g} mm² of the copper lie within the {engineering(victim.limit, 'V')} tolerated."
+    limit = engineering(victim.limit, "V")
+    legend: list[tuple[Line2D, str]] = []
+    if counted:
+        text = (
+            f"noise relative to {loop.return_}, rms sum of {len(counted)} noisy loop{'s' * (len(counted) > 1)} · "
+            f"{engineering(victim.noise, 'V')} rms at {loop.inject} as drawn · resistive limit\n"
+            f"{plain(1e6 * placement.area)} mm² of the copper lie within the {limit} tolerated."
+        )
+        legend = [
+            (_line("-"), f"{limit} tolerated, rms sum"),
+            (_line((0, (4, 2))), f"{limit}, worst case (sum of magnitudes)"),
+            (
+                Line2D([], [], marker="o", mfc="none", mec=CIRCLE, mew=1.3, ls="", ms=8),
+                f"tolerated everywhere within {plain(MM * placement.radius, 2)} mm of {loop.return_}",
+            ),
+        ]
     else:
-        text = "no noisy loop with a current falls into this loop's band: any place on this copper will do"
-    frame = Frame(result, f"{loop.name}: where {loop.inject} may sit", text, bar=worst > 0, legend=legend if worst > 0 else ())
+        text = "No noisy loop with a current falls into this loop's band: any place on this copper will do."
+    frame = Frame(result, f"{loop.name}: where {loop.inject} may sit", text, bar=bool(counted), legend=legend)
     frame.draw_copper()
-    if worst > 0:
-        low = max(0.1 * min(victim.limit, worst), 1e-6 * worst)
-        rms = np.maximum(np.nan_to_num(placement.rms, nan=low), low)
-        apart = np.isnan(placement.rms)[solution.space.local].any(axis=1)
-        shown = draw_field(frame, rms, LogNorm(low, max(worst, 10 * low), clip=True), PLACEMENT_MAP, hide=apart)
-        for values, dash in ((placement.rms, "-"), (placement.worst, (0, (4, 2)))):
-            local = values[solution.space.local]
-            lines = level_lines(mesh, local, victim.limit)
-            frame.draw_segments(lines, "white", 1.6, halo="#000000cc", dash=dash, zorder=2.6)  # type: ignore[arg-type]
+    if counted:
+        rms, worst = placement_at_pixels(maps, frame, loop, counted)
+        strongest = float(np.nanmax(rms)) or victim.limit
+        low = min(max(0.1 * victim.limit, 1e-5 * strongest), 0.1 * strongest)
+        unit, factor, _ = scaled(victim.limit, "V")
+        high = factor * strongest
+        shown = frame.draw_field(factor * np.maximum(rms, low), LogNorm(factor * low, high), PLACEMENT_MAP)
+        frame.draw_level(rms, victim.limit, INK, 1.5, "solid", halo="white")
+        frame.draw_level(worst, victim.limit, INK, 1.5, "dashed", halo="white")
         x, y = result.case.board.terminal(loop.return_).centre
-        circle = Circle((MM * x, MM * y), MM * placement.radius, fill=False, ec=colour, lw=1.3, zorder=5.5, clip_on=True)
-        circle.set_path_effects([withStroke(linewidth=2.6, foreground="white")])
+        circle = Circle((MM * x, MM * y), MM * placement.radius, fill=False, ec=CIRCLE, lw=1.3, zorder=5.5)
+        circle.set_path_effects([withStroke(linewidth=2.8, foreground="white")])
         frame.axes.add_patch(circle)
-        frame.draw_bar(shown, "noise in series with the signal, V rms", FuncFormatter(lambda value, _: engineering(value, "V")))
+        frame.draw_bar(
+            shown,
+            f"noise in series with the signal, {unit} rms",
+            _ticks_between(Range(factor * low, high)),
+            extend="min",
+        )
     frame.draw_copper(over=True)
     frame.draw_terminals(colour="#5a5a5a")
     frame.draw_terminals([loop.inject, loop.return_], ROLE_COLOURS["sensitive"])
+    ends = [(loop.return_, "return"), (loop.inject, "now")]
     board = result.case.board
     frame.draw_labels(
         [
-            Label(f"{loop.return_} (return)", board.terminal(loop.return_).centre, ROLE_COLOURS["sensitive"], frame.radius(board.terminal(loop.return_).shape), bold=True),
-            Label(f"{loop.inject} (now)", board.terminal(loop.inject).centre, ROLE_COLOURS["sensitive"], frame.radius(board.terminal(loop.inject).shape), bold=True),
+            Label(
+                f"{name} ({what})",
+                board.terminal(name).centre,
+                ROLE_COLOURS["sensitive"],
+                frame.radius(board.terminal(name).shape),
+                bold=True,
+            )
+            for name, what in ends
         ]
     )
     return frame
 
 
-def draw_field(frame: Frame, values: Floats, norm: Normalize, colours: str, hide: NDArray[np.bool_] | None = None) -> ScalarMappable:
-    """Smooth map of values at all unknowns on the copper."""
-    solution = frame.result.solution
-    pieces = coupling.sub_triangles(solution.space)
-    if len(pieces) * pieces.shape[2] > MOST_PIECES:
-        pieces = solution.space.local.T[None, :3]
-    if hide is not None:
-        pieces = pieces[:, :, ~hide]
-    corners = np.moveaxis(pieces, 1, 2).reshape(-1, 3)
-    places = MM * coupling.unknown_places(solution)
-    return frame.axes.tripcolor(
-        Triangulation(places[:, 0], places[:, 1], corners), values, shading="gouraud", norm=norm, cmap=colours, rasterized=True, zorder=2
+def placement_at_pixels(maps: Maps, frame: Frame, victim: Loop, counted: list[Contribution]) -> tuple[Floats, Floats]:
+    """
+    Noise between each pixel and the victim's return terminal, rms sum and sum of magnitudes, V.
+
+    From the potentials themselves, which are smooth: their magnitudes have valleys narrower than a triangle.
+    NaN on copper that is not connected to the terminal.
+    """
+    solution = maps.result.solution
+    contact = solution.loops[maps.result.index(victim.name)][1]
+    raster = maps.raster(frame)
+    connected: NDArray[np.bool_] = np.logical_and.reduce(
+        coupling.connected_unknowns(solution, contact)[solution.space.local], axis=1
     )
+    squares, sums = np.zeros(frame.shape), np.zeros(frame.shape)
+    for part in counted:
+        j = maps.result.index(part.loop)
+        local = (solution.potential[:, j] - solution.contact_potential[contact, j])[solution.space.local]
+        values = part.current * raster.evaluate(np.where(connected[:, None], local, np.nan))
+        squares += values**2
+        sums += np.abs(values)
+    return np.sqrt(squares), sums
 
 
 def draw_arrows(frame: Frame, lines: Floats) -> None:
@@ -199,52 +287,55 @@ def draw_arrows(frame: Frame, lines: Floats) -> None:
     middle = frame.axes.transData.transform(MM * lines.mean(axis=1))
     cell = np.floor(middle / ARROW_SPACING)
     off = np.hypot(*(middle - (cell + 0.5) * ARROW_SPACING).T)
-    length = np.hypot(*(lines[:, 1] - lines[:, 0]).T)
+    length: Floats = np.hypot(*(lines[:, 1] - lines[:, 0]).T)
     order = np.lexsort((off, cell[:, 1], cell[:, 0]))
-    order = order[length[order] > 0]
+    order = order[np.flatnonzero(length[order] > 0)]
     _, first = np.unique(cell[order], axis=0, return_index=True)
     chosen = order[first]
     way = (lines[chosen, 1] - lines[chosen, 0]) / length[chosen, None]
-    at = MM * lines[chosen].mean(axis=1)
-    frame.axes.quiver(
-        *at.T, *way.T, angles="xy", pivot="mid", units="dots", scale_units="dots", scale=0.1, width=1.0, headwidth=8, headlength=10,
-        headaxislength=9, minshaft=0.1, color="white", edgecolor="#333333", linewidth=0.5, zorder=2.8,
-    )  # fmt: skip
+    frame.draw_arrowheads(lines[chosen].mean(axis=1), way, "white")
 
 
-def smooth(space: Space, local_values: Floats) -> Floats:
-    """Values that jump from triangle to triangle, as their area-weighted mean at every unknown, shape (space.size,)."""
-    local = space.local.ravel()
-    weight = np.repeat(space.mesh.areas, space.local.shape[1])
-    total = np.bincount(local, weights=weight * local_values.ravel(), minlength=space.size)
-    mean: Floats = total / np.bincount(local, weights=weight, minlength=space.size)
-    return mean
+def smooth(space: Space, corner_values: Floats) -> Floats:
+    """
+    Values at the corners of triangles, which jump from one to the next, as their area-weighted mean at each point.
+
+    From shape (m, 3) to the same.
+    """
+    triangles = space.mesh.triangles.ravel()
+    weight = np.repeat(space.mesh.areas, 3)
+    count = len(space.mesh.points)
+    total = np.bincount(triangles, weights=weight * corner_values.ravel(), minlength=count)
+    mean = total / np.bincount(triangles, weights=weight, minlength=count)
+    smoothed: Floats = mean[space.mesh.triangles]
+    return smoothed
 
 
-def _with_middles(space: Space, corners: Floats) -> Floats:
-    """Field at the corners (m, 3, 2), at all local unknowns."""
-    if space.order == 1:
-        return corners
-    return np.concatenate([corners, 0.5 * (corners + np.roll(corners, -1, axis=1))], axis=1)
+def scaled(high: float, unit: str) -> tuple[str, float, float]:
+    """
+    Unit with the prefix that suits a value, the factor to it, and the value in it.
+
+    Examples
+    --------
+    >>> scaled(3e-7, "V")
+    ('nV', 1000000000.0, 300.0)
+    """
+    power = min(0, max(-15, 3 * math.floor(math.log10(high) / 3 + 1e-12)))
+    prefix = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: ""}[power]
+    return prefix + unit, 10.0**-power, float(f"{high * 10.0**-power:.12g}")
 
 
-def _reach(magnitude: Floats, areas: Floats) -> float:
-    """Magnitude that 99.5 % of the copper stays below; the largest where that is zero, and 1 where all is."""
-    order = np.argsort(magnitude)
-    place = min(int(np.searchsorted(np.cumsum(areas[order]), 0.995 * areas.sum())), len(order) - 1)
-    return float(magnitude[order[place]]) or float(magnitude.max()) or 1.0
+def _quantile(magnitude: Floats, part: float) -> float:
+    """Value that a part of all stays below; the largest where that is zero, and 1 where all are."""
+    return float(np.quantile(magnitude, part)) or float(magnitude.max()) or 1.0
 
 
-def _scaled(high: float, unit: str) -> tuple[str, float, float]:
-    """Unit with the prefix that suits a value, the factor to it, and the value in it."""
-    power = min(0, max(-12, 3 * math.floor(math.log10(high) / 3)))
-    prefix = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: ""}[power]
-    return prefix + unit, 10.0**-power, high * 10.0**-power
-
-
-def _ticks(high: float) -> list[float]:
-    top = 10.0 ** math.floor(math.log10(high))
-    return [top, 0.1 * top, 0.01 * top]
+def _ticks_between(span: Range) -> list[float]:
+    """1, 2, 5 in each decade, or whole decades alone where that would be too many."""
+    decades = range(math.floor(math.log10(span.low)), math.ceil(math.log10(span.high)) + 1)
+    steps = (1, 2, 5) if math.log10(span.high / span.low) < 2.3 else (1,)
+    ticks = [float(f"{step}e{decade}") for decade in decades for step in steps]
+    return [tick for tick in ticks if span.low * 0.999 <= tick <= span.high * 1.001]
 
 
 def _ends(result: Result, loops: list[Loop]) -> list[Label]:
@@ -255,7 +346,9 @@ def _ends(result: Result, loops: list[Loop]) -> list[Label]:
         for name, what in ((loop.inject, "in"), (loop.return_, "out")):
             terminal = board.terminal(name)
             text = f"{name} ({what})" if len(loops) == 1 else name
-            labels.setdefault(name, Label(text, terminal.centre, ROLE_COLOURS[loop.role], Frame.radius(terminal.shape), bold=True))
+            labels.setdefault(
+                name, Label(text, terminal.centre, ROLE_COLOURS[loop.role], Frame.radius(terminal.shape), bold=True)
+            )
     return list(labels.values())
 
 
@@ -267,6 +360,4 @@ def _drive(loop: Loop) -> str:
 
 
 def _line(dash: str | tuple[int, tuple[int, ...]]) -> Line2D:
-    line = Line2D([], [], color="white", lw=1.6, ls=dash)
-    line.set_path_effects([withStroke(linewidth=3.2, foreground="#000000cc")])
-    return line
+    return Line2D([], [], color=INK, lw=1.5, ls=dash)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import math
 import re
 import unicodedata
 from collections.abc import Iterator
@@ -43,7 +42,8 @@ def house_style() -> Iterator[None]:
 
 def family(text: str) -> list[str]:
     """Fonts that draw a text: the base font, and installed ones for letters which that does not have."""
-    missing = frozenset(letter for letter in text if ord(letter) not in _letters(font_manager.findfont(BASE_FONT)))
+    known = _letters(font_manager.findfont(BASE_FONT))
+    missing = frozenset(letter for letter in text if ord(letter) not in known)
     return [BASE_FONT, *_fonts_for(missing)]
 
 
@@ -66,28 +66,26 @@ def clean(text: str, most: int | None = None) -> str:
 def text_size(text: str, points: float = SIZE, *, bold: bool = False) -> tuple[float, float]:
     """Width and height of one line in pixels at DPI."""
     font = FontProperties(family=family(text), size=points, weight="bold" if bold else "normal")
-    width, height, _ = _renderer().get_text_width_height_descent(text, font, ismath=False)
+    width, height, _ = _renderer().get_text_width_height_descent(text, font, False)  # type: ignore[no-untyped-call]
     return float(width), max(float(height), points * DPI / 72)
 
 
 def wrap(text: str, width: float, points: float = SIZE, *, bold: bool = False) -> list[str]:
     """Lines of a text that are no wider than a width in pixels; a long word is broken."""
-    lines: list[str] = []
-    line = ""
+    lines = [""]
     for word in text.split():
-        trial = f"{line} {word}".strip()
-        while text_size(trial, points, bold=bold)[0] > width:
-            if line:
-                lines.append(line)
-                line, trial = "", word
-                continue
-            fitting = max(1, next((n for n in range(len(trial), 0, -1) if text_size(trial[:n], points, bold=bold)[0] <= width), 1))
-            if fitting >= len(trial):
-                break
-            lines.append(trial[:fitting])
-            trial = word = trial[fitting:]
-        line = trial
-    return [*lines, line] if line else lines
+        trial = f"{lines[-1]} {word}".strip()
+        if text_size(trial, points, bold=bold)[0] <= width:
+            lines[-1] = trial
+            continue
+        rest = word
+        while rest:
+            fitting = len(rest)
+            while fitting > 1 and text_size(rest[:fitting], points, bold=bold)[0] > width:
+                fitting -= 1
+            lines.append(rest[:fitting])
+            rest = rest[fitting:]
+    return [line for line in lines if line]
 
 
 def slug(name: str, taken: set[str] | None = None) -> str:
@@ -98,11 +96,9 @@ def slug(name: str, taken: set[str] | None = None) -> str:
     --------
     >>> taken = set()
     >>> slug("Motor & driver", taken), slug("motor, driver", taken), slug("秤", taken), slug("Größe <1>")
-    ('motor-driver', 'motor-driver-2', 'unnamed', 'große-1')
+    ('motor-driver', 'motor-driver-2', 'unnamed', 'grosse-1')
     """
-    letters = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
-    if "ß" in name:
-        letters = unicodedata.normalize("NFKD", name.replace("ß", "ss")).encode("ascii", "ignore").decode().lower()
+    letters = unicodedata.normalize("NFKD", name.casefold()).encode("ascii", "ignore").decode()
     stem = re.sub(r"[^a-z0-9]+", "-", letters).strip("-")[:48].strip("-") or "unnamed"
     if re.fullmatch(r"con|prn|aux|nul|(com|lpt)[0-9]", stem):
         stem = f"{stem}-"  # reserved as file names on one widespread system
@@ -119,7 +115,7 @@ def slug(name: str, taken: set[str] | None = None) -> str:
 def png_bytes(figure: Figure) -> bytes:
     """Figure as PNG that names its maker, so that a later run knows its own files."""
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=DPI, metadata={"Software": "returnflow"}, pil_kwargs={"optimize": True})
+    figure.savefig(buffer, format="png", dpi=DPI, metadata={"Software": "returnflow"})
     return buffer.getvalue()
 
 
@@ -132,8 +128,7 @@ def new_figure() -> Figure:
 
 @cache
 def _renderer() -> RendererAgg:
-    canvas = FigureCanvasAgg(Figure(dpi=DPI))
-    return canvas.get_renderer()
+    return RendererAgg(100, 100, DPI)  # type: ignore[no-untyped-call]
 
 
 @cache
@@ -163,13 +158,13 @@ def _fonts_for(missing: frozenset[str]) -> tuple[str, ...]:
     return tuple(found)
 
 
-def decade_above(value: float) -> float:
+def plain(value: float, digits: int = 3) -> str:
     """
-    Power of ten at or above a value > 0.
+    Number without an exponent, for areas and lengths.
 
     Examples
     --------
-    >>> decade_above(0.02), decade_above(100.0)
-    (0.1, 100.0)
+    >>> plain(1868.4), plain(0.7113), plain(8.0)
+    ('1870', '0.711', '8')
     """
-    return float(10.0 ** math.ceil(math.log10(value) - 1e-9))
+    return f"{float(f'{value:.{digits}g}'):.12g}"

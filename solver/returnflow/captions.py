@@ -1,0 +1,68 @@
+"""What to see in each picture: its caption, and what it shows for those who cannot see it."""
+
+from __future__ import annotations
+
+from returnflow.plots_fields import TUBES, amperes
+from returnflow.plots_frame import MM
+from returnflow.plots_text import plain
+from returnflow.study import Result
+from returnflow.verdict import Budget, Contribution, engineering
+
+Words = tuple[str, str]
+
+
+def board_words(result: Result) -> Words:
+    """Caption and alternative text of the board."""
+    caption = (
+        f"The copper “{result.copper}” to scale. Straight lines only say which terminals belong together; where the "
+        "currents really flow, the flow pictures show. A noisy loop whose way back crosses the copper between the two "
+        "ends of a sensitive loop is a suspect."
+    )
+    board = result.case.board
+    terminals = sum(terminal.copper == result.copper for terminal in board.terminals)
+    return caption, f"Map of the copper {result.copper} with {terminals} terminals and {len(result.case.loops)} loops."
+
+
+def flow_words(result: Result, j: int) -> Words:
+    """Caption and alternative text of the flow of loop number j."""
+    loop, peak = result.case.loops[j], result.peaks[j]
+    top = engineering(peak.value * amperes(loop), "A/m")
+    where = f"({MM * peak.x:.1f}, {MM * peak.y:.1f}) mm"
+    shared = "All loops with a current share one colour scale, so that their pictures compare."
+    bare = "Drawn for one ampere, as this loop is given no current."
+    caption = (
+        f"Return current of “{loop.name}”. Every tube between two neighbouring lines carries the same "
+        f"{engineering(amperes(loop) / TUBES, 'A')}: where lines crowd, current crowds. The strongest sheet current is "
+        f"{top} near {where}. {shared if loop.current else bare}"
+    )
+    alt = (
+        f"Map of the sheet current of {loop.name} with lines of flow from {loop.inject} to {loop.return_}; strongest "
+        f"{top} near {where}."
+    )
+    return caption, alt
+
+
+def coupling_words(budget: Budget, part: Contribution) -> Words:
+    """Caption and alternative text of a coupling map."""
+    total = engineering(part.transfer, "Ω")
+    caption = (
+        f"Which copper couples “{part.loop}” into “{budget.loop}”. Red: the two currents flow the same way and the "
+        "voltage adds; blue: they flow against each other and it subtracts; white: one of them is weak, or they cross "
+        f"at right angles. The sum over all copper is the transfer resistance of {total}. Moving a terminal, or "
+        "cutting or adding copper, changes it most inside the outline."
+    )
+    return caption, f"Map of the coupling density between {part.loop} and {budget.loop}; its sum is {total}."
+
+
+def placement_words(result: Result, budget: Budget) -> Words:
+    """Caption and alternative text of a placement map."""
+    loop, placement = result.case.loop(budget.loop), result.placements[budget.loop]
+    limit = engineering(budget.limit, "V")
+    caption = (
+        f"Noise in series with “{loop.name}” if {loop.inject} sat at each place, with all in-band loops running. "
+        f"Inside the solid line it is within the {limit} tolerated. A ribbon that leads away from {loop.return_} owes "
+        "its quiet to a balance, and moves when any current changes; the circle of "
+        f"{plain(MM * placement.radius, 2)} mm round {loop.return_} is the robust answer."
+    )
+    area = plain(1e6 * placement.area)
+    return caption, f"Map of the noise relative to {loop.return_} in volts rms; {area} mm² lie within {limit}."

@@ -1,0 +1,337 @@
+"""Results as files: result.json, fields.vtu, pictures and report, complete or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import json
+import math
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import meshio
+import numpy as np
+
+from returnflow import coupling
+from returnflow.plots import Picture, pictures
+from returnflow.plots_text import slug
+from returnflow.report import report_html
+from returnflow.study import Result, Study
+from returnflow.tables import power_share, region_names, section_names
+from returnflow.verdict import Budget
+
+Report = Callable[[str], None]
+Json = dict[str, Any]
+
+FORMAT = 1
+MARK = b"returnflow"  # near the start of every file we write; files without it are somebody else's
+MARK_WITHIN = 4096  # bytes
+STALE = ("board.png", "flow-*.png", "coupling-*.png", "placement-*.png", "fields.vtu")
+
+
+def to_dict(study: Study) -> Json:
+    """
+    Study as the content of result.json: SI units, None where there is no number.
+
+    Square matrices are in the order of `loops`; lists under shares, sections and cables in that of `frequencies_Hz`.
+    """
+    return {
+        "format": FORMAT,
+        "title": study.case.title,
+        "versions": dict(study.versions),
+        "variants": [_variant(result) for result in study.variants.values()],
+    }
+
+
+def to_json(study: Study) -> str:
+    """Content of result.json as text."""
+    return json.dumps(to_dict(study), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _variant(result: Result) -> Json:
+    solution = result.solution
+    mid, half = solution.mid, solution.half_width
+    zeros = np.zeros_like(mid)
+    names = result.loop_names
+    return {
+        "name": result.name,
+        "loops": list(names),
+        "frequencies_Hz": [0],
+        "impedance_ohm": {"real": [_numbers(mid)], "imag": [_numbers(zeros)]},
+        "resistance_ohm": {
+            # The bounds hold as quadratic forms; entry by entry it is mid +- half_width that is guaranteed.
+            "lower": _numbers(mid - half),
+            "mid": _numbers(mid),
+            "upper": _numbers(mid + half),
+            "half_width": _numbers(half),
+        },
+        "shares": [
+            {"loop": loop, "region": region, "magnitude": [number(result.shares[n, j])]}
+            for n, region in enumerate(region_names(result))
+            for j, loop in enumerate(names)
+        ],
+        "sections": [
+            {"loop": loop, "section": section, "real": [number(result.sections[n, j])], "imag": [0.0]}
+            for n, section in enumerate(section_names(result))
+            for j, loop in enumerate(names)
+        ],
+        "sensitive": [_sensitive(result, budget) for budget in result.sensitive],
+        "cables": [_cables(budget) for budget in result.cables],
+        "mesh": {
+            "triangles": len(solution.mesh.triangles),
+            "unknowns": solution.space.size,
+            "passes": [
+                {"triangles": count, "worst": number(worst * result.case.accuracy)} for count, worst in solution.passes
+            ],
+        },
+        "peaks": [
+            {
+                "loop": loop.name,
+                "current_A": number(loop.current),
+                "per_ampere_A_per_m": number(peak.value),
+                "sheet_A_per_m": number(peak.value * loop.current if loop.current is not None else None),
+                "at_m": [number(peak.x), number(peak.y)],
+            }
+            for loop, peak in zip(result.case.loops, result.peaks, strict=True)
+        ],
+        "seconds": {part: number(seconds) for part, seconds in result.seconds.items()},
+        "assumptions": list(result.case.assumptions),
+        "cautions": list(result.cautions),
+    }
+
+
+def _sensitive(result: Result, budget: Budget) -> Json:
+    placement = result.placements[budget.loop]
+    return {
+        "loop": budget.loop,
+        "noise_V": number(budget.noise),
+        "low_V": number(budget.low),
+        "high_V": number(budget.high),
+        "worst_case_V": number(budget.worst_case),
+        "allowed_V": number(budget.limit),
+        "margin_dB": number(budget.margin_dB),
+        "verdict": budget.verdict,
+        "contributions": _contributions(budget),
+        "options": [],
+        "recommendation": budget.recommendation,
+        "placement": {
+            "area_m2": number(placement.area),
+            "radius_m": number(placement.radius),
+            "nearest_m": None if placement.nearest is None else [number(value) for value in placement.nearest],
+        },
+    }
+
+
+def _cables(budget: Budget) -> Json:
+    worst = max(budget.contributions, key=lambda part: part.noise, default=None)
+    return {
+        "loop": budget.loop,
+        "voltage_V": [number(budget.noise)],
+        "low_V": number(budget.low),
+        "high_V": number(budget.high),
+        "worst_case_V": number(budget.worst_case),
+        "limit_V": number(budget.limit),
+        "margin_dB": number(budget.margin_dB),
+        "verdict": budget.verdict,
+        "worst": None if worst is None else {"loop": worst.loop, "voltage_V": number(worst.noise)},
+        "contributions": _contributions(budget),
+    }
+
+
+def _contributions(budget: Budget) -> list[Json]:
+    return [
+        {
+            "loop": part.loop,
+            "transfer_ohm": number(part.transfer),
+            "half_width_ohm": number(part.half_width),
+            "current_A": number(part.current),
+            "noise_V": number(part.noise),
+            "power_share": number(power_share(budget, part)),
+            "frequency_Hz": number(part.frequency),
+            "in_band": part.in_band,
+        }
+        for part in budget.contributions
+    ]
+
+
+def number(value: float | np.floating[Any] | None) -> float | None:
+    """Plain float for JSON, or None for what JSON has no number for."""
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def _numbers(matrix: np.ndarray[Any, np.dtype[np.float64]]) -> list[list[float | None]]:
+    return [[number(value) for value in row] for row in matrix]
+
+
+def field_mesh(result: Result) -> meshio.Mesh:
+    """
+    Fields on the triangles of the copper, for viewers of finite-element results.
+
+    Cell data: ``K <loop>`` sheet current at the centroid in A/m per ampere (mean of the two sides);
+    ``coupling <loop> x <noisy loop>`` integrand of the transfer resistance in ohm/m², whose sum over areas is the
+    mid value; ``region <name>`` 1 inside. Point data: ``potential <loop>`` in volts per ampere.
+    """
+    solution, mesh = result.solution, result.solution.mesh
+    flat = np.zeros((len(mesh.triangles), 3))
+    cells: dict[str, list[Any]] = {}
+    points: dict[str, Any] = {}
+    for j, loop in enumerate(result.case.loops):
+        K = flat.copy()
+        K[:, :2] = solution.current(j).mean(axis=1)
+        cells[f"K {loop.name}"] = [K]
+        potential = np.zeros(len(mesh.points))
+        potential[mesh.triangles] = solution.potential[solution.space.local[:, :3], j]
+        points[f"potential {loop.name}"] = potential
+    for budget in (*result.sensitive, *result.cables):
+        for part in budget.contributions:
+            density = coupling.coupling_density(solution, result.index(budget.loop), result.index(part.loop))
+            cells[f"coupling {budget.loop} x {part.loop}"] = [density]
+    for row, name in zip(mesh.region_triangles, region_names(result), strict=True):
+        cells[f"region {name}"] = [row.astype(np.uint8)]
+    places = np.column_stack([mesh.points, np.zeros(len(mesh.points))])
+    return meshio.Mesh(places, [("triangle", mesh.triangles)], point_data=points, cell_data=cells)
+
+
+def write_all(study: Study, directory: Path, report_progress: Report | None = None) -> list[Path]:
+    """
+    Write every file of a study into a directory: all of them, or on any failure none.
+
+    Files of an earlier run are replaced; pictures it had and this one has not are removed, lest they be taken for
+    results of this one. Files of others are never touched.
+
+    Parameters
+    ----------
+    study : Study
+    directory : Path
+        Made if it does not exist.
+    report_progress : function of one string, optional
+
+    Returns
+    -------
+    paths : list of Path
+        report.html and result.json, then per variant its pictures and fields.vtu.
+
+    Raises
+    ------
+    FileExistsError
+        If a file by the name of one of ours is not one of ours.
+    OSError
+        If something cannot be written.
+    """
+    say = report_progress or (lambda _: None)
+    drawn: dict[str, list[Picture]] = {}
+    folders: dict[str, Path] = {}
+    taken: set[str] = set()
+    for name, result in study.variants.items():
+        folders[name] = Path(slug(name, taken)) if len(study.variants) > 1 else Path()
+        drawn[name] = pictures(result, say)
+    say("report and fields")
+    content: dict[Path, bytes] = {
+        Path("report.html"): report_html(study, drawn).encode(),
+        Path("result.json"): to_json(study).encode(),
+    }
+    with tempfile.TemporaryDirectory() as scratch:
+        for name, result in study.variants.items():
+            for picture in drawn[name]:
+                content[folders[name] / picture.file] = picture.png
+            content[folders[name] / "fields.vtu"] = _vtu_bytes(result, Path(scratch) / "fields.vtu")
+    place_files(content, directory)
+    return [directory / relative for relative in content]
+
+
+def _vtu_bytes(result: Result, scratch: Path) -> bytes:
+    meshio.write(scratch, field_mesh(result), file_format="vtu")
+    first, rest = scratch.read_bytes().split(b"\n", 1)
+    return first + b"\n<!-- " + MARK + b" -->\n" + rest
+
+
+def place_files(content: dict[Path, bytes], directory: Path) -> None:
+    """
+    Put files into a directory, all of them or none.
+
+    They are written beside their places first; only when all are complete are they moved, and if a move fails,
+    those before it are undone.
+
+    Parameters
+    ----------
+    content : dict of relative path to bytes
+    directory : Path
+    """
+    directory = directory.resolve()
+    for relative in content:
+        if not is_ours(directory / relative):
+            message = f"exists and was not written by returnflow ({relative})"
+            raise FileExistsError(17, message, str(directory / relative))
+    made = _make_parents(directory)
+    try:
+        # Beside the files it becomes: a rename within one file system cannot be half done.
+        stage = Path(tempfile.mkdtemp(prefix=".returnflow-", dir=directory if directory.is_dir() else directory.parent))
+        try:
+            fresh, old = stage / "fresh", stage / "old"
+            for relative, data in content.items():
+                (fresh / relative).parent.mkdir(parents=True, exist_ok=True)
+                (fresh / relative).write_bytes(data)
+            if directory.is_dir():
+                _swap(list(content), fresh, old, directory)
+            else:
+                fresh.rename(directory)
+        finally:
+            shutil.rmtree(stage, ignore_errors=True)
+    except BaseException:
+        for folder in reversed(made):
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+        raise
+
+
+def _swap(relatives: list[Path], fresh: Path, old: Path, directory: Path) -> None:
+    """Move fresh files in and old ones of ours out; undo everything if one move fails."""
+    folders = {relative.parent for relative in relatives}
+    stale = [
+        path.relative_to(directory)
+        for folder in folders
+        for pattern in STALE
+        for path in (directory / folder).glob(pattern)
+        if path.relative_to(directory) not in relatives and is_ours(path)
+    ]
+    undo: list[tuple[Path, Path]] = []
+    made: list[Path] = []
+    try:
+        for relative in (*stale, *relatives):
+            target = directory / relative
+            made += _make_parents(target.parent / "x")
+            if target.exists():
+                (old / relative).parent.mkdir(parents=True, exist_ok=True)
+                target.rename(old / relative)
+                undo.append((old / relative, target))
+            if relative not in stale:
+                (fresh / relative).rename(target)
+                undo.append((target, fresh / relative))
+    except BaseException:
+        for source, target in reversed(undo):
+            source.replace(target)
+        for folder in reversed(made):
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+        raise
+
+
+def is_ours(path: Path) -> bool:
+    """Whether we may replace what is at a path: nothing, or a file that names us near its start."""
+    if not path.exists() and not path.is_symlink():
+        return True
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return MARK in file.read(MARK_WITHIN)
+
+
+def _make_parents(path: Path) -> list[Path]:
+    """Make the folders above a path; return those that were missing, outermost first."""
+    missing = list(itertools.takewhile(lambda folder: not folder.exists(), path.parents))[::-1]
+    for folder in missing:
+        folder.mkdir()
+    return missing

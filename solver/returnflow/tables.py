@@ -1,0 +1,265 @@
+"""The answer in plain text: summary sentence first, then the tables behind it."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+
+from returnflow.foil import resistive_limit
+from returnflow.study import Result, Study
+from returnflow.verdict import Budget, Contribution, engineering
+
+WIDTH = 110  # letters, of running text
+VERDICT_WORDS = {"kept": "kept", "exceeded": "EXCEEDED", "undecided": "undecided"}
+
+
+def summary(result: Result) -> str:
+    """What is exceeded, by how much and because of whom, in one or two sentences."""
+    budgets = [*result.sensitive, *result.cables]
+    if not budgets:
+        return (
+            "No sensitive loop and no pair of cables is given, so nothing is judged; "
+            "the resistances stand for themselves."
+        )
+    bad = sorted((b for b in budgets if b.verdict == "exceeded"), key=lambda b: b.margin_dB)
+    unknown = [b for b in budgets if b.verdict == "undecided"]
+    kept = sorted((b for b in budgets if b.verdict == "kept"), key=lambda b: b.margin_dB)
+    sentences = [_too_much(result, b) for b in bad]
+    sentences += [
+        f"“{b.loop}” is undecided: {engineering(b.noise, 'V')} against {engineering(b.limit, 'V')}, and the bracket "
+        "reaches from "
+        f"{engineering(b.low, 'V')} to {engineering(b.high, 'V')}."
+        for b in unknown
+    ]
+    if kept:
+        names = _listed([f"“{b.loop}” ({_in_hand(b)})" for b in kept])
+        every = (
+            "Every limit is kept: "
+            if not bad and not unknown
+            else "Within its limit: "
+            if len(kept) == 1
+            else "Within their limits: "
+        )
+        sentences.append(f"{every}{names}.")
+    return " ".join(sentences)
+
+
+def lead(budget: Budget) -> tuple[Contribution, float] | None:
+    """The contribution that dominates and its share of the noise power; None without noise."""
+    counted = [c for c in budget.contributions if c.in_band and c.noise > 0]
+    if not counted or not budget.noise > 0:
+        return None
+    first = max(counted, key=lambda c: c.noise)
+    return first, (first.noise / budget.noise) ** 2
+
+
+def power_share(budget: Budget, part: Contribution) -> float | None:
+    """Share of a contribution in the noise power, 0 to 1; None out of band or without noise."""
+    if not part.in_band or not budget.noise > 0:
+        return None
+    return (part.noise / budget.noise) ** 2
+
+
+def margin(budget: Budget) -> str:
+    """Margin in dB with its sign; positive is in hand."""
+    return "no noise" if math.isinf(budget.margin_dB) else f"{budget.margin_dB:+.1f} dB".replace("-", "−")
+
+
+def bracket(value: float, half_width: float, unit: str = "Ω") -> str:
+    """
+    Value with its bracket, which is given in per cent as well where that says something.
+
+    Examples
+    --------
+    >>> bracket(-2.691e-4, 2.1e-7), bracket(0.0, 1e-9), bracket(0.0, 0.0)
+    ('−269 µΩ ± 210 nΩ (0.078 %)', '0 Ω ± 1 nΩ', '0 Ω')
+    """
+    text = engineering(value, unit).replace("-", "−")
+    if not half_width > 0:
+        return text
+    text += f" ± {engineering(half_width, unit, 2)}"
+    return text if abs(value) <= half_width else f"{text} ({100 * half_width / abs(value):.2g} %)"
+
+
+def summary_table(study: Study) -> str:
+    """
+    Everything a reviewer asks first, as text for a terminal.
+
+    Parameters
+    ----------
+    study : Study
+    """
+    parts = [study.case.title]
+    for result in study.variants.values():
+        head = f"{result.name}: " if len(study.variants) > 1 else ""
+        parts.append(textwrap.fill(head + summary(result), WIDTH))
+        parts += [_budget_text(result, budget) for budget in result.sensitive]
+        parts += [_budget_text(result, budget) for budget in result.cables]
+        parts.append(_own_text(result))
+        parts += [text for text in (_traffic_text(result),) if text]
+        parts.append(textwrap.fill(accuracy_sentence(result), WIDTH))
+        parts += [textwrap.fill(f"Caution: {caution}", WIDTH) for caution in result.cautions]
+    parts.append("Resistive limit. This is no compliance test and replaces no measurement.")
+    return "\n\n".join(parts)
+
+
+def accuracy_sentence(result: Result) -> str:
+    """How accurate, how it is guaranteed, and what it took."""
+    solution = result.solution
+    worst = float(solution.accuracy_reached().max())
+    return (
+        f"Accuracy: every resistance is bracketed to ±{100 * worst:.2g} % or better "
+        f"({100 * result.case.accuracy:.3g} % asked) of its value, or of "
+        "1 % of the geometric mean of its two loops' own resistances where that is larger; "
+        f"{len(solution.mesh.triangles)} triangles, "
+        f"{len(solution.passes)} pass{'es' * (len(solution.passes) != 1)}, {result.seconds.get('total', 0.0):.1f} s."
+    )
+
+
+def rows_text(head: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> str:
+    """Aligned columns; the first `left` are flush left, the others right."""
+    widths = [max(len(row[k]) for row in (head, *rows)) for k in range(len(head))]
+    lines = []
+    for row in (head, ["-" * width for width in widths], *rows):
+        cells = [
+            cell.ljust(width) if k < left else cell.rjust(width)
+            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  " + "  ".join(cells).rstrip())
+    return "\n".join(lines)
+
+
+def _budget_text(result: Result, budget: Budget) -> str:
+    sensitive = result.case.loop(budget.loop).role == "sensitive"
+    head = ["noisy loop", "transfer resistance", "current", "noise" if sensitive else "voltage", "of power", "band"]
+    rows = []
+    for part in budget.contributions:
+        share = power_share(budget, part)
+        rows.append(
+            [
+                part.loop,
+                bracket(part.transfer, part.half_width),
+                engineering(part.current, "A"),
+                engineering(part.noise, "V"),
+                "" if share is None else percent(share),
+                "in" if part.in_band else "out",
+            ]
+        )
+    what = "rms in series with the signal" if sensitive else "rms between the two"
+    limit = "tolerated" if sensitive else "limit"
+    kind = "sensitive loop" if sensitive else "cables"
+    lines = [f"{kind} “{budget.loop}”"]
+    if rows:
+        lines.append(rows_text(head, rows))
+    lines.append(
+        f"  {engineering(budget.noise, 'V')} {what} ({engineering(budget.low, 'V')} to "
+        f"{engineering(budget.high, 'V')}), worst case "
+        f"{engineering(budget.worst_case, 'V')}; {limit} {engineering(budget.limit, 'V')}; margin {margin(budget)}: "
+        f"{VERDICT_WORDS[budget.verdict]}"
+    )
+    if budget.recommendation:
+        lines.append(textwrap.fill(budget.recommendation, WIDTH, initial_indent="  ", subsequent_indent="  "))
+    return "\n".join(lines)
+
+
+def _own_text(result: Result) -> str:
+    solution = result.solution
+    rows = []
+    for j, loop in enumerate(result.case.loops):
+        peak = result.peaks[j]
+        current = loop.current or 1.0
+        rows.append(
+            [
+                loop.name,
+                loop.role,
+                bracket(float(solution.mid[j, j]), float(solution.half_width[j, j])),
+                engineering(peak.value * current, "A/m") + ("" if loop.current else " per A"),
+                f"({1e3 * peak.x:.1f}, {1e3 * peak.y:.1f})",
+                engineering(valid_to(result, j), "Hz"),
+            ]
+        )
+    return "all loops\n" + rows_text(
+        ["loop", "role", "own resistance", "peak sheet current", "at (mm)", "return spreads up to"], rows, 2
+    )
+
+
+def _traffic_text(result: Result) -> str:
+    texts = []
+    for names, table, word in (
+        (region_names(result), result.shares, "share across"),
+        (section_names(result), result.sections, "net through"),
+    ):
+        if not names:
+            continue
+        rows = [
+            [loop.name, *(amount(table[n, j], loop.current) for n in range(len(names)))]
+            for j, loop in enumerate(result.case.loops)
+        ]
+        texts.append(rows_text(["loop", *(f"{word} {name}" for name in names)], rows))
+    return "\n\n".join(texts)
+
+
+def region_names(result: Result) -> list[str]:
+    """Names of the regions on the solved copper, in the order of `result.shares`."""
+    return [region.name for region in result.case.regions if region.copper == result.copper]
+
+
+def section_names(result: Result) -> list[str]:
+    """Names of the sections on the solved copper, in the order of `result.sections`."""
+    return [section.name for section in result.case.sections if section.copper == result.copper]
+
+
+def amount(share: float, current: float | None) -> str:
+    """Share of a loop's current in per cent, and in amperes where it is given."""
+    share = 0.0 if abs(share) < 5e-6 else float(share)
+    text = percent(share)
+    return f"{text} = {engineering(share * current, 'A')}".replace("-", "−") if current else text
+
+
+def percent(share: float) -> str:
+    """
+    Share in per cent, three digits.
+
+    Examples
+    --------
+    >>> percent(0.9876), percent(1.0), percent(0.00012), percent(-0.5), percent(2e-5)
+    ('98.8 %', '100 %', '0.012 %', '−50 %', '< 0.01 %')
+    """
+    if 0 < abs(share) < 1e-4:
+        return "< 0.01 %"
+    return f"{float(f'{100 * share:.3g}'):.6g} %".replace("-", "−")
+
+
+def valid_to(result: Result, j: int) -> float:
+    """Frequency in Hz above which the return of a loop begins to leave the resistive pattern."""
+    loop, board = result.case.loops[j], result.case.board
+    distance = math.dist(*(board.terminal(name).centre for name in (loop.inject, loop.return_)))
+    return resistive_limit(result.solution.sheet, distance) if distance > 0 else math.inf
+
+
+def _too_much(result: Result, budget: Budget) -> str:
+    sensitive = result.case.loop(budget.loop).role == "sensitive"
+    where = "in series with its signal" if sensitive else "between its two ends"
+    limit = f"{engineering(budget.limit, 'V')} it {'tolerates' if sensitive else 'may have'}"
+    ratio = budget.noise / budget.limit
+    times = f"{ratio:.0f}" if ratio >= 10 else f"{ratio:.2g}"
+    text = (
+        f"“{budget.loop}” has {engineering(budget.noise, 'V')} rms {where}, {times} times the {limit} "
+        f"({-budget.margin_dB:.1f} dB too much)"
+    )
+    first = lead(budget)
+    if first is None:
+        return text + "."
+    part, share = first
+    return f"{text}; “{part.loop}” ({engineering(part.current, 'A')}) alone causes {percent(share)} of the noise power."
+
+
+def _in_hand(budget: Budget) -> str:
+    if math.isinf(budget.margin_dB):
+        return "no noise"
+    return f"{engineering(budget.noise, 'V')} of {engineering(budget.limit, 'V')}, {budget.margin_dB:.1f} dB in hand"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
