@@ -64,12 +64,40 @@ class Terminal:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Outgoing:
+    """
+    Outgoing conductor of a loop: a trace on a layer from the loop's return end to its inject end.
+
+    `path` and `width` in metres.
+    """
+
+    layer: str
+    path: tuple[tuple[float, float], ...]
+    width: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trapezoid:
+    """
+    Periodic trapezoidal current between 0 and `swing` (A), with equal rise and fall.
+
+    `frequency` in Hz; `rise` (s) from 0 to 100 %; `duty` between the half-height points, as a fraction of the period.
+    """
+
+    frequency: float
+    swing: float
+    rise: float
+    duty: float = 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
 class Loop:
     """
     A current and its way back: injected into the copper at `inject`, leaving it at `return_`.
 
-    Noisy loops have `current` (A rms); sensitive loops have `signal` and `tolerates` (V);
-    cables loops have `limit` (V). `frequency` (Hz) and `band` (Hz, Hz) are optional.
+    Noisy loops have exactly one of `current` (A rms, at `frequency` in Hz if given), `spectrum` (lines of Hz and A rms)
+    or `trapezoid`; sensitive loops have `signal` and `tolerates` (V), and perhaps `band` (Hz, Hz); cables loops have
+    `limit` (V). Without a `route` the loop is closed far away.
     """
 
     name: str
@@ -82,6 +110,9 @@ class Loop:
     tolerates: float | None = None  # V
     band: tuple[float, float] | None = None  # Hz
     limit: float | None = None  # V
+    route: Outgoing | None = None
+    spectrum: tuple[tuple[float, float], ...] | None = None  # Hz, A rms
+    trapezoid: Trapezoid | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,6 +148,19 @@ class Board:
         """Layer of that name; KeyError if there is none."""
         return _named(self.layers, name)
 
+    def height(self, layer: str, copper: str) -> float:
+        """
+        Distance of a layer from a copper's layer in metres, between facing surfaces; negative below the copper.
+
+        At frequencies where the height matters the currents flow on the surfaces that face each other.
+        """
+        names = [item.name for item in self.layers]
+        here, there = names.index(layer), names.index(self.copper(copper).layer)
+        top, bottom = min(here, there), max(here, there)
+        dielectric = sum(item.below or 0.0 for item in self.layers[top:bottom])
+        between = sum(item.thickness for item in self.layers[top + 1 : bottom])
+        return (dielectric + between) * (1 if here <= there else -1)
+
     def copper(self, name: str) -> Copper:
         """Copper of that name; KeyError if there is none."""
         return _named(self.coppers, name)
@@ -145,6 +189,7 @@ class Case:
     regions: tuple[Region, ...] = ()
     sections: tuple[Section, ...] = ()
     accuracy: float = 0.01
+    frequencies: tuple[float, ...] = (0.0,)  # Hz, asked for pictures and tables
     assumptions: tuple[str, ...] = ()
 
     def loop(self, name: str) -> Loop:

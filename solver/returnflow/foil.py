@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 
 MU0 = 4e-7 * math.pi  # H/m
@@ -83,3 +84,36 @@ def resistive_limit(sheet: float, distance: float) -> float:
     1960 Hz
     """
     return sheet / (2 * MU0 * distance)
+
+
+def sheet_impedance(thickness: float, frequency: float, temperature: float = 20.0) -> complex:
+    """
+    Surface impedance in ohm per square of foil with the field on one side: (1+j) rho/delta coth((1+j) t/delta).
+
+    Tends to the sheet resistance at low frequency and to (1+j) rho/delta where the foil is thick against the skin
+    depth. Source: Ramo, Whinnery, Van Duzer, Fields and Waves in Communication Electronics (from memory); the value
+    at 1, 10 and 100 MHz checked independently. It leaves out that thin foil lets field through to its far side.
+
+    Parameters
+    ----------
+    thickness : float
+        Metres, > 0.
+    frequency : float
+        Hertz, >= 0.
+    temperature : float
+        Degrees Celsius.
+
+    Examples
+    --------
+    >>> print(f"{1e3 * sheet_impedance(35e-6, 10e6):.5f} mOhm per square")
+    0.75898+0.78134j mOhm per square
+    """
+    dc = sheet_resistance(thickness, temperature)
+    if not frequency >= 0:
+        message = f"Invalid frequency {frequency} Hz. Must be >= 0."
+        raise ValueError(message)
+    if frequency == 0:
+        return complex(dc)
+    ratio = (1 + 1j) * thickness / skin_depth(frequency, temperature)
+    # coth of a large argument is one; tanh keeps the small one exact.
+    return dc * ratio / cmath.tanh(ratio) if ratio.real < 30 else dc * ratio
