@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from shapely import Polygon
 
-from returnflow_geometry import drawing
+from returnflow_geometry import currents, drawing, outgoing
 from returnflow_geometry.board import (
     Board,
     Case,
@@ -131,14 +131,14 @@ def parse_case(text: str, *, origin: str = "case") -> Case:
         if top.lacks(kind) or raw.get(kind) == []:
             Spot(book, f"[[{kind}]]").wrong("is missing", why, "add one")
     build = _Builder(book, top.values)
-    case = build.case()
+    case, leads = outgoing.lead_to_contacts(build.case())
     # A link, or a terminal that could not be read, may be what joins two pieces of copper.
     complete = "link" not in raw and not build.unread_terminals
     findings = check_case(case, connections=complete)
     mistakes = tuple(book.mistakes + findings.mistakes)
     if mistakes:
         raise CaseError(mistakes)
-    return dataclasses.replace(case, assumptions=tuple(build.assumptions + findings.assumptions))
+    return dataclasses.replace(case, assumptions=tuple(build.assumptions + leads + findings.assumptions))
 
 
 def _check_size(size: int, origin: str) -> None:
@@ -180,13 +180,18 @@ class _Builder:
     def case(self) -> Case:
         board = self._board()
         self._note_several()
+        solve = self.values.get("solve", {})
+        frequencies = solve.get("frequencies_Hz", (0.0,))
+        if frequencies[-1] > currents.CAUTION:
+            self.assumptions.append(f"[solve]: frequencies_Hz reaches {currents.caution(frequencies[-1])}")
         return Case(
             title=self.values.get("title", ""),
             board=board,
             loops=self._each("loop", self._loop),
             regions=self._each("region", _region),
             sections=self._each("section", _section),
-            accuracy=self.values.get("solve", {}).get("accuracy", ACCURACY),
+            accuracy=solve.get("accuracy", ACCURACY),
+            frequencies=frequencies,
         )
 
     def _each(self, kind: str, build: Callable[[Entry], _Thing | None]) -> tuple[_Thing, ...]:
@@ -237,35 +242,33 @@ class _Builder:
             return None
         return Copper(name=entry.name, layer=values.get("layer", ""), shape=shape)
 
-    def _way(self, entry: Entry) -> tuple[str, ...]:
-        """Keys by which the thing is drawn; empty if they are not all good."""
-        fields, ways = entry.fields, WAYS[entry.kind]
-        used = [way for way in ways if any(key in entry.table for key in way)]
-        choices = " or ".join(" with ".join(way) for way in ways)
+    def _way(self, entry: Entry, kind: str) -> tuple[str, ...]:
+        """Keys by which the thing is given; empty if they are not all good."""
+        fields, ways = entry.fields, WAYS[kind]
+        used = [way for way in ways.keys if any(key in entry.table for key in way)]
         if len(used) > 1:
             given = [key for way in used for key in way if key in entry.table]
-            self._spot(entry, " and ".join(given)).wrong(
-                "are given together", f"it is drawn by {choices}", "remove what does not belong"
-            )
+            self._spot(entry, " and ".join(given)).wrong("are given together", ways.rule, "remove what does not belong")
             return ()
         if not used:
-            if not any(key in fields.bad for way in ways for key in way):
-                self._spot(entry, ways[0][0]).wrong("is missing", f"it is drawn by {choices}", "add it")
+            if not any(key in fields.bad for way in ways.keys for key in way):
+                self._spot(entry, ways.keys[0][0]).wrong("is missing", ways.rule, "add it")
             return ()
-        for key in used[0]:
+        needed = ways.needed(used[0])
+        for key in needed:
             if fields.lacks(key):
-                self._spot(entry, key).wrong("is missing", f"it is drawn by {choices}", "add it")
-        return used[0] if all(key in fields.values for key in used[0]) else ()
+                self._spot(entry, key).wrong("is missing", ways.rule, "add it")
+        return needed if all(key in fields.values for key in needed) else ()
 
     def _cutout(self, entry: Entry) -> Cutout | None:
-        values, way = entry.fields.values, self._way(entry)
+        values, way = entry.fields.values, self._way(entry, "cutout")
         if not way or "copper" not in values:
             return None
         shape = values["shape"] if way == ("shape",) else drawing.circles(values["circles"], values["diameter_mm"])
         return Cutout(name=entry.name, copper=values["copper"], shape=shape)
 
     def _terminal(self, entry: Entry) -> Terminal | None:
-        values, way = entry.fields.values, self._way(entry)
+        values, way = entry.fields.values, self._way(entry, "terminal")
         if not way or "copper" not in values or isinstance(entry.name, Unnamed):
             self.unread_terminals = True
         if not way or "copper" not in values:
@@ -283,7 +286,8 @@ class _Builder:
                 "the noise allowed must be less than the full-scale signal",
                 "correct one of them",
             )
-        if role == "noisy" and fields.lacks("frequency_Hz"):
+        way = self._way(entry, "noisy") if role == "noisy" else ()
+        if way == ("current_A",) and fields.lacks("frequency_Hz"):
             self.assumptions.append(
                 f"Loop {listed([entry.name])}: frequency_Hz is not given, its current is taken as in the "
                 "band of every sensitive loop."
@@ -291,6 +295,11 @@ class _Builder:
         if role == "sensitive" and fields.lacks("band_Hz"):
             self.assumptions.append(
                 f"Loop {listed([entry.name])}: band_Hz is not given, every noisy current is taken as in its band."
+            )
+        drawn = entry.table.get("route")
+        if "route" in values and isinstance(drawn, dict) and "width_mm" not in drawn:
+            self.assumptions.append(
+                f"Loop {listed([entry.name])}: route.width_mm is not given, taken as {drawing.mm(outgoing.WIDTH)} mm."
             )
         if "inject" not in values or "return" not in values:
             return None
@@ -301,7 +310,7 @@ class _Builder:
                 "name two different terminals",
             )
             return None
-        return Loop(
+        loop = Loop(
             name=entry.name,
             role=role or "cables",  # a stand-in: without a good role the case is refused anyway
             inject=values["inject"],
@@ -312,7 +321,12 @@ class _Builder:
             tolerates=tolerates,
             band=values.get("band_Hz"),
             limit=values.get("limit_V"),
+            route=values.get("route"),
+            spectrum=values.get("spectrum"),
+            trapezoid=values.get("trapezoid"),
         )
+        self.assumptions += currents.current_assumptions(loop)
+        return loop
 
 
 def _layer(entry: Entry) -> Layer | None:

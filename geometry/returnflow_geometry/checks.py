@@ -15,6 +15,7 @@ from returnflow_geometry.board import GRID, Case, Copper, Cutout, Shape, Termina
 from returnflow_geometry.connection import Connection, LoopEnds, as_array, explain_separation
 from returnflow_geometry.drawing import MM, mm, place
 from returnflow_geometry.keys import label, listed
+from returnflow_geometry.outgoing import route_assumptions, route_mistakes
 
 NEAR = 1e-6  # m: contacts nearer than this count as one, no board shop keeps them apart
 LEAST_CONTACT = 0.05  # of a terminal's area: less than this is a drawing mistake, not a contact
@@ -65,6 +66,7 @@ def check_case(case: Case, *, connections: bool = True) -> Findings:
 (100, 12) mm; a terminal must touch copper; move it or extend the copper
     """
     findings = Findings([], [])
+    good: set[str] = set()
     for copper in case.board.coppers:
         sheet = Sheet(case, copper)
         _check_outline(case.board.outline, sheet, findings)
@@ -84,6 +86,11 @@ def check_case(case: Case, *, connections: bool = True) -> Findings:
             _check_connections(case, sheet, findings)
         _check_regions(case, sheet, findings)
         _check_sections(case, sheet, findings)
+        good.update(contact.terminal.name for contact in sheet.good_contacts)
+    for loop in case.loops:
+        for mistake in route_mistakes(case.board, loop, good):
+            _wrong(findings, *mistake)
+        findings.assumptions.extend(route_assumptions(case.board, loop))
     used = {name for loop in case.loops for name in (loop.inject, loop.return_)}
     idle = [terminal.name for terminal in case.board.terminals if terminal.name not in used]
     if idle:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-SCOPE = "resistive, one copper"
+SCOPE = "one copper"
 MAX_NAME = 200  # characters
 MAX_LISTED = 8  # names listed in one message
 UNITS = {
@@ -20,6 +20,7 @@ UNITS = {
     "A": "amperes",
     "V": "volts",
     "Hz": "hertz",
+    "s": "seconds",
 }
 
 
@@ -269,27 +270,25 @@ def as_number(value: object) -> float | None:
 
 
 def number(
-    *, least: float | None = None, above: float | None = None, most: float | None = None, per: float = 1.0
+    *,
+    least: float | None = None,
+    above: float | None = None,
+    most: float | None = None,
+    below: float | None = None,
+    per: float = 1.0,
 ) -> Callable[[Spot, object], float | None]:
     """
     Make a reader of a bare number.
 
     Parameters
     ----------
-    least, above, most : float, optional
-        Bounds in the file's unit; `least` and `most` are allowed themselves, `above` is not.
+    least, above, most, below : float, optional
+        Bounds in the file's unit; `least` and `most` are allowed themselves, `above` and `below` are not.
     per : float
         File units per SI unit: the value is divided by it.
     """
-    bounds = [
-        text
-        for bound, text in (
-            (above, f"greater than {above:g}" if above is not None else ""),
-            (least, f"at least {least:g}" if least is not None else ""),
-            (most, f"at most {most:g}" if most is not None else ""),
-        )
-        if bound is not None
-    ]
+    given = (("greater than", above), ("at least", least), ("at most", most), ("less than", below))
+    bounds = [f"{words} {bound:g}" for words, bound in given if bound is not None]
 
     def read(spot: Spot, value: object) -> float | None:
         inside = f" in {spot.unit}" if spot.unit else ""
@@ -301,8 +300,9 @@ def number(
                 advice += " (1 oz of copper per square foot is about 35 micrometres)"
             spot.wrong(f"is {show(value)}", rule, advice if isinstance(value, str) else "give a finite number")
             return None
-        good = (least is None or result >= least) and (above is None or result > above)
-        if not good or (most is not None and not result <= most):
+        high_enough = (least is None or result >= least) and (above is None or result > above)
+        low_enough = (most is None or result <= most) and (below is None or result < below)
+        if not (high_enough and low_enough):
             spot.wrong(f"is {show(value)}", rule, "correct the value, and check its unit")
             return None
         return result / per

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
-from returnflow_geometry import drawing
+from returnflow_geometry import currents, drawing, outgoing
 from returnflow_geometry.board import ROLES
 from returnflow_geometry.keys import (
     Book,
@@ -42,6 +42,27 @@ class Entry:
     fields: Fields
 
 
+class Ways(NamedTuple):
+    """Ways to give a thing: the keys of exactly one of them are given, of which the optional ones may be left out."""
+
+    verb: str
+    keys: tuple[tuple[str, ...], ...]
+    optional: tuple[str, ...] = ()
+
+    def needed(self, way: tuple[str, ...]) -> tuple[str, ...]:
+        """Keys of one way that must be there."""
+        return tuple(key for key in way if key not in self.optional)
+
+    @property
+    def rule(self) -> str:
+        """The ways as a message names them."""
+        each = []
+        for way in self.keys:
+            extra = [key for key in way if key in self.optional]
+            each.append(" with ".join(self.needed(way)) + (f" (and perhaps {', '.join(extra)})" if extra else ""))
+        return f"{self.verb} {' or '.join(each)}"
+
+
 def declare_names(book: Book, raw: Mapping[str, object]) -> None:
     """Note which names each kind of thing declares, before any reference is read."""
     for kind in KEYS:
@@ -72,6 +93,20 @@ def _table(name: str) -> Callable[[Spot, object], dict[str, Any] | None]:
             spot.wrong(f"is {show(value)}", "must be a table", f"write [{name}] and its keys below it")
             return None
         return read_table(spot.book, f"[{name}]: ", value, SINGLE[name], refused=UNSUPPORTED.get(name)).values
+
+    return read
+
+
+def _inline(name: str, example: str, build: Callable[[Spot, Mapping[str, Any]], Any]) -> Callable[[Spot, object], Any]:
+    """Make a reader of a table inside a table, such as a loop's route; `build` makes a thing of its good values."""
+
+    def read(spot: Spot, value: object) -> Any:
+        if not isinstance(value, dict):
+            spot.wrong(f"is {show(value)}", "must be a table", f"write {example}")
+            return None
+        before = len(spot.book.mistakes)
+        fields = read_table(spot.book, f"{spot.where}.", value, INLINE[name])
+        return build(spot, fields.values) if len(spot.book.mistakes) == before else None
 
     return read
 
@@ -172,13 +207,6 @@ def _read_band(spot: Spot, value: object) -> tuple[float, float] | None:
     return (good[0], good[1])
 
 
-def _read_frequencies(spot: Spot, value: object) -> tuple[float, ...] | None:
-    if isinstance(value, list) and [as_number(item) for item in value] == [0.0]:
-        return (0.0,)
-    Spot(spot.book, f"{spot.where} = {show(value)}").unsupported("remove it or write [0]")
-    return None
-
-
 # the keys themselves
 
 _NAME = Key(read=read_name, required=True, rule="every thing needs a name of its own", advice="add a name")
@@ -199,7 +227,29 @@ SINGLE: dict[str, dict[str, Key]] = {
     },
     "solve": {
         "accuracy": Key(read=number(least=1e-4, most=0.2), advice="give a fraction, such as 0.01"),
-        "frequencies_Hz": Key(read=_read_frequencies, advice="remove it"),
+        "frequencies_Hz": Key(read=currents.read_frequencies, advice="give a list, such as [0, 1e6]"),
+    },
+}
+INLINE: dict[str, dict[str, Key]] = {
+    "route": {
+        "layer": Key(read=reference("layer"), required=True, advice="name the [[layer]] it lies on"),
+        "path": Key(
+            read=outgoing.read_route_path,
+            required=True,
+            advice="give its points as [[x, y], [x, y]], from the return end to the inject end",
+        ),
+        "width_mm": Key(
+            read=number(least=drawing.MIN_FEATURE, most=outgoing.MAX_WIDTH, per=drawing.MM),
+            advice="give the trace's width",
+        ),
+    },
+    "trapezoid": {
+        "frequency_Hz": Key(
+            read=currents.frequency_reader(above=0), required=True, advice="give how often it repeats in a second"
+        ),
+        "swing_A": Key(read=_POSITIVE, required=True, advice="give the current from low to high"),
+        "rise_s": Key(read=number(least=1e-12), required=True, advice="give the time from 0 to 100 % of the swing"),
+        "duty": Key(read=number(above=0, below=1), advice="give the part of the period that it is high, such as 0.5"),
     },
 }
 KEYS: dict[str, dict[str, Key]] = {
@@ -250,6 +300,10 @@ KEYS: dict[str, dict[str, Key]] = {
             rule=_NO_RETURN,
             advice="name the terminal where the return current leaves the copper",
         ),
+        "route": Key(
+            read=_inline("route", '{ layer = "L1", path = [[x, y], ...], width_mm = w }', outgoing.build_route),
+            advice="give the layer and path of its outgoing conductor",
+        ),
     },
     "region": {"name": _NAME, "copper": _COPPER, "shape": _NEEDED_SHAPE},
     "section": {
@@ -260,8 +314,15 @@ KEYS: dict[str, dict[str, Key]] = {
 }
 ROLE_KEYS: dict[str, dict[str, Key]] = {
     "noisy": {
-        "current_A": Key(read=_POSITIVE, required=True, rule="a noisy loop needs it", advice="give its current, rms"),
-        "frequency_Hz": Key(read=number(least=0), advice="give the frequency of its current"),
+        "current_A": Key(read=_POSITIVE, advice="give its current, rms"),
+        "frequency_Hz": Key(read=currents.frequency_reader(), advice="give the frequency of its current"),
+        "spectrum": Key(read=currents.read_spectrum, advice="give its lines as [[f, A], ...], amperes rms"),
+        "trapezoid": Key(
+            read=_inline(
+                "trapezoid", "{ frequency_Hz = f, swing_A = A, rise_s = t, duty = 0.5 }", currents.build_trapezoid
+            ),
+            advice="give its frequency, swing and rise time",
+        ),
     },
     "sensitive": {
         "signal_V": Key(
@@ -287,10 +348,13 @@ ROLE_KEYS: dict[str, dict[str, Key]] = {
         ),
     },
 }
-# Ways to draw a thing: the keys of exactly one of them are given.
-WAYS: dict[str, tuple[tuple[str, ...], ...]] = {
-    "cutout": (("shape",), ("circles", "diameter_mm")),
-    "terminal": (("at", "diameter_mm"), ("shape",)),
+# Things that are given in one way of several, by kind or role.
+WAYS: dict[str, Ways] = {
+    "cutout": Ways("it is drawn by", (("shape",), ("circles", "diameter_mm"))),
+    "terminal": Ways("it is drawn by", (("at", "diameter_mm"), ("shape",))),
+    "noisy": Ways(
+        "its current is given by", (("current_A", "frequency_Hz"), ("spectrum",), ("trapezoid",)), ("frequency_Hz",)
+    ),
 }
 REQUIRED = {
     "layer": "copper lies on a layer",
@@ -315,10 +379,5 @@ UNSUPPORTED: dict[str, dict[str, Refusal]] = {
     },
     "board": {"source": _unsupported()},
     "copper": {"source": _unsupported("remove it, and draw the copper's shape")},
-    "loop": {
-        "route": _unsupported(),
-        "spectrum": _unsupported("remove it, and give current_A, and frequency_Hz if you like"),
-        "trapezoid": _unsupported("remove it, and give current_A, and frequency_Hz if you like"),
-        "source": _unsupported(),
-    },
+    "loop": {"source": _unsupported()},
 }
