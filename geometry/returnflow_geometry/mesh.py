@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import LineString
+from shapely import LineString, MultiPolygon
 
 from returnflow_geometry.board import Case, Shape
 from returnflow_geometry.seeding import SizeField, graded_points, limit_growth, split_segments
@@ -149,12 +149,9 @@ class Mesher:
     def __init__(self, plane: Plane) -> None:
         self.plane = plane
         self._regions = [_whole_contacts(region, plane.contacts) for region in plane.regions]
-        areas = [
-            plane.copper,
-            *(shapely.intersection(area, plane.copper) for area in (*plane.contacts, *self._regions)),
-        ]
+        areas = [_shared_area(area, plane.copper) for area in (*plane.contacts, *self._regions)]
         cuts = [shapely.intersection(section, plane.copper) for section in plane.sections]
-        self._points, self._segments = noded([*(area.boundary for area in areas), *cuts])
+        self._points, self._segments = noded([*(area.boundary for area in (plane.copper, *areas)), *cuts])
         shapely.prepare(plane.copper)
 
     def coarse(self) -> Mesh:
@@ -220,6 +217,12 @@ class Mesher:
             message = "Meshing made a triangle without area; look for drawn points closer than 1 nm."
             raise MeshError(message)
         return mesh
+
+
+def _shared_area(area: Shape, copper: Shape) -> MultiPolygon:
+    """Intersection without the lines and points where the two only touch."""
+    parts = shapely.get_parts(shapely.intersection(area, copper))
+    return MultiPolygon(parts[shapely.get_dimensions(parts) == 2].tolist())
 
 
 def _whole_contacts(region: Shape, contacts: Sequence[Shape]) -> Shape:
