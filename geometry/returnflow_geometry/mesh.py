@@ -303,7 +303,10 @@ def error_size(mesh: Mesh, pieces: Floats, largest: float) -> SizeField:
     corners = mesh.triangles.ravel()
     count = np.bincount(corners, minlength=len(mesh.points))
     sizes = np.exp(np.bincount(corners, weights=np.repeat(wanted, 3), minlength=len(mesh.points)) / count)
-    return SizeField(mesh.points, limit_growth(mesh.points, mesh.edge_ends.reshape(-1, 2), sizes), largest)
+    limited = limit_growth(mesh.points, mesh.edge_ends.reshape(-1, 2), sizes)
+    # Between points that are far apart against the wanted size, the field would grow to more than was asked.
+    between = mesh.points[mesh.triangles].mean(axis=1), limited[mesh.triangles].mean(axis=1)
+    return SizeField(np.concatenate([mesh.points, between[0]]), np.concatenate([limited, between[1]]), largest)
 
 
 def corner_angles(mesh: Mesh) -> Floats:
