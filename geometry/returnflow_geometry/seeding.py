@@ -34,12 +34,15 @@ class SizeField:
         Wanted edge length at the points, > 0.
     largest : float
         Cap on the edge length, metres.
+    others : tuple of SizeField
+        The smallest of all counts.
     """
 
     points: Floats
     sizes: Floats
     largest: float
     growth: float = GROWTH
+    others: tuple[SizeField, ...] = ()
 
     @cached_property
     def _tree(self) -> KDTree:
@@ -50,7 +53,10 @@ class SizeField:
         count = min(3, len(self.points))
         distance, index = self._tree.query(where, k=[*range(1, count + 1)])
         sizes: Floats = np.min(self.sizes[index] + self.growth * distance, axis=1)
-        return np.minimum(sizes, self.largest)
+        sizes = np.minimum(sizes, self.largest)
+        for other in self.others:
+            sizes = np.minimum(sizes, other(where))
+        return sizes
 
 
 def limit_growth(points: Floats, edges: Ints, sizes: Floats, growth: float = GROWTH) -> Floats:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from scipy.spatial import KDTree
 
 from returnflow.conduction import Conduction
 from returnflow.spaces import CORNER_MASS, Space
+from returnflow_geometry.mesh import Mesh
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -28,23 +30,49 @@ class Peak:
     y: float
 
 
-def section_currents(solution: Conduction) -> Floats:
+@dataclass(frozen=True)
+class Flow:
     """
-    Net current of every loop through every section, per ampere, shape (sections, loops).
+    Stream functions of loops on a mesh: what shares and net currents need, at 0 Hz or at any frequency.
+
+    Attributes
+    ----------
+    mesh : Mesh
+    order : int
+    loops : tuple of (int, int)
+    stream : array, shape (loops, m, 3 or 6)
+        Real or complex.
+    """
+
+    mesh: Mesh
+    order: int
+    loops: tuple[tuple[int, int], ...]
+    stream: NDArray[Any]
+
+
+def _flow(solution: Conduction | Flow) -> Flow:
+    if isinstance(solution, Flow):
+        return solution
+    return Flow(solution.mesh, solution.space.order, solution.loops, solution.stream)
+
+
+def section_currents(solution: Conduction | Flow) -> NDArray[Any]:
+    """
+    Net current of every loop through every section, per ampere, shape (sections, loops); complex where the flow is.
 
     Positive from the left to the right of the section's path. From the stream function, so the same current
     crosses every cut to rounding.
     """
-    mesh = solution.mesh
-    result = np.zeros((len(mesh.section_edges), len(solution.loops)))
-    for number, edges in enumerate(mesh.section_edges):
+    flow = _flow(solution)
+    result = np.zeros((len(flow.mesh.section_edges), len(flow.loops)), dtype=flow.stream.dtype)
+    for number, edges in enumerate(flow.mesh.section_edges):
         if len(edges):
-            values = _along_edges(solution, edges[:, :2])
+            values = _along_edges(flow, edges[:, :2])
             result[number] = np.sum((values[..., -1] - values[..., 0]) * edges[:, 2], axis=1)
     return result
 
 
-def region_shares(solution: Conduction, contact_inside: NDArray[np.bool_]) -> Floats:
+def region_shares(solution: Conduction | Flow, contact_inside: NDArray[np.bool_]) -> Floats:
     """
     Fraction of every loop's current that crosses every region, shape (regions, loops).
 
@@ -53,34 +81,34 @@ def region_shares(solution: Conduction, contact_inside: NDArray[np.bool_]) -> Fl
 
     Parameters
     ----------
-    solution : Conduction
+    solution : Conduction or Flow
     contact_inside : array of bool, shape (regions, contacts)
         Which contacts belong to each region.
     """
-    shares = np.zeros((len(solution.mesh.region_borders), len(solution.loops)))
-    for number, border in enumerate(solution.mesh.region_borders):
-        traffic = (
-            np.sum(_variation(_along_edges(solution, border)), axis=1) if len(border) else np.zeros(len(solution.loops))
-        )
-        for j, (start, end) in enumerate(solution.loops):
+    flow = _flow(solution)
+    shares = np.zeros((len(flow.mesh.region_borders), len(flow.loops)))
+    for number, border in enumerate(flow.mesh.region_borders):
+        traffic = np.sum(_variation(_along_edges(flow, border)), axis=1)
+        for j, (start, end) in enumerate(flow.loops):
             ends_inside = bool(contact_inside[number, start]) or bool(contact_inside[number, end])
             shares[number, j] = 1.0 if ends_inside else 0.5 * traffic[j]
     return shares
 
 
-def _along_edges(solution: Conduction, pairs: Ints) -> Floats:
+def _along_edges(flow: Flow, pairs: Ints) -> NDArray[Any]:
     """Stream function of every loop along (triangle, edge) pairs, shape (loops, k, 2 or 3)."""
     tri, k = pairs[:, 0], pairs[:, 1]
-    parts = [solution.stream[:, tri, k], solution.stream[:, tri, (k + 1) % 3]]
-    if solution.space.order == 2:
-        parts.insert(1, solution.stream[:, tri, 3 + k])
+    parts = [flow.stream[:, tri, k], flow.stream[:, tri, (k + 1) % 3]]
+    if flow.order == 2:
+        parts.insert(1, flow.stream[:, tri, 3 + k])
     return np.stack(parts, axis=-1)
 
 
-def _variation(values: Floats) -> Floats:
+def _variation(values: NDArray[Any]) -> Floats:
     """Total variation along edges of values at start, (middle,) end: the integral of abs(K.n)."""
     if values.shape[-1] == 2:
-        return np.abs(values[..., 1] - values[..., 0])
+        step: Floats = np.abs(values[..., 1] - values[..., 0])
+        return step
     a, m, b = np.moveaxis(values, -1, 0)
     bend = 4 * (a - 2 * m + b)
     turn = np.divide(3 * a - 4 * m + b, bend, out=np.full_like(a, -1.0), where=bend != 0)

@@ -12,11 +12,14 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow import coupling, verdict
+from returnflow import coupling, frequency, verdict
+from returnflow.broadband import Broadband
 from returnflow.conduction import Conduction, Options, solve
 from returnflow.coupling import Peak
-from returnflow.foil import sheet_resistance
-from returnflow.verdict import Budget
+from returnflow.foil import sheet_impedance, sheet_resistance
+from returnflow.frequency import LoopFacts
+from returnflow.spectra import lines_of
+from returnflow.verdict import Budget, Coupled
 from returnflow_geometry.board import Case, Loop
 from returnflow_geometry.mesh import Plane
 
@@ -52,6 +55,29 @@ class Placement:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Spectral:
+    """
+    Everything above 0 Hz.
+
+    Attributes
+    ----------
+    model : Broadband
+    facts : tuple of LoopFacts, one per loop
+    shares : array, shape (frequencies, regions, loops)
+        Magnitudes, as `Result.shares`.
+    sections : array of complex, shape (frequencies, sections, loops)
+    near : array of complex, shape (frequencies, loops)
+        Share of the return within three heights of the route; NaN for loops without one.
+    """
+
+    model: Broadband
+    facts: tuple[LoopFacts, ...]
+    shares: Floats
+    sections: NDArray[np.complex128]
+    near: NDArray[np.complex128]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Result:
     """
     All results of one variant of a case.
@@ -69,7 +95,12 @@ class Result:
     peaks : tuple of Peak, one per loop, per ampere
     sensitive, cables : tuple of Budget
     placements : dict, sensitive loop name to Placement
+        Resistive, with each loop's in-band rms current.
     cautions : tuple of str
+    frequencies : tuple of float
+        Asked for in the case, hertz.
+    spectral : Spectral or None
+        What frequency does; None where nothing in the case asks for more than the resistive limit.
     """
 
     name: str
@@ -84,6 +115,8 @@ class Result:
     cables: tuple[Budget, ...]
     placements: dict[str, Placement]
     cautions: tuple[str, ...]
+    frequencies: tuple[float, ...] = (0.0,)
+    spectral: Spectral | None = None
     seconds: dict[str, float] = field(default_factory=dict)
 
     @property
@@ -105,12 +138,17 @@ class Result:
         Raises
         ------
         ValueError
-            For any frequency but 0: this version is resistive.
+            For a frequency above 0 if nothing in the case asked for any.
         """
-        if frequency != 0:
-            message = f"Invalid frequency {frequency} Hz. This version solves the resistive limit only; ask for 0."
+        if frequency == 0:
+            return self.solution.mid.astype(np.complex128)
+        if self.spectral is None:
+            message = (
+                f"Invalid frequency {frequency} Hz. The case asks for the resistive limit only; list frequencies_Hz "
+                "in [solve], or give a noisy loop a frequency."
+            )
             raise ValueError(message)
-        return self.solution.mid.astype(np.complex128)
+        return self.spectral.model.impedance(frequency)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -181,6 +219,11 @@ def _solve_variant(name: str, case: Case, options: Options, report: Report | Non
     solution = solve(plane, loops, sheet, options, report, [loop.name for loop in case.loops])
     after = time.perf_counter()
 
+    spectral = None
+    if frequency.wants_frequencies(case):
+        spectral = _spectral(case, copper.name, plane, loops, solution, report)
+    broad = time.perf_counter()
+
     noisy = [(j, loop) for j, loop in enumerate(case.loops) if loop.role == "noisy"]
     budgets: dict[str, list[Budget]] = {"sensitive": [], "cables": []}
     placements: dict[str, Placement] = {}
@@ -188,14 +231,7 @@ def _solve_variant(name: str, case: Case, options: Options, report: Report | Non
         limit = {"sensitive": loop.tolerates, "cables": loop.limit}.get(loop.role)
         if limit is None:
             continue
-        rows = [j for j, _ in noisy]
-        sums = verdict.budget(
-            loop,
-            limit,
-            [other for _, other in noisy],
-            solution.mid[i, rows].tolist(),
-            solution.half_width[i, rows].tolist(),
-        )
+        sums = verdict.budget(loop, limit, [_coupled(solution, spectral, sheet, i, j, other) for j, other in noisy])
         if loop.role == "sensitive":
             placements[loop.name] = _placement(solution, loop, loops[i], noisy)
             sentence = verdict.recommend(case, loop, sums, _reach(case, loop, placements[loop.name]))
@@ -214,14 +250,69 @@ def _solve_variant(name: str, case: Case, options: Options, report: Report | Non
         cables=tuple(budgets["cables"]),
         placements=placements,
         cautions=tuple(verdict.frequency_cautions(case, sheet)),
+        frequencies=case.frequencies,
+        spectral=spectral,
     )
     end = time.perf_counter()
-    result.seconds.update(solution.seconds | {"evaluation": end - after, "total": end - begin})
+    parts = {"frequencies": broad - after, "evaluation": end - broad, "total": end - begin}
+    result.seconds.update(solution.seconds | parts)
     return result
 
 
+def _spectral(
+    case: Case, copper: str, plane: Plane, loops: list[tuple[int, int]], solution: Conduction, report: Report | None
+) -> Spectral:
+    model = frequency.solve_broadband(case, plane, loops, copper, solution.mid, report=report)
+    gaps = frequency.crossed_gaps(case, copper)
+    solid = None
+    crossed = {name for names in gaps for name in names}
+    if crossed:
+        if report:
+            report("once more without the gaps that routes cross")
+        kept = tuple(cutout for cutout in case.board.cutouts if cutout.name not in crossed)
+        bare = replace(case, board=replace(case.board, cutouts=kept), regions=(), sections=())
+        solid = frequency.solve_broadband(bare, Plane.of(bare, copper), loops, copper, None, report=report)
+    shape = (len(case.frequencies), len(case.loops))
+    shares, sections = (
+        np.zeros((shape[0], len(plane.regions), shape[1])),
+        np.zeros((shape[0], len(plane.sections), shape[1]), complex),
+    )
+    near = np.full(shape, np.nan, dtype=complex)
+    routes = frequency.routes_of(case, copper)
+    inside = plane.contact_inside()
+    for n, f in enumerate(case.frequencies):
+        if f == 0:
+            shares[n], sections[n] = coupling.region_shares(solution, inside), coupling.section_currents(solution)
+        else:
+            flow = coupling.Flow(model.system.space.mesh, 1, tuple(loops), model.stream(f))
+            shares[n], sections[n] = coupling.region_shares(flow, inside), coupling.section_currents(flow)
+        for j, route in enumerate(routes):
+            if route is not None:
+                near[n, j] = frequency.near_share(model, route, j, f)
+    facts = frequency.loop_facts(case, copper, model, solid, gaps)
+    return Spectral(model=model, facts=facts, shares=shares, sections=sections, near=near)
+
+
+def _coupled(solution: Conduction, spectral: Spectral | None, sheet: float, i: int, j: int, loop: Loop) -> Coupled:
+    """Transfer impedance of one pair at every line of the noisy loop, and how well it is known."""
+    lines = lines_of(loop)
+    transfer, half_width = float(solution.mid[i, j]), float(solution.half_width[i, j])
+    impedance = np.full(len(lines.frequency), transfer, dtype=complex)
+    doubt = np.full(len(lines.frequency), half_width)
+    if spectral is not None and not lines.anywhere:
+        model = spectral.model
+        own = verdict.MESH_ACCURACY + model.error
+        for n, f in enumerate(lines.frequency):
+            if f > 0:
+                skin = sheet_impedance(model.thickness, float(f), model.temperature) / sheet
+                impedance[n] = model.impedance(float(f))[i, j]
+                doubt[n] = half_width * abs(skin) + own * abs(impedance[n] - skin * transfer)
+    return Coupled(loop=loop, lines=lines, transfer=transfer, half_width=half_width, impedance=impedance, doubt=doubt)
+
+
 def _placement(solution: Conduction, victim: Loop, ends: tuple[int, int], noisy: list[tuple[int, Loop]]) -> Placement:
-    counted = [(j, loop.current or 0.0) for j, loop in noisy if verdict.in_band(loop, victim)]
+    heard = [(j, lines, verdict.band_mask(lines, victim)) for j, lines in ((j, lines_of(loop)) for j, loop in noisy)]
+    counted = [(j, float(np.sqrt(np.sum(lines.current[mask] ** 2)))) for j, lines, mask in heard if mask.any()]
     rms, worst = coupling.placement_noise(
         solution,
         ends[1],

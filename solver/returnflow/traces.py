@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,7 +65,8 @@ def _offset(path: Floats, distance: float) -> Floats:
     before, after = np.vstack([left[:1], left]), np.vstack([left, left[-1:]])
     scale = 1 + np.sum(before * after, axis=1, keepdims=True)
     # Hairpins would send the mitre to infinity.
-    return path + distance * (before + after) / np.maximum(scale, 0.1)
+    shifted: Floats = path + distance * (before + after) / np.maximum(scale, 0.1)
+    return shifted
 
 
 def vector_potential(route: Route, places: Floats, level: float = 0.0, *, softening: float = 0.0) -> Floats:
@@ -86,7 +88,7 @@ def vector_potential(route: Route, places: Floats, level: float = 0.0, *, soften
     total = np.zeros_like(places)
     paths, parts = (route.filaments()) if softening == 0 else ([route.path], np.ones(1))
     for path, part in zip(paths, parts, strict=True):
-        for start, end in zip(path[:-1], path[1:], strict=True):
+        for start, end in pairwise(path):
             length = float(np.hypot(*(end - start)))
             if length == 0:
                 continue
@@ -97,7 +99,8 @@ def vector_potential(route: Route, places: Floats, level: float = 0.0, *, soften
             rho = np.sqrt(across**2 + (route.height - level) ** 2 + softening**2)
             rho = np.maximum(rho, 1e-9)
             total += part * np.outer(np.arcsinh((length - s) / rho) + np.arcsinh(s / rho), unit)
-    return MU0 / (4 * np.pi) * total
+    potential: Floats = MU0 / (4 * np.pi) * total
+    return potential
 
 
 def mutual_flux(first: Route, second: Route) -> float:
@@ -118,7 +121,7 @@ def _quadrature(path: Floats, reach: float) -> tuple[Floats, Floats]:
     """Points and vector weights of a line integral, with pieces that shorten towards the ends of every segment."""
     nodes, weights = np.polynomial.legendre.leggauss(8)
     places, steps = [], []
-    for start, end in zip(path[:-1], path[1:], strict=True):
+    for start, end in pairwise(path):
         length = float(np.hypot(*(end - start)))
         if length == 0:
             continue

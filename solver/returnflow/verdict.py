@@ -6,8 +6,45 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from returnflow.foil import resistive_limit
+from returnflow.spectra import Lines, lines_of
 from returnflow_geometry.board import Case, Loop
+
+Floats = NDArray[np.float64]
+LIGHT = 299_792_458.0  # m/s
+PERMITTIVITY = 4.3  # relative, of the usual glass-epoxy laminate; common practice, no source
+
+
+# The inductive part of an impedance rests on one mesh; refining it once moves the check values by less than this.
+MESH_ACCURACY = 0.01
+
+
+@dataclass(frozen=True, kw_only=True)
+class Coupled:
+    """
+    A noisy loop as one victim sees it.
+
+    Attributes
+    ----------
+    loop : Loop
+    lines : Lines
+    transfer, half_width : float
+        Transfer resistance and its guaranteed error, ohm.
+    impedance : array of complex, shape (lines,)
+        Transfer impedance at every line, ohm.
+    doubt : array, shape (lines,)
+        Its error, ohm: guaranteed at 0 Hz, an estimate above.
+    """
+
+    loop: Loop
+    lines: Lines
+    transfer: float
+    half_width: float
+    impedance: NDArray[np.complex128]
+    doubt: Floats
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -15,8 +52,25 @@ class Contribution:
     """
     What one noisy loop puts in series with a sensitive loop, or between two cables.
 
-    `transfer` and `half_width` in ohm, `current` in A rms, `noise` in V rms; `in_band` is False where the
-    loop's frequency lies outside the sensitive band.
+    Attributes
+    ----------
+    loop : str
+    transfer, half_width : float
+        Transfer resistance at 0 Hz and its guaranteed error, ohm.
+    current : float
+        All lines, A rms.
+    noise : float
+        V rms in the victim's band; of all lines where none lies in the band.
+    frequency : float or None
+        Line that contributes most, hertz; None where the frequency is not known.
+    in_band : bool
+        Whether any line lies in the band.
+    out_of_band : float
+        V rms outside the band: it can demodulate or alias.
+    strongest : tuple of (frequency, V rms)
+        Line that contributes most of all lines, in the band or not.
+    lines, counted : int
+        Number of lines, and of those in the band.
     """
 
     loop: str
@@ -26,6 +80,10 @@ class Contribution:
     noise: float
     frequency: float | None
     in_band: bool
+    out_of_band: float = 0.0
+    strongest: tuple[float, float] = (0.0, 0.0)
+    lines: int = 1
+    counted: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,18 +128,19 @@ def decibels(above: float, below: float) -> float:
     return 20 * math.log10(above / below) if below > 0 else math.inf
 
 
-def in_band(noisy: Loop, victim: Loop) -> bool:
-    """Whether a noisy loop counts in a sensitive loop's band; without a frequency or a band it always counts."""
-    if noisy.frequency is None or victim.band is None:
-        return True
-    return victim.band[0] <= noisy.frequency <= victim.band[1]
+def band_mask(lines: Lines, victim: Loop) -> NDArray[np.bool_]:
+    """Which lines lie in a victim's band; without a band, or without a known frequency, every one does."""
+    if victim.band is None or lines.anywhere:
+        return np.ones(len(lines.frequency), dtype=bool)
+    return (lines.frequency >= victim.band[0]) & (lines.frequency <= victim.band[1])
 
 
-def budget(
-    victim: Loop, limit: float, noisy: Sequence[Loop], transfer: Sequence[float], half_width: Sequence[float]
-) -> Budget:
+def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
     """
     Sum what every noisy loop couples into one loop.
+
+    Lines of different frequency add in power, and so do loops in the rms sum; in the worst case the loops' voltages
+    add.
 
     Parameters
     ----------
@@ -89,68 +148,80 @@ def budget(
         Sensitive or cables.
     limit : float
         Volts.
-    noisy : sequence of Loop
-    transfer, half_width : sequences of float
-        Transfer resistance to each noisy loop and its guaranteed error, ohm.
+    parts : sequence of Coupled
     """
-    contributions = tuple(
-        Contribution(
-            loop=loop.name,
-            transfer=r,
-            half_width=h,
-            current=loop.current or 0.0,
-            noise=abs(r) * (loop.current or 0.0),
-            frequency=loop.frequency,
-            in_band=in_band(loop, victim),
+    contributions = []
+    low = high = 0.0
+    for part in parts:
+        mask = band_mask(part.lines, victim)
+        size, amps = np.abs(part.impedance), part.lines.current
+        volts = size * amps
+        counted = mask if mask.any() else ~mask
+        top = int(np.argmax(np.where(counted, volts, -1.0)))
+        strongest = int(np.argmax(volts))
+        contributions.append(
+            Contribution(
+                loop=part.loop.name,
+                transfer=part.transfer,
+                half_width=part.half_width,
+                current=part.lines.rms,
+                noise=_rms(volts[counted]),
+                frequency=None if part.lines.anywhere else float(part.lines.frequency[top]),
+                in_band=bool(mask.any()),
+                out_of_band=_rms(volts[~mask]),
+                strongest=(float(part.lines.frequency[strongest]), float(volts[strongest])),
+                lines=len(volts),
+                counted=int(mask.sum()),
+            )
         )
-        for loop, r, h in zip(noisy, transfer, half_width, strict=True)
-    )
-    counted = [c for c in contributions if c.in_band]
+        low += float(np.sum((np.maximum(size - part.doubt, 0.0) * amps)[mask] ** 2))
+        high += float(np.sum(((size + part.doubt) * amps)[mask] ** 2))
+    heard = [c.noise for c in contributions if c.in_band]
     return Budget(
         loop=victim.name,
         limit=limit,
-        contributions=tuple(sorted(contributions, key=lambda c: -c.noise)),
-        noise=math.hypot(*(c.noise for c in counted)),
-        low=math.hypot(*(c.current * max(abs(c.transfer) - c.half_width, 0.0) for c in counted)),
-        high=math.hypot(*(c.current * (abs(c.transfer) + c.half_width) for c in counted)),
-        worst_case=sum(c.noise for c in counted),
+        contributions=tuple(sorted(contributions, key=lambda c: (not c.in_band, -c.noise))),
+        noise=math.hypot(*heard),
+        low=math.sqrt(low),
+        high=math.sqrt(high),
+        worst_case=sum(heard),
     )
 
 
-def regime(frequency: float, sheet: float, distance: float) -> str:
-    """
-    How far the resistive answer holds at a frequency: `resistive`, `transition` or `inductive`.
-
-    Below a tenth of Rs / (2 mu0 d) it holds to a few per cent; above that frequency the return gathers under
-    the outgoing conductor and the resistive number is only the low-frequency limit.
-    """
-    limit = resistive_limit(sheet, distance)
-    if frequency <= 0.1 * limit:
-        return "resistive"
-    return "transition" if frequency <= limit else "inductive"
+def _rms(volts: Floats) -> float:
+    return float(np.sqrt(np.sum(volts**2)))
 
 
 def frequency_cautions(case: Case, sheet: float) -> list[str]:
-    """One sentence for every noisy loop whose frequency lies beyond the resistive picture."""
+    """Sentences on lines for which the model lacks something: an outgoing conductor, or the waves on a large board."""
     sentences = []
+    x0, y0, x1, y1 = case.board.outline.bounds
+    small = LIGHT / math.sqrt(PERMITTIVITY) / (10 * math.hypot(x1 - x0, y1 - y0))
+    beyond = []
     for loop in case.loops:
-        if loop.role != "noisy" or loop.frequency is None:
+        if loop.role != "noisy":
             continue
-        (x0, y0), (x1, y1) = (case.board.terminal(name).centre for name in (loop.inject, loop.return_))
-        distance = math.hypot(x1 - x0, y1 - y0)
-        limit = resistive_limit(sheet, distance)
-        kind = regime(loop.frequency, sheet, distance)
-        here, there = engineering(loop.frequency, "Hz"), engineering(limit, "Hz")
-        if kind == "transition":
+        lines = lines_of(loop)
+        highest = float(lines.frequency[-1])
+        if highest > small:
+            beyond.append(f"“{loop.name}”")
+        (xa, ya), (xb, yb) = (case.board.terminal(end).centre for end in (loop.inject, loop.return_))
+        limit = resistive_limit(sheet, math.hypot(xb - xa, yb - ya))
+        if loop.route is None and highest > limit:
             sentences.append(
-                f"“{loop.name}” at {here} is within a decade of {there}, where its return begins to gather under the "
-                "outgoing conductor: its numbers are an estimate."
+                f"“{loop.name}” has lines up to {engineering(highest, 'Hz')}, above {engineering(limit, 'Hz')}, where "
+                "its return would gather under its outgoing conductor; none is given, so it is taken as closed far away."
             )
-        elif kind == "inductive":
+        if lines.left_out > 1e-3 * lines.rms:
             sentences.append(
-                f"“{loop.name}” at {here} is above {there}, where its return has left the resistive pattern: its "
-                "numbers here are the low-frequency limit, not the value at that frequency."
+                f"“{loop.name}”: harmonics above {engineering(highest, 'Hz')} are left out, "
+                f"{lines.left_out / lines.rms:.1%} of its rms current."
             )
+    if beyond:
+        sentences.append(
+            f"Above {engineering(small, 'Hz', 2)} the board is no longer small against the wavelength (a tenth of it "
+            f"in laminate): lines beyond ({', '.join(beyond)}) are indications, resonances are not in the model."
+        )
     return sentences
 
 

@@ -1,0 +1,289 @@
+"""From DC to the harmonics: meshes for routes, crossovers, inductance at both ends, what a gap costs a trace."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString
+
+from returnflow.broadband import Broadband, BroadbandOptions, Report, assemble, reduce
+from returnflow.foil import sheet_resistance
+from returnflow.spectra import lines_of
+from returnflow.traces import Route
+from returnflow_geometry.board import Case
+from returnflow_geometry.mesh import Mesher, Plane, starting_size
+from returnflow_geometry.seeding import SizeField
+
+Floats = NDArray[np.float64]
+
+ROUTE_STEP = 3.0  # edges per height under a route
+FINEST = 30e-6  # m; no finer under a route
+GROWTH = 0.3
+TURNED = 0.5  # half of the return has left the resistive pattern
+FINAL_WIDTH = 1.1  # the ribbon is within 10 % of its final width
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoopFacts:
+    """
+    What frequency does to one loop.
+
+    Attributes
+    ----------
+    low_inductance, high_inductance : float
+        H, of the resistive pattern and of the pattern that expels the field.
+    turning : float or None
+        Hz; half of the return has left the resistive pattern. None where nothing turns.
+    ribbon : float or None
+        Hz; the ribbon under the route is within 10 % of its final width. None without a route.
+    low_length, high_length : float
+        Mean length of the way back in metres at both ends: integral of abs(K) over the current.
+    gaps : tuple of str
+        Cutouts that the route crosses.
+    gap_inductance : float or None
+        H that these add at high frequency, against the same copper without them.
+    gap_detour : float or None
+        Metres that these add to the mean way back at high frequency.
+    """
+
+    low_inductance: float
+    high_inductance: float
+    turning: float | None
+    ribbon: float | None
+    low_length: float
+    high_length: float
+    gaps: tuple[str, ...] = ()
+    gap_inductance: float | None = None
+    gap_detour: float | None = None
+
+
+def wants_frequencies(case: Case) -> bool:
+    """Whether anything in the case asks for more than the resistive limit."""
+    noisy = (loop for loop in case.loops if loop.role == "noisy")
+    return any(f > 0 for f in case.frequencies) or any(np.any(lines_of(loop).frequency > 0) for loop in noisy)
+
+
+def routes_of(case: Case, copper: str) -> list[Route | None]:
+    """Outgoing conductor of every loop over a copper, None where there is none."""
+    board = case.board
+    routes: list[Route | None] = []
+    for loop in case.loops:
+        if loop.route is None:
+            routes.append(None)
+            continue
+        layer = board.layer(loop.route.layer)
+        height = board.height(layer.name, copper)
+        routes.append(Route(np.array(loop.route.path), height, loop.route.width, layer.thickness))
+    return routes
+
+
+def route_size(mesher: Mesher, routes: Sequence[Route | None], largest: float) -> SizeField:
+    """Size field of the magnetic mesh: a third of the height under every route, growing away from it."""
+    fields = [starting_size(mesher.coarse(), largest, corner=0.5)]
+    for route in routes:
+        if route is None:
+            continue
+        size = max(abs(route.height) / ROUTE_STEP, FINEST)
+        line = LineString(route.path)
+        marks = np.linspace(0, line.length, max(2, int(np.ceil(line.length / size)) + 1))
+        points = shapely.get_coordinates(shapely.line_interpolate_point(line, marks))
+        fields.append(SizeField(points, np.full(len(points), size), largest, GROWTH))
+    return replace(fields[0], others=tuple(fields[1:]))
+
+
+def solve_broadband(
+    case: Case,
+    plane: Plane,
+    loops: Sequence[tuple[int, int]],
+    copper: str,
+    resistance: Floats | None,
+    options: BroadbandOptions | None = None,
+    report: Report | None = None,
+) -> Broadband:
+    """
+    Reduced model of a case on a mesh that follows its routes.
+
+    Parameters
+    ----------
+    case : Case
+    plane : Plane
+    loops : sequence of (int, int)
+        Contact of injection and of return.
+    copper : str
+    resistance : array, shape (loops, loops), or None
+        Bracketed resistive result, ohm: the DC end.
+    options : BroadbandOptions, optional
+    report : function of one string, optional
+    """
+    board = case.board
+    routes = routes_of(case, copper)
+    x0, y0, x1, y1 = plane.copper.bounds
+    mesher = Mesher(plane)
+    mesh = mesher.graded(route_size(mesher, routes, float(np.hypot(x1 - x0, y1 - y0)) / 40))
+    if report:
+        report(f"magnetic mesh: {len(mesh.triangles)} triangles")
+    thickness = board.layer(board.copper(copper).layer).thickness
+    squares = None if resistance is None else resistance / sheet_resistance(thickness, board.temperature)
+    system = assemble(mesh, len(plane.contacts), loops, routes)
+    return reduce(system, thickness, board.temperature, squares, options, report)
+
+
+def loop_facts(
+    case: Case, copper: str, model: Broadband, solid: Broadband | None, gaps: Sequence[tuple[str, ...]]
+) -> tuple[LoopFacts, ...]:
+    """
+    Crossovers, inductances and lengths of every loop.
+
+    Parameters
+    ----------
+    case : Case
+    copper : str
+    model : Broadband
+    solid : Broadband or None
+        The same without the cutouts that routes cross.
+    gaps : sequence of tuple of str
+        Cutouts crossed, per loop.
+    """
+    facts = []
+    routes = routes_of(case, copper)
+    for j in range(len(case.loops)):
+        high_length = mean_length(model, j, high=True)
+        gap_inductance = gap_detour = None
+        if solid is not None and gaps[j]:
+            gap_inductance = high_inductance(model)[j, j] - high_inductance(solid)[j, j]
+            gap_detour = high_length - mean_length(solid, j, high=True)
+        facts.append(
+            LoopFacts(
+                low_inductance=float(model.system.inductance[j, j]),
+                high_inductance=float(high_inductance(model)[j, j]),
+                turning=turning_frequency(model, j),
+                ribbon=ribbon_frequency(model, j) if routes[j] is not None else None,
+                low_length=mean_length(model, j, high=False),
+                high_length=high_length,
+                gaps=tuple(gaps[j]),
+                gap_inductance=None if gap_inductance is None else float(gap_inductance),
+                gap_detour=gap_detour,
+            )
+        )
+    return tuple(facts)
+
+
+def crossed_gaps(case: Case, copper: str) -> list[tuple[str, ...]]:
+    """Cutouts that each loop's route crosses, by name."""
+    cutouts = [cutout for cutout in case.board.cutouts if cutout.copper == copper]
+    crossed: list[tuple[str, ...]] = []
+    for loop in case.loops:
+        if loop.route is None:
+            crossed.append(())
+            continue
+        line, width = LineString(loop.route.path), loop.route.width
+        crossed.append(tuple(cutout.name for cutout in cutouts if _crosses(line, cutout.shape, width)))
+    return crossed
+
+
+def _crosses(line: LineString, shape: shapely.Geometry, width: float) -> bool:
+    """
+    Whether a trace passes over a gap, not merely over a round antipad.
+
+    A gap is a part that reaches much further than the trace is wide and than the way over it is long.
+    """
+    for part in shapely.get_parts(shape):
+        over = float(line.intersection(part).length)
+        x0, y0, x1, y1 = part.bounds
+        if over > 0 and max(x1 - x0, y1 - y0) > 10 * max(width, over):
+            return True
+    return False
+
+
+def high_pattern(model: Broadband) -> Floats:
+    """Coefficients of the basis at infinite frequency, shape (r, loops): the field is expelled."""
+    pattern: Floats = -np.linalg.solve(model.induction, model.drive)
+    return pattern
+
+
+def high_inductance(model: Broadband) -> Floats:
+    """Inductance matrix at infinite frequency in henry, shape (loops, loops)."""
+    matrix = model.system.inductance + model.drive.T @ high_pattern(model)
+    symmetric: Floats = 0.5 * (matrix + matrix.T)
+    return symmetric
+
+
+def mean_length(model: Broadband, loop: int, *, high: bool) -> float:
+    """Mean length of the way back of one loop in metres: integral of abs(K), at 1 A."""
+    K = model.system.currents[:, :, loop]
+    if high:
+        added = model.basis @ high_pattern(model)[:, loop]
+        K = K + np.stack([part @ added for part in model.system.curl])
+    return float(np.sum(np.hypot(*K) * model.system.space.mesh.areas))
+
+
+def turning_frequency(model: Broadband, loop: int) -> float | None:
+    """
+    Frequency at which half of the return has left the resistive pattern, hertz.
+
+    By stream functions: the part of psi(f) - psi(0) along psi(inf) - psi(0), in the mean square over the copper,
+    which weighs how much current has moved how far and hardly depends on the width of the ribbon.
+    """
+    final = high_pattern(model)[:, loop]
+    nodal = model.system.to_stream @ model.basis
+    mesh = model.system.space.mesh
+    mass = np.bincount(mesh.triangles.ravel(), weights=np.repeat(mesh.areas / 3, 3), minlength=len(nodal))
+    weighted = nodal.T @ (mass * (nodal @ final))
+    full = float(final @ weighted)
+    moved = float(np.sqrt(max(full, 0.0) / np.sum(mesh.areas)))
+    if not moved > 1e-3:
+        return None
+    return _rising(lambda f: float(np.real(model.reduced(f)[:, loop]) @ weighted) / full, TURNED)
+
+
+def ribbon_frequency(model: Broadband, loop: int) -> float | None:
+    """Frequency at which the integral of abs(K)² is within 10 % of its final value, hertz: the ribbon's width."""
+    first = float(model.system.resistance[loop, loop])
+    final = high_pattern(model)[:, loop]
+    last = float(final @ model.dissipation @ final)
+
+    def narrowed(f: float) -> float:
+        y = model.reduced(f)[:, loop]
+        return (first + float(np.real(np.conj(y) @ model.dissipation @ y))) / (first + last)
+
+    return _rising(narrowed, 1 / FINAL_WIDTH)
+
+
+def _rising(value: Callable[[float], float], level: float) -> float | None:
+    """First frequency from 1 Hz to 100 GHz at which a rising function reaches a level, by bisection."""
+    grid = np.geomspace(1.0, 1e11, 90)
+    reached = np.flatnonzero([value(f) >= level for f in grid])
+    if not len(reached) or reached[0] == 0:
+        return None
+    low, high = grid[reached[0] - 1], grid[reached[0]]
+    for _ in range(30):
+        middle = np.sqrt(low * high)
+        low, high = (low, middle) if value(middle) >= level else (middle, high)
+    return float(high)
+
+
+def near_share(model: Broadband, route: Route, loop: int, frequency: float, heights: float = 3.0) -> complex:
+    """
+    Share of a loop's return that flows within so many heights of its route, against its direction; mean along it.
+
+    Complex: the part in phase with the outgoing current, and in quadrature.
+    """
+    mesh = model.system.space.mesh
+    centre = mesh.points[mesh.triangles].mean(axis=1)
+    line = LineString(route.path)
+    places = shapely.points(centre)
+    near = np.flatnonzero(shapely.distance(line, places) <= heights * abs(route.height))
+    at = shapely.line_locate_point(line, places[near])
+    inside = (at > 0) & (at < line.length)
+    near, at = near[inside], at[inside]
+    steps = np.diff(route.path, axis=0)
+    lengths = np.hypot(*steps.T)
+    segment = np.clip(np.searchsorted(np.cumsum(lengths), at), 0, len(steps) - 1)
+    along = steps / lengths[:, None]
+    K = model.current(frequency)[:, near, loop]
+    flow = np.sum(K * along[segment].T * mesh.areas[near], axis=(0, 1))
+    return complex(-flow / line.length)
