@@ -1,12 +1,15 @@
 import copy
 import datetime as dt
 import json
+import math
 import re
 
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
+from shapely import Point
 
+from returnflow_geometry.board import Trapezoid
 from returnflow_geometry.casefile import MAX_BYTES, CaseError, parse_case, read_case
 
 PLANE = {"rect": [0, 0, 100, 80]}
@@ -37,6 +40,7 @@ GOOD = {
             "return": "J4.GND",
             "current_A": 1.2,
             "frequency_Hz": 20e3,
+            "route": {"layer": "L1", "path": [[20, 20], [50, 65], [80, 20]], "width_mm": 0.5},
         },
         {
             "name": "load cell",
@@ -48,10 +52,26 @@ GOOD = {
             "band_Hz": [0, 1000],
         },
         {"name": "USB", "role": "cables", "inject": "J2.SHELL", "return": "J4.GND", "limit_V": 1e-3},
+        {
+            "name": "clock",
+            "role": "noisy",
+            "inject": "U3.PGND",
+            "return": "J2.SHELL",
+            "trapezoid": {"frequency_Hz": 8e6, "swing_A": 0.02, "rise_s": 4e-9, "duty": 0.4},
+            "route": {"layer": "L1", "path": [[90, 70], [80, 20]], "width_mm": 0.15},
+        },
+        {
+            "name": "buck",
+            "role": "noisy",
+            "inject": "J4.GND",
+            "return": "J1.SHIELD",
+            "spectrum": [[4e5, 0.2], [0, 0.5], [8e5, 0.1]],
+            "route": {"layer": "L1", "path": [[4, 60], [20, 20]], "width_mm": 2},
+        },
     ],
     "region": [{"name": "analog", "copper": "ground", "shape": {"rect": [0, 50, 45, 80]}}],
     "section": [{"name": "bridge", "copper": "ground", "path": [[50, 60], [50, 80]]}],
-    "solve": {"accuracy": 0.005, "frequencies_Hz": [0]},
+    "solve": {"accuracy": 0.005, "frequencies_Hz": [1e6, 0, 50]},
 }
 
 
@@ -125,7 +145,7 @@ def test_good_case_in_si_units():
     assert board.terminal("J1.SHIELD").shape.area == pytest.approx(4e-3 * 10e-3)
     assert len(board.cutouts[1].shape.geoms) == 3
     assert board.cutouts[0].shape.area == pytest.approx(60e-3 * 0.5e-3)
-    stepper, cell, usb = case.loops
+    stepper, cell, usb, clock, buck = case.loops
     assert (stepper.role, stepper.inject, stepper.return_) == ("noisy", "U3.PGND", "J4.GND")
     assert (stepper.current, stepper.frequency) == (1.2, 20e3)
     assert (cell.signal, cell.tolerates, cell.band) == (0.01, 1e-6, (0, 1000))
@@ -133,7 +153,18 @@ def test_good_case_in_si_units():
     assert case.sections[0].path == ((0.05, 0.06), (0.05, 0.08))
     assert case.regions[0].shape.area == pytest.approx(45e-3 * 30e-3)
     assert case.accuracy == 0.005
-    assert case.assumptions == ()
+    assert case.frequencies == (0, 50, 1e6)
+    assert (stepper.route.layer, stepper.route.width) == ("L1", 0.5e-3)
+    assert stepper.route.path == ((0.02, 0.02), (0.05, 0.065), (0.08, 0.02))
+    assert clock.trapezoid == Trapezoid(frequency=8e6, swing=0.02, rise=4e-9, duty=0.4)
+    assert buck.spectrum == ((0, 0.5), (4e5, 0.2), (8e5, 0.1))
+    assert (clock.current, buck.current, stepper.spectrum, stepper.trapezoid) == (None,) * 4
+    assert (cell.route, usb.route) == (None, None)
+    heights = [
+        f'Loop "{loop}": its outgoing conductor runs 0.2 mm over the copper "ground" (between facing surfaces).'
+        for loop in ("stepper phase", "clock", "buck")
+    ]
+    assert case.assumptions == tuple(heights)
 
 
 def test_text_as_people_write_it(tmp_path):
@@ -171,6 +202,7 @@ current_A = 1
     assert case.title == "Ω demo"
     assert case.board.coppers[0].shape == case.board.outline
     assert case.accuracy == 0.01
+    assert case.frequencies == (0,)
     assert case.board.temperature == 25
     for sentence in ("temperature_C is not given, taken as 25", "shape is not given", "in the band of every"):
         assert any(sentence in assumption for assumption in case.assumptions), sentence
@@ -189,7 +221,7 @@ INDEPENDENT = [
     ("board.temperature_C", -280, r"temperature_C is -280; must be a bare number in degrees Celsius, greater than"),
     ("board.temperature_C", "25", r'^\[board\]: temperature_C is "25"; .*without quotation marks'),
     ("board.temperature_C", True, r"temperature_C is true; must be a bare number"),
-    ("board.source", "plane", r"^\[board\]: source is not supported by this version \(resistive, one copper\): rem"),
+    ("board.source", "plane", r"^\[board\]: source is not supported by this version \(one copper\): remove it"),
     ("layer.0.copper_um", "1 oz", r'^layer "L1": copper_um is "1 oz"; .*micrometres.*1 oz .* is about 35'),
     ("layer.0.copper_um", "35 um", r'"35 um"; must be a bare number in micrometres.*; write the number alone'),
     ("layer.0.copper_um", 0.035, r"copper_um is 0.035; .* at least 0.1"),
@@ -252,16 +284,122 @@ INDEPENDENT = [
     ("terminal.2.diametre_mm", 1, r"diametre_mm is an unknown key; the nearest valid key is diameter_mm"),
     ("terminal.3.diameter_um", 300, r"wrong unit: this key is diameter_mm, in millimetres"),
     ("terminal.4.shape", {"rect": [1, 1, 2, 2]}, r"at and diameter_mm and shape are given together"),
-    ("loop.0.current_A", DELETE, r'^loop "stepper phase": current_A is missing; a noisy loop needs it'),
+    ("loop.0.current_A", DELETE, r'^loop "stepper phase": current_A is missing; its current is given by current_A \('),
     ("loop.0.current_A", 0, r"current_A is 0; .*greater than 0"),
     ("loop.0.current_mA", 3, r"wrong unit: this key is current_A, in amperes"),
     ("loop.0.frequency_Hz", -1, r"frequency_Hz is -1; .*at least 0"),
     ("loop.0.frequency_Hz", float("inf"), r"frequency_Hz is inf; .*give a finite number"),
     ("loop.0.frequency_kHz", 20, r"wrong unit: this key is frequency_Hz, in hertz"),
     ("loop.0.signal_V", 1, r'signal_V is given; this key belongs to a loop of role "sensitive", and this one is "noi'),
-    ("loop.0.route", {"layer": "L1"}, r'^loop "stepper phase": route is not supported by this version \(resistive, '),
-    ("loop.0.spectrum", [[1, 2]], r"spectrum is not supported by this version \(resistive, one copper\): remove it"),
-    ("loop.0.trapezoid", {}, r"trapezoid is not supported by this version"),
+    (
+        "loop.0.frequency_Hz",
+        2e10,
+        r"frequency_Hz is 20000000000.0; the model ends at 10 GHz, as .* wavelength; correct",
+    ),
+    ("loop.0.frequency_Hz", 1e300, r"the model ends at 10 GHz"),
+    ("loop.0.spectrum", [[1, 2]], r"^loop .*: current_A and frequency_Hz and spectrum are given together; its curr"),
+    ("loop.0.trapezoid", GOOD["loop"][3]["trapezoid"], r"frequency_Hz and trapezoid are given together; .*; remove"),
+    ("loop.0.route", 3, r'^loop "stepper phase": route is 3; must be a table; write \{ layer = "L1", path = '),
+    ("loop.0.route.layer", "L3", r'^loop "stepper phase": route.layer is "L3"; no layer has that name, there are "L1"'),
+    (
+        "loop.0.route.layer",
+        "L2",
+        r'^loop .*: route.layer: is "L2", the layer of the copper "ground"; .*in the plane it',
+    ),
+    ("loop.0.route.layer", DELETE, r"route.layer is missing; it is required; name the \[\[layer\]\]"),
+    ("loop.0.route.path", DELETE, r"route.path is missing; .*from the return end to the inject end"),
+    (
+        "loop.0.route.path",
+        [[20, 20]],
+        r"route.path is \[\[20, 20\]\], which has 1; must be a list of at least 2 points",
+    ),
+    ("loop.0.route.path", [[20, 20], [20, 20], [80, 20]], r"route.path has point 1 and point 2 both at \(20, 20\) mm"),
+    (
+        "loop.0.route.path",
+        [[20, 20], [90, 20], [80, 20]],
+        r"path folds back on itself at point 2, \(90, 20\) mm; .*can",
+    ),
+    (
+        "loop.0.route.path",
+        [[20, 20], [50, 90], [80, 20]],
+        r"path: leaves the board's outline, by up to 10 mm at \(50, 90",
+    ),
+    (
+        "loop.0.route.path",
+        [[80, 20], [20, 20]],
+        r'wrong way round, from \(80, 20\) mm to .*, terminal "J4.GND" at \(20, .* "U3.PGND" at \(80, 20\) mm; reverse',
+    ),
+    (
+        "loop.0.route.path",
+        [[20, 23], [80, 20]],
+        r'starts at \(20, 23\) mm, 2.5 mm from the contact of terminal "J4.GND"',
+    ),
+    (
+        "loop.0.route.path",
+        [[20, 20], [77, 20]],
+        r'ends at \(77, 20\) mm, 2.7 mm from the contact of terminal "U3.PGND"',
+    ),
+    (
+        "loop.0.route.path",
+        [[19, 20], [80, 20]],
+        r"path: folds back on itself at \(19, 20\) mm, with the straight pieces",
+    ),
+    (
+        "loop.0.route.width_mm",
+        0,
+        r"route.width_mm is 0; must be a bare number in millimetres, at least 0.001 and at mo",
+    ),
+    ("loop.0.route.width_mm", 51, r"route.width_mm is 51; .*at most 50"),
+    ("loop.0.route.width_um", 200, r"route.width_um is .*wrong unit: this key is width_mm, in millimetres"),
+    ("loop.0.route.widht_mm", 2, r"route.widht_mm is an unknown key; the nearest valid key is width_mm"),
+    ("loop.1.route", {"layer": "L1"}, r'^loop "load cell": route.path is missing'),
+    ("loop.1.spectrum", [[1, 2]], r'spectrum is given; this key belongs to a loop of role "noisy"'),
+    ("loop.2.trapezoid", {}, r'trapezoid is given; this key belongs to a loop of role "noisy"'),
+    (
+        "loop.3.frequency_Hz",
+        8e6,
+        r"frequency_Hz and trapezoid are given together; its current is given by current_A \(",
+    ),
+    (
+        "loop.3.current_A",
+        1,
+        r"current_A and trapezoid are given together; .*frequency_Hz\) or spectrum or trapezoid; rem",
+    ),
+    (
+        "loop.3.trapezoid",
+        3,
+        r"trapezoid is 3; must be a table; write \{ frequency_Hz = f, swing_A = A, rise_s = t, dut",
+    ),
+    ("loop.3.trapezoid.swing_A", DELETE, r'^loop "clock": trapezoid.swing_A is missing; it is required; give'),
+    ("loop.3.trapezoid.swing_A", 0, r"trapezoid.swing_A is 0; .*in amperes, greater than 0"),
+    ("loop.3.trapezoid.swing_mA", 20, r"trapezoid.swing_mA is .*wrong unit: this key is swing_A, in amperes"),
+    ("loop.3.trapezoid.rise_ns", 4, r"trapezoid.rise_ns is .*wrong unit: this key is rise_s, in seconds"),
+    ("loop.3.trapezoid.rise_s", 4, r"rise_s is 4, with frequency_Hz 8e\+06 and duty 0.4; must be at most .* = 5e-08 s"),
+    ("loop.3.trapezoid.rise_s", 0, r"trapezoid.rise_s is 0; .*in seconds, at least 1e-12"),
+    ("loop.3.trapezoid.duty", 1, r"trapezoid.duty is 1; must be a bare number, greater than 0 and less than 1"),
+    ("loop.3.trapezoid.duty", 0, r"trapezoid.duty is 0; must be a bare number, greater than 0 and less than 1"),
+    ("loop.3.trapezoid.duty", 0.99, r"rise_s is 4e-09, with frequency_Hz 8e\+06 and duty 0.99; .* = 1.25e-09 s"),
+    ("loop.3.trapezoid.frequency_Hz", 0, r"trapezoid.frequency_Hz is 0; .*in hertz, greater than 0"),
+    ("loop.3.trapezoid.frequency_Hz", 11e9, r"trapezoid.frequency_Hz is .*the model ends at 10 GHz"),
+    ("loop.3.trapezoid.frequency_MHz", 8, r"wrong unit: this key is frequency_Hz, in hertz"),
+    (
+        "loop.4.spectrum",
+        DELETE,
+        r'^loop "buck": current_A is missing; its current is given by current_A \(and perhaps f',
+    ),
+    ("loop.4.current_A", 1, r"current_A and spectrum are given together"),
+    ("loop.4.frequency_Hz", 1, r"frequency_Hz and spectrum are given together"),
+    ("loop.4.spectrum", [], r"spectrum is \[\]; must be a list of lines"),
+    ("loop.4.spectrum", {}, r"spectrum is \{\}; must be a list of lines"),
+    ("loop.4.spectrum", [50, 1], r"spectrum is \[50, 1\]; .*put each line in brackets of its own"),
+    ("loop.4.spectrum", [[50, 1], [60]], r"spectrum line 2 is \[60\]; must be \[f, A\]"),
+    ("loop.4.spectrum", [[50, 1], [-1, 1]], r"spectrum line 2 is \[-1, 1\]; must be \[f, A\], .*at least 0, and a"),
+    ("loop.4.spectrum", [[50, 0]], r"spectrum line 1 is \[50, 0\]; .*amperes rms, greater than 0"),
+    ("loop.4.spectrum", [[50, True]], r"spectrum line 1 is \[50, true\]; must"),
+    ("loop.4.spectrum", [[0, 1], [2e10, 1]], r"spectrum line 2 is .*; the model ends at 10 GHz"),
+    ("loop.4.spectrum", [[50, 1], [7, 1], [50, 2]], r"spectrum has line 1 and line 3 both at 50 Hz; each frequency"),
+    ("loop.4.spectrum", [[0, 1], [-0.0, 1]], r"spectrum has line 1 and line 2 both at 0 Hz"),
+    ("loop.4.spectrum", [[k, 1] for k in range(10_001)], r"spectrum has 10001 lines; at most 10000 are read"),
     ("loop.0.source", 1, r"source is not supported by this version"),
     ("loop.0.return", DELETE, r"return is missing; a current with no return cannot be.*; name the terminal"),
     ("loop.0.inject", DELETE, r"inject is missing; a current with no return cannot be"),
@@ -289,9 +427,16 @@ INDEPENDENT = [
     ("section.0.path", [[50, 60], [50, 80], [50, 70]], r"must not cross or retrace itself"),
     ("section.0.path", DELETE, r'^section "bridge": path is missing'),
     ("solve.accuracy", 0, r"^\[solve\]: accuracy is 0; must be a bare number, at least 0.0001 and at most 0.2"),
-    ("solve.frequencies_Hz", [0, 50], r"frequencies_Hz = \[0, 50\] is not supported by this version"),
+    ("solve.frequencies_Hz", [], r"^\[solve\]: frequencies_Hz is \[\]; must be a list of frequencies in hertz; write"),
+    ("solve.frequencies_Hz", 50, r"frequencies_Hz is 50; must be a list of frequencies in hertz; write it as \[50\]"),
+    ("solve.frequencies_Hz", [0, -1], r"frequencies_Hz number 2 is -1; must be a bare number in hertz, at least 0"),
+    ("solve.frequencies_Hz", [0, "1 kHz"], r'frequencies_Hz number 2 is "1 kHz"; .*without quotation marks'),
+    ("solve.frequencies_Hz", [0, 1.1e10], r"frequencies_Hz number 2 is .*; the model ends at 10 GHz"),
+    ("solve.frequencies_Hz", [50, 0, 50], r"frequencies_Hz has number 1 and number 3 both at 50 Hz; each frequency"),
+    ("solve.frequencies_Hz", list(range(201)), r"frequencies_Hz has 201 numbers; at most 200 are computed"),
+    ("solve.frequencies_kHz", [1], r"wrong unit: this key is frequencies_Hz, in hertz"),
     ("solve", 3, r"^solve is 3; must be a table; write \[solve\]"),
-    ("link", [{}], r"^\[\[link\]\] is not supported by this version \(resistive, one copper\): remove it"),
+    ("link", [{}], r"^\[\[link\]\] is not supported by this version \(one copper\): remove it"),
     ("variant", [{}], r"^\[\[variant\]\] is not supported by this version"),
     ("sweep", [{}], r"^\[\[sweep\]\] is not supported by this version"),
     ("source", 1, r"^source is not supported by this version"),
@@ -342,9 +487,17 @@ def test_each_mistake_is_named_once(path, value, message):
     "edits",
     [
         [("board.temperature_C", -273)],
-        [("layer", [{"name": "L2", "copper_um": 70}])],
+        [("layer.1.copper_um", 70)],
         [("loop.0.frequency_Hz", 0)],
         [("loop.1.band_Hz", [50, 50])],
+        [("loop.0.frequency_Hz", 1e10), ("loop.0.route", DELETE)],
+        [("loop.0.route.path", [[20, 20], [50, 9], [81, 22], [81, 21]])],
+        [("loop.0.route.path", [[20, 20], [60, 60], [20, 60], [80, 20]])],  # crosses itself
+        [("loop.0.route.path", [[20.1, 20.2], [20, 20], [80, 20]])],
+        [("loop.2.route", {"layer": "L1", "path": [[20, 20], [90, 70]]})],
+        [("loop.3.trapezoid", {"frequency_Hz": 3, "swing_A": 1, "rise_s": 1 / 6})],
+        [("loop.4.spectrum", [[k, 1] for k in range(10_000)])],
+        [("solve.frequencies_Hz", list(range(200)))],
         [("cutout", DELETE), ("region", DELETE), ("section", DELETE), ("solve", DELETE)],
         [("cutout.0.shape", {"slot": [[10, 40], [40, 40], [40, 70], [10, 70], [10, 42]], "width": 1})],
         [("cutout.0.shape", {"rect": [60, 40, 55, 30]})],
@@ -412,6 +565,122 @@ def test_names_are_listed_with_a_cap():
     terminals = [{"name": f"T{k}", "copper": "ground", "at": [2 + 2 * k, 2], "diameter_mm": 0.5} for k in range(5, 20)]
     case = edited(("terminal", GOOD["terminal"] + terminals), ("loop.0.inject", "?"))
     assert re.search(r'there are "U1.AGND",.* and 12 more; use one of these', mistakes_of(case)[0])
+
+
+ASSUMED = [
+    ([("loop.0.route.width_mm", DELETE)], r'^Loop "stepper phase": route.width_mm is not given, taken as 0.2 mm\.$'),
+    ([("loop.0.route", DELETE)], r'^Loop "stepper phase": closed far away: no outgoing conductor is given, so its ret'),
+    ([("loop.3.route", DELETE)], r'^Loop "clock": closed far away'),
+    ([("loop.4.route", DELETE)], r'^Loop "buck": closed far away'),
+    ([("loop.3.route", DELETE), ("loop.3.trapezoid.frequency_Hz", 50)], r'^Loop "clock": closed far away'),
+    (
+        [("loop.0.frequency_Hz", 1.5e9)],
+        r'^Loop "stepper phase": its current reaches 1.5 GHz, above 1 GHz, where few bo',
+    ),
+    ([("loop.3.trapezoid.rise_s", 1e-10)], r'^Loop "clock": its current reaches 3.18 GHz'),
+    ([("loop.4.spectrum.1.0", 1.1e9)], r'^Loop "buck": its current reaches 1.1 GHz'),
+    ([("solve.frequencies_Hz", [2e9, 1e6])], r"^\[solve\]: frequencies_Hz reaches 2 GHz, above 1 GHz"),
+    (
+        [("loop.0.frequency_Hz", DELETE)],
+        r'^Loop "stepper phase": frequency_Hz is not given, its current is taken as in',
+    ),
+    (
+        [("loop.0.route.path", [[20, 20], [50, 65], [79, 21]])],
+        r'its route ends at \(79, 21\) mm, beside the contact of terminal "U3.PGND": a straight piece of 1.41 mm to',
+    ),
+    ([("loop.0.route.path.0", [21, 21])], r'its route starts at \(21, 21\) mm, beside .* "J4.GND": .* of 1.41 mm to'),
+    (
+        [("loop.4.route.path.0", [7.5, 56])],
+        r"starts at \(7.5, 56\) mm, .* a straight piece of 1.5 mm to \(6, 56\) mm is",
+    ),
+]
+
+
+@pytest.mark.parametrize(("edits", "sentence"), ASSUMED)
+def test_each_assumption_is_said_once(edits, sentence):
+    good = set(parse_case(text_of(GOOD)).assumptions)
+    said = [line for line in parse_case(text_of(edited(*edits))).assumptions if line not in good]
+    assert len(said) == 1, said
+    assert re.search(sentence, said[0]), said[0]
+
+
+@pytest.mark.parametrize(
+    "edits",
+    [
+        [("loop.0.route", DELETE), ("loop.0.frequency_Hz", 1000)],
+        [("loop.0.frequency_Hz", 1e9)],
+        [("loop.4.route", DELETE), ("loop.4.spectrum", [[0, 1], [1000, 1]])],
+        [("loop.3.route", DELETE), ("loop.3.trapezoid", {"frequency_Hz": 100, "swing_A": 1, "rise_s": 1e-3})],
+        [("solve.frequencies_Hz", [1e9])],
+        [("loop.4.route.path.0", [6, 56])],
+    ],
+)
+def test_no_assumption_without_a_reason(edits):
+    assert set(parse_case(text_of(edited(*edits))).assumptions) <= set(parse_case(text_of(GOOD)).assumptions)
+
+
+def test_a_height_is_named_from_the_copper_up_or_down():
+    layers = [
+        {"name": "L1", "copper_um": 35, "below_mm": 0.2},
+        {"name": "L2", "copper_um": 18, "below_mm": 0.7},
+        {"name": "L3", "copper_um": 70, "below_mm": 0.1},
+        {"name": "L4", "copper_um": 35},
+    ]
+    case = edited(("layer", layers), ("loop.0.route.layer", "L4"))
+    said = parse_case(text_of(case)).assumptions[0]
+    assert said.startswith('Loop "stepper phase": its outgoing conductor runs 0.87 mm under the copper "ground" (')
+
+
+COORDINATES = st.tuples(st.integers(0, 100), st.integers(0, 80)).map(list)
+ENDS = st.tuples(st.floats(0, 2.2), st.floats(0, 6.28))
+
+
+@settings(max_examples=100, deadline=None)
+@given(ENDS, st.lists(COORDINATES, max_size=4), ENDS)
+def test_a_route_leads_from_contact_to_contact_or_is_refused(first, middle, last):
+    """A trace of random corners whose ends lie in, beside or off the contacts (radius 0.5 and 0.3 mm)."""
+    start, end = (
+        [x + r * math.cos(angle), y + r * math.sin(angle)]
+        for (x, y), (r, angle) in (((20, 20), first), ((80, 20), last))
+    )
+    drawn = [start, *middle, end]
+    case, mistakes = attempt(text_of(edited(("loop.0.route.path", drawn))))
+    turned, refused = attempt(text_of(edited(("loop.0.route.path", drawn[::-1]))))
+    assert turned is None
+    if mistakes:
+        assert len(mistakes) <= 2
+        return
+    assert any("the wrong way round" in line for line in refused)
+    route, points = case.loops[0].route.path, [(x / 1000, y / 1000) for x, y in drawn]
+    for terminal, place in (("J4.GND", route[0]), ("U3.PGND", route[-1])):
+        assert case.board.terminal(terminal).shape.distance(Point(place)) < 1e-6
+    # What was drawn is there, and whatever is added says so.
+    added = sum("a straight piece" in line for line in case.assumptions)
+    assert len(route) == len(points) + added
+    assert any(list(route[k : k + len(points)]) == points for k in range(added + 1))
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.floats(0, 1e10), st.floats(1e-9, 1e3)), min_size=1, max_size=30, unique_by=lambda line: line[0]
+    )
+)
+def test_a_spectrum_is_stored_ascending(lines):
+    case = parse_case(text_of(edited(("loop.4.spectrum", [list(line) for line in lines]))))
+    assert case.loops[4].spectrum == tuple(sorted(lines))
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.floats(0.01, 1e8), st.floats(0.01, 0.99), st.floats(0.01, 2))
+def test_a_trapezoid_fits_into_its_period_or_is_refused(frequency, duty, part):
+    """Rise as a part of the shorter of high and low time: at 1 it is a triangle or the edges meet."""
+    rise = part * min(duty, 1 - duty) / frequency
+    table = {"frequency_Hz": frequency, "swing_A": 1, "rise_s": rise, "duty": duty}
+    case, _ = attempt(text_of(edited(("loop.3.trapezoid", table))))
+    assert (case is not None) == (part <= 1 + 1e-9)
+    if case:
+        assert 0 < case.loops[3].trapezoid.rise <= min(duty, 1 - duty) / frequency
 
 
 def test_temperature_outside_the_linear_law_is_an_assumption():

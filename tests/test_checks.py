@@ -7,7 +7,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from returnflow_geometry.board import Board, Case, Copper, Cutout, Layer, Loop, Region, Section, Terminal
+from returnflow_geometry.board import Board, Case, Copper, Cutout, Layer, Loop, Outgoing, Region, Section, Terminal
 from returnflow_geometry.checks import check_case
 from returnflow_geometry.drawing import circles
 from returnflow_geometry.shapes import circle, rectangle, slot
@@ -30,12 +30,20 @@ def cut(path, width=1.0):
 PLANE = box(0, 0, 100, 80)
 
 
-def case_of(*, copper=PLANE, outline=PLANE, cutouts=(), terminals=(), loops=(), regions=(), sections=()):
-    """Case on one copper "gnd"; cutouts and so on as mappings or pairs of name and geometry in metres."""
+def case_of(*, copper=PLANE, outline=PLANE, cutouts=(), terminals=(), loops=(), routes=(), regions=(), sections=()):
+    """Case on one copper "gnd"; cutouts and so on as mappings or pairs of name and geometry in metres, routes in mm."""
+    routed = {
+        ends: Outgoing(layer=layer, path=tuple((x * MM, y * MM) for x, y in path), width=2e-4)
+        for ends, layer, path in routes
+    }
     board = Board(
         outline=outline,
         temperature=25.0,
-        layers=(Layer(name="L1", thickness=35e-6),),
+        layers=(
+            Layer(name="L0", thickness=35e-6, below=2e-4),
+            Layer(name="L1", thickness=35e-6, below=1e-3),
+            Layer(name="L2", thickness=35e-6),
+        ),
         coppers=(Copper(name="gnd", layer="L1", shape=copper),),
         cutouts=tuple(Cutout(name=name, copper="gnd", shape=shape) for name, shape in dict(cutouts).items()),
         terminals=tuple(Terminal(name=name, copper="gnd", shape=shape) for name, shape in dict(terminals).items()),
@@ -43,7 +51,10 @@ def case_of(*, copper=PLANE, outline=PLANE, cutouts=(), terminals=(), loops=(), 
     return Case(
         title="demo",
         board=board,
-        loops=tuple(Loop(name=f"{a} to {b}", role="cables", inject=a, return_=b, limit=1.0) for a, b in loops),
+        loops=tuple(
+            Loop(name=f"{a} to {b}", role="cables", inject=a, return_=b, limit=1.0, route=routed.get((a, b)))
+            for a, b in loops
+        ),
         regions=tuple(Region(name=name, copper="gnd", shape=shape) for name, shape in dict(regions).items()),
         sections=tuple(
             Section(name=name, copper="gnd", path=tuple((x * MM, y * MM) for x, y in path))
@@ -54,6 +65,12 @@ def case_of(*, copper=PLANE, outline=PLANE, cutouts=(), terminals=(), loops=(), 
 
 TWO = {"A": disc(20, 40), "B": disc(80, 40)}
 AB = [("A", "B")]
+
+
+def trace(*path, layer="L0"):
+    return [(("A", "B"), layer, path)]
+
+
 WALL = cut([(50, 0), (50, 80)])
 
 GOOD = {
@@ -74,6 +91,33 @@ GOOD = {
         "sections": {"s": [(10, 30), (30, 30), (30, 50), (10, 50), (10, 30)]},
     },
     "cutout over the edge": {"terminals": TWO, "loops": AB, "cutouts": {"notch": box(90, 70, 120, 100)}},
+    "route that crosses itself": {
+        "terminals": TWO,
+        "loops": AB,
+        "routes": trace((80, 40), (20, 60), (50, 60), (20, 40)),
+    },
+    "route under the copper": {"terminals": TWO, "loops": AB, "routes": trace((80, 40), (20, 40), layer="L2")},
+    "route across a gap": {
+        "terminals": TWO,
+        "loops": AB,
+        "routes": trace((80, 40), (20, 40)),
+        "cutouts": {"gap": cut([(50, 0), (50, 79)])},
+    },
+    "route along the board's edge": {
+        "terminals": TWO,
+        "loops": AB,
+        "routes": trace((80, 40), (80, 0), (20, 0), (20, 40)),
+    },
+    "route whose ends lie beside the contacts": {
+        "terminals": TWO,
+        "loops": AB,
+        "routes": trace((82.4, 40), (19, 41.5)),
+    },
+    "route between near contacts": {
+        "terminals": {"A": disc(20, 40), "B": disc(21.5, 40)},
+        "loops": AB,
+        "routes": trace((21.5, 40), (20, 40)),
+    },
     "region over the edge": {"terminals": TWO, "loops": AB, "regions": {"r": box(90, 70, 120, 100)}},
 }
 
@@ -130,6 +174,34 @@ BAD = {
     "region in a cutout": (
         {"regions": {"r": box(20, 20, 30, 30)}, "cutouts": {"pit": box(10, 10, 40, 40)}},
         r'^region "r": lies off the copper "gnd", the nearest copper is 10 mm away',
+    ),
+    "route in the copper's own layer": (
+        {"terminals": TWO, "loops": AB, "routes": trace((80, 40), (20, 40), layer="L1")},
+        r'^loop "A to B": route.layer: is "L1", the layer of the copper "gnd"; .*in the plane it returns in; name ano',
+    ),
+    "route the wrong way round": (
+        {"terminals": TWO, "loops": AB, "routes": trace((20, 40), (80, 40))},
+        r'^loop "A to B": route.path: runs the wrong way round, .*"B" at \(80, 40\) mm, .*"A" at \(20, 40\) mm; reve',
+    ),
+    "route the wrong way round between near contacts": (
+        {"terminals": {"A": disc(20, 40), "B": disc(21.5, 40)}, "loops": AB, "routes": trace((20, 40), (21.5, 40))},
+        r"runs the wrong way round",
+    ),
+    "route that starts elsewhere": (
+        {"terminals": TWO, "loops": AB, "routes": trace((77.4, 40), (20, 40))},
+        r'path: starts at \(77.4, 40\) mm, 2.1\d* mm from the contact of terminal "B" at .*; it starts at the r',
+    ),
+    "route that ends elsewhere": (
+        {"terminals": TWO, "loops": AB, "routes": trace((80, 40), (20, 44))},
+        r'path: ends at \(20, 44\) mm, 3.\d* mm from the contact of terminal "A" .*; it ends at the inject end, in the',
+    ),
+    "route off the board": (
+        {"terminals": TWO, "loops": AB, "routes": trace((80, 40), (80, -3), (20, -2), (20, 40))},
+        r"route.path: leaves the board's outline, by up to 3 mm at \(80, -3\) mm; an outgoing conductor must lie on",
+    ),
+    "route that folds back": (
+        {"terminals": TWO, "loops": AB, "routes": trace((80, 40), (85, 40), (20, 40))},
+        r"route.path: folds back on itself at \(85, 40\) mm",
     ),
     "section off the copper": (
         {"sections": {"s": [(110, 0), (110, 80)]}},
@@ -281,6 +353,20 @@ def test_connections_can_be_left_out():
     assert check_case(case, connections=False).mistakes == []
 
 
+def test_mistakes_of_a_route_that_are_not_due_to_a_bad_terminal():
+    terminals = TWO | {"B": disc(130, 40)}
+    for path, layer, expected in (
+        ([(50, 40), (20, 40)], "L0", []),
+        ([(50, 40), (20, 40)], "L1", ["route.layer"]),
+        ([(50, 40), (50, 90), (20, 40)], "L0", ["leaves the board"]),
+        ([(50, 90), (50, 40), (50, 60)], "L1", ["route.layer", "folds back", "leaves the board"]),
+    ):
+        case = case_of(terminals=terminals, loops=AB, routes=trace(*path, layer=layer))
+        found = [line for line in check_case(case).mistakes if "route" in line]
+        assert len(found) == len(expected), found
+        assert all(words in line for words, line in zip(expected, found, strict=True))
+
+
 def test_a_bad_terminal_does_not_blame_its_loop():
     case = case_of(terminals=TWO | {"B": disc(130, 40)}, loops=AB, cutouts={"gap": WALL})
     assert len(check_case(case).mistakes) == 1
@@ -314,6 +400,14 @@ ASSUMED = {
     "section with one loose end": (
         {"terminals": TWO, "loops": AB, "sections": {"s": [(50, 0), (50, 60)]}},
         r'^Section "s" ends inside the copper at \(50, 60\) mm: it counts',
+    ),
+    "height over the copper": (
+        {"terminals": TWO, "loops": AB, "routes": trace((80, 40), (20, 40))},
+        r'^Loop "A to B": its outgoing conductor runs 0.2 mm over the copper "gnd" \(between facing surfaces\)\.$',
+    ),
+    "height under the copper": (
+        {"terminals": TWO, "loops": AB, "routes": trace((80, 40), (20, 40), layer="L2")},
+        r"runs 1 mm under the copper",
     ),
     "some circles off": (
         {

@@ -74,17 +74,17 @@ def lead_to_contacts(case: Case) -> tuple[Case, list[str]]:
     assumptions: list[str] = []
     loops = []
     for loop in case.loops:
-        inject, return_ = _terminals(case.board, loop)
+        inject, return_ = _terminals(case.board, loop) if loop.route else (None, None)
         if loop.route is None or inject is None or return_ is None:
             loops.append(loop)
             continue
         path = list(loop.route.path)
         if not _runs_backwards(path, inject, return_):
             start, end = _lead(path[0], return_), _lead(path[-1], inject)
-            for at, lead, terminal in ((path[0], start, return_), (path[-1], end, inject)):
+            for verb, at, lead, terminal in (("starts", path[0], start, return_), ("ends", path[-1], end, inject)):
                 if lead is not None:
                     assumptions.append(
-                        f"{label('Loop', loop.name)}: its route ends at {place(*at)}, beside the contact of terminal "
+                        f"{label('Loop', loop.name)}: its route {verb} at {place(*at)}, beside the contact of terminal "
                         f"{listed([terminal.name])}: a straight piece of {MM * math.dist(at, lead):.3g} mm to "
                         f"{place(*lead)} is added."
                     )
@@ -198,8 +198,10 @@ def _end(terminal: Terminal) -> str:
 
 def route_assumptions(board: Board, loop: Loop) -> list[str]:
     """Sentence about the height of a loop's route, if it has one on a known layer."""
+    if loop.route is None:
+        return []
     ends = [terminal for terminal in _terminals(board, loop) if terminal]
-    if loop.route is None or not ends:
+    if not ends:
         return []
     layers = {layer.name for layer in board.layers}
     copper = next((copper for copper in board.coppers if copper.name == ends[0].copper), None)

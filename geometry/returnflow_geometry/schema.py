@@ -106,7 +106,9 @@ def _inline(name: str, example: str, build: Callable[[Spot, Mapping[str, Any]], 
             return None
         before = len(spot.book.mistakes)
         fields = read_table(spot.book, f"{spot.where}.", value, INLINE[name])
-        return build(spot, fields.values) if len(spot.book.mistakes) == before else None
+        # A bad reference may be no mistake of its own, when what it names is reported already.
+        good = len(spot.book.mistakes) == before and not fields.bad
+        return build(spot, fields.values) if good else None
 
     return read
 
