@@ -6,6 +6,7 @@ from returnflow.plots_fields import TUBES, amperes
 from returnflow.plots_frame import MM
 from returnflow.plots_text import plain
 from returnflow.study import Result
+from returnflow.tables import bracket
 from returnflow.verdict import Budget, Contribution, engineering
 
 Words = tuple[str, str]
@@ -23,28 +24,28 @@ def board_words(result: Result) -> Words:
     return caption, f"Map of the copper {result.copper} with {terminals} terminals and {len(result.case.loops)} loops."
 
 
-def flow_words(result: Result, j: int) -> Words:
-    """Caption and alternative text of the flow of loop number j."""
+def flow_words(result: Result, j: int, sharing: int) -> Words:
+    """Caption and alternative text of the flow of loop number j; `sharing` loops have its colour scale."""
     loop, peak = result.case.loops[j], result.peaks[j]
     top = engineering(peak.value * amperes(loop), "A/m")
     where = f"({MM * peak.x:.1f}, {MM * peak.y:.1f}) mm"
-    shared = "All loops with a current share one colour scale, so that their pictures compare."
-    bare = "Drawn for one ampere, as this loop is given no current."
+    scale = f"{sharing} loops share this colour scale, so that their pictures compare." if sharing > 1 else ""
+    bare = "" if loop.current else "Drawn for one ampere, as this loop is given no current."
     caption = (
         f"Return current of “{loop.name}”. Every tube between two neighbouring lines carries the same "
         f"{engineering(amperes(loop) / TUBES, 'A')}: where lines crowd, current crowds. The strongest sheet current is "
-        f"{top} near {where}. {shared if loop.current else bare}"
+        f"{top} near {where}. {bare} {scale}"
     )
     alt = (
         f"Map of the sheet current of {loop.name} with lines of flow from {loop.inject} to {loop.return_}; strongest "
         f"{top} near {where}."
     )
-    return caption, alt
+    return " ".join(caption.split()), alt
 
 
 def coupling_words(budget: Budget, part: Contribution) -> Words:
     """Caption and alternative text of a coupling map."""
-    total = engineering(part.transfer, "Ω")
+    total = bracket(part.transfer, part.half_width)
     caption = (
         f"Which copper couples “{part.loop}” into “{budget.loop}”. Red: the two currents flow the same way and the "
         "voltage adds; blue: they flow against each other and it subtracts; white: one of them is weak, or they cross "

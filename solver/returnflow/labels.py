@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 DISTANCES = (4.0, 9.0, 16.0, 26.0, 40.0, 60.0, 85.0, 115.0, 150.0, 200.0, 260.0)
 DIRECTIONS = 16
 GAP = 2.0  # pixels between two labels
+MOST_COVER = 30.0  # cost of covering many things, in half pixels of distance: a long leader is worse
 LEADER_FROM = 12.0  # pixels; a label further from its thing gets a leader line
 
 
@@ -43,7 +44,9 @@ class Placer:
     avoid: Floats = field(default_factory=lambda: np.empty((0, 2)))
     taken: list[tuple[float, float, float, float]] = field(default_factory=list)
 
-    def place(self, anchor: tuple[float, float], size: tuple[float, float], radius: float = 0.0) -> Place | None:
+    def place(
+        self, anchor: tuple[float, float], size: tuple[float, float], radius: float = 0.0, reach: float = math.inf
+    ) -> Place | None:
         """
         Best free place for a label, or None if every place would overlap another label.
 
@@ -55,10 +58,14 @@ class Placer:
             Of the label, pixels.
         radius : float
             Of the thing, pixels.
+        reach : float
+            Look no further away than this, pixels.
         """
         best: Place | None = None
         least = math.inf
         for distance in DISTANCES:
+            if distance > reach:
+                break
             if best is not None and least < 0.5 * distance:
                 break  # nothing further away can be better
             for turn in range(DIRECTIONS):
@@ -66,7 +73,7 @@ class Placer:
                 if not self._free(box):
                     continue
                 leader = (anchor, near) if distance >= LEADER_FROM else None
-                cost = 0.5 * distance + 6.0 * self._covered(box) + (turn % 4 != 0)
+                cost = 0.5 * distance + min(6.0 * self._covered(box), MOST_COVER) + (turn % 4 != 0)
                 if leader is not None:
                     cost += 8.0 * self._crossed(leader)
                 if cost < least:

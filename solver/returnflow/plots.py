@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from matplotlib.artist import Artist
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch, PathPatch
+from matplotlib.patches import Patch
 
 from returnflow import captions
 from returnflow import plots_fields as fields
@@ -22,6 +22,7 @@ from returnflow.plots_frame import (
     COPPER,
     EDGE,
     INK,
+    MANY_HOLES,
     MM,
     REGION,
     ROLE_COLOURS,
@@ -29,6 +30,7 @@ from returnflow.plots_frame import (
     SECTION,
     Frame,
     Label,
+    hole_count,
     shape_path,
 )
 from returnflow.plots_text import house_style, slug
@@ -39,6 +41,7 @@ from returnflow_geometry.board import Role
 Report = Callable[[str], None]
 Kind = Literal["board", "flow", "coupling", "placement"]
 
+SPARE_REACH = 30.0  # pixels; names of terminals that no loop uses get no long leaders
 MOST_PAIRS = 4  # coupling maps per sensitive loop or pair of cables, the strongest
 ROLE_WORDS: dict[Role, str] = {"noisy": "noisy loop", "sensitive": "sensitive loop", "cables": "pair of cables"}
 
@@ -109,14 +112,10 @@ def _wanted(result: Result) -> Iterator[_Wanted]:
     driven = [j for j, loop in enumerate(case.loops) if loop.current]
     bare = [j for j, loop in enumerate(case.loops) if not loop.current]
     for group in (driven, bare):
-        shared = fields.flow_range(maps, group) if group else fields.Range(1.0, 1.0)
-        for j in group:
-            yield (
-                "flow",
-                (case.loops[j].name,),
-                partial(fields.flow_frame, maps, j, shared),
-                *captions.flow_words(result, j),
-            )
+        ranges = fields.flow_ranges(maps, group) if group else {}
+        for j, span in ranges.items():
+            words = captions.flow_words(result, j, sum(other == span for other in ranges.values()))
+            yield "flow", (case.loops[j].name,), partial(fields.flow_frame, maps, j, span), *words
 
 
 def strongest(budget: Budget) -> list[Contribution]:
@@ -158,11 +157,8 @@ def board_frame(result: Result) -> Frame:
     )
     frame.draw_copper()
     for region in regions:
-        frame.axes.add_patch(
-            PathPatch(
-                shape_path(region.shape), fill=False, edgecolor=REGION, linewidth=1.2, linestyle=(0, (6, 3)), zorder=2
-            )
-        )
+        style = {"facecolor": "none", "edgecolor": REGION, "linewidth": 1.2, "linestyle": (0, (6, 3))}
+        frame.draw_path(shape_path(region.shape), zorder=2, **style)
     lines = []
     for loop in case.loops:
         ends = [board.terminal(name).centre for name in (loop.return_, loop.inject)]
@@ -179,8 +175,13 @@ def board_frame(result: Result) -> Frame:
     if bonded:
         frame.axes.plot(*(MM * np.array(bonded)).T, ls="", marker="s", ms=11, mfc="none", mec=INK, mew=1.1, zorder=5)
     drawn = [*lines]
-    for shape in (*(shapely.get_parts(r.shape.boundary) for r in regions), shapely.get_parts(frame.copper.boundary)):
-        drawn += [pair for line in shape for pair in itertools.pairwise(map(tuple, line.coords))]
+    # In a sieve of antipads every label covers some: only the outer edges count there.
+    copper = shapely.get_parts(frame.copper)
+    rings = (
+        [frame.copper.boundary] if hole_count(frame.copper) < MANY_HOLES else list(shapely.get_exterior_ring(copper))
+    )
+    for line in shapely.get_parts([*(region.shape.boundary for region in regions), *rings]):
+        drawn += list(itertools.pairwise(map(tuple, shapely.get_coordinates(line).tolist())))
     drawn += [pair for section in sections for pair in itertools.pairwise(section.path)]
     steps = along(drawn, 8 * frame.pixel / MM)
     used = {name for loop in case.loops for name in (loop.inject, loop.return_)}
@@ -195,7 +196,9 @@ def board_frame(result: Result) -> Frame:
         for loop, line in zip(case.loops, lines, strict=True)
     ]
     labels += [Label(r.name, _corner(r.shape), REGION) for r in regions]
-    labels += [Label(t.name, t.centre, "#555555", frame.radius(t.shape)) for t in here if t.name not in used]
+    labels += [
+        Label(t.name, t.centre, "#555555", frame.radius(t.shape), reach=SPARE_REACH) for t in here if t.name not in used
+    ]
     frame.draw_labels(labels, steps)
     return frame
 

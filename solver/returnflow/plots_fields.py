@@ -12,14 +12,16 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Circle
 from matplotlib.patheffects import withStroke
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
 
 from returnflow import coupling
 from returnflow.contours import streamlines
-from returnflow.plots_frame import INK, MM, ROLE_COLOURS, Frame, Label
+from returnflow.plots_frame import INK, MANY_HOLES, MM, ROLE_COLOURS, Frame, Label, hole_count
 from returnflow.plots_text import plain
 from returnflow.raster import Raster
 from returnflow.spaces import Space
 from returnflow.study import Result
+from returnflow.tables import bracket
 from returnflow.verdict import Budget, Contribution, engineering
 from returnflow_geometry.board import Loop
 
@@ -27,8 +29,10 @@ Floats = NDArray[np.float64]
 
 TUBES = 20
 ARROW_SPACING = 85.0  # pixels
+WEAK = 0.01  # a loop with less than this part of the strongest sheet current gets a colour range of its own
 SHADES = 64  # steps of the colour maps: finer than the eye, and the files stay small
 CIRCLE = "#c00000"
+NOTHING = 1e-12  # of the largest it could be: rounding
 
 
 def colours(name: str, low: float = 0.0, high: float = 1.0) -> Colormap:
@@ -92,21 +96,24 @@ def amperes(loop: Loop) -> float:
     return loop.current if loop.current else 1.0
 
 
-def flow_range(maps: Maps, loops: list[int]) -> Range:
+def flow_ranges(maps: Maps, loops: list[int]) -> dict[int, Range]:
     """
-    Colour range in A/m that suits all the given loops, at most four decades.
+    Colour range of every loop, A/m: one for all, but for loops so weak that it would show nothing of them.
 
-    The weakest 5 % and the strongest 2 % of the copper, weighted by the current they carry, are left to the ends.
+    The ends leave out the weakest 5 % and the strongest 2 % of the copper, weighted by the current it carries.
     """
     frame = Frame(maps.result, "", "", bar=True)
-    low, high = math.inf, 0.0
+    own: dict[int, Range] = {}
     for j in loops:
         K = maps.strength(frame, j)
         K = np.sort(K[np.isfinite(K)])
         carried = np.cumsum(K)
-        low = min(low, float(K[np.searchsorted(carried, 0.05 * carried[-1])]))
-        high = max(high, float(K[np.searchsorted(carried, 0.98 * carried[-1])]))
-    return Range(min(max(low, 1e-4 * high), 0.05 * high), high)
+        low, high = (float(K[np.searchsorted(carried, part * carried[-1])]) for part in (0.05, 0.98))
+        own[j] = Range(min(max(low, 1e-4 * high), 0.05 * high), high)
+    top = max(span.high for span in own.values())
+    strong = [span for span in own.values() if span.high >= WEAK * top]
+    shared = Range(min(span.low for span in strong), top)
+    return {j: shared if span.high >= WEAK * top else span for j, span in own.items()}
 
 
 def flow_frame(maps: Maps, loop: int, shared: Range) -> Frame:
@@ -137,34 +144,43 @@ def flow_frame(maps: Maps, loop: int, shared: Range) -> Frame:
 def coupling_frame(maps: Maps, victim: Budget, part: Contribution) -> Frame:
     """Which copper couples a noisy loop into another loop, with sign."""
     result = maps.result
-    solution, mesh = result.solution, result.solution.mesh
+    solution, areas = result.solution, result.solution.mesh.areas
     i, j = result.index(victim.loop), result.index(part.loop)
-    carrying = coupling.carrying_triangles(coupling.coupling_density(solution, i, j), mesh.areas)
-    area, whole = float(mesh.areas[carrying].sum()), float(mesh.areas.sum())
+    density = coupling.coupling_density(solution, i, j)
+    meeting = float(np.abs(density) @ areas) > NOTHING * math.sqrt(solution.mid[i, i] * solution.mid[j, j])
+    where = "The two currents share no copper: nothing couples."
+    if meeting:
+        area = float(areas[coupling.carrying_triangles(density, areas)].sum())
+        share = plain(100 * area / float(areas.sum()), 2)
+        where = f"90 % of the coupling happens on the outlined {plain(1e6 * area)} mm², {share} % of the copper."
     effect = f"; {engineering(part.noise, 'V')} rms from {engineering(part.current, 'A')}" if part.current else ""
     frame = Frame(
         result,
         f"{part.loop} → {victim.loop}: which copper couples",
-        f"transfer resistance {engineering(part.transfer, 'Ω')} ± {engineering(part.half_width, 'Ω')}{effect} · "
-        "resistive limit\n"
-        f"90 % of the coupling happens on the outlined {plain(1e6 * area)} mm², {plain(100 * area / whole, 2)} % of "
-        "the copper.",
-        bar=True,
+        f"transfer resistance {bracket(part.transfer, part.half_width)}{effect} · resistive limit\n{where}",
+        bar=meeting,
     )
-    density = coupling_at_pixels(maps, frame, i, j) * (part.current or 1.0) * 1e-6  # per mm²
-    magnitude = np.abs(density[np.isfinite(density)])
-    unit, factor, high = scaled(_quantile(magnitude, 0.995), "V" if part.current else "Ω")
     frame.draw_copper()
-    shown = frame.draw_field(factor * density, symmetric_norm(high), COUPLING_MAP)
-    frame.draw_level(np.abs(density), carrying_level(magnitude), INK, 1.2, "-", halo="#ffffffb0")
+    if meeting:
+        _draw_coupling(maps, frame, i, j, part.current)
     frame.draw_copper(over=True)
     frame.draw_terminals()
-    top = 10.0 ** math.floor(math.log10(high))
-    ticks = sorted([0.0, *(sign * top * step for sign in (-1, 1) for step in (0.1, 1))])
-    what = "noise" if part.current else "resistance"
-    frame.draw_bar(shown, f"{what} per area of copper, {unit}/mm²", ticks, extend="both", signed=True)
     frame.draw_labels(_ends(result, [result.case.loop(victim.loop), result.case.loop(part.loop)]))
     return frame
+
+
+def _draw_coupling(maps: Maps, frame: Frame, i: int, j: int, current: float) -> None:
+    density = coupling_at_pixels(maps, frame, i, j) * (current or 1.0) * 1e-6  # per mm²
+    magnitude = np.abs(density[np.isfinite(density)])
+    unit, factor, high = scaled(_quantile(magnitude, 0.995), "V" if current else "Ω")
+    shown = frame.draw_field(factor * density, symmetric_norm(high), COUPLING_MAP)
+    around = local_mean(np.abs(density), _hole_spacing(frame))
+    level = carrying_level(magnitude, values=around[np.isfinite(density)])
+    frame.draw_level(around, level, INK, 1.2, "-", halo="#ffffffb0")
+    top = 10.0 ** math.floor(math.log10(high))
+    ticks = sorted([0.0, *(sign * top * step for sign in (-1, 1) for step in (0.1, 1))])
+    what = "noise" if current else "resistance"
+    frame.draw_bar(shown, f"{what} per area of copper, {unit}/mm²", ticks, extend="both", signed=True)
 
 
 def coupling_at_pixels(maps: Maps, frame: Frame, i: int, j: int) -> Floats:
@@ -173,18 +189,40 @@ def coupling_at_pixels(maps: Maps, frame: Frame, i: int, j: int) -> Floats:
     return product
 
 
-def carrying_level(magnitude: Floats, fraction: float = 0.9) -> float:
+def carrying_level(magnitude: Floats, values: Floats | None = None, fraction: float = 0.9) -> float:
     """
-    Level above which values of equal areas make up a fraction of their sum.
+    Level of `values` (by default the magnitudes) above which magnitudes of equal areas make up a fraction of their sum.
 
     Examples
     --------
-    >>> carrying_level(np.array([8.0, 1.0, 1.0]), 0.75)
+    >>> carrying_level(np.array([8.0, 1.0, 1.0]), fraction=0.75)
     8.0
     """
-    order = np.sort(magnitude)[::-1]
-    carried = np.cumsum(order)
-    return float(order[np.searchsorted(carried, fraction * carried[-1] * (1 - 1e-12))])
+    values = magnitude if values is None else values
+    order = np.argsort(-values, kind="stable")
+    carried = np.cumsum(magnitude[order])
+    return float(values[order[np.searchsorted(carried, fraction * carried[-1] * (1 - 1e-12))]])
+
+
+def local_mean(values: Floats, radius: float) -> Floats:
+    """
+    Mean over the copper within some pixels, so that an outline encloses a sieve of antipads rather than each web.
+
+    With a radius of zero the values themselves.
+    """
+    if radius <= 0:
+        return values
+    known = np.isfinite(values)
+    weight = gaussian_filter(known.astype(np.float64), radius)
+    total = gaussian_filter(np.where(known, values, 0.0), radius)
+    mean: Floats = np.divide(total, weight, out=np.full_like(values, np.nan), where=weight > 0.2)
+    return mean
+
+
+def _hole_spacing(frame: Frame) -> float:
+    """Mean distance of holes in pixels where there are many, else zero."""
+    holes = hole_count(frame.copper)
+    return math.sqrt(frame.copper.area / holes) * MM / frame.pixel if holes >= MANY_HOLES else 0.0
 
 
 def symmetric_norm(high: float) -> SymLogNorm:
@@ -198,62 +236,50 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
     loop = result.case.loop(victim.loop)
     placement = result.placements[victim.loop]
     counted = [c for c in victim.contributions if c.in_band and c.current]
-    limit = engineering(victim.limit, "V")
+    strongest = float(np.nanmax(placement.rms))
+    noisy, everywhere = strongest > NOTHING * victim.limit, strongest <= victim.limit
+    text = "No noisy loop puts noise on this copper in this loop's band: any place on it will do."
     legend: list[tuple[Line2D, str]] = []
-    if counted:
+    if noisy:
+        limit = engineering(victim.limit, "V")
+        inside = "All the copper connected to it lies" if everywhere else f"{plain(1e6 * placement.area)} mm² lie"
         text = (
             f"noise relative to {loop.return_}, rms sum of {len(counted)} noisy loop{'s' * (len(counted) > 1)} · "
             f"{engineering(victim.noise, 'V')} rms at {loop.inject} as drawn · resistive limit\n"
-            f"{plain(1e6 * placement.area)} mm² of the copper lie within the {limit} tolerated."
+            f"{inside} within the {limit} tolerated."
         )
-        legend = [
-            (_line("-"), f"{limit} tolerated, rms sum"),
-            (_line((0, (4, 2))), f"{limit}, worst case (sum of magnitudes)"),
-            (
-                Line2D([], [], marker="o", mfc="none", mec=CIRCLE, mew=1.3, ls="", ms=8),
-                f"tolerated everywhere within {plain(MM * placement.radius, 2)} mm of {loop.return_}",
-            ),
-        ]
-    else:
-        text = "No noisy loop with a current falls into this loop's band: any place on this copper will do."
-    frame = Frame(result, f"{loop.name}: where {loop.inject} may sit", text, bar=bool(counted), legend=legend)
+        if float(np.nanmax(placement.worst)) > victim.limit:
+            legend.append((_line((0, (4, 2))), f"{limit}, worst case (sum of magnitudes)"))
+        if not everywhere:
+            legend.insert(0, (_line("-"), f"{limit} tolerated, rms sum"))
+            ring = Line2D([], [], marker="o", mfc="none", mec=CIRCLE, mew=1.3, ls="", ms=8)
+            radius = f"{plain(MM * placement.radius, 2)} mm"
+            legend.append((ring, f"tolerated everywhere within {radius} of {loop.return_}"))
+    frame = Frame(result, f"{loop.name}: where {loop.inject} may sit", text, bar=noisy, legend=legend)
     frame.draw_copper()
-    if counted:
+    if noisy:
         rms, worst = placement_at_pixels(maps, frame, loop, counted)
-        strongest = float(np.nanmax(rms)) or victim.limit
         low = min(max(0.1 * victim.limit, 1e-5 * strongest), 0.1 * strongest)
         unit, factor, _ = scaled(victim.limit, "V")
-        high = factor * strongest
-        shown = frame.draw_field(factor * np.maximum(rms, low), LogNorm(factor * low, high), PLACEMENT_MAP)
+        span = Range(factor * low, factor * strongest)
+        shown = frame.draw_field(factor * np.maximum(rms, low), LogNorm(span.low, span.high), PLACEMENT_MAP)
         frame.draw_level(rms, victim.limit, INK, 1.5, "solid", halo="white")
         frame.draw_level(worst, victim.limit, INK, 1.5, "dashed", halo="white")
-        x, y = result.case.board.terminal(loop.return_).centre
+        frame.draw_bar(shown, f"noise in series with the signal, {unit} rms", _ticks_between(span), extend="min")
+    frame.draw_copper(over=True)
+    board = result.case.board
+    if noisy and not everywhere:
+        x, y = board.terminal(loop.return_).centre
         circle = Circle((MM * x, MM * y), MM * placement.radius, fill=False, ec=CIRCLE, lw=1.3, zorder=5.5)
         circle.set_path_effects([withStroke(linewidth=2.8, foreground="white")])
-        frame.axes.add_patch(circle)
-        frame.draw_bar(
-            shown,
-            f"noise in series with the signal, {unit} rms",
-            _ticks_between(Range(factor * low, high)),
-            extend="min",
-        )
-    frame.draw_copper(over=True)
+        frame.axes.add_artist(circle)
+    colour = ROLE_COLOURS["sensitive"]
     frame.draw_terminals(colour="#5a5a5a")
-    frame.draw_terminals([loop.inject, loop.return_], ROLE_COLOURS["sensitive"])
-    ends = [(loop.return_, "return"), (loop.inject, "now")]
-    board = result.case.board
-    frame.draw_labels(
-        [
-            Label(
-                f"{name} ({what})",
-                board.terminal(name).centre,
-                ROLE_COLOURS["sensitive"],
-                frame.radius(board.terminal(name).shape),
-                bold=True,
-            )
-            for name, what in ends
-        ]
-    )
+    frame.draw_terminals([loop.inject, loop.return_], colour)
+    ends = [
+        (board.terminal(name), f"{name} ({what})") for name, what in ((loop.return_, "return"), (loop.inject, "now"))
+    ]
+    frame.draw_labels([Label(text, t.centre, colour, frame.radius(t.shape), bold=True) for t, text in ends])
     return frame
 
 

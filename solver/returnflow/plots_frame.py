@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import shapely
@@ -17,7 +17,7 @@ from matplotlib.colors import Colormap, Normalize
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 from matplotlib.patheffects import withStroke
-from matplotlib.ticker import FuncFormatter, Locator
+from matplotlib.ticker import FuncFormatter, Locator, NullFormatter
 from matplotlib.transforms import Bbox
 from numpy.typing import NDArray
 
@@ -49,23 +49,25 @@ ROLE_DASHES: dict[Role, str | tuple[int, tuple[int, ...]]] = {
     "sensitive": (0, (5, 2)),
     "cables": (0, (1, 1)),
 }
+MANY_HOLES = 300
 REGION, SECTION = "#3d6b50", "#000000"
 
 # Inches. The map takes what the board's shape asks for, within these.
-WIDEST, HIGHEST, NARROWEST, LOWEST = 7.4, 6.0, 4.6, 1.7
+WIDEST, HIGHEST, NARROWEST, LOWEST = 7.4, 6.0, 4.6, 2.5
 LEFT, RIGHT, BAR, BOTTOM = 0.6, 0.22, 1.1, 0.48  # LEFT is a whole number of pixels
 LINE = 1.45 * SIZE / 72
 
 
 @dataclass(frozen=True)
 class Label:
-    """A name to set beside a place (m, m); `radius` in metres is that of the thing named."""
+    """A name to set beside a place (m, m), at most `reach` pixels off; `radius` (m) is that of the thing named."""
 
     text: str
     at: tuple[float, float]
     colour: str = INK
     radius: float = 0.0
     bold: bool = False
+    reach: float = math.inf
 
 
 class Frame:
@@ -87,7 +89,8 @@ class Frame:
     ) -> None:
         self.result = result
         self.copper = result.plane.copper
-        x0, y0, x1, y1 = MM * np.array(shapely.union_all([result.case.board.outline, self.copper]).bounds)
+        boxes = MM * np.array([result.case.board.outline.bounds, self.copper.bounds])
+        (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
         margin = 0.035 * max(x1 - x0, y1 - y0)
         wide, high = x1 - x0 + 2 * margin, y1 - y0 + 2 * margin
         scale = min(WIDEST / wide, HIGHEST / high)
@@ -154,20 +157,21 @@ class Frame:
 
     def draw_copper(self, *, over: bool = False) -> None:
         """Copper with its cutouts; `over` draws its edges only, on top of a field."""
+        path = shape_path(self.copper)
+        # A sieve of antipads keeps its colour only if its edges are fine.
+        width = 0.7 if hole_count(self.copper) < MANY_HOLES else 0.35
         if over:
-            patch = PathPatch(shape_path(self.copper), fill=False, edgecolor=EDGE, linewidth=0.7, zorder=3)
+            self.draw_path(path, facecolor="none", edgecolor=EDGE, linewidth=width, zorder=3)
         else:
-            self.axes.add_patch(
-                PathPatch(
-                    shape_path(self.result.case.board.outline),
-                    fill=False,
-                    edgecolor="#9a9a9a",
-                    linewidth=0.6,
-                    zorder=0.5,
-                )
-            )
-            patch = PathPatch(shape_path(self.copper), facecolor=COPPER, edgecolor=EDGE, linewidth=0.7, zorder=1)
-        self.axes.add_patch(patch)
+            outline = shape_path(self.result.case.board.outline)
+            self.draw_path(outline, facecolor="none", edgecolor="#9a9a9a", linewidth=0.6, zorder=0.5)
+            self.draw_path(path, facecolor=COPPER, edgecolor=EDGE, linewidth=width, zorder=1)
+
+    def draw_path(self, path: Path, **style: Any) -> None:
+        """Path in millimetres. Not as a patch of the axes: those are measured, which takes long for many holes."""
+        patch = PathPatch(path, transform=self.axes.transData, **style)
+        self.axes.add_artist(patch)
+        patch.set_clip_path(self.axes.patch)
 
     def draw_terminals(self, names: Sequence[str] | None = None, colour: str = INK) -> None:
         """Terminals to scale, with a ring round those too small to see; all, or those named."""
@@ -175,9 +179,7 @@ class Frame:
         for terminal in self.result.case.board.terminals:
             if terminal.copper != self.result.copper or (names is not None and terminal.name not in names):
                 continue
-            self.axes.add_patch(
-                PathPatch(shape_path(terminal.shape), facecolor=colour, edgecolor="white", linewidth=0.5, zorder=5)
-            )
+            self.draw_path(shape_path(terminal.shape), facecolor=colour, edgecolor="white", linewidth=0.5, zorder=5)
             if 2 * self.radius(terminal.shape) * MM < 7 * self.pixel:
                 small.append((MM * terminal.centre[0], MM * terminal.centre[1]))
         if small:
@@ -234,7 +236,7 @@ class Frame:
             width, height = text_size(text, LABEL_SIZE, bold=label.bold)
             x, y = to_pixels((MM * label.at[0], MM * label.at[1]))
             radius = max(3.0, MM * label.radius / self.pixel)
-            place = placer.place((float(x), float(y)), (width + 6, height + 4), radius)
+            place = placer.place((float(x), float(y)), (width + 6, height + 4), radius, label.reach)
             if place is None:
                 left_out.append(label.text)
                 continue
@@ -309,6 +311,7 @@ class Frame:
         bar = self.figure.colorbar(
             mappable, cax=self.bar_axes, ticks=ticks, format=FuncFormatter(tick), extend=extend, extendfrac=0.03
         )
+        bar.ax.yaxis.set_minor_formatter(NullFormatter())
         bar.set_label(label, size=SIZE)
         bar.ax.tick_params(labelsize=LABEL_SIZE)
         bar.outline.set_linewidth(0.5)
@@ -348,3 +351,8 @@ def shape_path(shape: Shape) -> Path:
     if not points:
         return Path(np.empty((0, 2)))
     return Path(np.concatenate(points), np.concatenate(codes))
+
+
+def hole_count(shape: Shape) -> int:
+    """Number of holes in a polygon or multipolygon."""
+    return int(shapely.get_num_interior_rings(shapely.get_parts(shape)).sum())

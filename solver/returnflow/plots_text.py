@@ -42,7 +42,7 @@ def house_style() -> Iterator[None]:
 
 def family(text: str) -> list[str]:
     """Fonts that draw a text: the base font, and installed ones for letters which that does not have."""
-    known = _letters(font_manager.findfont(BASE_FONT))
+    known = _letters(_file(BASE_FONT))
     missing = frozenset(letter for letter in text if ord(letter) not in known)
     return [BASE_FONT, *_fonts_for(missing)]
 
@@ -59,7 +59,7 @@ def clean(text: str, most: int | None = None) -> str:
     line = " ".join("".join(c if unicodedata.category(c)[0] != "C" else " " for c in text).split())
     if most is not None and len(line) > most:
         line = line[: most - 1].rstrip() + "…"
-    known = [_letters(font_manager.findfont(name)) for name in family(line)]
+    known = [_letters(_file(name)) for name in family(line)]
     return "".join(c if any(ord(c) in letters for letters in known) else NO_GLYPH for c in line)
 
 
@@ -132,6 +132,12 @@ def _renderer() -> RendererAgg:
 
 
 @cache
+def _file(name: str) -> str:
+    # As a list: a bare string would be read as a pattern, and names of fonts have dashes.
+    return font_manager.findfont(FontProperties(family=[name]))
+
+
+@cache
 def _letters(path: str) -> frozenset[int]:
     return frozenset(font_manager.get_font(path).get_charmap())
 
@@ -144,10 +150,12 @@ def _fonts_for(missing: frozenset[str]) -> tuple[str, ...]:
     if not left:
         return ()
     for entry in sorted(font_manager.fontManager.ttflist, key=lambda e: (e.name, e.fname)):
-        if entry.style != "normal" or not Path(entry.fname).exists() or entry.name in found:
+        if entry.name.startswith("Last Resort"):
+            continue  # it has every letter, as a box with the name of its alphabet
+        if entry.style != "normal" or entry.weight != 400 or not Path(entry.fname).exists() or entry.name in found:
             continue
         try:
-            letters = _letters(font_manager.findfont(entry.name, fallback_to_default=False))
+            letters = _letters(entry.fname)
         except (RuntimeError, ValueError, OSError):
             continue  # a font file that cannot be read is no help here
         if left & letters:

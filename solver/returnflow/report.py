@@ -13,6 +13,7 @@ from returnflow.study import Result, Study
 from returnflow.tables import (
     amount,
     bracket,
+    known_to,
     margin,
     percent,
     power_share,
@@ -127,7 +128,7 @@ def _sensitive(result: Result, budget: Budget, pictures: Sequence[Picture]) -> s
         (
             "In series with the signal",
             f"{engineering(budget.noise, 'V')} rms",
-            f"between {engineering(budget.low, 'V')} and {engineering(budget.high, 'V')}",
+            known_to(budget),
         ),
         (
             "Tolerated",
@@ -155,7 +156,7 @@ def _cables(result: Result, budget: Budget, pictures: Sequence[Picture]) -> str:
         (
             "Between the two",
             f"{engineering(budget.noise, 'V')} rms",
-            f"between {engineering(budget.low, 'V')} and {engineering(budget.high, 'V')}",
+            known_to(budget),
         ),
         ("Limit", engineering(budget.limit, "V"), ""),
         ("Margin", margin(budget), "positive is in hand"),
@@ -277,7 +278,7 @@ def _matrix(result: Result) -> str:
         "loop of the row per ampere in the loop of the column, negative where it opposes."
     )
     caption = "Middle of the bracket, and its guaranteed half-width"
-    return _table(caption, ["", *names], rows) + f'<p class="note">{note}</p>'
+    return _table(caption, ["", *names], rows, stacked=True) + f'<p class="note">{note}</p>'
 
 
 def _accuracy(result: Result) -> str:
@@ -289,8 +290,8 @@ def _accuracy(result: Result) -> str:
         "estimate of the error but a bound on it, valid on the meshed outline. A loop’s own resistance lies between "
         "the two; a transfer resistance lies within the half-width that follows from them. Here every half-width is "
         f"within {100 * worst:.2g} % ({100 * result.case.accuracy:.3g} % asked) of the value, or of 1 % of the "
-        "geometric mean of the two loops’ own resistances where that is larger. Circles are polygons of equal area. The bound covers the "
-        "mathematics; foil thickness, temperature and the drawing are taken as given."
+        "geometric mean of the two loops’ own resistances where that is larger. Circles are polygons of equal area. "
+        "The bound covers the mathematics; foil thickness, temperature and the drawing are taken as given."
     )
     passes = [
         [str(number), f"{count}", percent(relative * result.case.accuracy)]
@@ -321,13 +322,20 @@ def _facts(facts: Sequence[tuple[str, str, str]]) -> str:
 
 
 def _table(
-    caption: str, head: Sequence[str], rows: Sequence[Sequence[str]], foot: Sequence[Sequence[str]] = (), left: int = 1
+    caption: str,
+    head: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    foot: Sequence[Sequence[str]] = (),
+    left: int = 1,
+    *,
+    stacked: bool = False,
 ) -> str:
-    """Table with scoped headings; the first `left` columns flush left. It scrolls where the window is too narrow."""
+    """Table with scoped headings; the first `left` columns flush left. Scrolls where the window is too narrow."""
 
     def cell(k: int, text: str) -> str:
         kind = ' class="text"' if 0 < k < left else ""
-        return f'<th scope="row">{escape(text)}</th>' if k == 0 else f"<td{kind}>{escape(text)}</td>"
+        shown = escape(text).replace(" ± ", "<br><small>± ") + "</small>" if stacked and " ± " in text else escape(text)
+        return f'<th scope="row">{shown}</th>' if k == 0 else f"<td{kind}>{shown}</td>"
 
     def line(row: Sequence[str]) -> str:
         return f"<tr>{''.join(cell(k, text) for k, text in enumerate(row))}</tr>"

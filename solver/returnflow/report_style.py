@@ -1,7 +1,7 @@
 """How the report looks: plain, printable, readable on a narrow screen."""
 
 STYLE = """
-:root { --ink: #1d1d1b; --soft: #5c5a55; --line: #d9d3c7; --copper: #9a5b2c; --paper: #fffdf9; --shade: #f6f1e8; }
+:root { --ink: #1d1d1b; --soft: #5c5a55; --line: #d9d3c7; --copper: #9a5b2c; --paper: #ffffff; --shade: #f6f1e8; }
 * { box-sizing: border-box; }
 body { margin: 0 auto; max-width: 60rem; padding: 1.5rem 1.25rem 3rem; background: var(--paper); color: var(--ink);
   font: 1rem/1.5 "Liberation Sans", "DejaVu Sans", Arial, sans-serif; overflow-wrap: anywhere; }
@@ -23,7 +23,8 @@ p, ul { margin: 0 0 0.9rem; max-width: 46rem; }
 .facts small { display: block; color: var(--soft); font-size: 0.8rem; font-weight: normal; }
 .scroll { overflow-x: auto; margin: 0 0 1rem; }
 table { border-collapse: collapse; font-size: 0.9rem; overflow-wrap: normal; }
-caption { padding: 0 0 0.4rem; text-align: left; font-weight: bold; }
+td small { color: var(--soft); }
+caption { padding: 0 0 0.4rem; white-space: nowrap; text-align: left; font-weight: bold; }
 th, td { padding: 0.28rem 0.7rem; border-bottom: 1px solid var(--line); text-align: right; vertical-align: top;
   font-variant-numeric: tabular-nums; }
 th:first-child, .text { text-align: left; }

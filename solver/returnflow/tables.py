@@ -66,6 +66,13 @@ def margin(budget: Budget) -> str:
     return "no noise" if math.isinf(budget.margin_dB) else f"{budget.margin_dB:+.1f} dB".replace("-", "−")
 
 
+def known_to(budget: Budget) -> str:
+    """How well the rms sum is known, from the brackets of its parts."""
+    if not budget.noise > 0:
+        return "exactly" if not budget.high > 0 else f"at most {engineering(budget.high, 'V')}"
+    return f"known to ±{50 * (budget.high - budget.low) / budget.noise:.2g} %"
+
+
 def bracket(value: float, half_width: float, unit: str = "Ω") -> str:
     """
     Value with its bracket, which is given in per cent as well where that says something.
@@ -153,10 +160,9 @@ def _budget_text(result: Result, budget: Budget) -> str:
     if rows:
         lines.append(rows_text(head, rows))
     lines.append(
-        f"  {engineering(budget.noise, 'V')} {what} ({engineering(budget.low, 'V')} to "
-        f"{engineering(budget.high, 'V')}), worst case "
-        f"{engineering(budget.worst_case, 'V')}; {limit} {engineering(budget.limit, 'V')}; margin {margin(budget)}: "
-        f"{VERDICT_WORDS[budget.verdict]}"
+        f"  {engineering(budget.noise, 'V')} {what} ({known_to(budget)}), worst case "
+        f"{engineering(budget.worst_case, 'V')}; {limit} {engineering(budget.limit, 'V')}; "
+        f"margin {margin(budget)}: {VERDICT_WORDS[budget.verdict]}"
     )
     if budget.recommendation:
         lines.append(textwrap.fill(budget.recommendation, WIDTH, initial_indent="  ", subsequent_indent="  "))
