@@ -43,7 +43,7 @@ DRAWINGS = {
 every_drawing = pytest.mark.parametrize("name", DRAWINGS)
 
 
-def meshed(name, size=0.3):
+def meshed(name, size=0.4):
     copper, contacts, _ = DRAWINGS[name]
     mesh = Mesher(Plane(copper, contacts)).uniform(size)
     return mesh, Topology(mesh, len(contacts))
