@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from returnflow.plots_fields import TUBES, amperes
+from returnflow.drives import amperes, driven
+from returnflow.plots_fields import TUBES
 from returnflow.plots_frame import MM
 from returnflow.plots_text import plain
 from returnflow.study import Result
@@ -24,23 +25,41 @@ def board_words(result: Result) -> Words:
     return caption, f"Map of the copper {result.copper} with {terminals} terminals and {len(result.case.loops)} loops."
 
 
-def flow_words(result: Result, j: int, sharing: int) -> Words:
-    """Caption and alternative text of the flow of loop number j; `sharing` loops have its colour scale."""
-    loop, peak = result.case.loops[j], result.peaks[j]
-    top = engineering(peak.value * amperes(loop), "A/m")
-    where = f"({MM * peak.x:.1f}, {MM * peak.y:.1f}) mm"
-    scale = f"{sharing} loops share this colour scale, so that their pictures compare." if sharing > 1 else ""
-    bare = "" if loop.current else "Drawn for one ampere, as this loop is given no current."
-    caption = (
-        f"Return current of “{loop.name}”. Every tube between two neighbouring lines carries the same "
-        f"{engineering(amperes(loop) / TUBES, 'A')}: where lines crowd, current crowds. The strongest sheet current is "
-        f"{top} near {where}. {bare} {scale}"
-    )
-    alt = (
-        f"Map of the sheet current of {loop.name} with lines of flow from {loop.inject} to {loop.return_}; strongest "
-        f"{top} near {where}."
-    )
-    return " ".join(caption.split()), alt
+def flow_words(result: Result, j: int, frequency: float, sharing: int) -> Words:
+    """Caption and alternative text of the flow of loop number j; `sharing` pictures have its colour scale."""
+    loop = result.case.loops[j]
+    scale = f"{sharing} flow pictures share this colour scale, so that they compare." if sharing > 1 else ""
+    bare = "" if driven(loop) else "Drawn for one ampere, as this loop is given no current."
+    if frequency > 0:
+        text, alt = _frequency_words(result, j, frequency)
+    else:
+        peak = result.peaks[j]
+        top = engineering(peak.value * amperes(loop), "A/m")
+        where = f"({MM * peak.x:.1f}, {MM * peak.y:.1f}) mm"
+        text = (
+            f"Return current of “{loop.name}”. Every tube between two neighbouring lines carries the same "
+            f"{engineering(amperes(loop) / TUBES, 'A')}: where lines crowd, current crowds. The strongest sheet "
+            f"current is {top} near {where}."
+        )
+        alt = (
+            f"Map of the sheet current of {loop.name} with lines of flow from {loop.inject} to {loop.return_}; "
+            f"strongest {top} near {where}."
+        )
+    return " ".join(part for part in (text, bare, scale) if part), alt
+
+
+def _frequency_words(result: Result, j: int, frequency: float) -> Words:
+    loop, at = result.case.loops[j], engineering(frequency, "Hz")
+    text = f"The return of “{loop.name}” at {at}: it gathers under its outgoing conductor, the broad pale line."
+    spectral = result.spectral
+    if spectral is not None and frequency in result.frequencies:
+        near = abs(spectral.near[result.frequencies.index(frequency), j])
+        if near == near:  # not NaN
+            text += f" {100 * near:.0f} % of it flow within three heights of that conductor."
+    if spectral is not None and spectral.facts[j].turning:
+        half = engineering(spectral.facts[j].turning or 0.0, "Hz")
+        text += f" Half of it has left the resistive pattern at {half}."
+    return text, f"Map of the sheet current of {loop.name} at {at}, with lines of flow."
 
 
 def coupling_words(budget: Budget, part: Contribution) -> Words:
@@ -52,6 +71,12 @@ def coupling_words(budget: Budget, part: Contribution) -> Words:
         f"at right angles. The sum over all copper is the transfer resistance of {total}. Moving a terminal, or "
         "cutting or adding copper, changes it most inside the outline."
     )
+    resistive = abs(part.transfer) * part.current
+    if part.in_band and abs(part.noise - resistive) > 0.05 * part.noise:
+        caption += (
+            f" The map shows the resistive limit, {engineering(resistive, 'V')}; at the frequencies this loop has, and "
+            f"in band, it is {engineering(part.noise, 'V')}."
+        )
     return caption, f"Map of the coupling density between {part.loop} and {budget.loop}; its sum is {total}."
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.conduction import Conduction
 from returnflow_geometry.mesh import Mesh
 
 Floats = NDArray[np.float64]
@@ -84,15 +83,25 @@ def straight_pieces(mesh: Mesh, local_values: Floats) -> tuple[Floats, Floats]:
     return places[:, QUARTERS].reshape(-1, 3, 2), local_values[:, QUARTERS].reshape(-1, 3)
 
 
-def streamlines(solution: Conduction, loop: int, tubes: int) -> Floats:
+def streamlines(mesh: Mesh, stream: Floats, tubes: int) -> Floats:
     """
     Lines of flow with equal currents between neighbours, as pieces of shape (k, 2, 2) that point downstream.
 
+    Parameters
+    ----------
+    mesh : Mesh
+    stream : array, shape (m, 3 or 6)
+        Local values of a loop's stream function, ampere per ampere.
+    tubes : int
+        How many for the whole current.
+
+    Notes
+    -----
     Contours of the stream function at (k + 1/2) / tubes for every whole k. The stream function of a loop is
     single-valued only up to whole amperes per ampere; as a jump of 1 is a whole number of tubes, lines on the
     two sides of a jump still meet.
     """
-    points, values = straight_pieces(solution.mesh, solution.stream[loop])
+    points, values = straight_pieces(mesh, stream)
     low = np.ceil(values.min(axis=1) * tubes - 0.5).astype(np.int64)
     high = np.floor(values.max(axis=1) * tubes - 0.5).astype(np.int64)
     count = np.maximum(high - low + 1, 0)

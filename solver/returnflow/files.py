@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import itertools
-import json
-import math
 import shutil
 import tempfile
 from collections.abc import Callable
@@ -18,152 +16,18 @@ import numpy as np
 from returnflow import coupling
 from returnflow.plots import Picture, pictures
 from returnflow.plots_text import slug
+from returnflow.record import to_dict, to_json
 from returnflow.report import report_html
 from returnflow.study import Result, Study
-from returnflow.tables import power_share, region_names, section_names
-from returnflow.verdict import Budget
+from returnflow.tables import region_names
 
 Report = Callable[[str], None]
-Json = dict[str, Any]
 
-FORMAT = 1
+__all__ = ["field_mesh", "place_files", "to_dict", "to_json", "write_all"]
+
 MARK = b"returnflow"  # near the start of every file we write; files without it are somebody else's
 MARK_WITHIN = 4096  # bytes
 STALE = ("board.png", "flow-*.png", "coupling-*.png", "placement-*.png", "fields.vtu")
-
-
-def to_dict(study: Study) -> Json:
-    """
-    Study as the content of result.json: SI units, None where there is no number.
-
-    Square matrices are in the order of `loops`; lists under shares, sections and cables in that of `frequencies_Hz`.
-    """
-    return {
-        "format": FORMAT,
-        "title": study.case.title,
-        "versions": dict(study.versions),
-        "variants": [_variant(result) for result in study.variants.values()],
-    }
-
-
-def to_json(study: Study) -> str:
-    """Content of result.json as text."""
-    return json.dumps(to_dict(study), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def _variant(result: Result) -> Json:
-    solution = result.solution
-    mid, half = solution.mid, solution.half_width
-    zeros = np.zeros_like(mid)
-    names = result.loop_names
-    return {
-        "name": result.name,
-        "loops": list(names),
-        "frequencies_Hz": [0],
-        "impedance_ohm": {"real": [_numbers(mid)], "imag": [_numbers(zeros)]},
-        "resistance_ohm": {
-            # The bounds hold as quadratic forms; entry by entry it is mid +- half_width that is guaranteed.
-            "lower": _numbers(mid - half),
-            "mid": _numbers(mid),
-            "upper": _numbers(mid + half),
-            "half_width": _numbers(half),
-        },
-        "shares": [
-            {"loop": loop, "region": region, "magnitude": [number(result.shares[n, j])]}
-            for n, region in enumerate(region_names(result))
-            for j, loop in enumerate(names)
-        ],
-        "sections": [
-            {"loop": loop, "section": section, "real": [number(result.sections[n, j])], "imag": [0.0]}
-            for n, section in enumerate(section_names(result))
-            for j, loop in enumerate(names)
-        ],
-        "sensitive": [_sensitive(result, budget) for budget in result.sensitive],
-        "cables": [_cables(budget) for budget in result.cables],
-        "mesh": {
-            "triangles": len(solution.mesh.triangles),
-            "unknowns": solution.space.size,
-            "passes": [
-                {"triangles": count, "worst": number(worst * result.case.accuracy)} for count, worst in solution.passes
-            ],
-        },
-        "peaks": [
-            {
-                "loop": loop.name,
-                "current_A": number(loop.current),
-                "per_ampere_A_per_m": number(peak.value),
-                "sheet_A_per_m": number(peak.value * loop.current if loop.current is not None else None),
-                "at_m": [number(peak.x), number(peak.y)],
-            }
-            for loop, peak in zip(result.case.loops, result.peaks, strict=True)
-        ],
-        "seconds": {part: number(seconds) for part, seconds in result.seconds.items()},
-        "assumptions": list(result.case.assumptions),
-        "cautions": list(result.cautions),
-    }
-
-
-def _sensitive(result: Result, budget: Budget) -> Json:
-    placement = result.placements[budget.loop]
-    return {
-        "loop": budget.loop,
-        "noise_V": number(budget.noise),
-        "low_V": number(budget.low),
-        "high_V": number(budget.high),
-        "worst_case_V": number(budget.worst_case),
-        "allowed_V": number(budget.limit),
-        "margin_dB": number(budget.margin_dB),
-        "verdict": budget.verdict,
-        "contributions": _contributions(budget),
-        "options": [],
-        "recommendation": budget.recommendation,
-        "placement": {
-            "area_m2": number(placement.area),
-            "radius_m": number(placement.radius),
-            "nearest_m": None if placement.nearest is None else [number(value) for value in placement.nearest],
-        },
-    }
-
-
-def _cables(budget: Budget) -> Json:
-    worst = max(budget.contributions, key=lambda part: part.noise, default=None)
-    return {
-        "loop": budget.loop,
-        "voltage_V": [number(budget.noise)],
-        "low_V": number(budget.low),
-        "high_V": number(budget.high),
-        "worst_case_V": number(budget.worst_case),
-        "limit_V": number(budget.limit),
-        "margin_dB": number(budget.margin_dB),
-        "verdict": budget.verdict,
-        "worst": None if worst is None else {"loop": worst.loop, "voltage_V": number(worst.noise)},
-        "contributions": _contributions(budget),
-    }
-
-
-def _contributions(budget: Budget) -> list[Json]:
-    return [
-        {
-            "loop": part.loop,
-            "transfer_ohm": number(part.transfer),
-            "half_width_ohm": number(part.half_width),
-            "current_A": number(part.current),
-            "noise_V": number(part.noise),
-            "power_share": number(power_share(budget, part)),
-            "frequency_Hz": number(part.frequency),
-            "in_band": part.in_band,
-        }
-        for part in budget.contributions
-    ]
-
-
-def number(value: float | np.floating[Any] | None) -> float | None:
-    """Plain float for JSON, or None for what JSON has no number for."""
-    return None if value is None or not math.isfinite(value) else float(value)
-
-
-def _numbers(matrix: np.ndarray[Any, np.dtype[np.float64]]) -> list[list[float | None]]:
-    return [[number(value) for value in row] for row in matrix]
 
 
 def field_mesh(result: Result) -> meshio.Mesh:

@@ -17,7 +17,9 @@ from matplotlib.patches import Patch
 
 from returnflow import captions
 from returnflow import plots_fields as fields
+from returnflow.drives import driven, telling_frequencies
 from returnflow.labels import along
+from returnflow.maps import Maps
 from returnflow.plots_frame import (
     COPPER,
     EDGE,
@@ -88,34 +90,34 @@ def pictures(result: Result, report: Report | None = None) -> list[Picture]:
     made = []
     with house_style():
         wanted = list(_wanted(result))
-        for number, (kind, loops, draw, caption, alt) in enumerate(wanted, 1):
-            file = slug(" ".join((kind, *loops)), taken) + ".png"
+        for number, (kind, loops, at, draw, caption, alt) in enumerate(wanted, 1):
+            file = slug(" ".join((kind, *loops, at)), taken) + ".png"
             say(f"picture {number} of {len(wanted)}: {file}")
             made.append(Picture(kind=kind, file=file, caption=caption, alt=alt, loops=loops, png=draw().png()))
     return made
 
 
-_Wanted = tuple[Kind, tuple[str, ...], Callable[[], Frame], str, str]
+_Wanted = tuple[Kind, tuple[str, ...], str, Callable[[], Frame], str, str]
 
 
 def _wanted(result: Result) -> Iterator[_Wanted]:
-    case = result.case
-    maps = fields.Maps(result)
-    yield "board", (), partial(board_frame, result), *captions.board_words(result)
+    maps = Maps(result, Frame(result, "", "", bar=True).window)
+    yield "board", (), "", partial(board_frame, result), *captions.board_words(result)
     for budget in result.sensitive:
         draw = partial(fields.placement_frame, maps, budget)
-        yield "placement", (budget.loop,), draw, *captions.placement_words(result, budget)
+        yield "placement", (budget.loop,), "", draw, *captions.placement_words(result, budget)
     for budget in (*result.sensitive, *result.cables):
         for part in strongest(budget):
             draw = partial(fields.coupling_frame, maps, budget, part)
-            yield "coupling", (part.loop, budget.loop), draw, *captions.coupling_words(budget, part)
-    driven = [j for j, loop in enumerate(case.loops) if loop.current]
-    bare = [j for j, loop in enumerate(case.loops) if not loop.current]
-    for group in (driven, bare):
+            yield "coupling", (part.loop, budget.loop), "", draw, *captions.coupling_words(budget, part)
+    flows = [(j, f) for j in range(len(result.case.loops)) for f in (0.0, *telling_frequencies(result, j))]
+    for has in (True, False):
+        group = [flow for flow in flows if driven(result.case.loops[flow[0]]) == has]
         ranges = fields.flow_ranges(maps, group) if group else {}
-        for j, span in ranges.items():
-            words = captions.flow_words(result, j, sum(other == span for other in ranges.values()))
-            yield "flow", (case.loops[j].name,), partial(fields.flow_frame, maps, j, span), *words
+        for (j, f), span in ranges.items():
+            words = captions.flow_words(result, j, f, sum(other == span for other in ranges.values()))
+            at = engineering(f, "Hz") if f > 0 else ""
+            yield "flow", (result.case.loops[j].name,), at, partial(fields.flow_frame, maps, j, f, span), *words
 
 
 def strongest(budget: Budget) -> list[Contribution]:
@@ -139,6 +141,8 @@ def board_frame(result: Result) -> Frame:
         for role, words in ROLE_WORDS.items()
         if any(loop.role == role for loop in case.loops)
     ]
+    if any(loop.route for loop in case.loops):
+        legend.append((Line2D([], [], color="#555555", lw=2.4, alpha=0.4), "outgoing conductor"))
     if any(t.bonded for t in here):
         legend.append(
             (Line2D([], [], ls="", marker="s", ms=9, mfc="none", mec=INK, mew=1.1), "bonded: cannot be lifted")
@@ -166,6 +170,7 @@ def board_frame(result: Result) -> Frame:
         x, y = (MM * np.array(axis) for axis in zip(*ends, strict=True))
         frame.axes.plot(x, y, color=ROLE_COLOURS[loop.role], ls=ROLE_DASHES[loop.role], lw=1.1, zorder=4)
         _arrow(frame, ends[0], ends[1], ROLE_COLOURS[loop.role])
+        frame.draw_route(loop, ROLE_COLOURS[loop.role])
     for section in sections:
         path = MM * np.array(section.path)
         frame.axes.plot(*path.T, color=SECTION, lw=2.6, solid_capstyle="butt", zorder=4.5)
@@ -182,6 +187,7 @@ def board_frame(result: Result) -> Frame:
     )
     for line in shapely.get_parts([*(region.shape.boundary for region in regions), *rings]):
         drawn += list(itertools.pairwise(map(tuple, shapely.get_coordinates(line).tolist())))
+    drawn += [pair for loop in case.loops if loop.route for pair in itertools.pairwise(loop.route.path)]
     drawn += [pair for section in sections for pair in itertools.pairwise(section.path)]
     steps = along(drawn, 8 * frame.pixel / MM)
     used = {name for loop in case.loops for name in (loop.inject, loop.return_)}

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import matplotlib as mpl
 import numpy as np
@@ -12,14 +13,13 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Circle
 from matplotlib.patheffects import withStroke
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 
 from returnflow import coupling
 from returnflow.contours import streamlines
+from returnflow.drives import amperes, drive, driven, heard
+from returnflow.maps import Maps, carrying_level, local_mean
 from returnflow.plots_frame import INK, MANY_HOLES, MM, ROLE_COLOURS, Frame, Label, hole_count
 from returnflow.plots_text import plain
-from returnflow.raster import Raster
-from returnflow.spaces import Space
 from returnflow.study import Result
 from returnflow.tables import bracket
 from returnflow.verdict import Budget, Contribution, engineering
@@ -29,7 +29,8 @@ Floats = NDArray[np.float64]
 
 TUBES = 20
 ARROW_SPACING = 85.0  # pixels
-WEAK = 0.01  # a loop with less than this part of the strongest sheet current gets a colour range of its own
+WEAK = 0.03  # of the strongest sheet current; loops with less share colours among themselves
+LEAST = 1e-3  # of the strongest: where the colours end
 SHADES = 64  # steps of the colour maps: finer than the eye, and the files stay small
 CIRCLE = "#c00000"
 NOTHING = 1e-12  # of the largest it could be: rounding
@@ -55,87 +56,62 @@ class Range:
     high: float
 
 
-@dataclass
-class Maps:
+def flow_ranges(maps: Maps, flows: Sequence[tuple[int, float]]) -> dict[tuple[int, float], Range]:
     """
-    Fields of one result at the pixels of its pictures; each is evaluated once.
-
-    All frames of a result have the same map size, whatever their titles.
-    """
-
-    result: Result
-    _raster: Raster | None = None
-    _currents: dict[int, Floats] = field(default_factory=dict)
-
-    def raster(self, frame: Frame) -> Raster:
-        """Raster of the frame's map."""
-        if self._raster is None or self._raster.shape != frame.shape:
-            self._currents.clear()
-            self._raster = Raster.of(self.result.solution.mesh, frame.corner, frame.pixel / MM, frame.shape)
-        return self._raster
-
-    def current(self, frame: Frame, loop: int) -> Floats:
-        """Sheet current of a loop per ampere at the pixels, A/m per A, shape (2, rows, columns)."""
-        raster = self.raster(frame)
-        if loop not in self._currents:
-            solution = self.result.solution
-            corners = solution.current(loop)
-            fields = [raster.evaluate(smooth(solution.space, corners[..., axis])) for axis in range(2)]
-            self._currents[loop] = np.array(fields, dtype=np.float32)
-        return self._currents[loop].astype(np.float64)
-
-    def strength(self, frame: Frame, loop: int) -> Floats:
-        """Magnitude of the sheet current a loop is drawn with at the pixels, A/m, shape (rows, columns)."""
-        K = self.current(frame, loop)
-        strength: Floats = np.hypot(K[0], K[1]) * amperes(self.result.case.loops[loop])
-        return strength
-
-
-def amperes(loop: Loop) -> float:
-    """Current a loop is drawn for: its own, or one ampere where it has none."""
-    return loop.current if loop.current else 1.0
-
-
-def flow_ranges(maps: Maps, loops: list[int]) -> dict[int, Range]:
-    """
-    Colour range of every loop, A/m: one for all, but for loops so weak that it would show nothing of them.
+    Colour range of every flow, A/m: one for all, but for those so weak that it would show nothing of them.
 
     The ends leave out the weakest 5 % and the strongest 2 % of the copper, weighted by the current it carries.
+
+    Parameters
+    ----------
+    maps : Maps
+    flows : sequence of (loop number, frequency in Hz)
     """
-    frame = Frame(maps.result, "", "", bar=True)
-    own: dict[int, Range] = {}
-    for j in loops:
-        K = maps.strength(frame, j)
+    own: dict[tuple[int, float], Range] = {}
+    for j, frequency in flows:
+        K = maps.strength(j, frequency) * amperes(maps.result.case.loops[j])
         K = np.sort(K[np.isfinite(K)])
         carried = np.cumsum(K)
         low, high = (float(K[np.searchsorted(carried, part * carried[-1])]) for part in (0.05, 0.98))
-        own[j] = Range(min(max(low, 1e-4 * high), 0.05 * high), high)
-    top = max(span.high for span in own.values())
-    strong = [span for span in own.values() if span.high >= WEAK * top]
-    shared = Range(min(span.low for span in strong), top)
-    return {j: shared if span.high >= WEAK * top else span for j, span in own.items()}
+        own[j, frequency] = Range(low, high)
+    ranges: dict[tuple[int, float], Range] = {}
+    while left := {flow: span for flow, span in own.items() if flow not in ranges}:
+        top = max(span.high for span in left.values())
+        group = {flow: span for flow, span in left.items() if span.high >= WEAK * top}
+        low = min(span.low for span in group.values())
+        shared = Range(min(max(low, LEAST * top), 0.05 * top), top)
+        ranges |= dict.fromkeys(group, shared)
+    return {flow: ranges[flow] for flow in flows}
 
 
-def flow_frame(maps: Maps, loop: int, shared: Range) -> Frame:
-    """Sheet current of one loop with its lines of flow."""
+def flow_frame(maps: Maps, loop: int, frequency: float, shared: Range) -> Frame:
+    """Sheet current of one loop with its lines of flow, at the resistive limit or at a frequency."""
     result = maps.result
     it = result.case.loops[loop]
     current = amperes(it)
+    if frequency > 0:
+        title, state = f"{it.name}: the return at {engineering(frequency, 'Hz')}", "as if all of it had this frequency"
+    else:
+        title, state = f"{it.name}: where the return current flows", "resistive limit"
+    each = engineering(current / TUBES, "A")
+    in_phase = " in phase with it" if frequency > 0 else ""
     frame = Frame(
         result,
-        f"{it.name}: where the return current flows",
-        f"{_drive(it)} · resistive limit · from {it.inject} to {it.return_}\n"
-        f"Each of {TUBES} tubes between neighbouring lines carries {engineering(current / TUBES, 'A')}.",
+        title,
+        f"{drive(it)} · {state} · from {it.inject} to {it.return_}\n"
+        f"Each of {TUBES} tubes between neighbouring lines carries {each}{in_phase}.",
         bar=True,
     )
     frame.draw_copper()
-    shown = frame.draw_field(maps.strength(frame, loop), LogNorm(shared.low, shared.high), FLOW_MAP)
-    lines = streamlines(result.solution, loop, TUBES)
+    shown = frame.draw_field(current * maps.strength(loop, frequency), LogNorm(shared.low, shared.high), FLOW_MAP)
+    lines = streamlines(*maps.flow(loop, frequency), TUBES)
     frame.draw_segments(lines, "white", 0.85, zorder=2.5)
     draw_arrows(frame, lines)
     frame.draw_copper(over=True)
+    if frequency > 0:
+        frame.draw_route(it, ROLE_COLOURS[it.role])
     frame.draw_terminals()
-    per = "" if it.current else " for 1 A"
+    per = "" if driven(it) else " for 1 A"
     frame.draw_bar(shown, f"sheet current{per}, A/m", _ticks_between(shared), extend="both")
     frame.draw_labels(_ends(result, [it]))
     return frame
@@ -153,7 +129,11 @@ def coupling_frame(maps: Maps, victim: Budget, part: Contribution) -> Frame:
         area = float(areas[coupling.carrying_triangles(density, areas)].sum())
         share = plain(100 * area / float(areas.sum()), 2)
         where = f"90 % of the coupling happens on the outlined {plain(1e6 * area)} mm², {share} % of the copper."
-    effect = f"; {engineering(part.noise, 'V')} rms from {engineering(part.current, 'A')}" if part.current else ""
+    effect = (
+        f"; {engineering(abs(part.transfer) * part.current, 'V')} rms from {engineering(part.current, 'A')}"
+        if part.current
+        else ""
+    )
     frame = Frame(
         result,
         f"{part.loop} → {victim.loop}: which copper couples",
@@ -170,53 +150,17 @@ def coupling_frame(maps: Maps, victim: Budget, part: Contribution) -> Frame:
 
 
 def _draw_coupling(maps: Maps, frame: Frame, i: int, j: int, current: float) -> None:
-    density = coupling_at_pixels(maps, frame, i, j) * (current or 1.0) * 1e-6  # per mm²
-    magnitude = np.abs(density[np.isfinite(density)])
+    density = maps.coupling(i, j) * (current or 1.0) * 1e-6  # per mm²
+    known = np.isfinite(density)
+    magnitude = np.abs(density[known])
     unit, factor, high = scaled(_quantile(magnitude, 0.995), "V" if current else "Ω")
     shown = frame.draw_field(factor * density, symmetric_norm(high), COUPLING_MAP)
     around = local_mean(np.abs(density), _hole_spacing(frame))
-    level = carrying_level(magnitude, values=around[np.isfinite(density)])
-    frame.draw_level(around, level, INK, 1.2, "-", halo="#ffffffb0")
+    frame.draw_level(around, carrying_level(magnitude, around[known]), INK, 1.2, "-", halo="#ffffffb0")
     top = 10.0 ** math.floor(math.log10(high))
     ticks = sorted([0.0, *(sign * top * step for sign in (-1, 1) for step in (0.1, 1))])
     what = "noise" if current else "resistance"
     frame.draw_bar(shown, f"{what} per area of copper, {unit}/mm²", ticks, extend="both", signed=True)
-
-
-def coupling_at_pixels(maps: Maps, frame: Frame, i: int, j: int) -> Floats:
-    """Integrand of the transfer resistance of two loops at the pixels, ohm/m², shape (rows, columns)."""
-    product: Floats = maps.result.solution.sheet * np.sum(maps.current(frame, i) * maps.current(frame, j), axis=0)
-    return product
-
-
-def carrying_level(magnitude: Floats, values: Floats | None = None, fraction: float = 0.9) -> float:
-    """
-    Level of `values` (by default the magnitudes) above which magnitudes of equal areas make up a fraction of their sum.
-
-    Examples
-    --------
-    >>> carrying_level(np.array([8.0, 1.0, 1.0]), fraction=0.75)
-    8.0
-    """
-    values = magnitude if values is None else values
-    order = np.argsort(-values, kind="stable")
-    carried = np.cumsum(magnitude[order])
-    return float(values[order[np.searchsorted(carried, fraction * carried[-1] * (1 - 1e-12))]])
-
-
-def local_mean(values: Floats, radius: float) -> Floats:
-    """
-    Mean over the copper within some pixels, so that an outline encloses a sieve of antipads rather than each web.
-
-    With a radius of zero the values themselves.
-    """
-    if radius <= 0:
-        return values
-    known = np.isfinite(values)
-    weight = gaussian_filter(known.astype(np.float64), radius)
-    total = gaussian_filter(np.where(known, values, 0.0), radius)
-    mean: Floats = np.divide(total, weight, out=np.full_like(values, np.nan), where=weight > 0.2)
-    return mean
 
 
 def _hole_spacing(frame: Frame) -> float:
@@ -235,7 +179,7 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
     result = maps.result
     loop = result.case.loop(victim.loop)
     placement = result.placements[victim.loop]
-    counted = [c for c in victim.contributions if c.in_band and c.current]
+    counted, row = heard(result, loop), result.solution.mid[result.index(loop.name)]
     strongest = float(np.nanmax(placement.rms))
     noisy, everywhere = strongest > NOTHING * victim.limit, strongest <= victim.limit
     text = "No noisy loop puts noise on this copper in this loop's band: any place on it will do."
@@ -245,7 +189,8 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
         inside = "All the copper connected to it lies" if everywhere else f"{plain(1e6 * placement.area)} mm² lie"
         text = (
             f"noise relative to {loop.return_}, rms sum of {len(counted)} noisy loop{'s' * (len(counted) > 1)} · "
-            f"{engineering(victim.noise, 'V')} rms at {loop.inject} as drawn · resistive limit\n"
+            f"{engineering(math.hypot(*(row[j] * I for j, I in counted)), 'V')} rms at {loop.inject} as drawn · "
+            "resistive limit\n"
             f"{inside} within the {limit} tolerated."
         )
         if float(np.nanmax(placement.worst)) > victim.limit:
@@ -258,7 +203,7 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
     frame = Frame(result, f"{loop.name}: where {loop.inject} may sit", text, bar=noisy, legend=legend)
     frame.draw_copper()
     if noisy:
-        rms, worst = placement_at_pixels(maps, frame, loop, counted)
+        rms, worst = maps.placement(loop, counted)
         low = min(max(0.1 * victim.limit, 1e-5 * strongest), 0.1 * strongest)
         unit, factor, _ = scaled(victim.limit, "V")
         span = Range(factor * low, factor * strongest)
@@ -283,29 +228,6 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
     return frame
 
 
-def placement_at_pixels(maps: Maps, frame: Frame, victim: Loop, counted: list[Contribution]) -> tuple[Floats, Floats]:
-    """
-    Noise between each pixel and the victim's return terminal, rms sum and sum of magnitudes, V.
-
-    From the potentials themselves, which are smooth: their magnitudes have valleys narrower than a triangle.
-    NaN on copper that is not connected to the terminal.
-    """
-    solution = maps.result.solution
-    contact = solution.loops[maps.result.index(victim.name)][1]
-    raster = maps.raster(frame)
-    connected: NDArray[np.bool_] = np.logical_and.reduce(
-        coupling.connected_unknowns(solution, contact)[solution.space.local], axis=1
-    )
-    squares, sums = np.zeros(frame.shape), np.zeros(frame.shape)
-    for part in counted:
-        j = maps.result.index(part.loop)
-        local = (solution.potential[:, j] - solution.contact_potential[contact, j])[solution.space.local]
-        values = part.current * raster.evaluate(np.where(connected[:, None], local, np.nan))
-        squares += values**2
-        sums += np.abs(values)
-    return np.sqrt(squares), sums
-
-
 def draw_arrows(frame: Frame, lines: Floats) -> None:
     """Small arrowheads on lines of flow, one in each square of a coarse grid: the piece nearest to its middle."""
     if not len(lines):
@@ -320,21 +242,6 @@ def draw_arrows(frame: Frame, lines: Floats) -> None:
     chosen = order[first]
     way = (lines[chosen, 1] - lines[chosen, 0]) / length[chosen, None]
     frame.draw_arrowheads(lines[chosen].mean(axis=1), way, "white")
-
-
-def smooth(space: Space, corner_values: Floats) -> Floats:
-    """
-    Values at the corners of triangles, which jump from one to the next, as their area-weighted mean at each point.
-
-    From shape (m, 3) to the same.
-    """
-    triangles = space.mesh.triangles.ravel()
-    weight = np.repeat(space.mesh.areas, 3)
-    count = len(space.mesh.points)
-    total = np.bincount(triangles, weights=weight * corner_values.ravel(), minlength=count)
-    mean = total / np.bincount(triangles, weights=weight, minlength=count)
-    smoothed: Floats = mean[space.mesh.triangles]
-    return smoothed
 
 
 def scaled(high: float, unit: str) -> tuple[str, float, float]:
@@ -376,13 +283,6 @@ def _ends(result: Result, loops: list[Loop]) -> list[Label]:
                 name, Label(text, terminal.centre, ROLE_COLOURS[loop.role], Frame.radius(terminal.shape), bold=True)
             )
     return list(labels.values())
-
-
-def _drive(loop: Loop) -> str:
-    if not loop.current:
-        return "per ampere (no current given)"
-    at = f" at {engineering(loop.frequency, 'Hz')}" if loop.frequency else ""
-    return f"{engineering(loop.current, 'A')} rms{at}"
 
 
 def _line(dash: str | tuple[int, tuple[int, ...]]) -> Line2D:

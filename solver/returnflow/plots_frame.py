@@ -22,6 +22,7 @@ from matplotlib.transforms import Bbox
 from numpy.typing import NDArray
 
 from returnflow.labels import Placer
+from returnflow.maps import Window
 from returnflow.plots_text import (
     DPI,
     LABEL_SIZE,
@@ -35,7 +36,7 @@ from returnflow.plots_text import (
     wrap,
 )
 from returnflow.study import Result
-from returnflow_geometry.board import Role, Shape
+from returnflow_geometry.board import Loop, Role, Shape
 
 Floats = NDArray[np.float64]
 Extend = Literal["neither", "min", "max", "both"]
@@ -173,6 +174,11 @@ class Frame:
         self.axes.add_artist(patch)
         patch.set_clip_path(self.axes.patch)
 
+    def draw_route(self, loop: Loop, colour: str) -> None:
+        """Outgoing conductor of a loop, if it has one, as a broad pale line: it lies on another layer."""
+        if loop.route is not None:
+            self.axes.plot(*(MM * np.array(loop.route.path)).T, color=colour, lw=2.4, alpha=0.4, zorder=3.5)
+
     def draw_terminals(self, names: Sequence[str] | None = None, colour: str = INK) -> None:
         """Terminals to scale, with a ring round those too small to see; all, or those named."""
         small: list[tuple[float, float]] = []
@@ -186,6 +192,11 @@ class Frame:
             self.axes.plot(
                 *zip(*small, strict=True), ls="", marker="o", ms=4.5, mfc=colour, mec="white", mew=0.7, zorder=5
             )
+
+    @property
+    def window(self) -> Window:
+        """The map's pixels."""
+        return Window(self.corner, self.pixel / MM, self.shape)
 
     @staticmethod
     def radius(shape: Shape) -> float:
@@ -291,8 +302,13 @@ class Frame:
         x = MM * self.corner[0] + self.pixel * (np.arange(columns) + 0.5)
         y = MM * self.corner[1] + self.pixel * (np.arange(rows) + 0.5)
         shown = np.ma.masked_invalid(values)
-        self.axes.contour(x, y, shown, levels=[level], colors=halo, linewidths=width + 1.4, zorder=zorder - 0.01)
-        self.axes.contour(x, y, shown, levels=[level], colors=colour, linewidths=width, linestyles=dash, zorder=zorder)
+        # Values may be known a little beyond the copper; the line is not drawn there.
+        inside = PathPatch(shape_path(solid(self.copper)), transform=self.axes.transData)
+        for ink, wide, style, order in ((halo, width + 1.4, "solid", zorder - 0.01), (colour, width, dash, zorder)):
+            lines = self.axes.contour(
+                x, y, shown, levels=[level], colors=ink, linewidths=wide, linestyles=style, zorder=order
+            )
+            lines.set_clip_path(inside)
 
     def draw_bar(
         self,
@@ -356,3 +372,8 @@ def shape_path(shape: Shape) -> Path:
 def hole_count(shape: Shape) -> int:
     """Number of holes in a polygon or multipolygon."""
     return int(shapely.get_num_interior_rings(shapely.get_parts(shape)).sum())
+
+
+def solid(shape: Shape) -> Shape:
+    """Polygon or multipolygon without its holes."""
+    return shapely.multipolygons([shapely.Polygon(part.exterior) for part in shapely.get_parts(shape)])

@@ -6,9 +6,11 @@ import math
 import textwrap
 from collections.abc import Sequence
 
+from returnflow.drives import amperes, driven
 from returnflow.foil import resistive_limit
 from returnflow.study import Result, Study
 from returnflow.verdict import Budget, Contribution, engineering
+from returnflow_geometry.board import Loop
 
 WIDTH = 110  # letters, of running text
 VERDICT_WORDS = {"kept": "kept", "exceeded": "EXCEEDED", "undecided": "undecided"}
@@ -107,7 +109,7 @@ def summary_table(study: Study) -> str:
         parts += [text for text in (_traffic_text(result),) if text]
         parts.append(textwrap.fill(accuracy_sentence(result), WIDTH))
         parts += [textwrap.fill(f"Caution: {caution}", WIDTH) for caution in result.cautions]
-    parts.append("Resistive limit. This is no compliance test and replaces no measurement.")
+    parts.append("This is no compliance test and replaces no measurement.")
     return "\n\n".join(parts)
 
 
@@ -137,9 +139,22 @@ def rows_text(head: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1)
     return "\n".join(lines)
 
 
+def counted(part: Contribution) -> str:
+    """How many of a noisy loop's lines count in the victim's band."""
+    if part.lines == 1:
+        return "in band" if part.in_band else "out of band, not counted"
+    return f"{part.counted} of {part.lines} lines" if part.in_band else f"none of {part.lines} lines"
+
+
+def strongest_line(part: Contribution) -> str:
+    """Frequency of the line that contributes most."""
+    return "any" if part.frequency is None else engineering(part.frequency, "Hz")
+
+
 def _budget_text(result: Result, budget: Budget) -> str:
     sensitive = result.case.loop(budget.loop).role == "sensitive"
-    head = ["noisy loop", "transfer resistance", "current", "noise" if sensitive else "voltage", "of power", "band"]
+    what = "noise" if sensitive else "voltage"
+    head = ["noisy loop", "transfer resistance", "current", "at", "counted", what, "of power"]
     rows = []
     for part in budget.contributions:
         share = power_share(budget, part)
@@ -148,19 +163,19 @@ def _budget_text(result: Result, budget: Budget) -> str:
                 part.loop,
                 bracket(part.transfer, part.half_width),
                 engineering(part.current, "A"),
+                strongest_line(part),
+                counted(part),
                 engineering(part.noise, "V"),
                 "" if share is None else percent(share),
-                "in" if part.in_band else "out",
             ]
         )
-    what = "rms in series with the signal" if sensitive else "rms between the two"
+    where = "rms in series with the signal" if sensitive else "rms between the two"
     limit = "tolerated" if sensitive else "limit"
-    kind = "sensitive loop" if sensitive else "cables"
-    lines = [f"{kind} “{budget.loop}”"]
+    lines = [f"{'sensitive loop' if sensitive else 'cables'} “{budget.loop}”"]
     if rows:
         lines.append(rows_text(head, rows))
     lines.append(
-        f"  {engineering(budget.noise, 'V')} {what} ({known_to(budget)}), worst case "
+        f"  {engineering(budget.noise, 'V')} {where} ({known_to(budget)}), worst case "
         f"{engineering(budget.worst_case, 'V')}; {limit} {engineering(budget.limit, 'V')}; "
         f"margin {margin(budget)}: {VERDICT_WORDS[budget.verdict]}"
     )
@@ -174,20 +189,26 @@ def _own_text(result: Result) -> str:
     rows = []
     for j, loop in enumerate(result.case.loops):
         peak = result.peaks[j]
-        current = loop.current or 1.0
         rows.append(
             [
                 loop.name,
                 loop.role,
                 bracket(float(solution.mid[j, j]), float(solution.half_width[j, j])),
-                engineering(peak.value * current, "A/m") + ("" if loop.current else " per A"),
+                engineering(peak.value * amperes(loop), "A/m") + ("" if driven(loop) else " per A"),
                 f"({1e3 * peak.x:.1f}, {1e3 * peak.y:.1f})",
-                engineering(valid_to(result, j), "Hz"),
+                turns(result, j),
             ]
         )
-    return "all loops\n" + rows_text(
-        ["loop", "role", "own resistance", "peak sheet current", "at (mm)", "return spreads up to"], rows, 2
-    )
+    head = ["loop", "role", "own resistance", "peak sheet current", "at (mm)", "return turns at"]
+    return "all loops\n" + rows_text(head, rows, 2)
+
+
+def turns(result: Result, j: int) -> str:
+    """Frequency at which half of a loop's return has left the resistive pattern, or the estimate of where it begins."""
+    if result.spectral is not None:
+        turning = result.spectral.facts[j].turning
+        return "nowhere" if turning is None else engineering(turning, "Hz")
+    return f"about {engineering(valid_to(result, j), 'Hz', 2)}"
 
 
 def _traffic_text(result: Result) -> str:
@@ -196,13 +217,12 @@ def _traffic_text(result: Result) -> str:
         (region_names(result), result.shares, "share across"),
         (section_names(result), result.sections, "net through"),
     ):
-        if not names:
-            continue
-        rows = [
-            [loop.name, *(amount(table[n, j], loop.current) for n in range(len(names)))]
-            for j, loop in enumerate(result.case.loops)
-        ]
-        texts.append(rows_text(["loop", *(f"{word} {name}" for name in names)], rows))
+        if names:
+            rows = [
+                [loop.name, *(amount(table[n, j], loop) for n in range(len(names)))]
+                for j, loop in enumerate(result.case.loops)
+            ]
+            texts.append(rows_text(["loop", *(f"{word} {name}" for name in names)], rows))
     return "\n\n".join(texts)
 
 
@@ -216,11 +236,11 @@ def section_names(result: Result) -> list[str]:
     return [section.name for section in result.case.sections if section.copper == result.copper]
 
 
-def amount(share: float, current: float | None) -> str:
-    """Share of a loop's current in per cent, and in amperes where it is given."""
+def amount(share: float, loop: Loop) -> str:
+    """Share of a loop's current in per cent, and in amperes where it has one; at the resistive limit."""
     share = 0.0 if abs(share) < 5e-6 else float(share)
     text = percent(share)
-    return f"{text} = {engineering(share * current, 'A')}".replace("-", "−") if current else text
+    return f"{text} = {engineering(share * amperes(loop), 'A')}".replace("-", "−") if driven(loop) else text
 
 
 def percent(share: float) -> str:

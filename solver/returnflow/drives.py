@@ -1,0 +1,61 @@
+"""What a loop is driven with, in numbers and in words."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from returnflow.spectra import lines_of
+from returnflow.study import Result
+from returnflow.verdict import band_mask, engineering
+from returnflow_geometry.board import Loop
+
+
+def driven(loop: Loop) -> bool:
+    """Whether a loop has a current of its own."""
+    return loop.role == "noisy" and lines_of(loop).rms > 0
+
+
+def amperes(loop: Loop) -> float:
+    """Current a loop is drawn for: all its lines together, A rms, or one ampere where it has none."""
+    return lines_of(loop).rms if driven(loop) else 1.0
+
+
+def drive(loop: Loop) -> str:
+    """What a loop is drawn for, in words."""
+    if not driven(loop):
+        return "1 A"
+    lines = lines_of(loop)
+    total = f"{engineering(lines.rms, 'A')} rms"
+    if len(lines.frequency) > 1:
+        low, high = (engineering(float(f), "Hz") for f in lines.frequency[[0, -1]])
+        return f"{total}, {len(lines.frequency)} lines from {low} to {high}"
+    return total if lines.anywhere else f"{total} at {engineering(float(lines.frequency[0]), 'Hz')}"
+
+
+def heard(result: Result, victim: Loop) -> list[tuple[int, float]]:
+    """Noisy loops with lines in a victim's band: number, and the A rms of those lines."""
+    found = []
+    for j, loop in enumerate(result.case.loops):
+        if driven(loop):
+            lines = lines_of(loop)
+            current = float(np.linalg.norm(lines.current[band_mask(lines, victim)]))
+            if current > 0:
+                found.append((j, current))
+    return found
+
+
+def telling_frequencies(result: Result, j: int) -> list[float]:
+    """
+    Asked frequencies at which the flow of a loop is worth a picture of its own, hertz.
+
+    The one nearest to where its return leaves the resistive pattern, and the highest. None for a loop without an
+    outgoing conductor, or one whose return never turns.
+    """
+    asked = sorted(f for f in result.frequencies if f > 0)
+    if result.spectral is None or not asked or result.case.loops[j].route is None:
+        return []
+    turning = result.spectral.facts[j].turning
+    if turning is None:
+        return []
+    near = min(asked, key=lambda f: abs(np.log(f / turning)))
+    return sorted({near, asked[-1]})

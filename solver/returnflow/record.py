@@ -1,0 +1,201 @@
+"""The content of result.json."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from returnflow.coupling import Peak
+from returnflow.drives import amperes, driven
+from returnflow.study import Result, Study
+from returnflow.tables import power_share, region_names, section_names
+from returnflow.verdict import Budget
+from returnflow_geometry.board import Loop
+
+Json = dict[str, Any]
+Array = NDArray[Any]
+
+FORMAT = 1
+
+
+def to_dict(study: Study) -> Json:
+    """
+    Study as the content of result.json: SI units, None where there is no number.
+
+    Square matrices are in the order of `loops`; lists under shares, sections and cables in that of `frequencies_Hz`.
+    """
+    return {
+        "format": FORMAT,
+        "title": study.case.title,
+        "versions": dict(study.versions),
+        "variants": [_variant(result) for result in study.variants.values()],
+    }
+
+
+def to_json(study: Study) -> str:
+    """Content of result.json as text."""
+    return json.dumps(to_dict(study), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _variant(result: Result) -> Json:
+    solution = result.solution
+    mid, half = solution.mid, solution.half_width
+    names, frequencies = result.loop_names, result.frequencies
+    impedance = [result.impedance(f) for f in frequencies]
+    shares, sections = by_frequency(result)
+    return {
+        "name": result.name,
+        "loops": list(names),
+        "frequencies_Hz": [number(f) for f in frequencies],
+        "impedance_ohm": {"real": [_numbers(Z.real) for Z in impedance], "imag": [_numbers(Z.imag) for Z in impedance]},
+        "resistance_ohm": {
+            # The bounds hold as quadratic forms; entry by entry it is mid +- half_width that is guaranteed.
+            "lower": _numbers(mid - half),
+            "mid": _numbers(mid),
+            "upper": _numbers(mid + half),
+            "half_width": _numbers(half),
+        },
+        "shares": [
+            {"loop": loop, "region": region, "magnitude": [number(value) for value in shares[:, n, j]]}
+            for n, region in enumerate(region_names(result))
+            for j, loop in enumerate(names)
+        ],
+        "sections": [
+            {
+                "loop": loop,
+                "section": section,
+                "real": [number(value.real) for value in sections[:, n, j]],
+                "imag": [number(value.imag) for value in sections[:, n, j]],
+            }
+            for n, section in enumerate(section_names(result))
+            for j, loop in enumerate(names)
+        ],
+        "sensitive": [_sensitive(result, budget) for budget in result.sensitive],
+        "cables": [_cables(result, budget, impedance) for budget in result.cables],
+        "mesh": {
+            "triangles": len(solution.mesh.triangles),
+            "unknowns": solution.space.size,
+            "passes": [
+                {"triangles": count, "worst": number(worst * result.case.accuracy)} for count, worst in solution.passes
+            ],
+        },
+        "peaks": [_peak(loop, peak) for loop, peak in zip(result.case.loops, result.peaks, strict=True)],
+        "crossovers": _crossovers(result),
+        "seconds": {part: number(seconds) for part, seconds in result.seconds.items()},
+        "assumptions": list(result.case.assumptions),
+        "cautions": list(result.cautions),
+    }
+
+
+def by_frequency(result: Result) -> tuple[Array, Array]:
+    """Shares and net currents at all asked frequencies, shapes (frequencies, regions or sections, loops)."""
+    if result.spectral is not None:
+        return result.spectral.shares, result.spectral.sections
+    return result.shares[None], result.sections[None].astype(np.complex128)
+
+
+def _sensitive(result: Result, budget: Budget) -> Json:
+    placement = result.placements[budget.loop]
+    return {
+        "loop": budget.loop,
+        "noise_V": number(budget.noise),
+        "low_V": number(budget.low),
+        "high_V": number(budget.high),
+        "worst_case_V": number(budget.worst_case),
+        "allowed_V": number(budget.limit),
+        "margin_dB": number(budget.margin_dB),
+        "verdict": budget.verdict,
+        "contributions": _contributions(budget),
+        "options": [],
+        "recommendation": budget.recommendation,
+        "placement": {
+            "area_m2": number(placement.area),
+            "radius_m": number(placement.radius),
+            "nearest_m": None if placement.nearest is None else [number(value) for value in placement.nearest],
+        },
+    }
+
+
+def _cables(result: Result, budget: Budget, impedance: list[NDArray[np.complex128]]) -> Json:
+    """`voltage_V` is what all noisy currents would make at each asked frequency, `noise_V` at their own lines."""
+    worst = max(budget.contributions, key=lambda part: part.noise, default=None)
+    row = result.index(budget.loop)
+    currents = {result.index(part.loop): part.current for part in budget.contributions}
+    return {
+        "loop": budget.loop,
+        "voltage_V": [number(math.hypot(*(abs(Z[row, j]) * I for j, I in currents.items()))) for Z in impedance],
+        "noise_V": number(budget.noise),
+        "low_V": number(budget.low),
+        "high_V": number(budget.high),
+        "worst_case_V": number(budget.worst_case),
+        "limit_V": number(budget.limit),
+        "margin_dB": number(budget.margin_dB),
+        "verdict": budget.verdict,
+        "worst": None if worst is None else {"loop": worst.loop, "voltage_V": number(worst.noise)},
+        "contributions": _contributions(budget),
+    }
+
+
+def _contributions(budget: Budget) -> list[Json]:
+    return [
+        {
+            "loop": part.loop,
+            "transfer_ohm": number(part.transfer),
+            "half_width_ohm": number(part.half_width),
+            "current_A": number(part.current),
+            "noise_V": number(part.noise),
+            "power_share": number(power_share(budget, part)),
+            "frequency_Hz": number(part.frequency),
+            "in_band": part.in_band,
+            "out_of_band_V": number(part.out_of_band),
+            "lines": part.lines,
+            "lines_in_band": part.counted,
+        }
+        for part in budget.contributions
+    ]
+
+
+def _peak(loop: Loop, peak: Peak) -> Json:
+    current = amperes(loop) if driven(loop) else None
+    return {
+        "loop": loop.name,
+        "current_A": number(current),
+        "per_ampere_A_per_m": number(peak.value),
+        "sheet_A_per_m": number(None if current is None else peak.value * current),
+        "at_m": [number(peak.x), number(peak.y)],
+    }
+
+
+def _crossovers(result: Result) -> list[Json]:
+    """What frequency does to each loop; empty where the case asks for the resistive limit only."""
+    if result.spectral is None:
+        return []
+    return [
+        {
+            "loop": loop,
+            "turning_Hz": number(facts.turning),
+            "ribbon_Hz": number(facts.ribbon),
+            "low_inductance_H": number(facts.low_inductance),
+            "high_inductance_H": number(facts.high_inductance),
+            "low_length_m": number(facts.low_length),
+            "high_length_m": number(facts.high_length),
+            "near_route": [number(abs(value)) for value in result.spectral.near[:, j]],
+            "gaps": list(facts.gaps),
+            "gap_inductance_H": number(facts.gap_inductance),
+            "gap_detour_m": number(facts.gap_detour),
+        }
+        for j, (loop, facts) in enumerate(zip(result.loop_names, result.spectral.facts, strict=True))
+    ]
+
+
+def number(value: float | np.floating[Any] | None) -> float | None:
+    """Plain float for JSON, or None for what JSON has no number for."""
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def _numbers(matrix: NDArray[np.float64]) -> list[list[float | None]]:
+    return [[number(value) for value in row] for row in matrix]
