@@ -183,8 +183,17 @@ class TestRegionsAndSections:
         region = box(0.5, 0.3, 1.65, 0.7)
         contacts = [pad(0.55, 0.5), pad(1.7, 0.5)]
         mesh = Mesher(Plane(BOARD, contacts, regions=[region])).uniform(0.1)
-        wanted = region.union(contacts[0]).difference(shapely.union_all(contacts)).area
-        assert mesh.areas[mesh.region_triangles[0]].sum() == pytest.approx(wanted, rel=1e-7)
+        whole = region.union(contacts[0]).difference(contacts[1])
+        found = mesh.areas[mesh.region_triangles[0]].sum()
+        assert found == pytest.approx(whole.difference(contacts[0]).area, rel=1e-7)
+        # The border follows the rims: out round the first, in round the second. All the current crosses it.
+        border = mesh.region_borders[0]
+        assert length(mesh, border) == pytest.approx(whole.length, rel=1e-7)
+        solution = solve_on(mesh, 2, [(0, 1)], 1.0, Options())
+        tri, k = border.T
+        outward = np.where(mesh.region_triangles[0][tri], 1, -1)  # along a rim, the triangle may be the outer one
+        leaving = solution.stream[0][tri, (k + 1) % 3] - solution.stream[0][tri, k]
+        assert float(np.sum(outward * leaving)) == pytest.approx(1, abs=1e-9)
 
     def test_a_region_that_also_touches_copper_along_a_line(self):
         # The region ends at the far edge of a gap: beyond it there is copper, which it only touches.
