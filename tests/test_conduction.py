@@ -55,6 +55,16 @@ DRAWINGS = {
         # Over the outer edge; over a hole's rim; between two holes; between a hole and the outer edge.
         [pad(0, 0.8), pad(1.5, 0.9), box(0.85, 0.7, 1.25, 0.8), box(1.3, 0.9, 1.4, 1.7)],
     ),
+    "contacts of several parts": (
+        box(0, 0, 2, 1.6).difference(box(0.9, 0.4, 1.1, 1.2)),
+        [
+            # One part on the outer edge, one on the hole's rim, one inside; and a floating pair.
+            MultiPolygon([pad(0, 0.3), pad(0.9, 0.8), pad(1.0, 0.2)]),
+            pad(1.7, 0.8),
+            MultiPolygon([pad(0.4, 0.8), pad(1.1, 1.1)]),
+            pad(1.7, 1.4),
+        ],
+    ),
 }
 LOOPS = {name: [(0, 1)] if len(contacts) == 2 else [(0, 1), (2, 3)] for name, (_, contacts) in DRAWINGS.items()}
 every_drawing = pytest.mark.parametrize("name", DRAWINGS)
@@ -612,11 +622,6 @@ class TestPiecesAndPinches:
             solve(Plane(copper, [*ends, box(5, 5, 6, 6)]), [(0, 2)], 1.0)
 
 
-# Bug: the stream function is single-valued round every part of a contact, so the upper bound lets no current
-# enter one part and leave by another. It stays a bound, but never meets the lower one.
-no_current_between_parts = pytest.mark.xfail(reason="no stream for current between parts of one contact", strict=True)
-
-
 class TestContactsOfSeveralParts:
     """The vias of one pin: joined outside the copper, so one potential, and current may pass from part to part."""
 
@@ -638,7 +643,6 @@ class TestContactsOfSeveralParts:
         assert solution.lower[0, 0] == pytest.approx(left * right / (left + right), rel=1e-9)
         assert solution.upper[0, 0] == pytest.approx(left * right / (left + right), rel=1e-9)
 
-    @no_current_between_parts
     def test_two_pads_of_one_contact_share_the_current_by_symmetry(self):
         # Mirrored about the middle of the strip: half of the strip with one pad, at half the resistance.
         (whole, ends), (half, half_ends) = strip(3), strip(3, 0.5)
@@ -646,7 +650,6 @@ class TestContactsOfSeveralParts:
         one = solved(half, [half_ends[0], pad(2, 0.2)], accuracy=2e-3)
         assert two.mid[0, 0] == pytest.approx(one.mid[0, 0] / 2, rel=1e-4)
 
-    @no_current_between_parts
     def test_floating_contact_of_two_pads_shorts_them(self):
         copper, ends = strip(3)
         apart = solved(copper, [*ends, pad(1, 0.5), pad(2, 0.5)])
@@ -654,28 +657,12 @@ class TestContactsOfSeveralParts:
         assert joined.upper[0, 0] < apart.lower[0, 0]
         assert_overlap(joined, solved(copper, [*ends, MultiPolygon([pad(1, 0.5), pad(2, 0.5)])], accuracy=1e-3))
 
-    @no_current_between_parts
     def test_two_equal_pieces_joined_by_pads_halve_the_resistance(self):
         boards = [box(0, y, 2, y + 1) for y in (0, 2)]
         pads = [MultiPolygon([pad(x, 0.4), pad(x, 2.4)]) for x in (0.5, 1.5)]
         both = solved(boards[0].union(boards[1]), pads, accuracy=2e-3)
         one = solved(boards[0], [pad(0.5, 0.4), pad(1.5, 0.4)], accuracy=2e-3)
         assert both.mid[0, 0] == pytest.approx(one.mid[0, 0] / 2, rel=1e-4)
-
-    @no_current_between_parts
-    def test_parts_on_different_edges(self):
-        # One contact with a part on the outer edge, one on a hole's rim and one inside; scikit-fem finds the same.
-        copper = box(0, 0, 2, 1.6).difference(box(0.9, 0.4, 1.1, 1.2))
-        contacts = [
-            MultiPolygon([pad(0, 0.3), pad(0.9, 0.8), pad(1.0, 0.2)]),
-            pad(1.7, 0.8),
-            MultiPolygon([pad(0.4, 0.8), pad(1.1, 1.1)]),
-            pad(1.7, 1.4),
-        ]
-        solution = solved(copper, contacts, [(0, 1), (2, 3)], accuracy=1e-3)
-        np.testing.assert_allclose(
-            solution.lower, resistance_of(conductance(solution.mesh, 4), [(0, 1), (2, 3)]), rtol=1e-8
-        )
 
 
 class TestConvergence:

@@ -148,6 +148,7 @@ class Mesher:
 
     def __init__(self, plane: Plane) -> None:
         self.plane = plane
+        _check_apart(plane.contacts)
         self._regions = [_whole_contacts(region, plane.contacts) for region in plane.regions]
         areas = [_shared_area(area, plane.copper) for area in (*plane.contacts, *self._regions)]
         cuts = [shapely.intersection(section, plane.copper) for section in plane.sections]
@@ -223,6 +224,15 @@ def _shared_area(area: Shape, copper: Shape) -> MultiPolygon:
     """Intersection without the lines and points where the two only touch."""
     parts = shapely.get_parts(shapely.intersection(area, copper))
     return MultiPolygon(parts[shapely.get_dimensions(parts) == 2].tolist())
+
+
+def _check_apart(contacts: Sequence[Shape]) -> None:
+    """Contacts that touch or overlap would be one: say which, in one go."""
+    first, second = shapely.STRtree(list(contacts)).query(list(contacts), predicate="intersects")
+    pairs = [f"{i + 1} and {j + 1}" for i, j in zip(first.tolist(), second.tolist(), strict=True) if i < j]
+    if pairs:
+        message = f"Invalid contacts. They must not touch, but numbers {', '.join(pairs)} do: join them or move one."
+        raise MeshError(message)
 
 
 def _whole_contacts(region: Shape, contacts: Sequence[Shape]) -> Shape:

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.linear import Backend, NumericalError, factorize
-from returnflow.spaces import CORNER_ROOT, Path, Space, Topology, path_fields, potential_map, stream_map
+from returnflow.products import both_sides, curl, path_load, without_circuits
+from returnflow.spaces import Space, Topology, circuit_fields, path_fields, potential_map, stream_map
 from returnflow_geometry.mesh import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
 
 Floats = NDArray[np.float64]
@@ -22,7 +23,6 @@ Report = Callable[[str], None]
 SMALL = 0.01
 AIM = 0.8  # each new mesh aims this far inside the goal, and further each time, since a forecast is only a forecast
 AGREEMENT = 1e-7  # of two routes to one number, relative to the resistance
-BLOCK = 50_000  # triangles at a time
 GROWTH_PER_PASS = 8  # a forecast from a coarse mesh is not worth more triangles than this factor
 
 
@@ -128,7 +128,7 @@ class Conduction:
         if side == "potential":
             return -self.space.gradient(self.potential[self.space.local, loop]) / self.sheet
         if side == "stream":
-            return _curl(self.space.gradient(self.stream[loop]))
+            return curl(self.space.gradient(self.stream[loop]))
         return 0.5 * (self.current(loop, "potential") + self.current(loop, "stream"))
 
 
@@ -158,6 +158,12 @@ def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet:
     NumericalError
         If a linear solve or the cross-check of the two sides fails.
     """
+    same = [number + 1 for number, (start, end) in enumerate(loops) if start == end]
+    if same:
+        message = (
+            f"Invalid loops. Numbers {same} return at the contact where they are injected: no copper carries them."
+        )
+        raise ValueError(message)
     clock = _Clock()
     space, topology = Space(mesh, options.order), Topology(mesh, contacts)
     count = len(loops)
@@ -178,9 +184,9 @@ def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet:
     del solve
     clock.lap("solve")
 
-    paths = path_fields(topology, loops, options.order)
+    paths = [*path_fields(topology, loops, options.order), *circuit_fields(topology, options.order)]
     to_stream = stream_map(space, topology)
-    right = np.column_stack([_path_load(space, path) for path in paths])
+    right = np.column_stack([path_load(space, path) for path in paths])
     clock.lap("assembly")
     solve = factorize((to_stream.T @ stiffness @ to_stream).tocsc(), options.backend)
     clock.lap("factor")
@@ -188,10 +194,11 @@ def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet:
     del solve
     stream = nodal.T[:, space.local]
     for number, path in enumerate(paths):
-        stream[number, path.triangles] += path.values
+        np.add.at(stream[number], path.triangles, path.values)
+    stream = without_circuits(space, stream, paths, count)
     clock.lap("solve")
 
-    lower, upper, mixed, gap = _products(space, potential, stream)
+    lower, upper, mixed, gap = both_sides(space, potential, stream)
     _check(lower, upper, mixed, contact_potential, loops)
     clock.lap("fields")
     return Conduction(
@@ -310,64 +317,6 @@ def _pieces(result: Conduction, options: Options, aim: float) -> Floats:
     return cut(high)
 
 
-def _path_load(space: Space, path: Path) -> Floats:
-    """Integral of grad(shape) . grad(path) for every unknown; the path lives on few triangles."""
-    shapes = space.shape_gradients_of(path.triangles)
-    field_at = np.einsum("tl,tlcd->tcd", path.values, shapes)
-    area = space.mesh.areas[path.triangles]
-    local = np.einsum("tlcd,ce,ted->tl", shapes, CORNER_ROOT.T @ CORNER_ROOT, field_at) * area[:, None]
-    load = np.bincount(space.local[path.triangles].ravel(), weights=local.ravel(), minlength=space.size)
-    return load.astype(np.float64)
-
-
-def _curl(gradient: Floats) -> Floats:
-    """Sheet current of a stream function: (d/dy, -d/dx)."""
-    return np.stack([gradient[..., 1], -gradient[..., 0]], axis=-1)
-
-
-def _products(space: Space, potential: Floats, stream: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """
-    Integrals of products of the two sides' fields, in squares.
-
-    Returns
-    -------
-    lower, upper, mixed : arrays, shape (loops, loops)
-        Potential by potential, stream by stream, potential by stream.
-    gap : array, shape (loops, m)
-        Squared difference of the two sides in every triangle.
-    """
-    count, triangles = len(stream), len(space.mesh.triangles)
-    lower, upper, mixed = (np.zeros((count, count)) for _ in range(3))
-    gap = np.empty((count, triangles))
-    # Block by block, so that a million triangles need no gigabytes.
-    for begin in range(0, triangles, BLOCK):
-        rows = slice(begin, min(begin + BLOCK, triangles))
-        shapes = space.shape_gradients_of(rows)
-        root = np.sqrt(space.mesh.areas[rows])
-        a, b = (np.empty((count, len(root) * 6)) for _ in range(2))
-        for j in range(count):
-            a[j] = _flat(-_gradient(potential[space.local[rows], j], shapes), root)
-            b[j] = _flat(_curl(_gradient(stream[j, rows], shapes)), root)
-        lower += a @ a.T
-        upper += b @ b.T
-        mixed += a @ b.T
-        gap[:, rows] = np.sum(((a - b) ** 2).reshape(count, len(root), 6), axis=2)
-    return lower, upper, mixed, gap
-
-
-def _gradient(local_values: Floats, shapes: Floats) -> Floats:
-    """Gradient at the corners, from local values (m, 3 or 6) and shape gradients, to (m, 3, 2)."""
-    m, l = local_values.shape
-    gradient: Floats = np.matmul(local_values[:, None, :], shapes.reshape(m, l, 6)).reshape(m, 3, 2)
-    return gradient
-
-
-def _flat(at_corners: Floats, root_area: Floats) -> Floats:
-    """Field as a vector whose dot products are the exact integrals."""
-    flat: Floats = np.matmul(CORNER_ROOT, at_corners * root_area[:, None, None]).ravel()
-    return flat
-
-
 def _check(lower: Floats, upper: Floats, mixed: Floats, port: Floats, loops: Sequence[tuple[int, int]]) -> None:
     """Three routes to the lower bound must agree: energy, port voltage, and the product of the two sides."""
     own = np.sqrt(np.diag(upper))
@@ -375,8 +324,8 @@ def _check(lower: Floats, upper: Floats, mixed: Floats, port: Floats, loops: Seq
     error = np.max(np.maximum(np.abs(voltage - lower), np.abs(mixed - lower)) / np.outer(own, own))
     if not error < AGREEMENT:
         message = (
-            f"The two sides of the solution disagree by {error:.1e} of the resistance (allowed {AGREEMENT:.0e}): copper "
-            "connects in a way the mesh does not show. Please report this board."
+            f"The two sides of the solution disagree by {error:.1e} of the resistance (allowed {AGREEMENT:.0e}): "
+            "copper connects in a way the mesh does not show. Please report this board."
         )
         raise NumericalError(message)
     if not np.all(np.diag(upper - lower) >= -1e-9 * np.diag(upper)):

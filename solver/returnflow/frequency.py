@@ -201,8 +201,7 @@ def _crosses(line: LineString, shape: shapely.Geometry, width: float) -> bool:
 
 def high_pattern(model: Broadband) -> Floats:
     """Coefficients of the basis at infinite frequency, shape (r, loops): the field is expelled."""
-    pattern: Floats = -np.linalg.solve(model.induction, model.drive)
-    return pattern
+    return -np.linalg.solve(model.induction, model.drive).astype(np.float64)
 
 
 def high_inductance(model: Broadband) -> Floats:

@@ -1,8 +1,7 @@
-"""Potential space, stream-function space and path fields on one mesh."""
+"""Potential space and stream-function space on one mesh."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -11,10 +10,23 @@ import skfem
 from numpy.typing import NDArray
 from scipy.linalg import null_space
 from scipy.sparse import coo_array, csc_array, csr_array, hstack
-from scipy.sparse.csgraph import breadth_first_order, connected_components
+from scipy.sparse.csgraph import connected_components
 from skfem.models.poisson import laplace
 
+from returnflow.topology import Path, Topology, circuit_fields, path_fields
 from returnflow_geometry.mesh import Mesh
+
+__all__ = [
+    "CORNER_MASS",
+    "CORNER_ROOT",
+    "Path",
+    "Space",
+    "Topology",
+    "circuit_fields",
+    "path_fields",
+    "potential_map",
+    "stream_map",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -93,119 +105,6 @@ class Space:
         if self.order == 2:
             parts.insert(1, local[tri, 3 + k])
         return np.column_stack(parts)
-
-
-@dataclass(frozen=True)
-class Topology:
-    """What is connected to what: neighbours, pieces of copper, insulated edges, contacts."""
-
-    mesh: Mesh
-    contacts: int
-
-    @cached_property
-    def neighbours(self) -> Ints:
-        """Triangle across each edge, shape (m, 3), or -1."""
-        triangles = self.mesh.triangles
-        ends = np.sort(np.stack([triangles, np.roll(triangles, -1, axis=1)], axis=2).reshape(-1, 2), axis=1)
-        keys = ends[:, 0] * len(self.mesh.points) + ends[:, 1]
-        order = np.argsort(keys, kind="stable")
-        twin = np.flatnonzero(keys[order[1:]] == keys[order[:-1]])
-        result = np.full(len(keys), -1)
-        first, second = order[twin], order[twin + 1]
-        result[first], result[second] = second // 3, first // 3
-        return result.reshape(-1, 3)
-
-    @cached_property
-    def insulated(self) -> Ints:
-        """(triangle, edge) pairs on insulated edges, shape (k, 2)."""
-        free = self.neighbours < 0
-        rim = self.mesh.contact_edges
-        free[rim[:, 0], rim[:, 1]] = False
-        return np.column_stack(np.nonzero(free))
-
-    @cached_property
-    def piece(self) -> Ints:
-        """Number of the edge-connected piece of each triangle, shape (m,)."""
-        tri, k = np.nonzero(self.neighbours >= 0)
-        count = len(self.mesh.triangles)
-        graph = coo_array((np.ones(len(tri), dtype=bool), (tri, self.neighbours[tri, k])), shape=(count, count))
-        pieces: Ints = connected_components(graph, directed=False)[1].astype(np.int64)
-        return pieces
-
-    @cached_property
-    def _graph(self) -> csr_array:
-        """Triangles, then contacts, joined where current can pass."""
-        count = len(self.mesh.triangles)
-        tri, k = np.nonzero(self.neighbours >= 0)
-        rim, contact = self.mesh.contact_edges[:, 0], count + self.mesh.contact_of
-        rows = np.concatenate([tri, rim, contact])
-        cols = np.concatenate([self.neighbours[tri, k], contact, rim])
-        size = count + self.contacts
-        return coo_array((np.ones(len(rows)), (rows, cols)), shape=(size, size)).tocsr()
-
-    @cached_property
-    def conductor(self) -> Ints:
-        """Number of the conductor each contact belongs to: pieces joined by contacts count as one."""
-        labels = connected_components(self._graph, directed=False)[1]
-        conductors: Ints = labels[len(self.mesh.triangles) :].astype(np.int64)
-        return conductors
-
-    def walk(self, start: int, end: int) -> Ints:
-        """
-        Chain of triangles that leads from one contact to another, as (triangle, edge in, edge out), shape (k, 3).
-
-        Raises
-        ------
-        ValueError
-            If the contacts are not connected.
-        """
-        count = len(self.mesh.triangles)
-        _, before = breadth_first_order(self._graph, count + end, directed=False)
-        if self.conductor[start] != self.conductor[end]:
-            message = f"Invalid path from contact {start} to contact {end}. They lie on unconnected pieces of copper."
-            raise ValueError(message)
-        nodes = [count + start]
-        while nodes[-1] != count + end:
-            nodes.append(int(before[nodes[-1]]))
-        steps = []
-        for last, here, following in zip(nodes[:-2], nodes[1:-1], nodes[2:], strict=True):
-            if here < count:
-                steps.append((here, self._edge_to(here, last), self._edge_to(here, following)))
-        return np.array(steps, dtype=np.int64).reshape(-1, 3)
-
-    def _edge_to(self, triangle: int, node: int) -> int:
-        count = len(self.mesh.triangles)
-        if node < count:
-            return int(np.flatnonzero(self.neighbours[triangle] == node)[0])
-        mine = (self.mesh.contact_edges[:, 0] == triangle) & (self.mesh.contact_of == node - count)
-        return int(self.mesh.contact_edges[mine, 1][0])
-
-
-@dataclass(frozen=True)
-class Path:
-    """
-    Unit current through a chain of triangles from contact to contact: the lowest-order Raviart-Thomas field.
-
-    In each triangle it is the curl of the barycentric coordinate of the corner shared by the edge in and the
-    edge out, with + where that corner is on the left. `values` has the shape (k, 3 or 6) of the local unknowns.
-    """
-
-    triangles: Ints
-    values: Floats
-
-    @classmethod
-    def along(cls, steps: Ints, order: int) -> Path:
-        """Path field of a walk (see :meth:`Topology.walk`)."""
-        tri, entered, left = steps.T
-        turns_left = (left - entered) % 3 == 2
-        corner = np.where(turns_left, entered, left)
-        sign = np.where(turns_left, 1.0, -1.0)
-        values = np.zeros((len(tri), 3 if order == 1 else 6))
-        row = np.arange(len(tri))
-        values[row, corner] = sign
-        if order == 2:
-            values[row, 3 + corner] = values[row, 3 + (corner + 2) % 3] = sign / 2
-        return cls(tri, values)
 
 
 def potential_map(space: Space, topology: Topology) -> tuple[csc_array, Ints]:
@@ -319,8 +218,3 @@ def _arc_combinations(net: csr_array, zero: Ints) -> csc_array:
         values.append(basis[r, c])
         columns += basis.shape[1]
     return csc_array((np.concatenate(values), (np.concatenate(rows), np.concatenate(cols))), shape=(arcs, columns))
-
-
-def path_fields(topology: Topology, loops: Sequence[tuple[int, int]], order: int) -> list[Path]:
-    """Unit path field of every loop, from the contact of injection to the contact of return."""
-    return [Path.along(topology.walk(start, end), order) for start, end in loops]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from returnflow import coupling, frequency, verdict
 from returnflow.broadband import Broadband
-from returnflow.conduction import Conduction, Options, solve
+from returnflow.conduction import SMALL, Conduction, Options, solve
 from returnflow.coupling import Peak
 from returnflow.foil import sheet_impedance, sheet_resistance
 from returnflow.frequency import LoopFacts
@@ -305,8 +305,11 @@ def _coupled(solution: Conduction, spectral: Spectral | None, sheet: float, i: i
         for n, f in enumerate(lines.frequency):
             if f > 0:
                 skin = sheet_impedance(model.thickness, float(f), model.temperature) / sheet
-                impedance[n] = model.impedance(float(f))[i, j]
-                doubt[n] = half_width * abs(skin) + own * abs(impedance[n] - skin * transfer)
+                Z = model.impedance(float(f))
+                impedance[n] = Z[i, j]
+                # Weak couplings are known to a fraction of the loops' own impedances only, as their resistances are.
+                floor = SMALL * float(np.sqrt(abs(Z[i, i]) * abs(Z[j, j])))
+                doubt[n] = half_width * abs(skin) + own * max(abs(Z[i, j] - skin * transfer), floor)
     return Coupled(loop=loop, lines=lines, transfer=transfer, half_width=half_width, impedance=impedance, doubt=doubt)
 
 
