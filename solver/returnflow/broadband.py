@@ -8,16 +8,16 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from returnflow_geometry.mesh import Mesh
 from scipy.optimize import nnls
-from scipy.sparse import csc_array, csr_array, diags_array
+from scipy.sparse import csc_array, csr_array, diags_array, hstack
 
 from returnflow.foil import MU0, sheet_impedance, sheet_resistance
 from returnflow.induction import PanelOperator
 from returnflow.linear import NumericalError, Solve, factorize
 from returnflow.panels import RULE_5
-from returnflow.spaces import Space, Topology, path_fields, stream_map
+from returnflow.spaces import Path, Space, Topology, circuit_fields, path_fields, stream_map
 from returnflow.traces import Route, flux_matrix, vector_potential
+from returnflow_geometry.mesh import Mesh
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -53,12 +53,13 @@ class System:
     """
     The equations on one mesh: dissipation A and induction L of stream functions, and what every loop drives.
 
-    ``currents`` are the loops' resistive sheet currents at 1 A, (2, m, loops): x and y per triangle, A/m. The unknown
-    is what induction adds to them.
+    ``to_local`` leads from the unknowns (free stream values, then circuits from part to part of contacts) to the
+    local values of every triangle, (3 m, free). ``currents`` are the loops' resistive sheet currents at 1 A,
+    (2, m, loops): x and y per triangle, A/m. The unknowns are what induction adds to them.
     """
 
     space: Space
-    to_stream: csc_array
+    to_local: csr_array
     curl: tuple[csr_array, csr_array]
     dissipation: csr_array
     panels: PanelOperator
@@ -91,40 +92,49 @@ def assemble(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], routes
         Outgoing conductor of every loop; None: closed far away.
     """
     space, topology = Space(mesh, 1), Topology(mesh, contacts)
-    to_stream = stream_map(space, topology)
-    gradients = space.shape_gradients_of(slice(None))[:, :, 0, :]
-    rows, cols = np.repeat(np.arange(len(mesh.triangles)), 3), space.local.ravel()
-    shape = (len(mesh.triangles), space.size)
-    d_dx, d_dy = (csr_array((gradients[..., c].ravel(), (rows, cols)), shape=shape) for c in (0, 1))
-    curl = (csr_array(d_dy @ to_stream), csr_array(-d_dx @ to_stream))
-    dissipation = csr_array(to_stream.T @ space.stiffness @ to_stream)
+    triangles = len(mesh.triangles)
+    pick = csr_array(
+        (np.ones(3 * triangles), space.local.ravel(), np.arange(3 * triangles + 1)), (3 * triangles, space.size)
+    )
+    circuits = _local_columns(circuit_fields(topology, 1), triangles)
+    to_local = csr_array(hstack([pick @ stream_map(space, topology), circuits]))
+    gradients = space.shape_gradients_of(slice(None))[:, :, 0, :].reshape(-1, 2)
+    every, corners = np.repeat(np.arange(triangles), 3), np.arange(3 * triangles)
+    d_dx, d_dy = (csr_array((part, (every, corners)), (triangles, 3 * triangles)) for part in gradients.T)
+    curl = (csr_array(d_dy @ to_local), csr_array(-d_dx @ to_local))
+    weight = diags_array(mesh.areas)
+    dissipation = csr_array(curl[0].T @ weight @ curl[0] + curl[1].T @ weight @ curl[1])
 
-    paths = path_fields(topology, loops, 1)
-    areas = mesh.areas
-    currents = np.zeros((2, len(areas), len(loops)))
-    stream = np.zeros((len(loops), len(areas), 3))
-    for j, path in enumerate(paths):
-        stream[j, path.triangles] = path.values
-        g = np.einsum("tl,tlc->tc", path.values, gradients[path.triangles])
-        currents[0, path.triangles, j], currents[1, path.triangles, j] = g[:, 1], -g[:, 0]
-    load = sum(part.T @ (areas[:, None] * currents[c]) for c, part in enumerate(curl))
+    paths = _local_columns(path_fields(topology, loops, 1), triangles)
+    currents = np.stack([(d_dy @ paths).toarray(), (-d_dx @ paths).toarray()])
+    load = sum(part.T @ (weight @ currents[c]) for c, part in enumerate(curl))
     resistive = factorize(csc_array(dissipation))(-np.asarray(load))
     for c, part in enumerate(curl):
         currents[c] += part @ resistive
-    stream += (to_stream @ resistive).T[:, space.local]
-    resistance = sum(currents[c].T @ (areas[:, None] * currents[c]) for c in (0, 1))
+    stream = (paths.toarray() + to_local @ resistive).T.reshape(len(loops), triangles, 3)
+    resistance = sum(currents[c].T @ (weight @ currents[c]) for c in (0, 1))
 
     panels = PanelOperator(mesh.points[mesh.triangles])
     own = MU0 / (4 * np.pi) * (panels @ np.concatenate([currents[0], currents[1]], axis=1))
     count = len(loops)
-    trace = np.stack([_trace_integral(mesh, route) if route else np.zeros((2, len(areas))) for route in routes], axis=2)
+    trace = np.stack([_trace_integral(mesh, route) if route else np.zeros((2, triangles)) for route in routes], axis=2)
     potential = np.stack([own[:, :count], own[:, count:]]) + trace
     drive = curl[0].T @ potential[0] + curl[1].T @ potential[1]
     inductance = sum(currents[c].T @ potential[c] + trace[c].T @ currents[c] for c in (0, 1)) + flux_matrix(routes)
     inductance = 0.5 * (inductance + inductance.T)
     return System(
-        space, to_stream, curl, dissipation, panels, currents, np.asarray(resistance), drive, inductance, stream
+        space, to_local, curl, dissipation, panels, currents, np.asarray(resistance), drive, inductance, stream
     )
+
+
+def _local_columns(paths: Sequence[Path], triangles: int) -> csc_array:
+    """Local values of path fields as columns, shape (3 m, paths)."""
+    rows = [(3 * path.triangles[:, None] + np.arange(3)).ravel() for path in paths]
+    values = [path.values.ravel() for path in paths]
+    column = np.repeat(np.arange(len(paths)), [len(part) for part in rows])
+    if not paths:
+        return csc_array((3 * triangles, 0))
+    return csc_array((np.concatenate(values), (np.concatenate(rows), column)), shape=(3 * triangles, len(paths)))
 
 
 def _trace_integral(mesh: Mesh, route: Route) -> Floats:
@@ -142,9 +152,9 @@ class Preconditioner:
     """
     (Rs A + s L)^-1 by partial fractions.
 
-    On a stream function L is spectrally (mu0/2) A^(1/2) M^(1/2), M the lumped mass; so the inverse is f(x) = 1/(Rs x + s
-    (mu0/2) sqrt(x)) of the problem A u = x M u, and f is a sum of w_k/(x + q_k) with w_k >= 0. The poles, and so the
-    factorisations, serve every s.
+    On a stream function L is spectrally (mu0/2) A^(1/2) M^(1/2), M the lumped mass; so the inverse is
+    f(x) = 1/(Rs x + s (mu0/2) sqrt(x)) of the problem A u = x M u, and f is a sum of w_k/(x + q_k) with w_k >= 0. The
+    poles, and so the factorisations, serve every s.
     """
 
     solves: list[Solve]
@@ -155,8 +165,7 @@ class Preconditioner:
     def of(cls, system: System) -> Preconditioner:
         """Factor the shifted matrices of a system."""
         mesh = system.space.mesh
-        mass_of = np.bincount(mesh.triangles.ravel(), weights=np.repeat(mesh.areas / 3, 3), minlength=system.space.size)
-        mass = (system.to_stream.T @ diags_array(mass_of) @ system.to_stream).tocsc()
+        mass = (system.to_local.T @ diags_array(np.repeat(mesh.areas / 3, 3)) @ system.to_local).tocsc()
         scale = system.dissipation.diagonal() / mass.diagonal()
         x0, y0 = np.ptp(mesh.points, axis=0)
         low, high = (np.pi / max(x0, y0)) ** 2 * 0.2, 3.0 * float(np.max(scale))
@@ -275,8 +284,8 @@ class Broadband:
 
     def stream(self, frequency: float) -> Complexes:
         """Stream function per ampere on the corners of every triangle, shape (loops, m, 3); see `Conduction.stream`."""
-        added = self.system.to_stream @ (self.basis @ self.reduced(frequency))
-        return self.system.stream + added.T[:, self.system.space.local]
+        added = self.system.to_local @ (self.basis @ self.reduced(frequency))
+        return self.system.stream + added.T.reshape(self.system.stream.shape)
 
 
 def reduce(

@@ -228,10 +228,10 @@ def turning_frequency(model: Broadband, loop: int) -> float | None:
     which weighs how much current has moved how far and hardly depends on the width of the ribbon.
     """
     final = high_pattern(model)[:, loop]
-    nodal = model.system.to_stream @ model.basis
+    local = model.system.to_local @ model.basis
     mesh = model.system.space.mesh
-    mass = np.bincount(mesh.triangles.ravel(), weights=np.repeat(mesh.areas / 3, 3), minlength=len(nodal))
-    weighted = nodal.T @ (mass * (nodal @ final))
+    mass = np.repeat(mesh.areas / 3, 3)
+    weighted = local.T @ (mass * (local @ final))
     full = float(final @ weighted)
     moved = float(np.sqrt(max(full, 0.0) / np.sum(mesh.areas)))
     if not moved > 1e-3:
