@@ -10,7 +10,16 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString
 
-from returnflow.broadband import Broadband, BroadbandOptions, Report, assemble, reduce
+from returnflow.broadband import (
+    Broadband,
+    BroadbandOptions,
+    Preconditioner,
+    Report,
+    System,
+    assemble,
+    conjugate_gradients,
+    reduce,
+)
 from returnflow.foil import sheet_resistance
 from returnflow.spectra import lines_of
 from returnflow.traces import Route
@@ -120,20 +129,60 @@ def solve_broadband(
     report : function of one string, optional
     """
     board = case.board
+    thickness = board.layer(board.copper(copper).layer).thickness
+    squares = None if resistance is None else resistance / sheet_resistance(thickness, board.temperature)
+    system = _system(case, plane, loops, copper, report)
+    return reduce(system, thickness, board.temperature, squares, options, report)
+
+
+def _system(case: Case, plane: Plane, loops: Sequence[tuple[int, int]], copper: str, report: Report | None) -> System:
     routes = routes_of(case, copper)
     x0, y0, x1, y1 = plane.copper.bounds
     mesher = Mesher(plane)
     mesh = mesher.graded(route_size(mesher, routes, float(np.hypot(x1 - x0, y1 - y0)) / 40))
     if report:
         report(f"magnetic mesh: {len(mesh.triangles)} triangles")
-    thickness = board.layer(board.copper(copper).layer).thickness
-    squares = None if resistance is None else resistance / sheet_resistance(thickness, board.temperature)
-    system = assemble(mesh, len(plane.contacts), loops, routes)
-    return reduce(system, thickness, board.temperature, squares, options, report)
+    return assemble(mesh, len(plane.contacts), loops, routes)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Expelled:
+    """
+    Loops at infinite frequency, where the copper expels the field.
+
+    Attributes
+    ----------
+    inductance : array, shape (loops, loops), henry
+    length : array, shape (loops,)
+        Mean way back, metres.
+    """
+
+    inductance: Floats
+    length: Floats
+
+
+def solve_expelled(
+    case: Case, plane: Plane, loops: Sequence[tuple[int, int]], copper: str, report: Report | None = None
+) -> Expelled:
+    """High-frequency end alone, by one solve: what a gap is compared with."""
+    system = _system(case, plane, loops, copper, report)
+    preconditioner = Preconditioner.of(system)
+    weights = preconditioner.weights(0.0, 1.0)
+    answer, _ = conjugate_gradients(
+        system.induce,
+        lambda right: preconditioner.apply(weights, right),
+        -system.drive,
+        np.zeros_like(system.drive),
+        BroadbandOptions().residual,
+    )
+    inductance = system.inductance + system.drive.T @ answer
+    K = system.currents + np.stack([part @ answer for part in system.curl])
+    length = np.hypot(K[0], K[1]).T @ system.space.mesh.areas
+    return Expelled(inductance=0.5 * (inductance + inductance.T), length=length)
 
 
 def loop_facts(
-    case: Case, copper: str, model: Broadband, solid: Broadband | None, gaps: Sequence[tuple[str, ...]]
+    case: Case, copper: str, model: Broadband, solid: Expelled | None, gaps: Sequence[tuple[str, ...]]
 ) -> tuple[LoopFacts, ...]:
     """
     Crossovers, inductances and lengths of every loop.
@@ -143,7 +192,7 @@ def loop_facts(
     case : Case
     copper : str
     model : Broadband
-    solid : Broadband or None
+    solid : Expelled or None
         The same without the cutouts that routes cross.
     gaps : sequence of tuple of str
         Cutouts crossed, per loop.
@@ -154,8 +203,8 @@ def loop_facts(
         high_length = mean_length(model, j, high=True)
         gap_inductance = gap_detour = None
         if solid is not None and gaps[j]:
-            gap_inductance = high_inductance(model)[j, j] - high_inductance(solid)[j, j]
-            gap_detour = high_length - mean_length(solid, j, high=True)
+            gap_inductance = high_inductance(model)[j, j] - solid.inductance[j, j]
+            gap_detour = high_length - float(solid.length[j])
         facts.append(
             LoopFacts(
                 low_inductance=float(model.system.inductance[j, j]),

@@ -271,7 +271,7 @@ def _spectral(
             report("once more without the gaps that routes cross")
         kept = tuple(cutout for cutout in case.board.cutouts if cutout.name not in crossed)
         bare = replace(case, board=replace(case.board, cutouts=kept), regions=(), sections=())
-        solid = frequency.solve_broadband(bare, Plane.of(bare, copper), loops, copper, None, report=report)
+        solid = frequency.solve_expelled(bare, Plane.of(bare, copper), loops, copper, report)
     shape = (len(case.frequencies), len(case.loops))
     shares, sections = (
         np.zeros((shape[0], len(plane.regions), shape[1])),
