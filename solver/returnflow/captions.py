@@ -92,3 +92,54 @@ def placement_words(result: Result, budget: Budget) -> Words:
     )
     area = plain(1e6 * placement.area)
     return caption, f"Map of the noise relative to {loop.return_} in volts rms; {area} mm² lie within {limit}."
+
+
+def strip_words(result: Result, j: int) -> Words:
+    """Caption and alternative text of a film strip."""
+    loop = result.case.loops[j]
+    text = (
+        f"The return of “{loop.name}” as the frequency rises, all on one colour scale. At DC it spreads over "
+        "the copper and takes the way of least resistance; as the frequency rises it gathers under the "
+        "outgoing conductor, and where it cannot follow, it bends round."
+    )
+    return text, f"Maps of the sheet current of {loop.name}, one for each frequency, from DC up."
+
+
+def impedance_words(result: Result, j: int) -> Words:
+    """Caption and alternative text of a loop impedance."""
+    loop = result.case.loops[j]
+    text = (
+        f"Impedance of the loop of “{loop.name}”: flat while it is resistive, then rising along its "
+        "inductance. Between the two inductances the return leaves the resistive pattern, and the resistance "
+        "rises as the ribbon narrows."
+    )
+    return text, f"Chart of the impedance and the inductance of the loop of {loop.name} over frequency."
+
+
+def share_words(result: Result) -> Words:
+    """Caption and alternative text of shares over frequency."""
+    text = (
+        "What the regions see of each noisy current, and how much of each return has gathered within three "
+        "heights of its own conductor. A clock that crosses a region at DC need not do so at its own "
+        "frequency."
+    )
+    return text, f"Chart of shares over frequency, across {len(result.case.regions)} regions and near each conductor."
+
+
+def transfer_words(budget: Budget) -> Words:
+    """Caption and alternative text of transfer impedances."""
+    text = (
+        f"What one ampere of each noisy loop puts into “{budget.loop}”. Flat: common copper. Rising with "
+        "frequency: the magnetic field. Couplings below about a ten-thousandth of the loops' own impedances "
+        "are indications."
+    )
+    return text, f"Chart of transfer impedances to {budget.loop} over frequency."
+
+
+def noise_words(budget: Budget) -> Words:
+    """Caption and alternative text of the noise by lines."""
+    text = (
+        f"Every line of every noisy current as a voltage in “{budget.loop}”. Lines at 0 Hz or of unknown "
+        "frequency stand at the left edge."
+    )
+    return text, f"Chart of the voltage of every line in {budget.loop}, with its limit."

@@ -17,6 +17,7 @@ from matplotlib.patches import Patch
 
 from returnflow import captions
 from returnflow import plots_fields as fields
+from returnflow import plots_spectrum as spectrum
 from returnflow.drives import driven, telling_frequencies
 from returnflow.labels import along
 from returnflow.maps import Maps
@@ -35,13 +36,14 @@ from returnflow.plots_frame import (
     hole_count,
     shape_path,
 )
+from returnflow.plots_spectrum import Chart
 from returnflow.plots_text import house_style, slug
-from returnflow.study import Result
+from returnflow.study import Result, Spectral
 from returnflow.verdict import Budget, Contribution, engineering
 from returnflow_geometry.board import Role
 
 Report = Callable[[str], None]
-Kind = Literal["board", "flow", "coupling", "placement"]
+Kind = Literal["board", "flow", "coupling", "placement", "strip", "spectrum"]
 
 SPARE_REACH = 30.0  # pixels; names of terminals that no loop uses get no long leaders
 MOST_PAIRS = 4  # coupling maps per sensitive loop or pair of cables, the strongest
@@ -55,7 +57,7 @@ class Picture:
 
     Attributes
     ----------
-    kind : "board", "flow", "coupling" or "placement"
+    kind : "board", "flow", "coupling", "placement", "strip" or "spectrum"
     file : str
         File name, unique within a result.
     caption : str
@@ -97,7 +99,7 @@ def pictures(result: Result, report: Report | None = None) -> list[Picture]:
     return made
 
 
-_Wanted = tuple[Kind, tuple[str, ...], str, Callable[[], Frame], str, str]
+_Wanted = tuple[Kind, tuple[str, ...], str, Callable[[], Frame | Chart], str, str]
 
 
 def _wanted(result: Result) -> Iterator[_Wanted]:
@@ -118,6 +120,27 @@ def _wanted(result: Result) -> Iterator[_Wanted]:
             words = captions.flow_words(result, j, f, sum(other == span for other in ranges.values()))
             at = engineering(f, "Hz") if f > 0 else ""
             yield "flow", (result.case.loops[j].name,), at, partial(fields.flow_frame, maps, j, f, span), *words
+    if result.spectral is not None:
+        yield from _over_frequency(result, result.spectral, maps)
+
+
+def _over_frequency(result: Result, spectral: Spectral, maps: Maps) -> Iterator[_Wanted]:
+    """Charts with frequency along one axis, and film strips."""
+    for j in spectrum.strip_loops(result):
+        words = captions.strip_words(result, j)
+        yield "strip", (result.loop_names[j],), "", partial(spectrum.strip_chart, maps, j), *words
+    for j, loop in enumerate(result.case.loops):
+        if loop.route is not None:
+            draw = partial(spectrum.impedance_chart, result, spectral, j)
+            yield "spectrum", (loop.name,), "impedance", draw, *captions.impedance_words(result, j)
+    if any(loop.role == "noisy" for loop in result.case.loops):
+        draw_shares = partial(spectrum.share_chart, result, spectral)
+        yield "spectrum", (), "shares", draw_shares, *captions.share_words(result)
+        for budget in (*result.sensitive, *result.cables):
+            transfer = partial(spectrum.transfer_chart, result, spectral, budget)
+            yield "spectrum", (budget.loop,), "transfer", transfer, *captions.transfer_words(budget)
+            noise = partial(spectrum.noise_chart, result, budget)
+            yield "spectrum", (budget.loop,), "noise", noise, *captions.noise_words(budget)
 
 
 def strongest(budget: Budget) -> list[Contribution]:

@@ -121,7 +121,8 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> s
         parts.append(_section("Who crosses what, at the resistive limit", traffic))
     parts.append(_section("Resistance matrix", matrix_html(result)))
     if result.spectral is not None:
-        parts.append(_section("Above the resistive limit", frequencies_html(result)))
+        over = [p for kind in ("strip", "spectrum") for p in pictures if p.kind == kind]
+        parts.append(_section("Above the resistive limit", frequencies_html(result), *map(_figure, over)))
     parts.append(_section("How accurate this is", accuracy_html(result)))
     if result.cautions:
         parts.append(_section("Frequencies to mind", _list(result.cautions)))
