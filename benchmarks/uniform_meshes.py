@@ -58,7 +58,9 @@ def main() -> None:
         print(json.dumps(one(options.one, options.order, options.backend)))
         return
     print(describe())
-    print(f"order {options.order}, direct solver {options.backend or 'chosen automatically'}; seconds of wall time, six loops\n")
+    print(
+        f"order {options.order}, direct solver {options.backend or 'chosen automatically'}; seconds of wall time, six loops\n"
+    )
     rows = []
     for size in SIZES_MM[options.order]:
         # A process of its own for each size, so that its peak memory is its own.
@@ -67,7 +69,10 @@ def main() -> None:
         rows.append(json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout))
         if len(rows) == 1:
             print("  ".join(f"{key:>9}" for key in rows[0]))
-        print("  ".join(f"{value:9.3g}" if key != "triangles" else f"{value:9d}" for key, value in rows[-1].items()), flush=True)
+        print(
+            "  ".join(f"{value:9.3g}" if key != "triangles" else f"{value:9d}" for key, value in rows[-1].items()),
+            flush=True,
+        )
     sizes = np.log([row["triangles"] for row in rows])
     for key in ("mesh", "assembly", "factor", "per loop", "total", "memory MB"):
         slope = np.polyfit(sizes, np.log([row[key] for row in rows]), 1)[0]

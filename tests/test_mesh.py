@@ -52,9 +52,10 @@ def length(mesh, pairs):
 
 def rim_length(copper, contact):
     """Length of a contact's outline that runs inside the copper."""
-    return shapely.intersection(contact.boundary, copper).length - shapely.intersection(
-        contact.boundary, copper.boundary
-    ).length
+    return (
+        shapely.intersection(contact.boundary, copper).length
+        - shapely.intersection(contact.boundary, copper.boundary).length
+    )
 
 
 class TestTheMeshIsTheDrawing:
@@ -93,9 +94,13 @@ class TestTheMeshIsTheDrawing:
         assert rims | insulated == free
         assert not rims & insulated
         # And each lies where the drawing says: insulated edges on the copper's outline, rims on their contact's.
-        for pairs, line in ((topology.insulated, copper.boundary), *(
-            (mesh.contact_edges[mesh.contact_of == number], contact.boundary) for number, contact in enumerate(contacts)
-        )):
+        for pairs, line in (
+            (topology.insulated, copper.boundary),
+            *(
+                (mesh.contact_edges[mesh.contact_of == number], contact.boundary)
+                for number, contact in enumerate(contacts)
+            ),
+        ):
             ends = mesh.points[mesh.edge_ends[tuple(pairs.T)]]
             for place in (ends[:, 0], ends[:, 1], ends.mean(axis=1)):
                 assert np.max(shapely.distance(line, shapely.points(place))) < 2 * GRID

@@ -34,9 +34,7 @@ BOARD = box(0, 0, WIDTH * MM, HEIGHT * MM)
 x_mm, y_mm = st.integers(-2, WIDTH + 2), st.integers(-2, HEIGHT + 2)
 point = st.tuples(x_mm, y_mm)
 side = st.integers(1, 12)
-rectangles = st.builds(
-    lambda x, y, w, h: box(x * MM, y * MM, (x + w) * MM, (y + h) * MM), x_mm, y_mm, side, side
-)
+rectangles = st.builds(lambda x, y, w, h: box(x * MM, y * MM, (x + w) * MM, (y + h) * MM), x_mm, y_mm, side, side)
 circles = st.builds(lambda x, y, d: circle(x * MM, y * MM, d * MM, corners=12), x_mm, y_mm, st.integers(1, 10))
 slots = st.builds(
     lambda x, y, dx, dy, w: slot([(x * MM, y * MM), ((x + dx) * MM, (y + dy) * MM)], w * 0.25 * MM),
@@ -44,9 +42,7 @@ slots = st.builds(
 )  # fmt: skip
 cutouts = st.lists(st.one_of(rectangles, circles, slots), max_size=5)
 # Pads on a 5 mm raster never touch each other; they may hang over edges and holes.
-pads = st.lists(
-    st.tuples(st.integers(0, WIDTH // 5), st.integers(0, HEIGHT // 5)), min_size=3, max_size=5, unique=True
-)
+pads = st.lists(st.tuples(st.integers(0, WIDTH // 5), st.integers(0, HEIGHT // 5)), min_size=3, max_size=5, unique=True)
 
 
 def pad(place):

@@ -255,7 +255,5 @@ class TestStreamMap:
         fine = red_refined(mesh)
         fine_topology = Topology(fine, topology.contacts)
         assert len(topology.insulated) * 2 == len(fine_topology.insulated)
-        coarse_map, fine_map = (
-            stream_map(Space(m, order), t) for m, t in ((mesh, topology), (fine, fine_topology))
-        )
+        coarse_map, fine_map = (stream_map(Space(m, order), t) for m, t in ((mesh, topology), (fine, fine_topology)))
         assert fine_map.shape[1] > 3 * coarse_map.shape[1]

@@ -7,6 +7,7 @@ import itertools
 import shutil
 import tempfile
 from collections.abc import Callable
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -107,7 +108,11 @@ def write_all(study: Study, directory: Path, report_progress: Report | None = No
 
 
 def _vtu_bytes(result: Result, scratch: Path) -> bytes:
-    meshio.write(scratch, field_mesh(result), file_format="vtu")
+    mesh = field_mesh(result)
+    # The writer puts names into its XML as they are.
+    mesh.point_data = {escape(name): data for name, data in mesh.point_data.items()}
+    mesh.cell_data = {escape(name): data for name, data in mesh.cell_data.items()}
+    meshio.write(scratch, mesh, file_format="vtu")
     first, rest = scratch.read_bytes().split(b"\n", 1)
     return first + b"\n<!-- " + MARK + b" -->\n" + rest
 

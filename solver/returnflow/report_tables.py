@@ -104,7 +104,8 @@ def frequencies_html(result: Result) -> str:
         rows.append(
             [
                 loop.name,
-                *("nowhere" if f is None else engineering(f, "Hz") for f in (facts.turning, facts.ribbon)),
+                "nowhere" if facts.turning is None else engineering(facts.turning, "Hz"),
+                "" if facts.ribbon is None else engineering(facts.ribbon, "Hz"),
                 *(engineering(L, "H") for L in (facts.low_inductance, facts.high_inductance)),
                 *(f"{1e3 * length:.3g} mm" for length in (facts.low_length, facts.high_length)),
                 ", ".join(facts.gaps),
@@ -141,7 +142,7 @@ def frequencies_html(result: Result) -> str:
 
 def _polar(value: complex) -> str:
     """Magnitude and angle."""
-    return f"{engineering(abs(value), 'Ω')} ∠ {math.degrees(cmath.phase(value)):.0f}°".replace("-", "−")
+    return f"{engineering(abs(value), 'Ω')} ∠ {round(math.degrees(cmath.phase(value)))}°".replace("-", "−")
 
 
 def traffic_html(result: Result) -> str:

@@ -1,0 +1,185 @@
+"""Quadtree of triangles that follows a graded mesh, and which of its boxes are far apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Pairs = tuple[Ints, Ints]
+
+_DEEPEST = 30  # levels; 2^-30 of the board is below any drawing grid
+
+
+@dataclass(frozen=True)
+class Quadtree:
+    """
+    Quadtree of triangles by centroid; each node with the tight box of its triangles.
+
+    `order` sorts the triangles; node n holds the sorted triangles start[n]:end[n]. Nodes are numbered level by
+    level, children of one parent side by side.
+    """
+
+    order: Ints
+    start: Ints
+    end: Ints
+    parent: Ints  # -1 for the root
+    first_child: Ints  # -1 for a leaf
+    children: Ints  # count
+    level: Ints
+    low: Floats  # (n, 2), metres
+    high: Floats
+
+    @classmethod
+    def of(cls, corners: Floats, capacity: int) -> Quadtree:
+        """Tree whose leaves hold at most `capacity` triangles, from corners (m, 3, 2)."""
+        order, key = _along_curve(corners.mean(axis=1))
+        starts, ends, parents = [np.array([0])], [np.array([len(key)])], [np.array([-1])]
+        first_child, child_count = [], []
+        total, level = 1, 0
+        while len(starts[-1]):
+            begin, stop = starts[-1], ends[-1]
+            nodes = np.flatnonzero((stop - begin > capacity) & (level < _DEEPEST))
+            # Quadrant borders inside each node that splits, by bisection on the sorted keys.
+            shift = 2 * (_DEEPEST - 1 - level)
+            base = (key[begin[nodes]] >> (shift + 2)) << (shift + 2)
+            inner = [np.searchsorted(key, base + (quadrant << shift)) for quadrant in (1, 2, 3)]
+            borders = np.stack([begin[nodes], *inner, stop[nodes]], axis=1)
+            filled = borders[:, 1:] > borders[:, :-1]
+            counts = filled.sum(axis=1)
+            here, number = np.full(len(begin), -1), np.zeros(len(begin), dtype=np.int64)
+            here[nodes], number[nodes] = total + np.cumsum(counts) - counts, counts
+            first_child.append(here)
+            child_count.append(number)
+            starts.append(borders[:, :-1][filled])
+            ends.append(borders[:, 1:][filled])
+            parents.append(np.repeat(nodes + total - len(begin), counts))
+            total += int(counts.sum())
+            level += 1
+        begin = np.concatenate(starts)
+        levels = np.repeat(np.arange(len(starts)), [len(part) for part in starts])
+        # Node ranges are nested, not consecutive: reduce leaves first, then parents from the lowest level up.
+        first, sorted_corners = np.concatenate(first_child), corners[order]
+        low, high = np.empty((len(begin), 2)), np.empty((len(begin), 2))
+        leaf = np.flatnonzero(first < 0)
+        leaf = leaf[np.argsort(begin[leaf])]
+        low[leaf] = np.minimum.reduceat(sorted_corners.min(axis=1), begin[leaf])
+        high[leaf] = np.maximum.reduceat(sorted_corners.max(axis=1), begin[leaf])
+        for depth in range(level - 2, -1, -1):
+            inner_nodes = np.flatnonzero((levels == depth) & (first >= 0))
+            if len(inner_nodes):
+                below = np.flatnonzero(levels == depth + 1)
+                at = first[inner_nodes] - below[0]
+                low[inner_nodes] = np.minimum.reduceat(low[below], at)
+                high[inner_nodes] = np.maximum.reduceat(high[below], at)
+        return cls(
+            order,
+            begin,
+            np.concatenate(ends),
+            np.concatenate(parents),
+            first,
+            np.concatenate(child_count),
+            levels,
+            low,
+            high,
+        )
+
+    @cached_property
+    def leaves(self) -> Ints:
+        """Numbers of the leaves."""
+        return np.flatnonzero(self.first_child < 0)
+
+    def members(self, nodes: Ints) -> Pairs:
+        """Triangles of some nodes, one node after the other, and the node of each."""
+        counts = self.end[nodes] - self.start[nodes]
+        return self.order[np.repeat(self.start[nodes], counts) + ramp(counts)], np.repeat(nodes, counts)
+
+    def interactions(self, separation: float) -> tuple[Pairs, Pairs]:
+        """
+        Unordered pairs of boxes far apart, and pairs of leaves that are not.
+
+        Together they hold every pair of triangles exactly once. Far apart: the gap exceeds `separation` times the
+        larger diagonal.
+        """
+        diagonal = np.linalg.norm(self.high - self.low, axis=1)
+        a = b = np.zeros(1, dtype=np.int64)
+        far: list[Pairs] = []
+        near: list[Pairs] = []
+        while len(a):
+            gap = np.maximum(np.maximum(self.low[a] - self.high[b], self.low[b] - self.high[a]), 0.0)
+            apart = np.hypot(gap[:, 0], gap[:, 1]) >= separation * np.maximum(diagonal[a], diagonal[b])
+            apart &= a != b
+            far.append((a[apart], b[apart]))
+            a, b = a[~apart], b[~apart]
+            leaf_a, leaf_b = self.first_child[a] < 0, self.first_child[b] < 0
+            both = leaf_a & leaf_b
+            near.append((a[both], b[both]))
+            a, b, leaf_a, leaf_b = a[~both], b[~both], leaf_a[~both], leaf_b[~both]
+            same = a == b
+            twin_a, twin_b = self._child_pairs(a[same])
+            a, b, leaf_a, leaf_b = a[~same], b[~same], leaf_a[~same], leaf_b[~same]
+            first = ~leaf_a & (leaf_b | (diagonal[a] >= diagonal[b]))
+            split, kept = np.where(first, a, b), np.where(first, b, a)
+            counts = self.children[split]
+            child = np.repeat(self.first_child[split], counts) + ramp(counts)
+            a = np.concatenate([twin_a, child])
+            b = np.concatenate([twin_b, np.repeat(kept, counts)])
+        return _joined(far), _joined(near)
+
+    def _child_pairs(self, nodes: Ints) -> Pairs:
+        """Unordered pairs of children of each node, a child with itself included."""
+        pairs_a, pairs_b = [], []
+        for i in range(4):
+            for j in range(i, 4):
+                has = nodes[self.children[nodes] > j]
+                pairs_a.append(self.first_child[has] + i)
+                pairs_b.append(self.first_child[has] + j)
+        return np.concatenate(pairs_a), np.concatenate(pairs_b)
+
+    def expand(self, a: Ints, b: Ints) -> Pairs:
+        """Triangles of pairs of leaves, each unordered pair of triangles once."""
+        na, nb = self.end[a] - self.start[a], self.end[b] - self.start[b]
+        counts = na * nb
+        pair = np.repeat(np.arange(len(a)), counts)
+        within = ramp(counts)
+        i = self.start[a][pair] + within // nb[pair]
+        j = self.start[b][pair] + within % nb[pair]
+        keep = (a[pair] != b[pair]) | (i <= j)
+        return self.order[i[keep]], self.order[j[keep]]
+
+
+def ramp(counts: Ints) -> Ints:
+    """0, 1, ..., count - 1 for every count, one after the other."""
+    return np.arange(int(counts.sum())) - np.repeat(np.cumsum(counts) - counts, counts)
+
+
+def _along_curve(places: Floats) -> Pairs:
+    """Order of places along a Z-shaped curve through the quadrants, and their sorted keys."""
+    origin = places.min(axis=0)
+    size = float(np.max(places.max(axis=0) - origin)) * (1 + 1e-9) or 1.0
+    cell = np.minimum((places - origin) / size * 2.0**_DEEPEST, 2.0**_DEEPEST - 1).astype(np.int64)
+    key = _interleave(cell[:, 0]) | (_interleave(cell[:, 1]) << 1)
+    order = np.argsort(key, kind="stable")
+    return order, key[order]
+
+
+def _interleave(value: Ints) -> Ints:
+    """Spread the lower 30 bits to the even places."""
+    x = value.astype(np.int64)
+    for shift, mask in (
+        (16, 0x0000FFFF0000FFFF),
+        (8, 0x00FF00FF00FF00FF),
+        (4, 0x0F0F0F0F0F0F0F0F),
+        (2, 0x3333333333333333),
+        (1, 0x5555555555555555),
+    ):
+        x = (x | (x << shift)) & mask
+    return x
+
+
+def _joined(parts: list[Pairs]) -> Pairs:
+    return np.concatenate([a for a, _ in parts]), np.concatenate([b for _, b in parts])
