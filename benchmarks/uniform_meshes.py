@@ -17,6 +17,7 @@ import time
 
 import numpy as np
 from machine import describe, peak_memory
+
 from returnflow.conduction import Options, solve_on
 from returnflow_geometry.mesh import Mesher, Plane
 from returnflow_geometry.shapes import circle, rectangle

@@ -494,6 +494,8 @@ def test_each_mistake_is_named_once(path, value, message):
         [("loop.0.route.path", [[20, 20], [50, 9], [81, 22], [81, 21]])],
         [("loop.0.route.path", [[20, 20], [60, 60], [20, 60], [80, 20]])],  # crosses itself
         [("loop.0.route.path", [[20.1, 20.2], [20, 20], [80, 20]])],
+        [("loop.0.route.path", [[20, 20], [50, 20], [80, 20]])],
+        [("loop.0.route.width_mm", 50)],
         [("loop.2.route", {"layer": "L1", "path": [[20, 20], [90, 70]]})],
         [("loop.3.trapezoid", {"frequency_Hz": 3, "swing_A": 1, "rise_s": 1 / 6})],
         [("loop.4.spectrum", [[k, 1] for k in range(10_000)])],
@@ -577,6 +579,10 @@ ASSUMED = [
         [("loop.0.frequency_Hz", 1.5e9)],
         r'^Loop "stepper phase": its current reaches 1.5 GHz, above 1 GHz, where few bo',
     ),
+    (
+        [("loop.3.route", DELETE), ("loop.3.trapezoid", {"frequency_Hz": 1100, "swing_A": 1, "rise_s": 4e-4})],
+        r'^Loop "clock": closed far away',
+    ),
     ([("loop.3.trapezoid.rise_s", 1e-10)], r'^Loop "clock": its current reaches 3.18 GHz'),
     ([("loop.4.spectrum.1.0", 1.1e9)], r'^Loop "buck": its current reaches 1.1 GHz'),
     ([("solve.frequencies_Hz", [2e9, 1e6])], r"^\[solve\]: frequencies_Hz reaches 2 GHz, above 1 GHz"),
@@ -629,6 +635,31 @@ def test_a_height_is_named_from_the_copper_up_or_down():
     case = edited(("layer", layers), ("loop.0.route.layer", "L4"))
     said = parse_case(text_of(case)).assumptions[0]
     assert said.startswith('Loop "stepper phase": its outgoing conductor runs 0.87 mm under the copper "ground" (')
+
+
+def test_a_triangle_and_zero_are_stored_exactly():
+    trapezoid = {"frequency_Hz": 3, "swing_A": 1, "rise_s": 0.1666666667}
+    edits = ("loop.3.trapezoid", trapezoid), ("loop.4.spectrum", [[-0.0, 1]]), ("solve.frequencies_Hz", [-0.0])
+    case = parse_case(text_of(edited(*edits)))
+    assert case.loops[3].trapezoid == Trapezoid(frequency=3, swing=1, rise=0.5 / 3, duty=0.5)
+    assert str(case.loops[4].spectrum[0][0]) == str(case.frequencies[0]) == "0.0"
+
+
+def test_a_route_to_a_contact_that_has_no_copper_at_its_centre():
+    # L-shaped, 0.2 mm wide: the way leads to the nearest edge, as the centre lies beside the contact.
+    corner = [[20, 20], [21, 20], [21, 20.2], [20.2, 20.2], [20.2, 21], [20, 21]]
+    terminal = {"name": "J4.GND", "copper": "ground", "shape": {"polygon": corner}}
+    case = parse_case(text_of(edited(("terminal.3", terminal), ("loop.0.route.path", [[20.5, 19], [80, 20]]))))
+    assert case.loops[0].route.path[0] == pytest.approx((0.0205, 0.02))
+    assert case.loops[0].route.path[1] == pytest.approx((0.0205, 0.019))
+
+
+def test_a_route_the_wrong_way_round_between_near_contacts():
+    # Each end lies within the reach of both contacts.
+    case = edited(("terminal.2.at", [21.5, 20]), ("loop.0.route.path", [[21.5, 20], [20, 20]]), ("loop.3", DELETE))
+    found = mistakes_of(case)
+    assert len(found) == 1, found
+    assert "runs the wrong way round" in found[0]
 
 
 COORDINATES = st.tuples(st.integers(0, 100), st.integers(0, 80)).map(list)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 import returnflow as rf
 from returnflow.study import Result
 

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from returnflow.conduction import Conduction
+from returnflow.contours import isolines, straight_pieces
 from returnflow.spaces import CORNER_MASS, Space
 from returnflow_geometry.mesh import Mesh
 
@@ -19,6 +21,19 @@ Ints = NDArray[np.int64]
 # Sheet current is averaged over this distance before its peak is taken: at a sharp corner the sheet model has
 # no finite peak, and real corners are rounded by etching and by the foil's own thickness.
 PATCH = 0.1e-3
+
+# Centres of 16 equal parts of a triangle, barycentric.
+SAMPLES = (
+    np.array(
+        [
+            (i + shift, j + shift, 4 - i - j - 2 * shift)
+            for shift, rows in ((1 / 3, 4), (2 / 3, 3))
+            for i in range(rows)
+            for j in range(rows - i)
+        ]
+    )
+    / 4
+)
 
 
 @dataclass(frozen=True)
@@ -203,6 +218,34 @@ def placement_noise(solution: Conduction, reference: int, loops: Ints, currents:
     return rms, worst
 
 
+def placement_area(solution: Conduction, reference: int, loops: Ints, currents: Floats, limit: float) -> float:
+    """
+    Copper in m² on which the rms noise of `placement_noise` is within a limit in volts.
+
+    From the potentials at many points: where they cross zero, the magnitude has valleys narrower than a triangle.
+    """
+    mesh = solution.mesh
+    relative = (solution.potential[:, loops] - solution.contact_potential[reference, loops]) * currents
+    pieces = sub_triangles(solution.space)
+    within = np.zeros(len(mesh.triangles))
+    for piece in pieces:
+        squares = np.zeros((len(SAMPLES), len(mesh.triangles)))
+        for values in relative.T:
+            squares += (SAMPLES @ values[piece]) ** 2
+        within += np.mean(squares <= limit**2, axis=0) / len(pieces)
+    within[~connected_unknowns(solution, reference)[solution.space.local[:, 0]]] = 0
+    return float(np.sum(within * mesh.areas))
+
+
+def placement_radius(solution: Conduction, rms: Floats, limit: float, centre: Floats) -> float:
+    """Distance in metres from a place to the nearest copper where a placement map (size,) exceeds a limit."""
+    points, values = straight_pieces(solution.mesh, rms[solution.space.local])
+    border = isolines(points, values, np.full(len(points), limit), np.arange(len(points)))
+    if not len(border):
+        return float(np.max(np.hypot(*(unknown_places(solution) - centre).T)))
+    return float(np.min(shapely.distance(shapely.linestrings(border), shapely.points(centre))))
+
+
 def connected_unknowns(solution: Conduction, contact: int) -> NDArray[np.bool_]:
     """Which unknowns lie on copper connected to a contact, shape (space.size,)."""
     topology = solution.topology
@@ -235,8 +278,9 @@ def sub_triangles(space: Space) -> Ints:
 
 
 def contact_centre(solution: Conduction, contact: int) -> Floats:
-    """Mean of the rim points of a contact in metres, shape (2,)."""
+    """Centroid of the rim of a contact in metres, shape (2,)."""
     mesh = solution.mesh
-    rim = mesh.contact_edges[mesh.contact_of == contact]
-    centre: Floats = mesh.points[np.unique(mesh.triangles[rim[:, 0], rim[:, 1]])].mean(axis=0)
+    tri, k = mesh.contact_edges[mesh.contact_of == contact].T
+    ends = mesh.points[mesh.edge_ends[tri, k]]
+    centre: Floats = np.average(ends.mean(axis=1), axis=0, weights=mesh.edge_lengths[tri, k])
     return centre

@@ -10,17 +10,9 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString
 
-from returnflow.broadband import (
-    Broadband,
-    BroadbandOptions,
-    Preconditioner,
-    Report,
-    System,
-    assemble,
-    conjugate_gradients,
-    reduce,
-)
+from returnflow.broadband import Broadband, BroadbandOptions, Report, System, assemble, reduce
 from returnflow.foil import sheet_resistance
+from returnflow.iteration import Preconditioner, conjugate_gradients
 from returnflow.spectra import lines_of
 from returnflow.traces import Route
 from returnflow_geometry.board import Case

@@ -48,10 +48,15 @@ class _Polynomials:
         return values
 
     @property
+    def along(self) -> Floats:
+        """Interpolation points in one direction, shape (p,)."""
+        unit: Floats = np.cos((np.arange(self.p) + 0.5) * np.pi / self.p)
+        return unit
+
+    @property
     def points(self) -> Floats:
         """Interpolation points, shape (p², 2)."""
-        unit = np.cos((np.arange(self.p) + 0.5) * np.pi / self.p)
-        return np.stack(np.meshgrid(unit, unit, indexing="ij"), axis=2).reshape(-1, 2)
+        return np.stack(np.meshgrid(self.along, self.along, indexing="ij"), axis=2).reshape(-1, 2)
 
     @property
     def fit(self) -> Floats:
@@ -96,6 +101,7 @@ class PanelOperator:
         self, corners: Floats, *, leaf: int = LEAF, order: int = ORDER, separation: float = SEPARATION
     ) -> None:
         self.shape = (len(corners), len(corners))
+        corners = corners - corners.mean(axis=(0, 1))  # a board far from the origin loses no digits
         tree = Quadtree.of(corners, leaf)
         far, near = tree.interactions(separation)
         self.near = _near_part(corners, tree.expand(*near))
@@ -106,7 +112,8 @@ class PanelOperator:
         """Apply to an array of shape (m,) or (m, k)."""
         flat = q.reshape(len(q), -1)
         result = self.near @ flat + self.leaf_part.T @ self.boxes.exchange(self.leaf_part @ flat)
-        return result.reshape(q.shape)
+        whole: Floats = result.reshape(q.shape)
+        return whole
 
     def between(self, maps: Sequence[csr_array]) -> Sandwich:
         """Sum over the maps D of D^T (operator) D, with everything sparse multiplied out."""
@@ -183,13 +190,10 @@ class Boxes:
         size = self.polynomials.count
         result = np.zeros((len(self.middle), size, size), dtype=np.float32)
         up = self.tree.parent[1:]
-        places = self._places(np.arange(1, len(self.middle)))
+        places = self.middle[1:, None] + self.half[1:, None] * self.polynomials.points
         scaled = (places - self.middle[up][:, None]) / self.half[up][:, None]
         result[1:] = self.polynomials.fit.T @ self.polynomials.at(scaled)
         return result
-
-    def _places(self, nodes: Ints) -> Floats:
-        return self.middle[nodes][:, None] + self.half[nodes][:, None] * self.polynomials.points
 
     def _far_groups(self, far: Pairs) -> list[tuple[Ints, Ints, NDArray[np.float32]]]:
         """
@@ -197,29 +201,39 @@ class Boxes:
 
         One product of a long block per target instead of one of a small block per pair.
         """
-        size, fit = self.polynomials.count, self.polynomials.fit
+        size = self.polynomials.count
         target, source = np.concatenate(far), np.concatenate(far[::-1])
         order = np.argsort(target, kind="stable")
-        nodes, begins, counts = np.unique(target[order], return_index=True, return_counts=True)
+        target, source = target[order], source[order]
+        nodes, begins, counts = np.unique(target, return_index=True, return_counts=True)
         groups = []
         for count in np.unique(counts):
             mine = np.flatnonzero(counts == count)
-            step = max(1, 20_000 // int(count))
+            step = max(1, FAR_BATCH // int(count))
             for part in (mine[at : at + step] for at in range(0, len(mine), step)):
-                sources = source[order[np.repeat(begins[part], count) + ramp(counts[part])]]
-                a = self._places(np.repeat(nodes[part], count))
-                b = self._places(sources)
-                gap = a[:, :, None] - b[:, None]
-                kernel = 1 / np.sqrt(gap[..., 0] ** 2 + gap[..., 1] ** 2)
-                blocks = (fit.T @ kernel @ fit).reshape(len(part), count, size, size).transpose(0, 2, 1, 3)
-                groups.append(
-                    (
-                        nodes[part],
-                        sources.reshape(len(part), count),
-                        np.ascontiguousarray(blocks.reshape(len(part), size, -1), dtype=np.float32),
-                    )
-                )
+                pairs = np.repeat(begins[part], count) + ramp(counts[part])
+                blocks = self._kernel(target[pairs], source[pairs]).reshape(len(part), count, size, size)
+                joined = np.ascontiguousarray(blocks.transpose(0, 2, 1, 3)).reshape(len(part), size, -1)
+                groups.append((nodes[part], source[pairs].reshape(len(part), count), joined))
         return groups
+
+    def _kernel(self, a: Ints, b: Ints) -> NDArray[np.float32]:
+        """Coefficients of 1/r between pairs of boxes, shape (pairs, count, count)."""
+        fit = self.polynomials.fit.astype(np.float32)
+        along = self.polynomials.along
+        # The points are a product of points along x and along y, and so are their squared distances a sum.
+        x, y = (
+            (
+                (self.middle[a, c] - self.middle[b, c])[:, None, None]
+                + self.half[a, c, None, None] * along[:, None]
+                - self.half[b, c, None, None] * along
+            ).astype(np.float32)
+            ** 2
+            for c in (0, 1)
+        )
+        kernel = (1 / np.sqrt(x[:, :, None, :, None] + y[:, None, :, None, :])).reshape(len(a), len(fit), len(fit))
+        blocks: NDArray[np.float32] = np.matmul(fit.T, (kernel.reshape(-1, len(fit)) @ fit).reshape(len(a), len(fit), -1))
+        return blocks
 
 
 def _near_part(corners: Floats, pairs: Pairs) -> csr_array:
@@ -229,5 +243,5 @@ def _near_part(corners: Floats, pairs: Pairs) -> csr_array:
         rows = slice(begin, begin + 400_000)
         values[rows] = pair_integrals(corners, i[rows], j[rows])
     off = i != j
-    rows, cols = np.concatenate([i, j[off]]), np.concatenate([j, i[off]])
-    return csr_array((np.concatenate([values, values[off]]), (rows, cols)), shape=(len(corners),) * 2)
+    places = (np.concatenate([i, j[off]]), np.concatenate([j, i[off]]))
+    return csr_array((np.concatenate([values, values[off]]), places), shape=(len(corners),) * 2)

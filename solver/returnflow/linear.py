@@ -23,7 +23,7 @@ class NumericalError(RuntimeError):
     """The equations could not be solved as accurately as they must be; the message says why."""
 
 
-def factorize(matrix: csc_array, backend: Backend | None = None) -> Solve:
+def factorize(matrix: csc_array, backend: Backend | None = None, *, checked: bool = True) -> Solve:
     """
     Factor a symmetric positive definite matrix; return a function that solves for several right sides.
 
@@ -32,6 +32,8 @@ def factorize(matrix: csc_array, backend: Backend | None = None) -> Solve:
     matrix : sparse array, shape (n, n)
     backend : "scipy" or "pardiso", optional
         By default PARDISO where it is installed and the system has more than 50 000 unknowns, else SuperLU.
+    checked : bool
+        Leave out the check of the residual only where another loop checks its own.
 
     Returns
     -------
@@ -43,8 +45,12 @@ def factorize(matrix: csc_array, backend: Backend | None = None) -> Solve:
     try:
         direct = {"scipy": _scipy, "pardiso": _pardiso}[backend](matrix)
     except RuntimeError as error:
-        message = f"The equations are singular ({error}): a part of the copper is held by no contact, or a triangle has no area."
+        reasons = "a part of the copper is held by no contact, or a triangle has no area"
+        message = f"The equations are singular ({error}): {reasons}."
         raise NumericalError(message) from error
+
+    if not checked:
+        return direct
 
     def solve(right: Floats) -> Floats:
         answer = direct(np.asfortranarray(right))

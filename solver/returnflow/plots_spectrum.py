@@ -107,8 +107,8 @@ def impedance_chart(result: Result, spectral: Spectral, loop: int) -> Chart:
     w = 2 * np.pi * grid
     figure, top = _titled(
         f"{it.name}: loop impedance",
-        f"{engineering(facts.low_inductance, 'H')} at low, {engineering(facts.high_inductance, 'H')} at high frequency; "
-        "the trace's own resistance is not in it.",
+        f"{engineering(facts.low_inductance, 'H')} at low and {engineering(facts.high_inductance, 'H')} at high "
+        "frequency; the trace's own resistance is not in it.",
         3.4,
     )
     left, right = _two_axes(figure, top)

@@ -316,28 +316,24 @@ def _coupled(solution: Conduction, spectral: Spectral | None, sheet: float, i: i
 def _placement(solution: Conduction, victim: Loop, ends: tuple[int, int], noisy: list[tuple[int, Loop]]) -> Placement:
     heard = [(j, lines, verdict.band_mask(lines, victim)) for j, lines in ((j, lines_of(loop)) for j, loop in noisy)]
     counted = [(j, float(np.sqrt(np.sum(lines.current[mask] ** 2)))) for j, lines, mask in heard if mask.any()]
-    rms, worst = coupling.placement_noise(
-        solution,
-        ends[1],
-        np.array([j for j, _ in counted], dtype=np.int64),
-        np.array([current for _, current in counted]),
-    )
+    loops = np.array([j for j, _ in counted], dtype=np.int64)
+    currents = np.array([current for _, current in counted])
+    rms, worst = coupling.placement_noise(solution, ends[1], loops, currents)
     limit = victim.tolerates or 0.0
-    mesh = solution.mesh
-    pieces = coupling.sub_triangles(solution.space)
-    share = np.mean(np.nan_to_num(rms[pieces], nan=np.inf).mean(axis=1) <= limit, axis=0)
-    places = coupling.unknown_places(solution)
     here, connector = (coupling.contact_centre(solution, contact) for contact in ends)
-    distance = np.hypot(*(places - connector).T)
-    within = rms <= limit
-    good = np.flatnonzero(within)
+    good = np.flatnonzero(rms <= limit)
     nearest = None
     if len(good):
-        best = good[np.argmin(np.hypot(*(places[good] - here).T))]
-        nearest = (float(places[best, 0]), float(places[best, 1]))
-    beyond = distance[~within & np.isfinite(rms)]
-    radius = float(np.min(beyond)) if len(beyond) else float(np.max(distance))
-    return Placement(rms=rms, worst=worst, area=float(np.sum(share * mesh.areas)), radius=radius, nearest=nearest)
+        places = coupling.unknown_places(solution)[good]
+        x, y = places[np.argmin(np.hypot(*(places - here).T))]
+        nearest = (float(x), float(y))
+    return Placement(
+        rms=rms,
+        worst=worst,
+        area=coupling.placement_area(solution, ends[1], loops, currents, limit),
+        radius=coupling.placement_radius(solution, rms, limit, connector),
+        nearest=nearest,
+    )
 
 
 def _reach(case: Case, loop: Loop, placement: Placement) -> str:

@@ -210,7 +210,7 @@ def frequency_cautions(case: Case, sheet: float) -> list[str]:
         if loop.route is None and highest > limit:
             sentences.append(
                 f"“{loop.name}” has lines up to {engineering(highest, 'Hz')}, above {engineering(limit, 'Hz')}, where "
-                "its return would gather under its outgoing conductor; none is given, so it is taken as closed far away."
+                "its return would gather under an outgoing conductor; none is given, so it is taken as closed far away."
             )
         if lines.left_out > 1e-3 * lines.rms:
             sentences.append(

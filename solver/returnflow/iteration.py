@@ -1,0 +1,100 @@
+"""Real positive solves of dissipation plus induction: partial-fraction preconditioner, conjugate gradients."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import nnls
+from scipy.sparse import diags_array
+
+from returnflow.foil import MU0
+from returnflow.linear import NumericalError, Solve, factorize
+from returnflow.magnetics import System
+
+Floats = NDArray[np.float64]
+
+
+@dataclass
+class Preconditioner:
+    """
+    (Rs A + s L)^-1 by partial fractions.
+
+    On a stream function L is spectrally (mu0/2) A^(1/2) M^(1/2), M the lumped mass; so the inverse is
+    f(x) = 1/(Rs x + s (mu0/2) sqrt(x)) of the problem A u = x M u, and f is a sum of w_k/(x + q_k) with w_k >= 0. The
+    poles, and so the factorisations, serve every s.
+    """
+
+    solves: list[Solve]
+    poles: Floats
+    grid: Floats
+
+    @classmethod
+    def of(cls, system: System) -> Preconditioner:
+        """Factor the shifted matrices of a system."""
+        mesh = system.space.mesh
+        mass = (system.to_local.T @ diags_array(np.repeat(mesh.areas / 3, 3)) @ system.to_local).tocsc()
+        scale = system.dissipation.diagonal() / mass.diagonal()
+        x0, y0 = np.ptp(mesh.points, axis=0)
+        low, high = (np.pi / max(x0, y0)) ** 2 * 0.2, 3.0 * float(np.max(scale))
+        count = max(4, int(np.ceil(np.log10(high / low) / 1.2)) + 1)
+        poles = np.concatenate([[0.0], np.geomspace(low, high, count)])
+        # The iteration checks its own residual; these solves only speed it up.
+        solves = [factorize((system.dissipation + q * mass).tocsc(), checked=False) for q in poles]
+        return cls(solves, poles, np.geomspace(low, high, 400))
+
+    def weights(self, sheet: float, s: float) -> Floats:
+        """Weight of every fraction for one shift, from a relative non-negative least-squares fit."""
+        target = 1 / (sheet * self.grid + s * MU0 / 2 * np.sqrt(self.grid))
+        matrix = 1 / (self.grid[:, None] + self.poles) / target[:, None]
+        size = np.max(matrix, axis=0)
+        solution, _ = nnls(matrix / size, np.ones(len(self.grid)))
+        result: Floats = solution / size
+        return result
+
+    def apply(self, weights: Floats, right: Floats) -> Floats:
+        """Sum of the weighted solves."""
+        total = np.zeros_like(right)
+        for weight, solve in zip(weights, self.solves, strict=True):
+            if weight > 0:
+                total += weight * solve(right)
+        return total
+
+
+def conjugate_gradients(
+    apply: Callable[[Floats], Floats],
+    precondition: Callable[[Floats], Floats],
+    right: Floats,
+    start: Floats,
+    tolerance: float,
+) -> tuple[Floats, int]:
+    """
+    Solve a symmetric positive definite system for several right sides at once; return the answer and the iterations.
+
+    Raises
+    ------
+    NumericalError
+        If a preconditioned residual does not fall to `tolerance` of its right side within 60 iterations.
+    """
+    x = start.copy()
+    r = right - apply(x) if np.any(start) else right.copy()
+    scale = np.sum(right * precondition(right), axis=0)
+    z = precondition(r)
+    p, rz = z.copy(), np.sum(r * z, axis=0)
+    for iteration in range(60):
+        if np.all(rz <= tolerance**2 * scale):
+            return x, iteration
+        q = apply(p)
+        alpha = np.divide(rz, np.sum(p * q, axis=0), out=np.zeros_like(rz), where=rz > 0)
+        x += alpha * p
+        r -= alpha * q
+        z = precondition(r)
+        new = np.sum(r * z, axis=0)
+        p = z + np.divide(new, rz, out=np.zeros_like(rz), where=rz > 0) * p
+        rz = new
+    message = (
+        "The magnetic solve did not converge in 60 iterations: look for copper details far finer than the trace height."
+    )
+    raise NumericalError(message)
