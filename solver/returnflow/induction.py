@@ -17,6 +17,7 @@ Ints = NDArray[np.int64]
 
 LEAF = 24  # triangles per leaf of the tree
 ORDER = 6  # polynomials of total degree below this, per box
+FAR_BATCH = 3000  # pairs of far boxes at a time: their blocks stay in the cache
 SEPARATION = 0.5  # boxes are far apart if their gap exceeds this times the larger diagonal
 
 
@@ -104,21 +105,21 @@ class PanelOperator:
         corners = corners - corners.mean(axis=(0, 1))  # a board far from the origin loses no digits
         tree = Quadtree.of(corners, leaf)
         far, near = tree.interactions(separation)
-        self.near = _near_part(corners, tree.expand(*near))
+        self._half = _near_half(corners, tree.expand(*near))
         self.boxes = Boxes(tree, far, _Polynomials(order))
         self.leaf_part = self.boxes.moments(corners)
 
     def __matmul__(self, q: Floats) -> Floats:
         """Apply to an array of shape (m,) or (m, k)."""
         flat = q.reshape(len(q), -1)
-        result = self.near @ flat + self.leaf_part.T @ self.boxes.exchange(self.leaf_part @ flat)
+        result = self._half @ flat + self._half.T @ flat + self.leaf_part.T @ self.boxes.exchange(self.leaf_part @ flat)
         whole: Floats = result.reshape(q.shape)
         return whole
 
     def between(self, maps: Sequence[csr_array]) -> Sandwich:
         """Sum over the maps D of D^T (operator) D, with everything sparse multiplied out."""
-        near = sum((part.T @ (self.near @ part) for part in maps[1:]), maps[0].T @ (self.near @ maps[0]))
-        return Sandwich(csr_array(near), self.boxes, [csr_array(self.leaf_part @ part) for part in maps])
+        half = sum((part.T @ (self._half @ part) for part in maps[1:]), maps[0].T @ (self._half @ maps[0]))
+        return Sandwich(csr_array(half + half.T), self.boxes, [csr_array(self.leaf_part @ part) for part in maps])
 
 
 class Sandwich:
@@ -232,16 +233,15 @@ class Boxes:
             for c in (0, 1)
         )
         kernel = (1 / np.sqrt(x[:, :, None, :, None] + y[:, None, :, None, :])).reshape(len(a), len(fit), len(fit))
-        blocks: NDArray[np.float32] = np.matmul(fit.T, (kernel.reshape(-1, len(fit)) @ fit).reshape(len(a), len(fit), -1))
+        blocks: NDArray[np.float32] = np.matmul(
+            fit.T, (kernel.reshape(-1, len(fit)) @ fit).reshape(len(a), len(fit), -1)
+        )
         return blocks
 
 
-def _near_part(corners: Floats, pairs: Pairs) -> csr_array:
+def _near_half(corners: Floats, pairs: Pairs) -> csr_array:
+    """Upper half of the near part, the diagonal halved: the near part is this plus its transpose."""
     i, j = pairs
-    values = np.empty(len(i))
-    for begin in range(0, len(i), 400_000):
-        rows = slice(begin, begin + 400_000)
-        values[rows] = pair_integrals(corners, i[rows], j[rows])
-    off = i != j
-    places = (np.concatenate([i, j[off]]), np.concatenate([j, i[off]]))
-    return csr_array((np.concatenate([values, values[off]]), places), shape=(len(corners),) * 2)
+    values = pair_integrals(corners, i, j)
+    values[i == j] *= 0.5
+    return csr_array((values, (i, j)), shape=(len(corners),) * 2)

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+# Distance of centres, in largest distances of a corner from its centre, below which pairs are near or middling.
+NEAR, MIDDLE = 2.2, 4.5
+BATCH = 20_000  # pairs at a time: what they need stays in the cache
 
 # Symmetric rules on the triangle: barycentric points and weights that sum to one. Degree 2 and degree 5
 # (Strang and Fix 1973; Radon 1948; from memory, tested for their degree).
@@ -89,23 +95,27 @@ def touching_integrals(smaller: Floats, larger: Floats) -> Floats:
     smaller, larger : array, shape (k, 3, 2), metres, counter-clockwise
     """
     nodes, weights = np.polynomial.legendre.leggauss(5)
-    side = np.roll(smaller, -1, axis=1) - smaller
-    places = (smaller[:, :, None] + 0.5 * (1 + nodes)[:, None] * side[:, :, None]).reshape(
-        len(smaller), 3 * len(nodes), 2
-    )
+    x, y = smaller.transpose(2, 1, 0)  # corners first: (3, k)
+    dx, dy = np.roll(x, -1, axis=0) - x, np.roll(y, -1, axis=0) - y
+    t = 0.5 * (1 + nodes)[:, None, None]
+    px, py = x + t * dx, y + t * dy  # (5, 3, k)
     total = np.zeros(len(smaller))
     for k in range(3):
-        start, end = larger[:, None, k], larger[:, None, (k + 1) % 3]
-        along = (end - start) / np.linalg.norm(end - start, axis=2, keepdims=True)
-        first, second = start - places, end - places
-        low, high = np.sum(first * along, axis=2), np.sum(second * along, axis=2)
-        t2 = (first[..., 0] * along[..., 1] - first[..., 1] * along[..., 0]) ** 2
+        (x0, y0), (x1, y1) = larger[:, k].T, larger[:, (k + 1) % 3].T
+        length = np.hypot(x1 - x0, y1 - y0)
+        ex, ey = (x1 - x0) / length, (y1 - y0) / length
+        fx, fy = x0 - px, y0 - py
+        low = fx * ex + fy * ey
+        high = low + length
+        t2 = (fx * ey - fy * ex) ** 2
         near, far = np.sqrt(low * low + t2), np.sqrt(high * high + t2)
-        # The logarithm as a difference of asinh: nothing cancels, and on the edge's own line it is times zero.
-        rho = np.maximum(np.sqrt(t2), 1e-30)
-        bent = t2 * (np.arcsinh(high / rho) - np.arcsinh(low / rho))
-        line = 0.5 * (high * far - low * near + bent).reshape(len(total), 3, len(nodes)) @ (0.5 * weights)
-        total -= np.sum(line * np.sum(side * along, axis=2), axis=1)
+        # On the edge's own line t = 0 and the logarithm may diverge: their product vanishes.
+        with np.errstate(divide="ignore", invalid="ignore"):
+            behind = high + low < 0
+            ratio = np.where(behind, (near - low) / (far - high), (far + high) / (near + low))
+            bent = np.where(t2 > 1e-20 * (near + far) ** 2, t2 * np.log(ratio), 0.0)
+        line = np.tensordot(0.25 * weights, high * far - low * near + bent, axes=1)
+        total -= np.sum(line * (dx * ex + dy * ey), axis=0)
     return total
 
 
@@ -122,41 +132,67 @@ def pair_integrals(corners: Floats, i: Ints, j: Ints) -> Floats:
     i, j : arrays, shape (pairs,)
         i may equal j.
     """
-    centre = corners.mean(axis=1)
-    reach = np.max(np.linalg.norm(corners - centre[:, None], axis=2), axis=1)
-    u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    area = 0.5 * np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
-    # Second moments of a triangle about its centre: sum of outer products of the corners over 12.
-    spread = corners - centre[:, None]
-    xx, xy, yy = (np.sum(spread[..., a] * spread[..., b], axis=1) / 12 for a, b in ((0, 0), (0, 1), (1, 1)))
+    panels = _Panels.of(corners)
+    result = np.empty(len(i))
+    for begin in range(0, len(i), BATCH):
+        part = slice(begin, begin + BATCH)
+        result[part] = _batch(panels, i[part], j[part])
+    return result
 
-    step = centre[i] - centre[j]
-    distance = np.hypot(step[:, 0], step[:, 1])
-    apart = distance / np.maximum(reach[i], reach[j])
-    # The outermost tier for all; the few nearer ones are then replaced.
+
+@dataclass(frozen=True)
+class _Panels:
+    """What every pair needs of its triangles."""
+
+    corners: Floats
+    centre: Floats
+    reach: Floats  # largest distance of a corner from the centre
+    area: Floats
+    moments: Floats  # about the centre, per area: xx, xy, yy, shape (3, m)
+    places: Floats  # of the rule of degree 2: x and y, shape (2, 3, m)
+
+    @classmethod
+    def of(cls, corners: Floats) -> _Panels:
+        centre = corners.mean(axis=1)
+        x, y = (corners - centre[:, None]).transpose(2, 0, 1)
+        # Second moments of a triangle about its centre: sum of outer products of the corners over 12.
+        moments = np.stack([np.sum(x * x, axis=1), np.sum(x * y, axis=1), np.sum(y * y, axis=1)]) / 12
+        reach = np.sqrt(np.max(x * x + y * y, axis=1))
+        u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+        area = 0.5 * np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
+        places = np.ascontiguousarray((RULE_2[0] @ corners).transpose(2, 1, 0))
+        return cls(corners, centre, reach, area, moments, places)
+
+
+def _batch(panels: _Panels, i: Ints, j: Ints) -> Floats:
+    """Integrals of some pairs, each by the cheapest way that is good enough at its distance."""
+    corners, area, reach = panels.corners, panels.area, panels.reach
+    step = panels.centre[i] - panels.centre[j]
+    square = step[:, 0] ** 2 + step[:, 1] ** 2
+    # The outermost way for all; the few nearer ones are then replaced.
     with np.errstate(divide="ignore", invalid="ignore"):
-        x, y = step[:, 0] / distance, step[:, 1] / distance
-        xx, xy, yy = (part[i] + part[j] for part in (xx, xy, yy))
-        pull = 3 * (x * x * xx + 2 * x * y * xy + y * y * yy) - xx - yy
-        result: Floats = area[i] * area[j] / distance * (1 + 0.5 * pull / distance**2)
+        x, y = step.T
+        xx, xy, yy = panels.moments[:, i] + panels.moments[:, j]
+        pull = 3 * (x * x * xx + 2 * x * y * xy + y * y * yy) / square - xx - yy
+        result: Floats = area[i] * area[j] / np.sqrt(square) * (1 + 0.5 * pull / square)
+    apart = square / np.maximum(reach[i], reach[j]) ** 2
 
-    same = i == j
+    same = np.flatnonzero(i == j)
     result[same] = self_integral(corners[i[same]])
-    near = np.flatnonzero(~same & (apart < 2.2))
+    near = np.flatnonzero((apart < NEAR**2) & (i != j))
     a, b = i[near], j[near]
-    # Gauss points on the smaller one: the other's potential varies little over it.
-    # Between equal ones the place decides, so that numbering changes nothing.
-    tie = np.abs(area[a] - area[b]) < 1e-9 * area[a]
-    swap = np.where(tie, centre[a] @ (1.0, 0.618) > centre[b] @ (1.0, 0.618), area[a] > area[b])
+    # Gauss points on the smaller one: the other's potential varies little over it. Equal ones by place, so that the
+    # order of numbers decides nothing.
+    ratio, skew = area[a] / area[b], step[near] @ np.array([1.0, 0.618])
+    swap = np.where(np.abs(ratio - 1) < 1e-6, skew > 0, ratio > 1)
     result[near] = touching_integrals(corners[np.where(swap, b, a)], corners[np.where(swap, a, b)])
-    middle = np.flatnonzero((apart >= 2.2) & (apart < 4.5))
+    middle = np.flatnonzero((apart >= NEAR**2) & (apart < MIDDLE**2))
     a, b = i[middle], j[middle]
-    points, _ = RULE_2
-    outer, inner = points @ corners[a], points @ corners[b]
+    outer, inner = panels.places[:, :, a], panels.places[:, :, b]
     total = np.zeros(len(a))
     for p in range(3):
         for q in range(3):
-            gap = outer[:, p] - inner[:, q]
-            total += 1 / np.sqrt(gap[:, 0] ** 2 + gap[:, 1] ** 2)
+            x, y = outer[:, p] - inner[:, q]
+            total += 1 / np.sqrt(x * x + y * y)
     result[middle] = area[a] * area[b] * total / 9
     return result
