@@ -60,7 +60,7 @@ def main() -> None:
         return
     print(describe())
     print(
-        f"order {options.order}, direct solver {options.backend or 'chosen automatically'}; seconds of wall time, six loops\n"
+        f"order {options.order}, solver {options.backend or 'chosen automatically'}; seconds of wall time, six loops\n"
     )
     rows = []
     for size in SIZES_MM[options.order]:
