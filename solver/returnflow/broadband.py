@@ -102,6 +102,14 @@ class Broadband:
         current: Complexes = self.system.currents + np.stack([part @ added for part in self.system.curl])
         return current
 
+    @cached_property
+    def stream_products(self) -> Floats:
+        """Integrals over the copper of products of the basis' stream functions in m², shape (r, r)."""
+        local = self.system.to_local @ self.basis
+        mass = np.repeat(self.system.space.mesh.areas / 3, 3)
+        products: Floats = local.T @ (mass[:, None] * local)
+        return products
+
     def stream(self, frequency: float) -> Complexes:
         """Stream function per ampere on the corners of every triangle, shape (loops, m, 3); see `Conduction.stream`."""
         added = self.system.to_local @ (self.basis @ self.reduced(frequency))
@@ -191,8 +199,8 @@ def _solve(
         lambda values: sheet * (system.dissipation @ values) + s * system.induce(values),
         lambda right: preconditioner.apply(weights, right),
         system.drive,
-        basis.vectors @ basis.coefficients(sheet, s),
         tolerance,
+        basis.solution(sheet, s),
     )
 
 
@@ -237,6 +245,11 @@ class _Basis:
         dissipation, induction, drive = self.projections
         return np.linalg.solve(sheet * dissipation + s * induction, drive).astype(np.float64)
 
+    def solution(self, sheet: float, s: float) -> tuple[Floats, Floats]:
+        """Galerkin solution at a real shift, and what the equations make of it, shape (free, loops)."""
+        y = self.coefficients(sheet, s)
+        return self.vectors @ y, sheet * (self.dissipated @ y) + s * (self.induced @ y)
+
     def worst(self, sheet: float, options: BroadbandOptions, used: Sequence[float]) -> float:
         """Frequency with the largest residual, scaled by the diagonal of the dissipation."""
         scale = 1 / self.system.dissipation.diagonal()[:, None]
@@ -245,9 +258,7 @@ class _Basis:
         for frequency in np.geomspace(options.lowest, options.highest, 25):
             if min(abs(np.log(frequency / f)) for f in used) < 0.2:
                 continue
-            s = 2 * np.pi * frequency
-            y = self.coefficients(sheet, s)
-            residual = self.system.drive - sheet * (self.dissipated @ y) - s * (self.induced @ y)
+            residual = self.system.drive - self.solution(sheet, 2 * np.pi * float(frequency))[1]
             size = float(np.max(np.sum(residual**2 * scale, axis=0) / np.where(whole > 0, whole, 1)))
             if size > largest:
                 best, largest = float(frequency), size

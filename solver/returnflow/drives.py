@@ -48,14 +48,13 @@ def telling_frequencies(result: Result, j: int) -> list[float]:
     """
     Asked frequencies at which the flow of a loop is worth a picture of its own, hertz.
 
-    The one nearest to where its return leaves the resistive pattern, and the highest. None for a loop without an
-    outgoing conductor, or one whose return never turns.
+    The highest that the loop's own lines reach, if its return has begun to turn there. None for a loop without a
+    current or an outgoing conductor.
     """
-    asked = sorted(f for f in result.frequencies if f > 0)
-    if result.spectral is None or not asked or result.case.loops[j].route is None:
+    loop = result.case.loops[j]
+    if result.spectral is None or loop.route is None or not driven(loop):
         return []
     turning = result.spectral.facts[j].turning
-    if turning is None:
-        return []
-    near = min(asked, key=lambda f: abs(np.log(f / turning)))
-    return sorted({near, asked[-1]})
+    top = 1.01 * float(lines_of(loop).frequency[-1])
+    own = [f for f in result.frequencies if turning is not None and 0.1 * turning < f <= top]
+    return own[-1:]

@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString
 
+from returnflow import coupling
 from returnflow.broadband import Broadband, BroadbandOptions, Report, System, assemble, reduce
 from returnflow.foil import sheet_resistance
 from returnflow.iteration import Preconditioner, conjugate_gradients
@@ -20,6 +21,7 @@ from returnflow_geometry.mesh import Mesher, Plane, starting_size
 from returnflow_geometry.seeding import SizeField
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 
 ROUTE_STEP = 3.0  # edges per height under a route
 FINEST = 30e-6  # m; no finer under a route
@@ -164,7 +166,6 @@ def solve_expelled(
         system.induce,
         lambda right: preconditioner.apply(weights, right),
         -system.drive,
-        np.zeros_like(system.drive),
         BroadbandOptions().residual,
     )
     inductance = system.inductance + system.drive.T @ answer
@@ -269,12 +270,9 @@ def turning_frequency(model: Broadband, loop: int) -> float | None:
     which weighs how much current has moved how far and hardly depends on the width of the ribbon.
     """
     final = high_pattern(model)[:, loop]
-    local = model.system.to_local @ model.basis
-    mesh = model.system.space.mesh
-    mass = np.repeat(mesh.areas / 3, 3)
-    weighted = local.T @ (mass * (local @ final))
+    weighted = model.stream_products @ final
     full = float(final @ weighted)
-    moved = float(np.sqrt(max(full, 0.0) / np.sum(mesh.areas)))
+    moved = float(np.sqrt(max(full, 0.0) / np.sum(model.system.space.mesh.areas)))
     if not moved > 1e-3:
         return None
     return _rising(lambda f: float(np.real(model.reduced(f)[:, loop]) @ weighted) / full, TURNED)
@@ -307,10 +305,17 @@ def _rising(value: Callable[[float], float], level: float) -> float | None:
 
 
 def near_share(model: Broadband, route: Route, loop: int, frequency: float, heights: float = 3.0) -> complex:
+    """Share of a loop's return within some heights of its route, at one frequency: see `near_shares`."""
+    return complex(near_shares(model, route, loop, [frequency], heights)[0])
+
+
+def near_shares(
+    model: Broadband, route: Route, loop: int, frequencies: Sequence[float], heights: float = 3.0
+) -> Complexes:
     """
     Share of a loop's return that flows within so many heights of its route, against its direction; mean along it.
 
-    Complex: the part in phase with the outgoing current, and in quadrature.
+    Complex, shape (frequencies,): the part in phase with the outgoing current, and in quadrature.
     """
     mesh = model.system.space.mesh
     centre = mesh.points[mesh.triangles].mean(axis=1)
@@ -323,7 +328,51 @@ def near_share(model: Broadband, route: Route, loop: int, frequency: float, heig
     steps = np.diff(route.path, axis=0)
     lengths = np.hypot(*steps.T)
     segment = np.clip(np.searchsorted(np.cumsum(lengths), at), 0, len(steps) - 1)
-    along = steps / lengths[:, None]
-    K = model.current(frequency)[:, near, loop]
-    flow = np.sum(K * along[segment].T * mesh.areas[near], axis=(0, 1))
-    return complex(-flow / line.length)
+    # The share is linear in the current: evaluate the functional on the basis once, then every frequency is cheap.
+    weight = np.zeros((2, len(centre)))
+    weight[:, near] = -(steps / lengths[:, None])[segment].T * mesh.areas[near] / line.length
+    resistive = float(np.sum(weight * model.system.currents[:, :, loop]))
+    basis = sum(part.T @ weight[c] for c, part in enumerate(model.system.curl)) @ model.basis
+    return np.array([resistive + basis @ model.reduced(f)[:, loop] for f in frequencies], dtype=np.complex128)
+
+
+def traffic(
+    model: Broadband, loops: Sequence[tuple[int, int]], contact_inside: NDArray[np.bool_], frequencies: Sequence[float]
+) -> tuple[Floats, Complexes]:
+    """
+    Shares across regions and net currents through sections at many frequencies.
+
+    Parameters
+    ----------
+    model : Broadband
+    loops : sequence of (int, int)
+    contact_inside : array of bool, shape (regions, contacts)
+    frequencies : sequence of float, hertz
+
+    Returns
+    -------
+    shares : array, shape (frequencies, regions, loops)
+        Magnitudes.
+    sections : array of complex, shape (frequencies, sections, loops)
+    """
+    mesh = model.system.space.mesh
+    lines = [*mesh.region_borders, *mesh.section_edges]
+    # Only the triangles along the lines matter.
+    some = np.unique(np.concatenate([np.empty(0, dtype=np.int64), *(line[:, 0] for line in lines)]))
+    renumbered = [np.column_stack([np.searchsorted(some, line[:, 0]), line[:, 1:]]) for line in lines]
+    split = len(mesh.region_borders)
+    part = replace(
+        mesh,
+        triangles=mesh.triangles[some],
+        region_borders=tuple(renumbered[:split]),
+        section_edges=tuple(renumbered[split:]),
+    )
+    rows = (3 * some[:, None] + np.arange(3)).ravel()
+    basis = model.system.to_local[rows] @ model.basis
+    shares = np.zeros((len(frequencies), split, len(loops)))
+    sections = np.zeros((len(frequencies), len(mesh.section_edges), len(loops)), dtype=np.complex128)
+    for n, f in enumerate(frequencies):
+        added = (basis @ model.reduced(f)).T.reshape(len(loops), len(some), 3)
+        flow = coupling.Flow(part, 1, tuple(loops), model.system.stream[:, some] + added)
+        shares[n], sections[n] = coupling.region_shares(flow, contact_inside), coupling.section_currents(flow)
+    return shares, sections

@@ -15,7 +15,7 @@ from returnflow.quadtree import Pairs, Quadtree, ramp
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-LEAF = 24  # triangles per leaf of the tree
+LEAF = 40  # triangles per leaf of the tree: near and far parts then cost about the same
 ORDER = 6  # polynomials of total degree below this, per box
 FAR_BATCH = 3000  # pairs of far boxes at a time: their blocks stay in the cache
 SEPARATION = 0.5  # boxes are far apart if their gap exceeds this times the larger diagonal

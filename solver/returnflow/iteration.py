@@ -67,33 +67,48 @@ def conjugate_gradients(
     apply: Callable[[Floats], Floats],
     precondition: Callable[[Floats], Floats],
     right: Floats,
-    start: Floats,
     tolerance: float,
+    start: tuple[Floats, Floats] | None = None,
 ) -> tuple[Floats, int]:
     """
-    Solve a symmetric positive definite system for several right sides at once; return the answer and the iterations.
+    Solve a symmetric positive definite system for several right sides at once.
+
+    Parameters
+    ----------
+    apply, precondition : functions from array (n, k) to array (n, k)
+    right : array, shape (n, loops)
+    tolerance : float
+        Of the energy of the error, as the preconditioner estimates it: relative to the energy of the answer, in root.
+    start : two arrays of the shape of `right`, optional
+        First answer, the best one of some subspace in energy; and what `apply` makes of it.
+
+    Returns
+    -------
+    answer : array, shape (n, loops)
+    iterations : int
+        Of the slowest column; columns that are done take no more part.
 
     Raises
     ------
     NumericalError
-        If a preconditioned residual does not fall to `tolerance` of its right side within 60 iterations.
+        If a column is not done after 60 iterations.
     """
-    x = start.copy()
-    r = right - apply(x) if np.any(start) else right.copy()
-    scale = np.sum(right * precondition(right), axis=0)
+    x, r = (start[0].copy(), right - start[1]) if start else (np.zeros_like(right), right.copy())
     z = precondition(r)
     p, rz = z.copy(), np.sum(r * z, axis=0)
+    # The energy of the answer: what the start holds, and what the first residual adds.
+    whole = np.sum(right * x, axis=0) + rz
     for iteration in range(60):
-        if np.all(rz <= tolerance**2 * scale):
+        on = np.flatnonzero(rz > tolerance**2 * whole)
+        if not len(on):
             return x, iteration
-        q = apply(p)
-        alpha = np.divide(rz, np.sum(p * q, axis=0), out=np.zeros_like(rz), where=rz > 0)
-        x += alpha * p
-        r -= alpha * q
-        z = precondition(r)
-        new = np.sum(r * z, axis=0)
-        p = z + np.divide(new, rz, out=np.zeros_like(rz), where=rz > 0) * p
-        rz = new
+        q = apply(p[:, on])
+        alpha = rz[on] / np.sum(p[:, on] * q, axis=0)
+        x[:, on] += alpha * p[:, on]
+        r[:, on] -= alpha * q
+        z = precondition(r[:, on])
+        last, rz[on] = rz[on], np.sum(r[:, on] * z, axis=0)
+        p[:, on] = z + rz[on] / last * p[:, on]
     message = (
         "The magnetic solve did not converge in 60 iterations: look for copper details far finer than the trace height."
     )

@@ -46,6 +46,7 @@ Report = Callable[[str], None]
 Kind = Literal["board", "flow", "coupling", "placement", "strip", "spectrum"]
 
 SPARE_REACH = 30.0  # pixels; names of terminals that no loop uses get no long leaders
+LEAST_PART = 0.1  # of the strongest voltage, for a coupling map of its own
 MOST_PAIRS = 4  # coupling maps per sensitive loop or pair of cables, the strongest
 ROLE_WORDS: dict[Role, str] = {"noisy": "noisy loop", "sensitive": "sensitive loop", "cables": "pair of cables"}
 
@@ -146,7 +147,8 @@ def _over_frequency(result: Result, spectral: Spectral, maps: Maps) -> Iterator[
 def strongest(budget: Budget) -> list[Contribution]:
     """Contributions worth a picture: the strongest, by noise, or by transfer resistance where no current is given."""
     order = sorted(budget.contributions, key=lambda part: (-part.noise, -abs(part.transfer)))
-    return order[:MOST_PAIRS]
+    # What adds less than a hundredth of the strongest one's power teaches nothing more.
+    return [part for part in order[:MOST_PAIRS] if part.noise >= LEAST_PART * order[0].noise]
 
 
 def board_frame(result: Result) -> Frame:

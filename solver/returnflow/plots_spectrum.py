@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 from numpy.typing import NDArray
 
-from returnflow import coupling, frequency
+from returnflow import frequency
 from returnflow.drives import amperes, driven
 from returnflow.maps import Maps
 from returnflow.plots_fields import FLOW_MAP, flow_ranges
@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 
 LOW, HIGH = 10.0, 1e9  # Hz
 POINTS = 97
-SHARE_POINTS = 25
+SHARE_POINTS = 49
 WIDTH = 7.4  # inches
 # Okabe and Ito's colours, told apart with any colour vision; and by dash as well.
 COLOURS = ("#0060a8", "#c24a00", "#00795c", "#8a3f78", "#7a6a00", "#3f8fc4", "#1c1c1c")
@@ -169,17 +169,14 @@ def share_chart(result: Result, spectral: Spectral) -> Chart:
     model = spectral.model
     grid = np.geomspace(LOW, HIGH, SHARE_POINTS)
     loops = [j for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
-    inside = result.plane.contact_inside()
+    frequencies = grid.tolist()
+    shares, _ = frequency.traffic(model, result.solution.loops, result.plane.contact_inside(), frequencies)
     routes = frequency.routes_of(result.case, result.copper)
-    shares = np.empty((len(grid), len(inside), len(result.case.loops)))
     near = np.full((len(grid), len(result.case.loops)), np.nan)
-    for n, f in enumerate(grid):
-        flow = coupling.Flow(model.system.space.mesh, 1, result.solution.loops, model.stream(float(f)))
-        shares[n] = coupling.region_shares(flow, inside)
-        for j in loops:
-            route = routes[j]
-            if route is not None:
-                near[n, j] = abs(frequency.near_share(model, route, j, float(f)))
+    for j in loops:
+        route = routes[j]
+        if route is not None:
+            near[:, j] = np.abs(frequency.near_shares(model, route, j, frequencies))
     names = [region.name for region in result.case.regions]
     panels = len(names) + 1
     figure, top = _titled(

@@ -272,23 +272,16 @@ def _spectral(
         kept = tuple(cutout for cutout in case.board.cutouts if cutout.name not in crossed)
         bare = replace(case, board=replace(case.board, cutouts=kept), regions=(), sections=())
         solid = frequency.solve_expelled(bare, Plane.of(bare, copper), loops, copper, report)
-    shape = (len(case.frequencies), len(case.loops))
-    shares, sections = (
-        np.zeros((shape[0], len(plane.regions), shape[1])),
-        np.zeros((shape[0], len(plane.sections), shape[1]), complex),
-    )
-    near = np.full(shape, np.nan, dtype=complex)
-    routes = frequency.routes_of(case, copper)
     inside = plane.contact_inside()
-    for n, f in enumerate(case.frequencies):
-        if f == 0:
-            shares[n], sections[n] = coupling.region_shares(solution, inside), coupling.section_currents(solution)
-        else:
-            flow = coupling.Flow(model.system.space.mesh, 1, tuple(loops), model.stream(f))
-            shares[n], sections[n] = coupling.region_shares(flow, inside), coupling.section_currents(flow)
-        for j, route in enumerate(routes):
-            if route is not None:
-                near[n, j] = frequency.near_share(model, route, j, f)
+    shares, sections = frequency.traffic(model, loops, inside, case.frequencies)
+    if 0.0 in case.frequencies:
+        # The resistive solution is the more accurate one there.
+        at = case.frequencies.index(0.0)
+        shares[at], sections[at] = coupling.region_shares(solution, inside), coupling.section_currents(solution)
+    near = np.full((len(case.frequencies), len(case.loops)), np.nan, dtype=complex)
+    for j, route in enumerate(frequency.routes_of(case, copper)):
+        if route is not None:
+            near[:, j] = frequency.near_shares(model, route, j, case.frequencies)
     facts = frequency.loop_facts(case, copper, model, solid, gaps)
     return Spectral(model=model, facts=facts, shares=shares, sections=sections, near=near)
 
