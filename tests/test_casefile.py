@@ -51,7 +51,14 @@ GOOD = {
             "tolerates_V": 1e-6,
             "band_Hz": [0, 1000],
         },
-        {"name": "USB", "role": "cables", "inject": "J2.SHELL", "return": "J4.GND", "limit_V": 1e-3},
+        {
+            "name": "USB",
+            "role": "cables",
+            "inject": "J2.SHELL",
+            "return": "J4.GND",
+            "limit_V": 1e-3,
+            "band_Hz": [9e3, 1e9],
+        },
         {
             "name": "clock",
             "role": "noisy",
@@ -150,6 +157,7 @@ def test_good_case_in_si_units():
     assert (stepper.current, stepper.frequency) == (1.2, 20e3)
     assert (cell.signal, cell.tolerates, cell.band) == (0.01, 1e-6, (0, 1000))
     assert usb.limit == 1e-3
+    assert usb.band == (9e3, 1e9)
     assert case.sections[0].path == ((0.05, 0.06), (0.05, 0.08))
     assert case.regions[0].shape.area == pytest.approx(45e-3 * 30e-3)
     assert case.accuracy == 0.005

@@ -96,8 +96,8 @@ class Loop:
     A current and its way back: injected into the copper at `inject`, leaving it at `return_`.
 
     Noisy loops have exactly one of `current` (A rms, at `frequency` in Hz if given), `spectrum` (lines of Hz and A rms)
-    or `trapezoid`; sensitive loops have `signal` and `tolerates` (V), and perhaps `band` (Hz, Hz); cables loops have
-    `limit` (V). Without a `route` the loop is closed far away.
+    or `trapezoid`; sensitive loops have `signal` and `tolerates` (V), cables loops `limit` (V), both perhaps a `band`
+    (Hz, Hz). Without a `route` the loop is closed far away.
     """
 
     name: str

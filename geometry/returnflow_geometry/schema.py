@@ -348,6 +348,7 @@ ROLE_KEYS: dict[str, dict[str, Key]] = {
             rule="a cables loop needs it",
             advice="give the voltage allowed between the two cables",
         ),
+        "band_Hz": Key(read=_read_band, advice="give [low, high]"),
     },
 }
 # Things that are given in one way of several, by kind or role.

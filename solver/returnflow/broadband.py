@@ -252,16 +252,23 @@ class _Basis:
 
     def worst(self, sheet: float, options: BroadbandOptions, used: Sequence[float]) -> float:
         """Frequency with the largest residual, scaled by the diagonal of the dissipation."""
-        scale = 1 / self.system.dissipation.diagonal()[:, None]
-        whole = np.sum(self.system.drive**2 * scale, axis=0)
+        root = 1 / np.sqrt(self.system.dissipation.diagonal())[:, None]
+        # Every residual is a combination of these columns, so their products give its size.
+        columns = root * np.concatenate([self.system.drive, self.dissipated, self.induced], axis=1)
+        products = columns.T @ columns
+        loops = self.system.drive.shape[1]
+        whole = np.diag(products)[:loops]
         best, largest = options.highest, -1.0
         for frequency in np.geomspace(options.lowest, options.highest, 25):
             if min(abs(np.log(frequency / f)) for f in used) < 0.2:
                 continue
-            residual = self.system.drive - self.solution(sheet, 2 * np.pi * float(frequency))[1]
-            size = float(np.max(np.sum(residual**2 * scale, axis=0) / np.where(whole > 0, whole, 1)))
-            if size > largest:
-                best, largest = float(frequency), size
+            s = 2 * np.pi * frequency
+            y = self.coefficients(sheet, s)
+            residual = np.concatenate([np.eye(loops), -sheet * y, -s * y])
+            size = np.sum(residual * (products @ residual), axis=0)
+            relative = float(np.max(size / np.where(whole > 0, whole, 1)))
+            if relative > largest:
+                best, largest = float(frequency), relative
         return best
 
 

@@ -77,6 +77,9 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument(
         "--format", choices=("table", "json"), default="table", help="what to print on stdout (default: table)"
     )
+    run.add_argument(
+        "--variant", action="append", metavar="NAME", help="solve only this variant (this version: as drawn)"
+    )
     run.add_argument("--strict", action="store_true", help="exit status 1 if a limit in the case is exceeded")
     run.add_argument("--quiet", action="store_true", help="no progress on stderr")
     run.set_defaults(command=_run)
@@ -90,10 +93,14 @@ def _parser() -> argparse.ArgumentParser:
 def _run(arguments: argparse.Namespace) -> int:
     """Solve a case, print the table, and write report.html, result.json, fields.vtu and the pictures."""
     from returnflow.files import to_dict, write_all
-    from returnflow.study import run
+    from returnflow.study import AS_DRAWN, run
     from returnflow.tables import summary_table
 
     case = read_case(arguments.case)
+    unknown = [name for name in arguments.variant or () if name != AS_DRAWN]
+    if unknown:
+        _say(f'error: --variant {", ".join(unknown)}: the case has only "{AS_DRAWN}". Leave the option out.')
+        return BAD_INPUT
     directory = arguments.output or Path(f"{arguments.case.stem}-report")
     if directory.exists() and not directory.is_dir():
         _say(f"error: -o {directory}: is a file. Give a directory to write to.")

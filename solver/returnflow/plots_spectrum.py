@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import cycle
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -231,11 +232,13 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
             largest, smallest = max(largest, volts[keep].max()), min(smallest, volts[keep].min())
     axes.axhline(victim.limit, color=INK, lw=1.0, dashes=(5, 2))
     axes.text(0.99, victim.limit * 1.12, "limit", fontsize=LABEL_SIZE, ha="right", transform=axes.get_yaxis_transform())
-    axes.set_ylim(0.4 * smallest, 4 * largest)
+    # Room for the names above the points.
+    span = math.log10(largest / smallest) + 1
+    axes.set_ylim(0.4 * smallest, largest * 10 ** (0.5 + 0.25 * span))
     _decades(axes, "V")
     _shade_band(axes, result, victim)
     _frequency_axis(axes)
-    _legend(axes)
+    _legend(axes, loc="upper right", ncols=3)
     return Chart(figure)
 
 
@@ -327,8 +330,10 @@ def _shade_band(axes: Axes, result: Result, victim: Budget) -> None:
         )  # fmt: skip
 
 
-def _legend(axes: Axes) -> None:
+def _legend(axes: Axes, **style: Any) -> None:
     if axes.get_legend_handles_labels()[0]:
-        legend = axes.legend(fontsize=LABEL_SIZE - 0.5, loc="best", framealpha=0.85, edgecolor="none", handlelength=3.2)
+        legend = axes.legend(
+            **{"fontsize": LABEL_SIZE - 0.5, "framealpha": 0.85, "edgecolor": "none", "handlelength": 3.2} | style
+        )
         for text in legend.get_texts():
             text.set_fontfamily(family(text.get_text()))
