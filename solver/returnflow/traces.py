@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from shapely import LineString
 
 from returnflow.foil import MU0
 
@@ -107,13 +109,16 @@ def mutual_flux(first: Route, second: Route) -> float:
     """
     Line integral along one route of the vector potential of 1 A in the other, in henry; partial inductance.
 
-    The same route twice gives its own partial inductance, by its geometric mean distance.
+    Where the conductors are one, or share copper, by the geometric mean distance of their cross-sections: so loops
+    fed by one trace couple as its own partial inductance, and never more.
     """
-    own = first is second
+    apart = shapely.distance(LineString(first.path), LineString(second.path))
+    shared = first.height == second.height and apart < 0.5 * (first.width + second.width)
+    mean_distance = 0.5 * (first.mean_distance + second.mean_distance)
     # Pieces short against what can lie near them; Gauss points integrate the logarithms between.
-    reach = first.mean_distance if own else max(abs(first.height - second.height), first.mean_distance)
+    reach = mean_distance if shared else max(abs(first.height - second.height), mean_distance)
     places, steps = _quadrature(first.path, reach)
-    potential = vector_potential(second, places, first.height, softening=first.mean_distance if own else 0.0)
+    potential = vector_potential(second, places, first.height, softening=mean_distance if shared else 0.0)
     return float(np.sum(potential * steps))
 
 
