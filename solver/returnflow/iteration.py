@@ -39,7 +39,7 @@ class Preconditioner:
         scale = system.dissipation.diagonal() / mass.diagonal()
         x0, y0 = np.ptp(mesh.points, axis=0)
         low, high = (np.pi / max(x0, y0)) ** 2 * 0.2, 3.0 * float(np.max(scale))
-        count = max(3, int(np.ceil(np.log10(high / low) / 3.2)) + 1)
+        count = max(3, int(np.ceil(np.log10(high / low) / 2.5)) + 1)
         poles = np.concatenate([[0.0], np.geomspace(low, high, count)])
         # The iteration checks its own residual; these solves only speed it up.
         solves = [factorize((system.dissipation + q * mass).tocsc(), checked=False) for q in poles]
