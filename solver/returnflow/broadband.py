@@ -229,6 +229,8 @@ class _Basis:
         keep = left[:, values > 1e-8]
         keep = keep - self.vectors @ (self.vectors.T @ keep)
         keep /= np.linalg.norm(keep, axis=0)
+        if not keep.shape[1]:
+            return self
         added = (keep, self.system.dissipation @ keep, self.system.induce(keep))
         old = (self.vectors, self.dissipated, self.induced)
         return _Basis(self.system, *(np.concatenate(pair, axis=1) for pair in zip(old, added, strict=True)))

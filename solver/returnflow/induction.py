@@ -167,7 +167,7 @@ class Boxes:
             outgoing[parents[first]] += np.add.reduceat(lifted, first, axis=0)
         incoming = np.zeros_like(outgoing)
         for targets, sources, blocks in self._groups:
-            drawn = outgoing[sources].reshape(len(targets), -1, outgoing.shape[2])
+            drawn = outgoing[sources].reshape(len(targets), size * sources.shape[1], outgoing.shape[2])
             incoming[targets] += np.matmul(blocks, drawn)
         for children, parents in self._levels:
             incoming[children] += np.matmul(self._transfer[children], incoming[parents])
