@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import io
 import json
 import os
 import sys
@@ -39,8 +41,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         _say(f"error: {error}")
         return BAD_INPUT
     except OSError as error:
-        where = f" {error.filename}" if error.filename else ""
-        _say(f"error: cannot write the results:{where}: {error.strerror or error}. Choose another directory with -o.")
+        where = f": {error.filename}" if error.filename else ""
+        _say(f"error: cannot write the results{where}: {error.strerror or error}. Choose another directory with -o.")
         return BAD_INPUT
     except MemoryError:
         _say("error: out of memory. Ask for less accuracy, or remove copper details much finer than the contacts.")
@@ -52,8 +54,11 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def entry() -> NoReturn:
     """Console script."""
+    for stream in (sys.stdout, sys.stderr):
+        # Signs that a stream cannot show become question marks, not errors.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     status = main()
-    # A closed pipe (| head) is the reader's choice, not an error to print at exit.
     try:
         sys.stdout.flush()
     except BrokenPipeError:
@@ -133,7 +138,9 @@ def _check(arguments: argparse.Namespace) -> int:
 
 
 def _print(text: str) -> None:
-    sys.stdout.write(text + "\n")
+    # A closed pipe (| head) is the reader's choice: what was asked for is done, and the status says how it came out.
+    with contextlib.suppress(BrokenPipeError):
+        sys.stdout.write(text + "\n")
 
 
 def _say(line: str) -> None:
