@@ -423,6 +423,7 @@ class TestEdges:
         with house_style():
             placement = plots_fields.placement_frame(maps, it.sensitive[0])
             pair = plots_fields.coupling_frame(maps, it.sensitive[0], it.sensitive[0].contributions[0])
+        assert "no noisy loop puts a voltage in series" in it.sensitive[0].recommendation
         said = " ".join(text.get_text() for frame in (placement, pair) for text in frame.figure.texts)
         assert "any place on it will do" in said
         assert "share no copper: nothing couples" in said

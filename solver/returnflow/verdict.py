@@ -252,6 +252,8 @@ def recommend(case: Case, victim: Loop, result: Budget, within_reach: str) -> st
     noise, limit = engineering(result.noise, "V"), engineering(result.limit, "V")
     if not any(c.in_band for c in result.contributions):
         return "No noisy loop falls into this band; look at those listed out of band, which can demodulate or alias."
+    if not result.noise > 0 and result.verdict == "kept":
+        return "Sharing this copper is tolerable as drawn: no noisy loop puts a voltage in series with this signal."
     lead = max((c for c in result.contributions if c.in_band), key=lambda c: c.noise)
     part = (lead.noise / result.noise) ** 2 if result.noise > 0 else 0.0
     found = f"{noise} rms in series with the signal against {limit} tolerated"
