@@ -6,6 +6,7 @@ import json
 import math
 from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import meshio
 import numpy as np
@@ -26,6 +27,7 @@ from reporting import (
 )
 from returnflow import files
 from returnflow.files import field_mesh, is_ours, place_files, to_dict, to_json, write_all
+from returnflow.plots import Kind
 
 LOOPS = [SENSITIVE, NOISY, WEAK, CABLES]
 
@@ -198,9 +200,10 @@ class TestWriting:
         assert (tmp_path / "solid-plane-2" / "board.png").is_file()
         assert (tmp_path / "report.html").is_file()
 
-    def test_a_second_run_replaces_and_clears_what_it_no_longer_has(self, tmp_path):
+    @pytest.mark.parametrize("kind", [kind for kind in get_args(Kind) if kind != "board"])
+    def test_a_second_run_replaces_and_clears_what_it_no_longer_has(self, tmp_path, kind):
         write_all(study(), tmp_path)
-        stale = tmp_path / "flow-gone.png"
+        stale = tmp_path / f"{kind}-gone.png"
         stale.write_bytes(drawn()[0].png)
         mine, notes = tmp_path / "flow-mine.png", tmp_path / "notes.txt"
         mine.write_bytes(b"\x89PNG somebody else's")

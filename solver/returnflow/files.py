@@ -28,7 +28,7 @@ __all__ = ["field_mesh", "place_files", "to_dict", "to_json", "write_all"]
 
 MARK = b"returnflow"  # near the start of every file we write; files without it are somebody else's
 MARK_WITHIN = 4096  # bytes
-STALE = ("board.png", "flow-*.png", "coupling-*.png", "placement-*.png", "fields.vtu")
+STALE = ("board.png", "flow-*.png", "coupling-*.png", "placement-*.png", "strip-*.png", "spectrum-*.png", "fields.vtu")
 
 
 def field_mesh(result: Result) -> meshio.Mesh:
