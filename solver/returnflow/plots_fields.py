@@ -29,7 +29,7 @@ Floats = NDArray[np.float64]
 
 TUBES = 20
 ARROW_SPACING = 85.0  # pixels
-WEAK = 0.08  # of the strongest sheet current; loops with less share colours among themselves
+WEAK = 0.15  # of the strongest sheet current; loops with less share colours among themselves
 LEAST = 1e-3  # of the strongest: where the colours end
 SHADES = 64  # steps of the colour maps: finer than the eye, and the files stay small
 CIRCLE = "#c00000"
