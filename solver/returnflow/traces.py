@@ -117,28 +117,53 @@ def mutual_flux(first: Route, second: Route) -> float:
     mean_distance = 0.5 * (first.mean_distance + second.mean_distance)
     # Pieces short against what can lie near them; Gauss points integrate the logarithms between.
     reach = mean_distance if shared else max(abs(first.height - second.height), mean_distance)
-    places, steps = _quadrature(first.path, reach)
+    places, steps = _quadrature(first.path, second.path, reach)
     potential = vector_potential(second, places, first.height, softening=mean_distance if shared else 0.0)
     return float(np.sum(potential * steps))
 
 
-def _quadrature(path: Floats, reach: float) -> tuple[Floats, Floats]:
-    """Points and vector weights of a line integral, with pieces that shorten towards the ends of every segment."""
+def _quadrature(path: Floats, other: Floats, reach: float) -> tuple[Floats, Floats]:
+    """
+    Points and vector weights of a line integral of what another path causes.
+
+    The pieces shorten towards the ends of every segment, and towards where the other path bends, ends or crosses.
+    """
     nodes, weights = np.polynomial.legendre.leggauss(8)
     places, steps = [], []
     for start, end in pairwise(path):
         length = float(np.hypot(*(end - start)))
         if length == 0:
             continue
-        levels = max(1, math.ceil(math.log2(max(2.0, length / max(reach, 1e-6)))))
-        half = np.concatenate([[0.0], 0.5 ** np.arange(levels, 0, -1)])
-        marks = np.unique(np.concatenate([half, 1 - half]))
+        marks = _graded(_special(start, end, other), reach / length)
         low, high = marks[:-1, None], marks[1:, None]
         t = (0.5 * (low + high) + 0.5 * (high - low) * nodes).ravel()
         w = (0.5 * (high - low) * weights).ravel()
         places.append(start + np.outer(t, end - start))
         steps.append(np.outer(w, end - start))
     return np.concatenate(places), np.concatenate(steps)
+
+
+def _special(start: Floats, end: Floats, other: Floats) -> Floats:
+    """Where along a segment, from 0 to 1, another path bends, ends or crosses it; sorted, with both ends."""
+    step = end - start
+    beside = (other - start) @ step / (step @ step)
+    across = (other[:, 1] - start[1]) * step[0] - (other[:, 0] - start[0]) * step[1]
+    turned = np.flatnonzero(across[:-1] * across[1:] < 0)
+    part = across[turned] / (across[turned] - across[turned + 1])
+    crossing = beside[turned] + part * (beside[turned + 1] - beside[turned])
+    inner = np.concatenate([beside, crossing])
+    marks = np.concatenate([[0.0, 1.0], inner[(inner > 1e-9) & (inner < 1 - 1e-9)]])
+    return np.unique(np.round(marks, 9))
+
+
+def _graded(marks: Floats, reach: float) -> Floats:
+    """Marks with more between them: intervals halve towards every mark until they are as short as the reach."""
+    parts = [marks[:1]]
+    for low, high in pairwise(marks):
+        levels = max(1, math.ceil(math.log2(max(2.0, (high - low) / max(reach, 1e-9)))))
+        half = 0.5 ** np.arange(levels, 0, -1)
+        parts.append(low + (high - low) * np.concatenate([half, 1 - half[-2::-1], [1.0]]))
+    return np.concatenate(parts)
 
 
 def flux_matrix(routes: Sequence[Route | None]) -> Floats:
