@@ -114,8 +114,12 @@ def _wanted(result: Result) -> Iterator[_Wanted]:
             draw = partial(fields.coupling_frame, maps, budget, part)
             yield "coupling", (part.loop, budget.loop), "", draw, *captions.coupling_words(budget, part)
     flows = [(j, f) for j in range(len(result.case.loops)) for f in (0.0, *telling_frequencies(result, j))]
-    for has in (True, False):
-        group = [flow for flow in flows if driven(result.case.loops[flow[0]]) == has]
+    groups = [
+        [flow for flow in flows if flow[1] == 0 and driven(result.case.loops[flow[0]]) == has] for has in (True, False)
+    ]
+    # A ribbon under a conductor is so much denser than a resistive pattern that one scale would show neither.
+    groups += [[flow] for flow in flows if flow[1] > 0]
+    for group in groups:
         ranges = fields.flow_ranges(maps, group) if group else {}
         for (j, f), span in ranges.items():
             words = captions.flow_words(result, j, f, sum(other == span for other in ranges.values()))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import matplotlib as mpl
 import numpy as np
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from returnflow import coupling
 from returnflow.contours import streamlines
 from returnflow.drives import amperes, drive, driven, heard
+from returnflow.labels import along
 from returnflow.maps import Maps, carrying_level, local_mean
 from returnflow.plots_frame import INK, MANY_HOLES, MM, ROLE_COLOURS, Frame, Label, hole_count
 from returnflow.plots_text import plain
@@ -113,7 +115,8 @@ def flow_frame(maps: Maps, loop: int, frequency: float, shared: Range) -> Frame:
     frame.draw_terminals()
     per = "" if driven(it) else " for 1 A"
     frame.draw_bar(shown, f"sheet current{per}, A/m", _ticks_between(shared), extend="both")
-    frame.draw_labels(_ends(result, [it]))
+    route = list(pairwise(it.route.path)) if frequency > 0 and it.route else []
+    frame.draw_labels(_ends(result, [it]), along(route, 8 * frame.pixel / MM))
     return frame
 
 
