@@ -323,7 +323,6 @@ class TestPeak:
         largest = [np.max(np.linalg.norm(solution.current(0), axis=2)) for solution in (coarse, fine)]
         assert largest[1] > 1.25 * largest[0]
 
-    @pytest.mark.xfail(reason="triangles at the corner as large as the patch: a fifth too low", strict=True)
     def test_slot_corner_at_the_default_accuracy(self):
         found, fine = (peak_current(slotted(width=0.5e-3, accuracy=a), 0).value for a in (1e-2, 1e-4))
         assert found == pytest.approx(fine, rel=0.03)

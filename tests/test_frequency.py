@@ -207,9 +207,6 @@ class TestCrossedGaps:
                 box(18.5, 2, 21.5, 28),
                 True,
                 id="wide gap",
-                marks=pytest.mark.xfail(
-                    reason="a gap wider than a tenth of its length is taken for a hole", strict=True
-                ),
             ),
         ],
     )
@@ -407,7 +404,6 @@ class TestLength:
         model = modelled(drawn_strip(2.0))
         assert mean_length(model, 0, high=False) == pytest.approx(38 * MM, rel=1e-6)
 
-    @pytest.mark.xfail(reason="no unknown at all in a strip one triangle wide", strict=True, raises=ValueError)
     def test_of_a_strip_so_narrow_that_nothing_can_move(self):
         model = modelled(drawn_strip(0.2))
         for high in (False, True):

@@ -30,6 +30,7 @@ __all__ = ["Mesh", "MeshError", "Mesher", "Plane", "corner_angles", "error_size"
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+FINE = 20e-6  # m, at sharp corners: sheet currents are averaged over some times this before their peak is taken
 _OUTSIDE, _COPPER = -2, -1  # kinds of triangle; >= 0 is the number of a contact
 
 
@@ -282,7 +283,7 @@ def starting_size(mesh: Mesh, largest: float, *, corner: float) -> SizeField:
     largest : float
         Metres.
     corner : float
-        Wanted size at strongly re-entrant corners, as a fraction of the shortest edge at the corner.
+        Wanted size at strongly re-entrant corners, as a fraction of the shortest edge at the corner; at most 20 um.
     """
     count = len(mesh.points)
     sizes = np.full(count, largest)
@@ -293,7 +294,7 @@ def starting_size(mesh: Mesh, largest: float, *, corner: float) -> SizeField:
         np.minimum.at(sizes, ends[rim[:, 0], rim[:, 1], side], lengths[rim[:, 0], rim[:, 1]])
         np.minimum.at(shortest, ends[..., side].ravel(), lengths.ravel())
     sharp = corner_angles(mesh) > np.radians(225)
-    sizes[sharp] = np.minimum(sizes[sharp], corner * shortest[sharp])
+    sizes[sharp] = np.minimum(sizes[sharp], np.minimum(corner * shortest[sharp], FINE))
     return SizeField(mesh.points, limit_growth(mesh.points, ends.reshape(-1, 2), sizes), largest)
 
 

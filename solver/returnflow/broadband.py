@@ -149,11 +149,13 @@ def reduce(
     say = report or (lambda _: None)
     begin = time.perf_counter()
     sheet = sheet_resistance(thickness, temperature)
+    correction = np.zeros_like(system.resistance) if resistance is None else resistance - system.resistance
+    basis = _Basis.empty(system)
+    if not len(system.drive):
+        return Broadband(system, basis.vectors, *basis.projections, thickness, temperature, correction, (), 0.0)
     preconditioner = Preconditioner.of(system)
     factored = time.perf_counter()
-    correction = np.zeros_like(system.resistance) if resistance is None else resistance - system.resistance
     band = np.geomspace(options.lowest, options.highest, 61)
-    basis = _Basis.empty(system)
     shifts: list[tuple[float, int]] = []
     error = np.inf
 

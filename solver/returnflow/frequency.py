@@ -26,6 +26,7 @@ Complexes = NDArray[np.complex128]
 ROUTE_STEP = 3.0  # edges per height under a route
 FINEST = 30e-6  # m; no finer under a route
 GROWTH = 0.3
+GAP = 2.5  # widths or heights of the trace; a shorter cutout under it is an antipad
 TURNED = 0.5  # half of the return has left the resistive pattern
 FINAL_WIDTH = 1.1  # the ribbon is within 10 % of its final width
 
@@ -160,14 +161,16 @@ def solve_expelled(
 ) -> Expelled:
     """High-frequency end alone, by one solve: what a gap is compared with."""
     system = _system(case, plane, loops, copper, report)
-    preconditioner = Preconditioner.of(system)
-    weights = preconditioner.weights(0.0, 1.0)
-    answer, _ = conjugate_gradients(
-        system.induce,
-        lambda right: preconditioner.apply(weights, right),
-        -system.drive,
-        BroadbandOptions().residual,
-    )
+    answer = np.zeros_like(system.drive)
+    if len(answer):
+        preconditioner = Preconditioner.of(system)
+        weights = preconditioner.weights(0.0, 1.0)
+        answer, _ = conjugate_gradients(
+            system.induce,
+            lambda right: preconditioner.apply(weights, right),
+            -system.drive,
+            BroadbandOptions().residual,
+        )
     inductance = system.inductance + system.drive.T @ answer
     K = system.currents + np.stack([part @ answer for part in system.curl])
     length = np.hypot(K[0], K[1]).T @ system.space.mesh.areas
@@ -222,21 +225,21 @@ def crossed_gaps(case: Case, copper: str) -> list[tuple[str, ...]]:
         if loop.route is None:
             crossed.append(())
             continue
-        line, width = LineString(loop.route.path), loop.route.width
-        crossed.append(tuple(cutout.name for cutout in cutouts if _crosses(line, cutout.shape, width)))
+        line = LineString(loop.route.path)
+        reach = max(loop.route.width, abs(case.board.height(loop.route.layer, copper)))
+        crossed.append(tuple(cutout.name for cutout in cutouts if _crosses(line, cutout.shape, reach)))
     return crossed
 
 
-def _crosses(line: LineString, shape: shapely.Geometry, width: float) -> bool:
+def _crosses(line: LineString, shape: shapely.Geometry, reach: float) -> bool:
     """
     Whether a trace passes over a gap, not merely over a round antipad.
 
-    A gap is a part that reaches much further than the trace is wide and than the way over it is long.
+    A gap is a part much longer than the trace is wide and high above the copper: what the return must go round.
     """
     for part in shapely.get_parts(shape):
-        over = float(line.intersection(part).length)
         x0, y0, x1, y1 = part.bounds
-        if over > 0 and max(x1 - x0, y1 - y0) > 10 * max(width, over):
+        if max(x1 - x0, y1 - y0) > GAP * reach and line.intersection(part).length > 0:
             return True
     return False
 

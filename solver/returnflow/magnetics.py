@@ -76,7 +76,9 @@ def assemble(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], routes
     paths = _local_columns(path_fields(topology, loops, 1), triangles)
     currents = np.stack([(d_dy @ paths).toarray(), (-d_dx @ paths).toarray()])
     load = sum(part.T @ (weight @ currents[c]) for c, part in enumerate(curl))
-    resistive = factorize(csc_array(dissipation))(-np.asarray(load))
+    # A strip one triangle wide leaves the current no choice, and no unknown.
+    free = to_local.shape[1]
+    resistive = factorize(csc_array(dissipation))(-np.asarray(load)) if free else np.zeros((0, len(loops)))
     for c, part in enumerate(curl):
         currents[c] += part @ resistive
     stream = (paths.toarray() + to_local @ resistive).T.reshape(len(loops), triangles, 3)
