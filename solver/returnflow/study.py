@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from returnflow import coupling, frequency, verdict
@@ -337,7 +338,7 @@ def _reach(case: Case, loop: Loop, placement: Placement) -> str:
         f"With these currents {loop.inject} may sit anywhere within {1e3 * placement.radius:.2g} mm of {loop.return_} "
         f"(now {1e3 * now:.1f} mm away)"
     )
-    spare = placement.area - np.pi * placement.radius**2
+    spare = placement.area - _copper_within(case, loop, placement.radius)
     if placement.nearest is None or spare < 1e-6:
         return f"{sentence}, and practically nowhere else on this copper."
     x, y = placement.nearest
@@ -345,3 +346,12 @@ def _reach(case: Case, loop: Loop, placement: Placement) -> str:
         f"{sentence}. Another {1e6 * spare:.0f} mm² lie within tolerance, nearest to {loop.inject} at ({1e3 * x:.1f}, "
         f"{1e3 * y:.1f}) mm; see the placement map: a narrow ribbon of equal potential moves with the currents."
     )
+
+
+def _copper_within(case: Case, loop: Loop, radius: float) -> float:
+    """Copper in m² within a radius of a loop's return terminal, contacts left out."""
+    board, terminal = case.board, case.board.terminal(loop.return_)
+    disc = shapely.Point(terminal.centre).buffer(radius, quad_segs=32)
+    contacts = [other.shape for other in board.terminals if other.copper == terminal.copper]
+    copper = shapely.intersection(board.remaining(terminal.copper), disc)
+    return float(shapely.difference(copper, shapely.union_all(contacts)).area)
