@@ -248,6 +248,28 @@ class TestPlacement:
         assert "connector must stay bonded (housing)" in text
         assert "lift" not in text
 
+    @pytest.mark.parametrize("reach", [5.0, 20.0])
+    def test_sentence_counts_the_good_copper_beyond_the_radius(self, reach):
+        # The disc about the connector reaches over the edges of the strip; its copper is what lies inside.
+        changed = {"sensor": LOOPS["sensor"].replace("1e-4", str(2 * PER_MM * reach))}
+        (budget,) = solved(text_of("motor", "sensor", **changed)).sensitive
+        y = np.linspace(-10, 10, 20_001)
+        chord = 2 * np.sqrt(np.maximum((reach + 0.5) ** 2 - y**2, 0)) - np.where(np.abs(y) < reach, 1, 0)
+        beyond = 2 * reach * 20 - np.trapezoid(chord, y)
+        found = float(re.search(r"Another (\d+) mm² lie within tolerance", budget.recommendation)[1])
+        assert found == pytest.approx(beyond, abs=0.01 * 2 * reach * 20)
+
+    def test_sentence_says_where_there_is_nothing_beyond_the_radius(self):
+        # A pad in the middle of a plate: hardly more than a ring about it is within tolerance.
+        board = PLATE.replace(
+            'name = "A"\ncopper = "ground"\nat = [8, 15]\ndiameter_mm = 1',
+            'name = "A"\ncopper = "ground"\nshape = { rect = [0, 0, 20, 1] }',
+        )
+        noisy = loop("fan", "noisy", "B", "A", "current_A = 1")
+        sensor = loop("sensor", "sensitive", "S", "B", f"signal_V = 1\ntolerates_V = {SHEET * 0.02}")
+        (budget,) = solved(plate(noisy, sensor, board=board)).sensitive
+        assert "practically nowhere else on this copper." in budget.recommendation
+
 
 PLATE = """
 format = 1

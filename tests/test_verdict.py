@@ -302,7 +302,7 @@ class TestSentences:
     def test_kept(self):
         text = judged(0.5e-6, 1e-6)
         assert text.startswith("Sharing this copper is tolerable as drawn")
-        for piece in ("500 nV", "1 µV", "6.0 dB in hand", "“motor” causes 64% of its power"):
+        for piece in ("500 nV", "1 µV", " 6.0 dB in hand", "“motor” causes 64% of its power"):
             assert piece in text
         assert "not tolerable" not in text
         assert "It may sit nearer." not in text
@@ -310,7 +310,7 @@ class TestSentences:
     def test_exceeded(self):
         text = judged(4e-6, 1e-6)
         assert text.startswith("Sharing this copper is not tolerable as drawn")
-        for piece in ("4 µV", "1 µV", "12.0 dB too much", "“motor” causes 64% of its power", "It may sit nearer."):
+        for piece in ("4 µV", "1 µV", " 12.0 dB too much", "“motor” causes 64% of its power", "It may sit nearer."):
             assert piece in text
 
     def test_undecided(self):
