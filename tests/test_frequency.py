@@ -14,6 +14,7 @@ import shapely
 from shapely import box
 
 from returnflow import frequency
+from returnflow.coupling import Flow, region_shares, section_currents
 from returnflow.foil import sheet_resistance
 from returnflow.frequency import (
     crossed_gaps,
@@ -26,11 +27,24 @@ from returnflow.frequency import (
     routes_of,
     solve_broadband,
     solve_expelled,
+    traffic,
     turning_frequency,
     wants_frequencies,
 )
 from returnflow.traces import Route
-from returnflow_geometry.board import Board, Case, Copper, Cutout, Layer, Loop, Outgoing, Terminal, Trapezoid
+from returnflow_geometry.board import (
+    Board,
+    Case,
+    Copper,
+    Cutout,
+    Layer,
+    Loop,
+    Outgoing,
+    Region,
+    Section,
+    Terminal,
+    Trapezoid,
+)
 from returnflow_geometry.mesh import Mesher, Plane
 from returnflow_geometry.shapes import circle, rectangle, slot
 
@@ -279,38 +293,46 @@ class TestTurning:
         assert mean_length(model, 0, high=True) == pytest.approx(7 * MM, rel=0.01)
 
 
+def settled(height=1.0, thickness=5e-6, scale=1.0, heights=3.0):
+    """Frequency at which the ribbon under the straight trace has settled."""
+    (route,) = routes_of(drawn(height=height, thickness=thickness, scale=scale), "ground")
+    return ribbon_frequency(straight(height, thickness, scale), route, 0, heights)
+
+
 class TestRibbon:
     def test_dissipation_is_within_a_tenth_of_its_final_value(self):
         # Second route: the squared sheet current of the full fields.
         model = straight()
-        areas = model.system.space.mesh.areas
+        mesh = model.system.space.mesh
+        along = mesh.points[mesh.triangles].mean(axis=1)[:, 0]
+        (route,) = routes_of(drawn(), "ground")
+        # Beside the trace, not beyond its ends.
+        areas = mesh.areas * ((along > route.path[:, 0].min()) & (along < route.path[:, 0].max()))
 
         def squares(f):
             return float(np.sum(np.abs(model.current(f)[:, :, 0]) ** 2 * areas))
 
-        assert squares(ribbon_frequency(model, 0)) == pytest.approx(squares(1e14) / 1.1, rel=1e-3)
+        assert squares(settled(heights=1e3)) == pytest.approx(squares(1e14) / 1.1, rel=1e-3)
 
     def test_proportional_to_sheet_resistance(self):
-        thin, thinner = straight(thickness=5e-6), straight(thickness=2.5e-6)
-        assert ribbon_frequency(thinner, 0) == pytest.approx(2 * ribbon_frequency(thin, 0), rel=0.02)
+        assert settled(thickness=2.5e-6) == pytest.approx(2 * settled(), rel=0.02)
 
     def test_inverse_to_size(self):
-        assert ribbon_frequency(straight(scale=2.0), 0) == pytest.approx(
-            0.5 * ribbon_frequency(straight(), 0), rel=0.02
-        )
+        assert settled(scale=2.0) == pytest.approx(0.5 * settled(), rel=0.02)
 
     def test_about_inverse_to_the_height_alone(self):
         # A lower trace also has a longer ribbon in heights: the ratio is two and a little.
-        ratio = ribbon_frequency(straight(height=0.5), 0) / ribbon_frequency(straight(), 0)
+        ratio = settled(height=0.5) / settled()
         assert 2.0 < ratio < 2.5
 
     def test_it_settles_after_the_return_has_turned(self):
-        for model in (straight(), hook()):
-            assert ribbon_frequency(model, 0) > 3 * turning_frequency(model, 0)
+        (around,) = routes_of(drawn(HOOK), "ground")
+        assert settled() > 3 * turning_frequency(straight(), 0)
+        assert ribbon_frequency(hook(), around, 0) > 3 * turning_frequency(hook(), 0)
 
     def test_its_size_is_that_of_resistance_over_inductance(self):
         # Rs / (mu0 h) is an angular frequency to within a factor of a few.
-        angular = 2 * math.pi * ribbon_frequency(straight(), 0)
+        angular = 2 * math.pi * settled()
         assert 1 < angular / (sheet_resistance(5e-6) / (4e-7 * math.pi * 1e-3)) < 6
 
 
@@ -363,6 +385,54 @@ class TestNearShare:
     def test_round_bends_every_leg_has_its_own_direction(self):
         (route,) = routes_of(drawn(HOOK), "ground")
         assert 0.65 < near_share(hook(), route, 0, 1e9).real < 0.8
+
+
+class TestTraffic:
+    """Shares and sections of the magnetic mesh, from the few triangles that matter."""
+
+    ASKED = (1e3, 1e5, 1e8)
+
+    @functools.cached_property
+    def model(self):
+        case = replace(
+            drawn(thickness=5e-6),
+            regions=tuple(
+                Region(name=name, copper="ground", shape=rectangle(*(MM * np.array(corners))))
+                for name, corners in (
+                    ("beside", (15, 20, 25, 28)),
+                    ("under", (14, 12, 24, 18)),
+                    ("end", (28, 13, 32, 17)),
+                )
+            ),
+            sections=(
+                Section(name="all", copper="ground", path=((20 * MM, 0), (20 * MM, 30 * MM))),
+                Section(name="half", copper="ground", path=((20 * MM, 15 * MM), (20 * MM, 0))),
+            ),
+        )
+        return modelled(case), Plane.of(case, "ground").contact_inside()
+
+    def test_it_is_that_of_the_whole_flow(self):
+        model, inside = self.model
+        shares, sections = traffic(model, [(0, 1)], inside, self.ASKED)
+        for n, f in enumerate(self.ASKED):
+            flow = Flow(model.system.space.mesh, 1, ((0, 1),), model.stream(f))
+            np.testing.assert_allclose(shares[n], region_shares(flow, inside), rtol=1e-9)
+            np.testing.assert_allclose(sections[n], section_currents(flow), rtol=1e-9)
+
+    def test_the_return_leaves_what_is_beside_and_gathers_under_the_trace(self):
+        model, inside = self.model
+        shares, sections = traffic(model, [(0, 1)], inside, self.ASKED)
+        beside, under, end = shares[:, :, 0].T
+        assert np.all(np.diff(beside) < 0)
+        assert np.all(np.diff(under) > 0)
+        assert np.all(end == 1)
+        # Injected at the right, it flows to the left, against the first section; the board is symmetric.
+        np.testing.assert_allclose(sections[:, :, 0], np.tile([-1, 0.5], (3, 1)), atol=1e-2)
+        np.testing.assert_allclose(sections[:, 0, 0], -1, atol=1e-9)
+
+    def test_nothing_watched_is_nothing_found(self):
+        shares, sections = traffic(straight(), [(0, 1)], np.zeros((0, 2), dtype=bool), self.ASKED)
+        assert (shares.shape, sections.shape) == ((3, 0, 1), (3, 0, 1))
 
 
 class TestInductance:

@@ -270,7 +270,7 @@ def solve(
         if worst <= 1:
             return _with(result, passes, clock.seconds)
         pieces = _pieces(result, options, AIM ** len(passes))
-        if len(passes) >= options.passes or float(np.sum(pieces)) > options.most_triangles:
+        if len(passes) >= options.passes or len(mesh.triangles) > 0.7 * options.most_triangles:
             i, j = np.unravel_index(np.argmax(reached), reached.shape)
             message = (
                 f"Accuracy {options.accuracy:g} not reached: after {len(passes)} meshes ({len(mesh.triangles)} "
@@ -305,12 +305,13 @@ def _pieces(result: Conduction, options: Options, aim: float) -> Floats:
         pieces: Floats = np.clip((np.exp(log_lambda) * weight) ** (1 / (power + 1)), 0.25, 64.0)
         return pieces
 
+    most = min(GROWTH_PER_PASS * len(power), 0.9 * options.most_triangles)
     low, high = 0.0, 60.0
     for _ in range(50):
         middle = 0.5 * (low + high)
         pieces = cut(middle)
         met = float(np.max(demand @ pieces ** (-power))) <= aim
-        if met or float(np.sum(pieces)) > GROWTH_PER_PASS * len(pieces):
+        if met or float(np.sum(pieces)) > most:
             high = middle
         else:
             low = middle

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import shapely
@@ -13,6 +14,7 @@ from shapely import LineString
 from returnflow import coupling
 from returnflow.broadband import Broadband, BroadbandOptions, Report, System, assemble, reduce
 from returnflow.foil import sheet_resistance
+from returnflow.gaps import crossed_gaps
 from returnflow.iteration import Preconditioner, conjugate_gradients
 from returnflow.spectra import lines_of
 from returnflow.traces import Route
@@ -25,8 +27,9 @@ Complexes = NDArray[np.complex128]
 
 ROUTE_STEP = 3.0  # edges per height under a route
 FINEST = 30e-6  # m; no finer under a route
+GAP_STEP = 0.1  # heights per edge along a gap: the return crowds at its rim, and one height is 2.5 % too coarse
+GAP_FINEST = 0.1e-3  # m; no finer along a gap
 GROWTH = 0.3
-GAP = 2.5  # widths or heights of the trace; a shorter cutout under it is an antipad
 TURNED = 0.5  # half of the return has left the resistive pattern
 FINAL_WIDTH = 1.1  # the ribbon is within 10 % of its final width
 
@@ -134,10 +137,24 @@ def _system(case: Case, plane: Plane, loops: Sequence[tuple[int, int]], copper: 
     routes = routes_of(case, copper)
     x0, y0, x1, y1 = plane.copper.bounds
     mesher = Mesher(plane)
-    mesh = mesher.graded(route_size(mesher, routes, float(np.hypot(x1 - x0, y1 - y0)) / 40))
+    size = route_size(mesher, routes, float(np.hypot(x1 - x0, y1 - y0)) / 40)
+    mesh = mesher.graded(replace(size, others=(*size.others, *_gap_sizes(case, copper, routes, size.largest))))
     if report:
         report(f"magnetic mesh: {len(mesh.triangles)} triangles")
     return assemble(mesh, len(plane.contacts), loops, routes)
+
+
+def _gap_sizes(case: Case, copper: str, routes: Sequence[Route | None], largest: float) -> list[SizeField]:
+    """Size fields along the edges of gaps that routes cross: the return that goes round runs there."""
+    fields = []
+    for route, names in zip(routes, crossed_gaps(case, copper), strict=True):
+        for cutout in case.board.cutouts:
+            if route is not None and cutout.copper == copper and cutout.name in names:
+                size = max(GAP_STEP * abs(route.height), GAP_FINEST)
+                edge = shapely.segmentize(cutout.shape, size)
+                points = shapely.get_coordinates(edge)
+                fields.append(SizeField(points, np.full(len(points), size), largest, GROWTH))
+    return fields
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -194,8 +211,7 @@ def loop_facts(
         Cutouts crossed, per loop.
     """
     facts = []
-    routes = routes_of(case, copper)
-    for j in range(len(case.loops)):
+    for j, route in enumerate(routes_of(case, copper)):
         high_length = mean_length(model, j, high=True)
         gap_inductance = gap_detour = None
         if solid is not None and gaps[j]:
@@ -206,7 +222,7 @@ def loop_facts(
                 low_inductance=float(model.system.inductance[j, j]),
                 high_inductance=float(high_inductance(model)[j, j]),
                 turning=turning_frequency(model, j),
-                ribbon=ribbon_frequency(model, j) if routes[j] is not None else None,
+                ribbon=None if route is None else ribbon_frequency(model, route, j),
                 low_length=mean_length(model, j, high=False),
                 high_length=high_length,
                 gaps=tuple(gaps[j]),
@@ -215,33 +231,6 @@ def loop_facts(
             )
         )
     return tuple(facts)
-
-
-def crossed_gaps(case: Case, copper: str) -> list[tuple[str, ...]]:
-    """Cutouts that each loop's route crosses, by name."""
-    cutouts = [cutout for cutout in case.board.cutouts if cutout.copper == copper]
-    crossed: list[tuple[str, ...]] = []
-    for loop in case.loops:
-        if loop.route is None:
-            crossed.append(())
-            continue
-        line = LineString(loop.route.path)
-        reach = max(loop.route.width, abs(case.board.height(loop.route.layer, copper)))
-        crossed.append(tuple(cutout.name for cutout in cutouts if _crosses(line, cutout.shape, reach)))
-    return crossed
-
-
-def _crosses(line: LineString, shape: shapely.Geometry, reach: float) -> bool:
-    """
-    Whether a trace passes over a gap, not merely over a round antipad.
-
-    A gap is a part much longer than the trace is wide and high above the copper: what the return must go round.
-    """
-    for part in shapely.get_parts(shape):
-        x0, y0, x1, y1 = part.bounds
-        if max(x1 - x0, y1 - y0) > GAP * reach and line.intersection(part).length > 0:
-            return True
-    return False
 
 
 def high_pattern(model: Broadband) -> Floats:
@@ -281,17 +270,22 @@ def turning_frequency(model: Broadband, loop: int) -> float | None:
     return _rising(lambda f: float(np.real(model.reduced(f)[:, loop]) @ weighted) / full, TURNED)
 
 
-def ribbon_frequency(model: Broadband, loop: int) -> float | None:
-    """Frequency at which the integral of abs(K)² is within 10 % of its final value, hertz: the ribbon's width."""
-    first = float(model.system.resistance[loop, loop])
-    final = high_pattern(model)[:, loop]
-    last = float(final @ model.dissipation @ final)
+def ribbon_frequency(model: Broadband, route: Route, loop: int, heights: float = 3.0) -> float | None:
+    """
+    Frequency at which the ribbon under a route is within 10 % of its final width, hertz.
 
-    def narrowed(f: float) -> float:
-        y = model.reduced(f)[:, loop]
-        return (first + float(np.real(np.conj(y) @ model.dissipation @ y))) / (first + last)
+    By the integral of abs(K)² within some heights of the route, which goes as one over the ribbon's width.
+    """
+    near, _ = _under(model, route, heights)
+    root = np.sqrt(model.system.space.mesh.areas[near])[:, None]
+    rest = np.concatenate([part[near, loop] for part in model.system.currents]) * np.tile(root[:, 0], 2)
+    basis = np.concatenate([root * (part[near] @ model.basis) for part in model.system.curl])
 
-    return _rising(narrowed, 1 / FINAL_WIDTH)
+    def strength(y: NDArray[Any]) -> float:
+        return float(np.linalg.norm(rest + basis @ y) ** 2)
+
+    last = strength(high_pattern(model)[:, loop])
+    return _rising(lambda f: strength(model.reduced(f)[:, loop]) / last, 1 / FINAL_WIDTH)
 
 
 def _rising(value: Callable[[float], float], level: float) -> float | None:
@@ -320,23 +314,28 @@ def near_shares(
 
     Complex, shape (frequencies,): the part in phase with the outgoing current, and in quadrature.
     """
-    mesh = model.system.space.mesh
-    centre = mesh.points[mesh.triangles].mean(axis=1)
-    line = LineString(route.path)
-    places = shapely.points(centre)
-    near = np.flatnonzero(shapely.distance(line, places) <= heights * abs(route.height))
-    at = shapely.line_locate_point(line, places[near])
-    inside = (at > 0) & (at < line.length)
-    near, at = near[inside], at[inside]
+    near, at = _under(model, route, heights)
+    mesh, length = model.system.space.mesh, route.length
     steps = np.diff(route.path, axis=0)
     lengths = np.hypot(*steps.T)
     segment = np.clip(np.searchsorted(np.cumsum(lengths), at), 0, len(steps) - 1)
     # The share is linear in the current: evaluate the functional on the basis once, then every frequency is cheap.
-    weight = np.zeros((2, len(centre)))
-    weight[:, near] = -(steps / lengths[:, None])[segment].T * mesh.areas[near] / line.length
+    weight = np.zeros((2, len(mesh.triangles)))
+    weight[:, near] = -(steps / lengths[:, None])[segment].T * mesh.areas[near] / length
     resistive = float(np.sum(weight * model.system.currents[:, :, loop]))
     basis = sum(part.T @ weight[c] for c, part in enumerate(model.system.curl)) @ model.basis
     return np.array([resistive + basis @ model.reduced(f)[:, loop] for f in frequencies], dtype=np.complex128)
+
+
+def _under(model: Broadband, route: Route, heights: float) -> tuple[NDArray[np.int64], Floats]:
+    """Triangles within some heights of a route, beside it and not beyond its ends, and where along it they are (m)."""
+    mesh = model.system.space.mesh
+    line = LineString(route.path)
+    places = shapely.points(mesh.points[mesh.triangles].mean(axis=1))
+    near = np.flatnonzero(shapely.distance(line, places) <= heights * abs(route.height))
+    at = shapely.line_locate_point(line, places[near])
+    inside = (at > 0) & (at < line.length)
+    return near[inside], at[inside]
 
 
 def traffic(
