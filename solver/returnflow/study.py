@@ -19,6 +19,7 @@ from returnflow.conduction import SMALL, Conduction, Options, solve
 from returnflow.coupling import Peak
 from returnflow.foil import sheet_impedance, sheet_resistance
 from returnflow.frequency import LoopFacts
+from returnflow.gaps import crossed_gaps
 from returnflow.spectra import lines_of
 from returnflow.verdict import Budget, Coupled
 from returnflow_geometry.board import Case, Loop
@@ -264,7 +265,7 @@ def _spectral(
     case: Case, copper: str, plane: Plane, loops: list[tuple[int, int]], solution: Conduction, report: Report | None
 ) -> Spectral:
     model = frequency.solve_broadband(case, plane, loops, copper, solution.mid, report=report)
-    gaps = frequency.crossed_gaps(case, copper)
+    gaps = crossed_gaps(case, copper)
     solid = None
     crossed = {name for names in gaps for name in names}
     if crossed:
