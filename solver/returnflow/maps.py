@@ -69,10 +69,8 @@ class Maps:
             return strength
         mesh = spectral.model.system.space.mesh
         K = spectral.model.current(frequency)[:, :, loop]
-        squares = np.zeros(self.window.shape)
-        for part in (K[0].real, K[0].imag, K[1].real, K[1].imag):
-            squares += self.raster(mesh).evaluate(smooth(mesh, np.repeat(part[:, None], 3, axis=1))) ** 2
-        return np.sqrt(squares)
+        size = np.sqrt(np.abs(K[0]) ** 2 + np.abs(K[1]) ** 2)
+        return self.raster(mesh).evaluate(smooth(mesh, np.repeat(size[:, None], 3, axis=1)))
 
     def flow(self, loop: int, frequency: float = 0.0) -> tuple[Mesh, Floats]:
         """Mesh and local values of the stream function of a loop, ampere per ampere; above 0 Hz the part in phase."""
