@@ -433,6 +433,8 @@ class TestFrequencies:
         assert sensor[0] > 2 * sensor[2] > 0
         # The others gather.
         assert np.all(np.diff(np.abs(spectral.near[:, 2])) > 0)
+        # Each under its own route: at the high end (2/pi) atan(3), less what the ends take away.
+        assert np.all(np.abs(spectral.near[-1] - 0.75) < 0.07)
 
     def test_shares_near_a_route_only_where_there_is_one(self):
         far = loop("far", "noisy", "C", "A", "current_A = 1\nfrequency_Hz = 1e6")
