@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import importlib
-import importlib.util
 from collections.abc import Callable
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -17,6 +17,7 @@ Solve = Callable[[Floats], Floats]
 Backend = Literal["scipy", "pardiso"]
 
 TOLERANCE = 1e-8
+LARGE = 50_000  # unknowns from which PARDISO is worth its start
 
 
 class NumericalError(RuntimeError):
@@ -41,7 +42,7 @@ def factorize(matrix: csc_array, backend: Backend | None = None, *, checked: boo
         Raises `NumericalError` if a residual exceeds 1e-8 of its right side.
     """
     if backend is None:
-        backend = "pardiso" if matrix.shape[0] > 50_000 and importlib.util.find_spec("pypardiso") else "scipy"
+        backend = "pardiso" if matrix.shape[0] > LARGE and _has_pardiso() else "scipy"
     try:
         direct = {"scipy": _scipy, "pardiso": _pardiso}[backend](matrix)
     except RuntimeError as error:
@@ -66,6 +67,16 @@ def factorize(matrix: csc_array, backend: Backend | None = None, *, checked: boo
         return answer
 
     return solve
+
+
+@cache
+def _has_pardiso() -> bool:
+    """Whether PARDISO is installed and loads; half an installation is none."""
+    try:
+        importlib.import_module("pypardiso")
+    except (ImportError, OSError):
+        return False
+    return True
 
 
 def _scipy(matrix: csc_array) -> Solve:
