@@ -148,9 +148,9 @@ class TestReducedModel:
             assert apart(impedances(other, frequencies), direct(system, frequencies, thickness, temperature)) < 1e-3
 
     def test_few_iterations_at_every_shift(self, model, tight):
-        assert max(n for _, n in model.shifts) <= 15
-        # Three more decimals in the residual.
-        assert max(n for _, n in tight.shifts) <= 30
+        # With the spectral law of induction a factor of 16 off it takes 13 and 20.
+        assert max(n for _, n in model.shifts) <= 10
+        assert max(n for _, n in tight.shifts) <= 15
 
     def test_says_so_when_it_cannot(self, system):
         options = BroadbandOptions(accuracy=1e-9, shifts=4)
