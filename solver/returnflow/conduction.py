@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.linear import Backend, NumericalError, factorize
+from returnflow.linear import Backend, NumericalError, factorize_each
 from returnflow.products import both_sides, curl, path_load, without_circuits
 from returnflow.spaces import Space, Topology, circuit_fields, path_fields, potential_map, stream_map
 from returnflow_geometry.mesh import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
@@ -169,6 +169,10 @@ def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet:
     count = len(loops)
     stiffness = space.stiffness
     to_potential, column = potential_map(space, topology)
+    to_stream = stream_map(space, topology)
+    paths = [*path_fields(topology, loops, options.order), *circuit_fields(topology, options.order)]
+    right = np.column_stack([path_load(space, path) for path in paths])
+    solvers = factorize_each([(to.T @ stiffness @ to).tocsc() for to in (to_potential, to_stream)], options.backend)
     clock.lap("assembly")
 
     injected = np.zeros((to_potential.shape[1], count))
@@ -176,7 +180,7 @@ def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet:
         for contact, ampere in ((start, 1.0), (end, -1.0)):
             if column[contact] >= 0:
                 injected[column[contact], number] += ampere
-    solve = factorize((to_potential.T @ stiffness @ to_potential).tocsc(), options.backend)
+    solve = next(solvers)
     clock.lap("factor")
     free = solve(injected)
     potential = to_potential @ free
@@ -184,11 +188,7 @@ def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet:
     del solve
     clock.lap("solve")
 
-    paths = [*path_fields(topology, loops, options.order), *circuit_fields(topology, options.order)]
-    to_stream = stream_map(space, topology)
-    right = np.column_stack([path_load(space, path) for path in paths])
-    clock.lap("assembly")
-    solve = factorize((to_stream.T @ stiffness @ to_stream).tocsc(), options.backend)
+    solve = next(solvers)
     clock.lap("factor")
     nodal = to_stream @ solve(-(to_stream.T @ right))
     del solve

@@ -11,7 +11,7 @@ from scipy.optimize import nnls
 from scipy.sparse import diags_array
 
 from returnflow.foil import MU0
-from returnflow.linear import NumericalError, Solve, factorize
+from returnflow.linear import NumericalError, Solve, factorize_each
 from returnflow.magnetics import System
 
 Floats = NDArray[np.float64]
@@ -42,7 +42,7 @@ class Preconditioner:
         count = max(3, int(np.ceil(np.log10(high / low) / 2.5)) + 1)
         poles = np.concatenate([[0.0], np.geomspace(low, high, count)])
         # The iteration checks its own residual; these solves only speed it up.
-        solves = [factorize((system.dissipation + q * mass).tocsc(), checked=False) for q in poles]
+        solves = list(factorize_each([(system.dissipation + q * mass).tocsc() for q in poles], checked=False))
         return cls(solves, poles, np.geomspace(low, high, 400))
 
     def weights(self, sheet: float, s: float) -> Floats:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from typing import Literal
 
@@ -18,6 +20,7 @@ Backend = Literal["scipy", "pardiso"]
 
 TOLERANCE = 1e-8
 LARGE = 50_000  # unknowns from which PARDISO is worth its start
+TOGETHER = 500_000  # unknowns in all; beyond, two factors at a time would take gigabytes
 
 
 class NumericalError(RuntimeError):
@@ -41,10 +44,8 @@ def factorize(matrix: csc_array, backend: Backend | None = None, *, checked: boo
     solve : function from array (n, k) to array (n, k)
         Raises `NumericalError` if a residual exceeds 1e-8 of its right side.
     """
-    if backend is None:
-        backend = "pardiso" if matrix.shape[0] > LARGE and _has_pardiso() else "scipy"
     try:
-        direct = {"scipy": _scipy, "pardiso": _pardiso}[backend](matrix)
+        direct = {"scipy": _scipy, "pardiso": _pardiso}[_chosen(matrix, backend)](matrix)
     except RuntimeError as error:
         reasons = "a part of the copper is held by no contact, or a triangle has no area"
         message = f"The equations are singular ({error}): {reasons}."
@@ -67,6 +68,31 @@ def factorize(matrix: csc_array, backend: Backend | None = None, *, checked: boo
         return answer
 
     return solve
+
+
+def factorize_each(
+    matrices: Sequence[csc_array], backend: Backend | None = None, *, checked: bool = True
+) -> Iterator[Solve]:
+    """
+    Factor several matrices, see `factorize`; yield their solvers in order.
+
+    Small ones are factored side by side, one per core: SuperLU runs outside the interpreter's lock. Large ones are
+    factored when their turn comes, so that a solver that was let go leaves its memory to the next.
+    """
+    cores = min(len(matrices), os.cpu_count() or 1)
+    in_turn = cores < 2 or any(_chosen(matrix, backend) != "scipy" for matrix in matrices)
+    if in_turn or sum(matrix.shape[0] for matrix in matrices) > TOGETHER:
+        for matrix in matrices:
+            yield factorize(matrix, backend, checked=checked)
+        return
+    with ThreadPoolExecutor(cores) as pool:
+        yield from pool.map(lambda matrix: factorize(matrix, backend, checked=checked), matrices)
+
+
+def _chosen(matrix: csc_array, asked: Backend | None) -> Backend:
+    if asked is not None:
+        return asked
+    return "pardiso" if matrix.shape[0] > LARGE and _has_pardiso() else "scipy"
 
 
 @cache
