@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -135,18 +136,27 @@ def _variation(values: NDArray[Any]) -> Floats:
 
 
 def peak_current(solution: Conduction, loop: int, patch: float = PATCH) -> Peak:
+    """Peak of one loop, see `peak_currents`."""
+    return peak_currents(solution, [loop], patch)[0]
+
+
+def peak_currents(solution: Conduction, loops: Iterable[int], patch: float = PATCH) -> tuple[Peak, ...]:
     """
-    Largest sheet current of a loop per ampere, averaged over a disc of diameter `patch` in metres, and where.
+    Largest sheet current of loops per ampere, averaged over a disc of diameter `patch` in metres, and where.
 
     The average makes the figure independent of the mesh at corners, where the sheet model itself diverges.
     """
     mesh = solution.mesh
-    K = np.linalg.norm(solution.current(loop), axis=2).mean(axis=1)
     centre = mesh.points[mesh.triangles].mean(axis=1)
-    areas = mesh.areas
+    tree = KDTree(centre)
+    return tuple(_peak(solution, loop, centre, tree, patch) for loop in loops)
+
+
+def _peak(solution: Conduction, loop: int, centre: Floats, tree: KDTree, patch: float) -> Peak:
+    K = np.linalg.norm(solution.current(loop), axis=2).mean(axis=1)
+    areas = solution.mesh.areas
     # No average exceeds the largest value in it: walk down from the largest until that cannot win any more.
     order = np.argsort(-K, kind="stable")
-    tree = KDTree(centre)
     best = Peak(0.0, float(centre[0, 0]), float(centre[0, 1]))
     for tri in order:
         if K[tri] <= best.value:

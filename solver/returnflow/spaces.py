@@ -87,7 +87,7 @@ class Space:
                 gradients[:, 3 + i, at] = 4 * (here[i] * linear[:, j] + here[j] * linear[:, i])
         return gradients
 
-    @property
+    @cached_property
     def shape_gradients(self) -> Floats:
         """Gradient of each local shape function at each corner of every triangle, shape (m, 3 or 6, 3, 2), 1/m."""
         return self.shape_gradients_of(slice(None))

@@ -247,7 +247,7 @@ def _solve_variant(name: str, case: Case, options: Options, report: Report | Non
         solution=solution,
         shares=coupling.region_shares(solution, plane.contact_inside()),
         sections=coupling.section_currents(solution),
-        peaks=tuple(coupling.peak_current(solution, j) for j in range(len(loops))),
+        peaks=coupling.peak_currents(solution, range(len(loops))),
         sensitive=tuple(budgets["sensitive"]),
         cables=tuple(budgets["cables"]),
         placements=placements,
