@@ -274,7 +274,7 @@ def _on_section(section: LineString, net: Triangulation, solved: NDArray[np.bool
 
 def starting_size(mesh: Mesh, largest: float, *, corner: float) -> SizeField:
     """
-    Size field of a first mesh: fine at contacts and at re-entrant corners, `largest` elsewhere.
+    Size field of a first mesh: fine at contacts, at their ends and at re-entrant corners, `largest` elsewhere.
 
     Parameters
     ----------
@@ -293,7 +293,10 @@ def starting_size(mesh: Mesh, largest: float, *, corner: float) -> SizeField:
     for side in range(2):
         np.minimum.at(sizes, ends[rim[:, 0], rim[:, 1], side], lengths[rim[:, 0], rim[:, 1]])
         np.minimum.at(shortest, ends[..., side].ravel(), lengths.ravel())
-    sharp = corner_angles(mesh) > np.radians(225)
+    angle = corner_angles(mesh)
+    # A contact that ends on an edge of more than 100 degrees is as bad as a corner of twice that angle.
+    touching = np.bincount(ends[rim[:, 0], rim[:, 1]].ravel(), minlength=count)
+    sharp = (angle > np.radians(225)) | ((touching == 1) & (angle > np.radians(100)))
     sizes[sharp] = np.minimum(sizes[sharp], np.minimum(corner * shortest[sharp], FINE))
     return SizeField(mesh.points, limit_growth(mesh.points, ends.reshape(-1, 2), sizes), largest)
 
