@@ -1,0 +1,1 @@
+"""Fabrication data: the files a board is made from, read into copper, holes, pins and nets."""
