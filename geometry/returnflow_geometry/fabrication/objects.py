@@ -7,10 +7,10 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import MultiPolygon, Polygon
+
+from returnflow_geometry.board import Shape
 
 Floats = NDArray[np.float64]
-Shape = Polygon | MultiPolygon
 Plating = Literal["plated", "unplated", "unknown"]
 
 CHORD = 5e-6  # m: arcs become chords at most this far from them
@@ -206,8 +206,8 @@ class BoardData:
     """
     Everything one self-contained file (IPC-2581) or a set of files says about a board.
 
-    `layers` are the copper layers from top to bottom, `stackup` all layers with their thickness; `outline` is None if no
-    file gives it.
+    `layers` are the copper layers from top to bottom, `stackup` all layers with their thickness; `outline` is None if
+    no file gives it.
     """
 
     files: tuple[str, ...]
