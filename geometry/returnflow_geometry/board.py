@@ -1,4 +1,4 @@
-"""What the board is: layers, copper, cutouts, terminals, and the loops and watches a case asks about (SI units)."""
+"""What the board is: layers, copper, cutouts, terminals, links, and the loops and watches a case asks about (SI units)."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ Shape: TypeAlias = Polygon | MultiPolygon
 GRID = 1e-9  # m: far below what can be etched, far above the rounding of coordinates
 Role = Literal["noisy", "sensitive", "cables"]
 ROLES: tuple[Role, ...] = ("noisy", "sensitive", "cables")
-_Thing = TypeVar("_Thing", "Layer", "Copper", "Terminal", "Loop")
+_Thing = TypeVar("_Thing", "Layer", "Copper", "Terminal", "Link", "Loop", "Variant", "Sweep")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +43,15 @@ class Cutout:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Bridge:
+    """Copper laid over what the cutouts have left: a bridge across a gap, a gap that is closed."""
+
+    name: str
+    copper: str
+    shape: Shape  # m
+
+
+@dataclass(frozen=True, kw_only=True)
 class Terminal:
     """
     A via, pad or bond: one equipotential contact on a copper.
@@ -61,6 +70,21 @@ class Terminal:
         """Centroid of the contact, in metres."""
         point = self.shape.centroid
         return (float(point.x), float(point.y))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Link:
+    """
+    A via, bond, wire, bead or capacitor between two terminals: resistance, inductance and capacitance in series.
+
+    Without a `capacitance` it conducts at 0 Hz, with one it is open there. All zero is a short.
+    """
+
+    name: str
+    between: tuple[str, str]
+    resistance: float = 0.0  # ohm
+    inductance: float = 0.0  # H
+    capacitance: float | None = None  # F
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,7 +121,9 @@ class Loop:
 
     Noisy loops have exactly one of `current` (A rms, at `frequency` in Hz if given), `spectrum` (lines of Hz and A rms)
     or `trapezoid`; sensitive loops have `signal` and `tolerates` (V), cables loops `limit` (V), both perhaps a `band`
-    (Hz, Hz). Without a `route` the loop is closed far away.
+    (Hz, Hz). Without a `route` the loop is closed far away. `rejection` is the common-mode rejection of a sensitive
+    loop that is received differentially: (Hz, dB) points, linear in dB over the logarithm of the frequency between
+    them and constant beyond; None for an input that is referred to the copper.
     """
 
     name: str
@@ -113,6 +139,7 @@ class Loop:
     route: Outgoing | None = None
     spectrum: tuple[tuple[float, float], ...] | None = None  # Hz, A rms
     trapezoid: Trapezoid | None = None
+    rejection: tuple[tuple[float, float], ...] | None = None  # Hz, dB
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -143,6 +170,8 @@ class Board:
     coppers: tuple[Copper, ...]
     cutouts: tuple[Cutout, ...] = ()
     terminals: tuple[Terminal, ...] = ()
+    bridges: tuple[Bridge, ...] = ()
+    links: tuple[Link, ...] = ()
 
     def layer(self, name: str) -> Layer:
         """Layer of that name; KeyError if there is none."""
@@ -170,13 +199,14 @@ class Board:
         return _named(self.terminals, name)
 
     def remaining(self, copper: str) -> Shape:
-        """Copper that is left after all its cutouts, in metres; may have several parts."""
-        drawn = self.copper(copper).shape
+        """Copper that is left after all its cutouts, with its bridges, in metres; may have several parts."""
+        left = self.copper(copper).shape
         holes = [cutout.shape for cutout in self.cutouts if cutout.copper == copper]
-        if not holes:
-            return drawn
-        # On a grid, so that rounding leaves no hair of copper where a cutout ends exactly on an edge.
-        return shapely.difference(drawn, shapely.disjoint_subset_union_all(holes), grid_size=GRID)
+        if holes:
+            # On a grid, so that rounding leaves no hair of copper where a cutout ends exactly on an edge.
+            left = shapely.difference(left, shapely.disjoint_subset_union_all(holes), grid_size=GRID)
+        laid = [bridge.shape for bridge in self.bridges if bridge.copper == copper]
+        return shapely.union_all([left, *laid], grid_size=GRID) if laid else left
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -191,10 +221,55 @@ class Case:
     accuracy: float = 0.01
     frequencies: tuple[float, ...] = (0.0,)  # Hz, asked for pictures and tables
     assumptions: tuple[str, ...] = ()
+    variants: tuple[Variant, ...] = ()
+    sweeps: tuple[Sweep, ...] = ()
 
     def loop(self, name: str) -> Loop:
         """Loop of that name; KeyError if there is none."""
         return _named(self.loops, name)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Variant:
+    """
+    The same case with something changed.
+
+    `case` is complete (and has no variants and no sweeps of its own); `changes` says in plain sentences what differs.
+    """
+
+    name: str
+    case: Case
+    changes: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Axis:
+    """
+    One quantity of a sweep, in the units of the case file.
+
+    `label` names the quantity and its unit for an axis of a picture, `values` rise or fall.
+    """
+
+    label: str
+    unit: str
+    values: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """One step of a sweep: the number along every axis, and the complete case; None where it cannot be built."""
+
+    at: tuple[int, ...]
+    case: Case | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sweep:
+    """The same case with one or two quantities changed step by step."""
+
+    name: str
+    axes: tuple[Axis, ...]
+    steps: tuple[Step, ...]
 
 
 def _named(things: tuple[_Thing, ...], name: str) -> _Thing:
