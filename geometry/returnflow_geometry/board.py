@@ -1,4 +1,4 @@
-"""What the board is: layers, copper, cutouts, terminals, links, and the loops and watches a case asks about (SI units)."""
+"""What the board is: layers, copper, terminals, links, and the loops and watches a case asks about (SI units)."""
 
 from __future__ import annotations
 
