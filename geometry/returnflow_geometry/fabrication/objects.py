@@ -207,7 +207,9 @@ class BoardData:
     Everything one self-contained file (IPC-2581) or a set of files says about a board.
 
     `layers` are the copper layers from top to bottom, `stackup` all layers with their thickness; `outline` is None if
-    no file gives it.
+    no file gives it. The last fields say how the data came about, for the report before solving: what each file was
+    used for, which were ignored and why, where the order of the layers came from, how far apart ends of the outline
+    were joined (m), per drill file which share of its plated holes meets copper, and where sources contradict.
     """
 
     files: tuple[str, ...]
@@ -217,3 +219,9 @@ class BoardData:
     holes: tuple[Hole, ...]
     points: tuple[NetPoint, ...] = ()
     notes: tuple[str, ...] = ()
+    used: tuple[tuple[str, str], ...] = ()
+    ignored: tuple[tuple[str, str], ...] = ()
+    order: str = ""
+    joining: float | None = None  # m
+    hits: tuple[tuple[str, float], ...] = ()
+    contradictions: tuple[str, ...] = ()
