@@ -95,6 +95,12 @@ class Artwork:
         Round flashes: a drill file in this format is read from these.
     notes : tuple of str
         What was assumed, ignored or odd, one plain sentence each.
+    stroke_widths : tuple of float, metres
+        Per stroke the diameter it was drawn with, 0 where the aperture is not round: slots are read from these.
+    stroke_functions : tuple of str
+        Per stroke the function of its aperture.
+    ties : tuple of tuple of str
+        Sets of net names the file gives to one object; its area is under the first name.
     """
 
     file: str
@@ -105,6 +111,9 @@ class Artwork:
     strokes: tuple[Floats, ...] = ()
     flashes: tuple[tuple[float, float, float, str], ...] = ()
     notes: tuple[str, ...] = ()
+    stroke_widths: tuple[float, ...] = ()
+    stroke_functions: tuple[str, ...] = ()
+    ties: tuple[tuple[str, ...], ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
