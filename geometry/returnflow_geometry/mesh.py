@@ -89,6 +89,8 @@ class Mesh:
         Per region, the (triangle, edge) pairs of its border inside the copper and along contacts.
     section_edges : tuple of arrays, shape (k, 3)
         Per section, triangle, edge and +1 or -1: whether the edge runs along the section's path or against it.
+    copper_of : array, shape (m,), or None
+        Number of the copper of every triangle, where several are solved together.
     """
 
     points: Floats
@@ -98,6 +100,7 @@ class Mesh:
     region_triangles: NDArray[np.bool_]
     region_borders: tuple[Ints, ...] = ()
     section_edges: tuple[Ints, ...] = ()
+    copper_of: Ints | None = None
 
     @cached_property
     def areas(self) -> Floats:

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import functools
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import bmat, csc_array, csr_array, diags_array
 
+from returnflow.conductors import Conductors, StackMesher
 from returnflow.linear import Backend, NumericalError, factorize_each
-from returnflow.products import both_sides, curl, path_load, without_circuits
+from returnflow.links import NONE, Links
+from returnflow.products import both_sides, circuit_products, curl
 from returnflow.spaces import Space, Topology, circuit_fields, path_fields, potential_map, stream_map
 from returnflow_geometry.mesh import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
+from returnflow_geometry.seeding import SizeField
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -64,7 +69,11 @@ class Conduction:
     loops : tuple of (int, int)
         Contact of injection and contact of return.
     sheet : float
-        Sheet resistance, ohm per square.
+        Sheet resistance, ohm per square; with several coppers that of the reference.
+    weight : array, shape (m,)
+        Sheet resistance of every triangle, relative to it.
+    links : Links
+        Those that conduct at 0 Hz, and capacitors where there is no other way: they are taken as closed.
     potential : array, shape (space.size, loops)
         Volts per ampere; one contact of each conductor is at zero.
     contact_potential : array, shape (contacts, loops)
@@ -76,6 +85,8 @@ class Conduction:
         Bounds of the resistance matrix in ohm, as quadratic forms.
     gap : array, shape (loops, m)
         Contribution of each triangle to upper - lower of each loop's own resistance, ohm.
+    link_current : array, shape (loops, links)
+        From the first to the second contact of every link, ampere per ampere.
     passes : tuple of (triangles, worst error over allowed error)
     seconds : dict
         Wall time of each part.
@@ -86,12 +97,15 @@ class Conduction:
     topology: Topology
     loops: tuple[tuple[int, int], ...]
     sheet: float
+    weight: Floats
+    links: Links
     potential: Floats
     contact_potential: Floats
     stream: Floats
     lower: Floats
     upper: Floats
     gap: Floats
+    link_current: Floats
     passes: tuple[tuple[int, float], ...] = ()
     seconds: dict[str, float] = field(default_factory=dict)
 
@@ -126,7 +140,9 @@ class Conduction:
             The mean is nearest to the truth: the exact field lies on a sphere around it.
         """
         if side == "potential":
-            return -self.space.gradient(self.potential[self.space.local, loop]) / self.sheet
+            sheet = self.sheet * self.weight[:, None, None]
+            current: Floats = -self.space.gradient(self.potential[self.space.local, loop]) / sheet
+            return current
         if side == "stream":
             return curl(self.space.gradient(self.stream[loop]))
         return 0.5 * (self.current(loop, "potential") + self.current(loop, "stream"))
@@ -138,7 +154,15 @@ def reference(mid: Floats) -> Floats:
     return np.maximum(np.abs(mid), SMALL * np.outer(own, own))
 
 
-def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet: float, options: Options) -> Conduction:
+def solve_on(
+    mesh: Mesh,
+    contacts: int,
+    loops: Sequence[tuple[int, int]],
+    sheet: float,
+    options: Options,
+    weight: Floats | None = None,
+    links: Links = NONE,
+) -> Conduction:
     """
     Solve both sides on a given mesh.
 
@@ -146,12 +170,16 @@ def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet:
     ----------
     mesh : Mesh
     contacts : int
-        Number of contacts of the plane.
+        Number of contacts.
     loops : sequence of (int, int)
         Contact of injection and of return.
     sheet : float
-        Ohm per square, > 0.
+        Ohm per square of the reference, > 0.
     options : Options
+    weight : array, shape (m,), optional
+        Sheet resistance of every triangle relative to the reference, > 0; 1 by default.
+    links : Links
+        What joins contacts outside the copper.
 
     Raises
     ------
@@ -165,14 +193,26 @@ def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet:
         )
         raise ValueError(message)
     clock = _Clock()
-    space, topology = Space(mesh, options.order), Topology(mesh, contacts)
+    links = closed_at_dc(mesh, contacts, links)
+    space, topology = Space(mesh, options.order), Topology(mesh, contacts, links.ends)
+    weight = np.ones(len(mesh.triangles)) if weight is None else weight
+    ohmic = links.resistance / sheet
     count = len(loops)
-    stiffness = space.stiffness
-    to_potential, column = potential_map(space, topology)
+    to_potential, column = potential_map(space, topology, ohmic == 0)
     to_stream = stream_map(space, topology)
     paths = [*path_fields(topology, loops, options.order), *circuit_fields(topology, options.order)]
-    right = np.column_stack([path_load(space, path) for path in paths])
-    solvers = factorize_each([(to.T @ stiffness @ to).tocsc() for to in (to_potential, to_stream)], options.backend)
+    loads, products = circuit_products(space, paths, weight, ohmic)
+    loads = csc_array(to_stream.T @ loads)
+    inner = to_stream.T @ space.weighted_stiffness(weight) @ to_stream
+    circuits = loads[:, count:]
+    # Circuits are a few more unknowns of the stream function.
+    streams = (
+        csc_array(bmat([[inner, circuits], [circuits.T, products[count:, count:]]])) if len(paths) > count else inner
+    )
+    potentials = to_potential.T @ space.weighted_stiffness(1 / weight) @ to_potential
+    across = _across(links.ends[ohmic > 0], column, to_potential.shape[1])
+    potentials = potentials + across.T @ diags_array(1 / ohmic[ohmic > 0]) @ across
+    solvers = factorize_each([csc_array(potentials), csc_array(streams)], options.backend)
     clock.lap("assembly")
 
     injected = np.zeros((to_potential.shape[1], count))
@@ -185,32 +225,57 @@ def solve_on(mesh: Mesh, contacts: int, loops: Sequence[tuple[int, int]], sheet:
     free = solve(injected)
     potential = to_potential @ free
     contact_potential = np.where(column[:, None] >= 0, free[np.maximum(column, 0)], 0.0)
+    voltage = np.zeros((count, len(links)))
+    voltage[:, ohmic > 0] = (across @ free).T
     del solve
     clock.lap("solve")
 
     solve = next(solvers)
     clock.lap("factor")
-    nodal = to_stream @ solve(-(to_stream.T @ right))
+    answer = solve(-np.concatenate([loads[:, :count].toarray(), products[count:, :count]]))
+    nodal, share = to_stream @ answer[: to_stream.shape[1]], answer[to_stream.shape[1] :]
     del solve
     stream = nodal.T[:, space.local]
+    through = np.array([path.links for path in paths[:count]]).reshape(count, -1)
     for number, path in enumerate(paths):
-        np.add.at(stream[number], path.triangles, path.values)
-    stream = without_circuits(space, stream, paths, count)
+        if number < count:
+            np.add.at(stream[number], path.triangles, path.values)
+            continue
+        part = share[number - count]
+        through = through + part[:, None] * path.links
+        for n in range(count):
+            np.add.at(stream[n], path.triangles, part[n] * path.values)
     clock.lap("solve")
 
-    lower, upper, mixed, gap = both_sides(space, potential, stream)
+    lower, upper, mixed, gap = both_sides(space, potential, stream, weight)
+    real = ohmic > 0
+    lower += (voltage[:, real] / ohmic[real]) @ voltage[:, real].T
+    upper += (through * ohmic) @ through.T
+    mixed += voltage @ through.T
     _check(lower, upper, mixed, contact_potential, loops)
     clock.lap("fields")
     return Conduction(
-        mesh, space, topology, tuple(loops), sheet, sheet * potential, sheet * contact_potential, stream,
-        sheet * lower, sheet * upper, sheet * gap, (), clock.seconds,
+        mesh, space, topology, tuple(loops), sheet, weight, links, sheet * potential, sheet * contact_potential, stream,
+        sheet * lower, sheet * upper, sheet * gap, through, (), clock.seconds,
     )  # fmt: skip
 
 
+def closed_at_dc(mesh: Mesh, contacts: int, links: Links) -> Links:
+    """Links that conduct at 0 Hz; and a capacitor that is the only way, so that its loop has a way back at all."""
+    return links.only(links.conducting | Topology(mesh, contacts, links.ends).opening) if len(links) else links
+
+
+def _across(ends: Ints, column: Ints, size: int) -> csr_array:
+    """From free potentials to the voltage from the first to the second contact of links, shape (links, size)."""
+    row = np.repeat(np.arange(len(ends)), 2)
+    col, sign = column[ends].ravel(), np.tile([1.0, -1.0], len(ends))
+    return csr_array((sign[col >= 0], (row[col >= 0], col[col >= 0])), shape=(len(ends), size))
+
+
 def solve(
-    plane: Plane,
+    copper: Plane | Conductors,
     loops: Sequence[tuple[int, int]],
-    sheet: float,
+    sheet: float | None = None,
     options: Options | None = None,
     report: Report | None = None,
     names: Sequence[str] | None = None,
@@ -220,11 +285,11 @@ def solve(
 
     Parameters
     ----------
-    plane : Plane
+    copper : Plane or Conductors
     loops : sequence of (int, int)
         Contact of injection and of return.
     sheet : float
-        Ohm per square, > 0.
+        Ohm per square, > 0, of a plane; conductors have their own.
     options : Options, optional
     report : function of one string, optional
         Called with a line of progress after every mesh.
@@ -251,15 +316,14 @@ def solve(
     say = report or (lambda _: None)
     called = [f"“{name}”" for name in names] if names else [f"number {number + 1}" for number in range(len(loops))]
     clock = _Clock()
-    mesher = Mesher(plane)
-    coarse = mesher.coarse()
-    x0, y0, x1, y1 = plane.copper.bounds
-    largest = float(np.hypot(x1 - x0, y1 - y0)) / 16
-    mesh = mesher.graded(starting_size(coarse, largest, corner=0.2))
+    whole = copper if isinstance(copper, Conductors) else Conductors.single(copper, 1.0 if sheet is None else sheet)
+    largest = [diagonal(plane) / 16 for plane in whole.planes]
+    mesher = StackMesher(whole)
+    mesh = mesher.graded(lambda n, one: starting_size(one.coarse(), largest[n], corner=0.2))
     clock.lap("mesh")
     passes: list[tuple[int, float]] = []
     while True:
-        result = solve_on(mesh, len(plane.contacts), loops, sheet, options)
+        result = solve_on(mesh, len(whole.terminals), loops, whole.reference, options, whole.weight(mesh), whole.links)
         for part, seconds in result.seconds.items():
             clock.seconds[part] = clock.seconds.get(part, 0.0) + seconds
         clock.restart()
@@ -279,8 +343,22 @@ def solve(
                 "are much finer than the contacts."
             )
             raise NumericalError(message)
-        mesh = mesher.graded(error_size(mesh, pieces, largest))
+        parts = [mesher.part(mesh, n) for n in range(len(whole.planes))]
+        mesh = mesher.graded(functools.partial(_next_size, parts, pieces, largest))
         clock.lap("mesh")
+
+
+def _next_size(
+    parts: list[tuple[Mesh, Ints]], pieces: Floats, largest: Sequence[float], number: int, _: Mesher
+) -> SizeField:
+    mesh, rows = parts[number]
+    return error_size(mesh, pieces[rows], largest[number])
+
+
+def diagonal(plane: Plane) -> float:
+    """Diagonal of the box round a plane's copper, metres."""
+    x0, y0, x1, y1 = plane.copper.bounds
+    return float(np.hypot(x1 - x0, y1 - y0))
 
 
 def _pieces(result: Conduction, options: Options, aim: float) -> Floats:
@@ -295,7 +373,9 @@ def _pieces(result: Conduction, options: Options, aim: float) -> Floats:
     own = np.sqrt(np.diag(result.mid))
     # sqrt(D_ii D_jj) <= 2 accuracy ref_ij is met if D_ii / R_ii <= 2 accuracy min_j ref_ij / sqrt(R_ii R_jj).
     allowed = 2 * options.accuracy * np.min(reference(result.mid) / np.outer(own, own), axis=1) * own**2
-    demand = result.gap / allowed[:, None]
+    # What the links' part of the gap needs comes from the copper round them.
+    whole = np.diag(result.upper - result.lower) / np.maximum(np.sum(result.gap, axis=1), 1e-300)
+    demand = result.gap * np.maximum(whole, 1.0)[:, None] / allowed[:, None]
     sharpest = np.max(corner_angles(mesh)[mesh.triangles], axis=1)
     power = np.where(sharpest > np.pi + 0.05, np.pi / np.maximum(sharpest, np.pi), float(options.order))
     weight = power * np.sum(demand, axis=0)

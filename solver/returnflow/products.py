@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 from returnflow.spaces import CORNER_ROOT, Path, Space
 
@@ -14,25 +15,42 @@ Floats = NDArray[np.float64]
 BLOCK = 50_000  # triangles at a time
 
 
-def without_circuits(space: Space, stream: Floats, paths: Sequence[Path], count: int) -> Floats:
+def circuit_products(
+    space: Space, paths: Sequence[Path], weight: Floats, link_resistance: Floats
+) -> tuple[csr_array, Floats]:
     """
-    Add to the first `count` fields what they need of the circuits behind them to dissipate least.
+    What paths dissipate together with single-valued stream functions, and with each other.
 
-    Every field is at right angles to all single-valued stream functions already, so its product with a circuit
-    needs the triangles of its path only.
+    Parameters
+    ----------
+    space : Space
+    paths : sequence of Path
+    weight : array, shape (m,)
+        Sheet resistance of every triangle, relative to the reference.
+    link_resistance : array, shape (links,), squares
+
+    Returns
+    -------
+    loads : sparse array, shape (size, paths)
+        Integral of weight grad(shape) . grad(path).
+    products : array, shape (paths, paths)
+        The same of path by path, with what they dissipate in links.
     """
-    if len(paths) == count:
-        return stream
-    loads = [_path_products(space, path) for path in paths]
-    products = np.array(
-        [
-            [float(np.sum(load * circuit[path.triangles])) for path, load in zip(paths, loads, strict=True)]
-            for circuit in stream[count:]
-        ]
-    )
-    share = np.linalg.solve(products[:, count:], products[:, :count])
-    lowered: Floats = stream[:count] - np.tensordot(share.T, stream[count:], axes=1)
-    return lowered
+    width = space.local.shape[1]
+    rows, values, loads, columns = [], [], [], []
+    for path in paths:
+        rows.append((width * path.triangles[:, None] + np.arange(width)).ravel())
+        values.append(path.values.ravel())
+        loads.append((_path_products(space, path) * weight[path.triangles, None]).ravel())
+        columns.append(space.local[path.triangles].ravel())
+    number = np.repeat(np.arange(len(paths)), [len(part) for part in rows])
+    row, column = (np.concatenate([np.empty(0, dtype=np.int64), *parts]) for parts in (rows, columns))
+    value, load = (np.concatenate([np.empty(0), *parts]) for parts in (values, loads))
+    shape = (width * len(space.local), len(paths))
+    by_local, load_local = (csr_array((part, (row, number)), shape=shape) for part in (value, load))
+    links = np.array([path.links for path in paths]).reshape(len(paths), -1)
+    products = (by_local.T @ load_local).toarray() + (links * link_resistance) @ links.T
+    return csr_array((load, (column, number)), shape=(space.size, len(paths))), products
 
 
 def _path_products(space: Space, path: Path) -> Floats:
@@ -44,21 +62,24 @@ def _path_products(space: Space, path: Path) -> Floats:
     return products
 
 
-def path_load(space: Space, path: Path) -> Floats:
-    """Integral of grad(shape) . grad(path) for every unknown; the path lives on few triangles."""
-    local = _path_products(space, path)
-    load = np.bincount(space.local[path.triangles].ravel(), weights=local.ravel(), minlength=space.size)
-    return load.astype(np.float64)
-
-
 def curl(gradient: Floats) -> Floats:
     """Sheet current of a stream function: (d/dy, -d/dx)."""
     return np.stack([gradient[..., 1], -gradient[..., 0]], axis=-1)
 
 
-def both_sides(space: Space, potential: Floats, stream: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+def both_sides(
+    space: Space, potential: Floats, stream: Floats, weight: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
     """
     Integrals of products of the two sides' fields, in squares.
+
+    Parameters
+    ----------
+    space : Space
+    potential : array, shape (size, loops)
+    stream : array, shape (loops, m, 3 or 6)
+    weight : array, shape (m,)
+        Sheet resistance of every triangle, relative to the reference.
 
     Returns
     -------
@@ -74,10 +95,10 @@ def both_sides(space: Space, potential: Floats, stream: Floats) -> tuple[Floats,
     for begin in range(0, triangles, BLOCK):
         rows = slice(begin, min(begin + BLOCK, triangles))
         shapes = space.shape_gradients_of(rows)
-        root = np.sqrt(space.mesh.areas[rows])
+        root, thin = np.sqrt(space.mesh.areas[rows] * weight[rows]), weight[rows, None, None]
         a, b = (np.empty((count, len(root) * 6)) for _ in range(2))
         for j in range(count):
-            a[j] = _flat(-_gradient(potential[space.local[rows], j], shapes), root)
+            a[j] = _flat(-_gradient(potential[space.local[rows], j], shapes) / thin, root)
             b[j] = _flat(curl(_gradient(stream[j, rows], shapes)), root)
         lower += a @ a.T
         upper += b @ b.T
@@ -93,7 +114,7 @@ def _gradient(local_values: Floats, shapes: Floats) -> Floats:
     return gradient
 
 
-def _flat(at_corners: Floats, root_area: Floats) -> Floats:
+def _flat(at_corners: Floats, root: Floats) -> Floats:
     """Field as a vector whose dot products are the exact integrals."""
-    flat: Floats = np.matmul(CORNER_ROOT, at_corners * root_area[:, None, None]).ravel()
+    flat: Floats = np.matmul(CORNER_ROOT, at_corners * root[:, None, None]).ravel()
     return flat

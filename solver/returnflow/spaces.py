@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import skfem
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.linalg import null_space
 from scipy.sparse import coo_array, csc_array, csr_array, hstack
 from scipy.sparse.csgraph import connected_components
+from skfem.helpers import dot, grad
 from skfem.models.poisson import laplace
 
 from returnflow.topology import Path, Topology, circuit_fields, path_fields
@@ -69,6 +71,13 @@ class Space:
         """Integral of grad u . grad v, shape (size, size), dimensionless."""
         return csr_array(laplace.assemble(self._basis))
 
+    def weighted_stiffness(self, weight: Floats) -> csr_array:
+        """Integral of a weight per triangle (m,) times grad u . grad v, shape (size, size)."""
+        if np.all(weight == 1):
+            return self.stiffness
+        points = len(self._basis.W)
+        return csr_array(_weighted.assemble(self._basis, weight=np.repeat(weight[:, None], points, axis=1)))
+
     def shape_gradients_of(self, rows: slice | Ints) -> Floats:
         """Gradient of each local shape function at each corner of some triangles, shape (k, 3 or 6, 3, 2), 1/m."""
         mesh = self.mesh
@@ -107,9 +116,21 @@ class Space:
         return np.column_stack(parts)
 
 
-def potential_map(space: Space, topology: Topology) -> tuple[csc_array, Ints]:
+@skfem.BilinearForm  # type: ignore[untyped-decorator]
+def _weighted(u: Any, v: Any, w: Any) -> Any:
+    return w.weight * dot(grad(u), grad(v))
+
+
+def potential_map(space: Space, topology: Topology, shorts: NDArray[np.bool_] | None = None) -> tuple[csc_array, Ints]:
     """
     From free potentials to all unknowns: one value per contact, one contact of each conductor at zero.
+
+    Parameters
+    ----------
+    space : Space
+    topology : Topology
+    shorts : array of bool, shape (links,), optional
+        Which links have no resistance: their two contacts have one potential.
 
     Returns
     -------
@@ -122,14 +143,18 @@ def potential_map(space: Space, topology: Topology) -> tuple[csc_array, Ints]:
     target = np.full(space.size, -1)
     target[rim] = mesh.contact_of[:, None]
     free = np.flatnonzero(target < 0)
-    # The first contact of each conductor is the reference; a contact that reaches no copper has no unknown at all.
-    reaching = np.unique(mesh.contact_of)
+    # The first contact of each conductor is the reference; a contact that reaches neither copper nor link has no
+    # unknown at all.
+    reaching = np.union1d(mesh.contact_of, topology.links)
+    short = topology.links[shorts] if shorts is not None else topology.links[:0]
+    size = (topology.contacts,) * 2
+    _, node = connected_components(coo_array((np.ones(len(short)), short.T), shape=size), directed=False)
     _, first = np.unique(topology.conductor[reaching], return_index=True)
-    grounded = np.zeros(topology.contacts, dtype=bool)
-    grounded[reaching[first]] = True
-    live = np.setdiff1d(reaching, np.flatnonzero(grounded))
+    live = np.setdiff1d(node[reaching], node[reaching[first]])
+    at = np.full(topology.contacts, -1)  # by node
+    at[live] = len(free) + np.arange(len(live))
     column = np.full(topology.contacts, -1)
-    column[live] = len(free) + np.arange(len(live))
+    column[reaching] = at[node[reaching]]
     on_contact = np.flatnonzero(target >= 0)
     on_contact = on_contact[column[target[on_contact]] >= 0]
     rows = np.concatenate([free, on_contact])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
 
@@ -20,10 +20,15 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Topology:
-    """What is connected to what: neighbours, pieces of copper, insulated edges, contacts."""
+    """
+    What is connected to what: neighbours, pieces of copper, insulated edges, contacts, links.
+
+    ``links`` are pairs of contacts joined by something outside the copper, shape (k, 2); capacitors last.
+    """
 
     mesh: Mesh
     contacts: int
+    links: Ints = field(default_factory=lambda: np.empty((0, 2), dtype=np.int64))
 
     @cached_property
     def neighbours(self) -> Ints:
@@ -61,14 +66,43 @@ class Topology:
         count = len(self.mesh.triangles)
         tri, k = np.nonzero(self.neighbours >= 0)
         rim, contact = self.mesh.contact_edges[:, 0], count + self.mesh.contact_of
-        rows = np.concatenate([tri, rim, contact])
-        cols = np.concatenate([self.neighbours[tri, k], contact, rim])
+        first, second = (count + self.links[self.opening]).T
+        rows = np.concatenate([tri, rim, contact, first, second])
+        cols = np.concatenate([self.neighbours[tri, k], contact, rim, second, first])
         size = count + self.contacts
         return coo_array((np.ones(len(rows)), (rows, cols)), shape=(size, size)).tocsr()
 
     @cached_property
+    def unlinked(self) -> Ints:
+        """Number of the conductor each contact would belong to without links; pieces joined by contacts are one."""
+        edges, contact = self.mesh.contact_edges[:, 0], self.mesh.contact_of
+        pieces = int(self.piece.max()) + 1
+        size = pieces + self.contacts
+        graph = coo_array((np.ones(len(edges)), (self.piece[edges], pieces + contact)), shape=(size, size))
+        labels: Ints = connected_components(graph, directed=False)[1][pieces:].astype(np.int64)
+        return labels
+
+    @cached_property
+    def opening(self) -> NDArray[np.bool_]:
+        """Which links join what was not joined before, in their order, shape (k,): a forest. The others close ways."""
+        group = list(range(int(self.unlinked.max(initial=-1)) + 1))
+
+        def root(number: int) -> int:
+            while group[number] != number:
+                group[number] = group[group[number]]
+                number = group[number]
+            return number
+
+        opens = np.zeros(len(self.links), dtype=bool)
+        for n, (first, second) in enumerate(self.unlinked[self.links].tolist()):
+            a, b = root(first), root(second)
+            opens[n] = a != b
+            group[a] = b
+        return opens
+
+    @cached_property
     def conductor(self) -> Ints:
-        """Number of the conductor each contact belongs to: pieces joined by contacts count as one."""
+        """Number of the conductor each contact belongs to: pieces joined by contacts and links count as one."""
         labels = connected_components(self._graph, directed=False)[1]
         conductors: Ints = labels[len(self.mesh.triangles) :].astype(np.int64)
         return conductors
@@ -77,11 +111,37 @@ class Topology:
         """
         Chain of triangles that leads from one contact to another, as (triangle, edge in, edge out), shape (k, 3).
 
+        It may pass contacts and opening links on its way: see `crossed`.
+
         Raises
         ------
         ValueError
             If the contacts are not connected.
         """
+        count = len(self.mesh.triangles)
+        nodes = self._chain(start, end)
+        steps = []
+        for last, here, following in zip(nodes[:-2], nodes[1:-1], nodes[2:], strict=True):
+            if here < count:
+                steps.append((here, self._edge_to(here, last), self._edge_to(here, following)))
+        return np.array(steps, dtype=np.int64).reshape(-1, 3)
+
+    def crossed(self, start: int, end: int) -> Floats:
+        """Unit current of the same way through every link, from its first to its second contact, shape (k,)."""
+        count = len(self.mesh.triangles)
+        current = np.zeros(len(self.links))
+        opening = np.flatnonzero(self.opening)
+        for here, following in pairwise(self._chain(start, end)):
+            if here >= count and following >= count:
+                ends = self.links[opening]
+                forward = (ends[:, 0] == here - count) & (ends[:, 1] == following - count)
+                backward = (ends[:, 1] == here - count) & (ends[:, 0] == following - count)
+                current[opening[forward]] += 1
+                current[opening[backward]] -= 1
+        return current
+
+    def _chain(self, start: int, end: int) -> list[int]:
+        """Triangles, and contacts counted on from them, on the way from contact to contact."""
         count = len(self.mesh.triangles)
         _, before = breadth_first_order(self._graph, count + end, directed=False)
         if self.conductor[start] != self.conductor[end]:
@@ -90,11 +150,7 @@ class Topology:
         nodes = [count + start]
         while nodes[-1] != count + end:
             nodes.append(int(before[nodes[-1]]))
-        steps = []
-        for last, here, following in zip(nodes[:-2], nodes[1:-1], nodes[2:], strict=True):
-            if here < count:
-                steps.append((here, self._edge_to(here, last), self._edge_to(here, following)))
-        return np.array(steps, dtype=np.int64).reshape(-1, 3)
+        return nodes
 
     @cached_property
     def closed_edges(self) -> tuple[Ints, Ints]:
@@ -146,14 +202,16 @@ class Path:
     Unit current through a chain of triangles from contact to contact: the lowest-order Raviart-Thomas field.
 
     In each triangle it is the curl of the barycentric coordinate of the corner shared by the edge in and the
-    edge out, with + where that corner is on the left. `values` has the shape (k, 3 or 6) of the local unknowns.
+    edge out, with + where that corner is on the left. `values` has the shape (k, 3 or 6) of the local unknowns;
+    `links` are the currents through the links, shape (links,), empty where there are none.
     """
 
     triangles: Ints
     values: Floats
+    links: Floats = field(default_factory=lambda: np.zeros(0))
 
     @classmethod
-    def along(cls, steps: Ints, order: int) -> Path:
+    def along(cls, steps: Ints, order: int, links: Floats | None = None) -> Path:
         """Path field of a walk (see :meth:`Topology.walk`)."""
         tri, entered, left = steps.T
         turns_left = (left - entered) % 3 == 2
@@ -164,12 +222,12 @@ class Path:
         values[row, corner] = sign
         if order == 2:
             values[row, 3 + corner] = values[row, 3 + (corner + 2) % 3] = sign / 2
-        return cls(tri, values)
+        return cls(tri, values, np.zeros(0) if links is None else links)
 
 
 def path_fields(topology: Topology, loops: Sequence[tuple[int, int]], order: int) -> list[Path]:
     """Unit path field of every loop, from the contact of injection to the contact of return."""
-    return [Path.along(topology.walk(start, end), order) for start, end in loops]
+    return [Path.along(topology.walk(start, end), order, topology.crossed(start, end)) for start, end in loops]
 
 
 def circuit_fields(topology: Topology, order: int) -> list[Path]:
@@ -179,12 +237,20 @@ def circuit_fields(topology: Topology, order: int) -> list[Path]:
     A stream function that is single-valued round a closed edge lets no net current into that edge. Contacts of
     several parts, or on several edges, do pass current from one edge to another: one circuit for each
     independent way to do so. Each leaves a contact at one edge, runs through the copper to another, and closes
-    through contacts.
+    through contacts. A link that joins what is joined already makes one more: through the link, and back through
+    copper and other links.
     """
-    return [
-        Path.along(np.concatenate([topology.walk_between(*ends) for ends in circuit]), order)
+    none = np.zeros(len(topology.links))
+    circuits = [
+        Path.along(np.concatenate([topology.walk_between(*ends) for ends in circuit]), order, none)
         for circuit in _circuits(topology)
     ]
+    for number in np.flatnonzero(~topology.opening):
+        first, second = topology.links[number].tolist()
+        back = topology.crossed(second, first)
+        back[number] += 1
+        circuits.append(Path.along(topology.walk(second, first), order, back))
+    return circuits
 
 
 def _circuits(topology: Topology) -> list[list[tuple[Ints, Ints]]]:
