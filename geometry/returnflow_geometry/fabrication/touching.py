@@ -1,0 +1,102 @@
+"""Where pieces of copper on one layer touch or overlap, and how wide the joint is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import Polygon, STRtree
+
+from returnflow_geometry.board import GRID
+
+LEAST_AREA = 1e-12  # m2: a square micrometre
+LEAST_WIDTH = 1e-7  # m: a narrower joint is a common point with its rounding, and joins nothing
+
+
+class Joint(NamedTuple):
+    """Two pieces that touch: their numbers, the width of the joint (m), and its place (m)."""
+
+    first: int
+    second: int
+    width: float
+    at: tuple[float, float]
+
+
+def joints(pieces: Sequence[Polygon]) -> list[Joint]:
+    """
+    Every pair of pieces that share an edge or an area.
+
+    Pieces may abut without any common area: an edge counts when the borders run within 1 nm of each other. A common
+    point joins nothing.
+
+    Parameters
+    ----------
+    pieces : sequence of Polygon
+        Of one layer, m.
+
+    Examples
+    --------
+    >>> found = joints([shapely.box(0, 0, 1e-3, 1e-3), shapely.box(1e-3, 0.9e-3, 2e-3, 2e-3)])
+    >>> print(f"{found[0].width:.3e}")
+    1.000e-04
+    """
+    shapes = np.array(pieces, dtype=object)
+    near = _near_pairs(shapes)
+    found = []
+    for i, j in near.tolist():
+        width, at = joint_width(pieces[i], pieces[j])
+        if width >= LEAST_WIDTH:
+            found.append(Joint(i, j, width, at))
+    return found
+
+
+def _near_pairs(shapes: NDArray[np.object_]) -> NDArray[np.intp]:
+    """Pairs within 1 nm, the first index below the second."""
+    if len(shapes) < 2:
+        return np.empty((0, 2), dtype=np.intp)
+    boxes = shapely.bounds(shapes)
+    wide = shapely.box(boxes[:, 0] - GRID, boxes[:, 1] - GRID, boxes[:, 2] + GRID, boxes[:, 3] + GRID)
+    first, second = STRtree(wide).query(wide, predicate=None)
+    kept = first < second
+    first, second = first[kept], second[kept]
+    # A prepared shape answers fast however many corners it has, so the one with more corners goes first.
+    corners = shapely.get_num_coordinates(shapes)
+    swap = corners[first] < corners[second]
+    large, small = np.where(swap, second, first), np.where(swap, first, second)
+    shapely.prepare(shapes)
+    close = shapely.dwithin(shapes[large], shapes[small], GRID)
+    pairs: NDArray[np.intp] = np.sort(np.column_stack([large[close], small[close]]), axis=1)
+    return pairs
+
+
+def joint_width(first: Polygon, second: Polygon) -> tuple[float, tuple[float, float]]:
+    """
+    Width and place of the joint of two pieces, in metres; width 0 where they do not touch or share a point only.
+
+    Where they overlap, the current must cross the border of the one inside the other: the shorter of the two borders
+    is the width. Where they abut, it is the length of the common edge.
+    """
+    x0, y0, x1, y1 = np.array([shapely.bounds(first), shapely.bounds(second)]).T
+    margin = 10 * GRID
+    window = shapely.box(x0.max() - margin, y0.max() - margin, x1.min() + margin, y1.min() + margin)
+    one, other = shapely.intersection(first, window), shapely.intersection(second, window)
+    overlap = shapely.intersection(one, other)
+    if overlap.area > LEAST_AREA:
+        # The window's own border is no border of copper.
+        borders = [
+            shapely.intersection(shapely.intersection(shapely.boundary(first), window), other),
+            shapely.intersection(shapely.intersection(shapely.boundary(second), window), one),
+        ]
+        lengths = [line.length for line in borders if line.length > LEAST_WIDTH]
+        point = shapely.centroid(overlap)
+        return (min(lengths, default=0.0), (point.x, point.y))
+    edge = shapely.intersection(
+        shapely.intersection(shapely.boundary(first), window), shapely.buffer(other, 2 * GRID, quad_segs=1)
+    )
+    if edge.length < LEAST_WIDTH:
+        return (0.0, (0.0, 0.0))
+    point = shapely.centroid(edge)
+    return (edge.length, (point.x, point.y))
