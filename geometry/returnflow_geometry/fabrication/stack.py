@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -84,9 +85,7 @@ def _from_files(data: BoardData) -> tuple[list[float | None], list[float | None]
         )
         return nothing, list(nothing), [note]
     copper = [_positive(data.stackup[k].thickness) for k in rows]
-    below: list[float | None] = [
-        _sum(data.stackup[first + 1 : second]) for first, second in zip(rows, rows[1:], strict=False)
-    ]
+    below: list[float | None] = [_sum(data.stackup[first + 1 : second]) for first, second in itertools.pairwise(rows)]
     return copper, [*below, None], []
 
 

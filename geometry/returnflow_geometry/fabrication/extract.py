@@ -1,0 +1,149 @@
+"""From the whole board to the part that given pins' currents use: coppers, terminals, and links between layers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from returnflow_geometry.board import Copper, Layer, Link, Shape, Terminal
+from returnflow_geometry.drawing import mm
+from returnflow_geometry.fabrication.connectivity import PLATING, Connectivity, connect
+from returnflow_geometry.fabrication.coppers import SIMPLIFY, Sheets, build_sheets
+from returnflow_geometry.fabrication.objects import BoardData, FabricationError
+from returnflow_geometry.fabrication.pins import Pin, find_pin, pins_of
+from returnflow_geometry.fabrication.stack import Thickness, layers_of
+from returnflow_geometry.fabrication.terminals import Use, links_of, terminals_of, use_of
+from returnflow_geometry.keys import listed
+
+TEMPERATURE = 25.0  # degree Celsius
+
+
+@dataclass(frozen=True, kw_only=True)
+class BoardPart:
+    """
+    The part of a board that the named pins' currents can use, ready for a case.
+
+    Attributes
+    ----------
+    outline : Shape
+        Border of the board, m.
+    layers : tuple of Layer
+        All copper layers, top to bottom.
+    coppers : tuple of Copper
+        One per layer and net, named ``NET on LAYER``; nets that touch on a layer share one copper, named after the
+        larger. It may have several pieces.
+    terminals : tuple of Terminal
+        Of a pin: under its own name where its current enters, ``PIN (COPPER)`` on other coppers. Of a plated hole:
+        ``hole N (COPPER)``, N counted from 1 in the files' order.
+    links : tuple of Link
+        Plated holes between two layers, ``hole N, LAYER to LAYER``; and shorts between pads of one pin.
+    names : dict
+        Every ``NET on LAYER`` to the name of the copper that holds it.
+    pins : dict
+        Each name asked for to the pin it means.
+    notes : tuple of str
+        What was assumed or left out.
+    """
+
+    outline: Shape
+    layers: tuple[Layer, ...]
+    coppers: tuple[Copper, ...]
+    terminals: tuple[Terminal, ...]
+    links: tuple[Link, ...]
+    names: dict[str, str]
+    pins: dict[str, Pin]
+    notes: tuple[str, ...]
+
+
+def board_of(
+    data: BoardData,
+    pins: Sequence[str],
+    *,
+    stackup: Mapping[str, Thickness] | None = None,
+    plating: float = PLATING,
+    temperature: float = TEMPERATURE,
+    simplify: float = SIMPLIFY,
+    laid: Sequence[tuple[str, Shape]] = (),
+    connectivity: Connectivity | None = None,
+) -> BoardPart:
+    """
+    Take from a board what carries current between the pins.
+
+    Parameters
+    ----------
+    data : BoardData
+    pins : sequence of str
+        Names such as ``U3.12``: all pins that loops name.
+    stackup : mapping of str to Thickness, optional
+        Overrides by layer name.
+    plating : float
+        Thickness of the copper on hole walls, m.
+    temperature : float
+        Degrees Celsius.
+    simplify : float
+        Outlines may move by at most this, m; holes in copper that no circle of this diameter fits into are closed.
+        What would join or part copper stays as it is.
+    laid : sequence of (layer name, Shape)
+        Copper that a variant lays. What one of them touches on its layer becomes one copper, so that it can be laid
+        on that copper; it is not laid here.
+    connectivity : Connectivity, optional
+        Result of `connect` with the same plating, to save doing it again.
+
+    Returns
+    -------
+    part : BoardPart
+
+    Raises
+    ------
+    FabricationError
+        If a pin is not in the files, lies on no copper, or shares its pad with another pin that is asked for.
+
+    Notes
+    -----
+    Copper hanging on by a single contact carries no current at 0 Hz, and is left out with its holes; so is copper of
+    other nets. Loops whose pins lie on separate coppers get both: whoever checks the loop says so.
+    """
+    if not plating > 0:
+        message = f"Invalid plating {plating}. Must be > 0."
+        raise ValueError(message)
+    if connectivity is None:
+        connectivity = connect(data, plating=plating)
+    file = data.files[0] if len(data.files) == 1 else "fabrication data"
+    known = pins_of(data)
+    asked = {name: find_pin(known, name, file) for name in dict.fromkeys(pins)}
+    layers, notes = layers_of(data, stackup)
+    numbers = {layer.name: k for k, layer in enumerate(data.layers)}
+    unknown = [name for name, _ in laid if name not in numbers]
+    if unknown:
+        message = f"copper is laid on {listed(unknown)}; the board has the layers {listed(numbers)}; name one of these"
+        raise FabricationError(file, message)
+    spots = [(numbers[name], shape) for name, shape in laid]
+    use: Use = use_of(connectivity, list({pin.name: pin for pin in asked.values()}.values()), spots)
+    notes += use.notes
+    sheets: Sheets = build_sheets(data, connectivity, use.islands, spots)
+    placed = terminals_of(connectivity, use, sheets, file)
+    links = links_of(data, connectivity, use, placed, layers, temperature)
+    coppers, simplified = sheets.coppers(placed.terminals, simplify)
+    if links:
+        notes.append(f"Plating of holes is taken as {plating * 1e6:g} um thick; solder and pins in holes are left out.")
+    if simplified:
+        notes.append(simplified)
+    outline = data.outline
+    if outline is None:
+        outline = sheets.hull()
+        notes.append(f"No file gives the board's outline: taken as the box around the copper, {_size(outline)}.")
+    return BoardPart(
+        outline=outline,
+        layers=layers,
+        coppers=coppers,
+        terminals=placed.terminals,
+        links=links,
+        names=sheets.names,
+        pins=asked,
+        notes=tuple(notes),
+    )
+
+
+def _size(shape: Shape) -> str:
+    x0, y0, x1, y1 = shape.bounds
+    return f"{mm(x1 - x0)} x {mm(y1 - y0)} mm"
