@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import heapq
 from collections.abc import Collection, Sequence
 from typing import Any, NamedTuple
@@ -21,7 +22,7 @@ MAX_TRIED = 100  # cutouts tried one by one
 
 
 class LoopEnds(NamedTuple):
-    """The two ends of a loop, as numbers of bridges."""
+    """The two ends of a loop, as numbers of contacts."""
 
     inject: int
     return_: int
@@ -29,37 +30,46 @@ class LoopEnds(NamedTuple):
 
 class Connection:
     """
-    Pieces of copper, joined where a terminal (an equipotential contact) bridges them.
+    Pieces of copper, joined where a terminal (an equipotential contact) touches several.
 
     Parameters
     ----------
     pieces : sequence of Polygon
         Separate pieces, in metres.
-    bridges : sequence of Polygon or MultiPolygon
+    contacts : sequence of Polygon or MultiPolygon
         Contacts of the terminals, in metres.
     """
 
-    def __init__(self, pieces: Sequence[Polygon], bridges: Sequence[Shape]) -> None:
+    def __init__(self, pieces: Sequence[Polygon], contacts: Sequence[Shape]) -> None:
         self.pieces = list(pieces)
-        self.bridges = list(bridges)
-        self._touched: list[list[int]] = [[] for _ in bridges]
+        self.contacts = list(contacts)
+        self._touched: list[list[int]] = [[] for _ in contacts]
         # The many-cornered pieces ask the tree of contacts, as the asking side is the prepared one.
-        asked, met = STRtree(self.bridges).query(as_array(self.pieces), predicate="intersects")
-        for piece, bridge in zip(asked.tolist(), met.tolist(), strict=True):
-            contact = self.bridges[bridge]
+        asked, met = STRtree(self.contacts).query(as_array(self.pieces), predicate="intersects")
+        for piece, k in zip(asked.tolist(), met.tolist(), strict=True):
+            contact = self.contacts[k]
             shapely.prepare(self.pieces[piece])
-            inside = self.pieces[piece].covers(contact)
-            if inside or shapely.intersection(self.pieces[piece], contact).area > LEAST_AREA:
-                self._touched[bridge].append(piece)
-        self.groups = grouped(len(self.pieces), self._touched)
+            # A contact may itself be smaller than what counts as touching.
+            least = min(LEAST_AREA, contact.area / 4)
+            if self.pieces[piece].covers(contact) or shapely.intersection(self.pieces[piece], contact).area > least:
+                self._touched[k].append(piece)
+        self._joins = self._touched
+        self.groups = grouped(len(self.pieces), self._joins)
 
-    def pieces_at(self, bridge: int) -> list[int]:
+    def joined_outside(self, outside: Sequence[Sequence[int]]) -> Connection:
+        """Return the same with some contacts joined elsewhere, by links and other coppers; each sequence is one net."""
+        other = copy.copy(self)
+        other._joins = self._touched + [[k for c in net for k in self._touched[c]] for net in outside]
+        other.groups = grouped(len(self.pieces), other._joins)
+        return other
+
+    def pieces_at(self, contact: int) -> list[int]:
         """Pieces that a terminal touches."""
-        return self._touched[bridge]
+        return self._touched[contact]
 
-    def group_of(self, bridge: int) -> int:
+    def group_of(self, contact: int) -> int:
         """Group of joined pieces that a terminal belongs to; -1 if it touches none."""
-        touched = self._touched[bridge]
+        touched = self._touched[contact]
         return self.groups[touched[0]] if touched else -1
 
     def area(self, group: int) -> float:
@@ -80,7 +90,7 @@ class Connection:
         if not added:
             return False
         count = len(self.pieces)
-        links = [list(touched) for touched in self._touched]
+        links = [list(joined) for joined in self._joins]
         grown = shapely.buffer(as_array(added), REACH, quad_segs=1)
         asked, met = STRtree(grown).query(as_array(self.pieces), predicate="intersects")
         for piece, patch in zip(asked.tolist(), met.tolist(), strict=True):
@@ -121,7 +131,7 @@ def grouped(count: int, links: Sequence[Sequence[int]]) -> list[int]:
 
 
 def explain_separation(
-    drawn: Shape, cutouts: Sequence[Cutout], connection: Connection, ends: LoopEnds
+    drawn: Shape, cutouts: Sequence[Cutout], uncut: Connection, connection: Connection, ends: LoopEnds
 ) -> tuple[str, str]:
     """
     Say why two ends are not connected, and what to do.
@@ -135,6 +145,8 @@ def explain_separation(
         Copper as drawn, before its cutouts, in metres.
     cutouts : sequence of Cutout
         All cutouts of that copper.
+    uncut : Connection
+        The copper before its cutouts, with the same contacts.
     connection : Connection
         What is left.
     ends : LoopEnds
@@ -144,15 +156,14 @@ def explain_separation(
     -------
     rule, advice : str
     """
-    uncut = Connection([part for part in shapely.get_parts(drawn) if part.area > LEAST_AREA], connection.bridges)
     if not uncut.joins(ends):
         return (
             "the copper itself is drawn in several parts",
-            "draw copper between the parts, or move one end",
+            "draw copper between the parts, move one end, or join the parts by a [[link]]",
         )
     barrier = _Barrier(drawn, cutouts, connection, ends)
     single = [k for k in barrier.between() if barrier.opens({k})]
-    move = "or move one end to the other side"
+    move = "move one end to the other side, or join both sides by a [[link]]"
     if single:
         names = listed([cutouts[k].name for k in single])
         if len(single) == 1:

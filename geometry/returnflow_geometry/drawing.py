@@ -124,7 +124,7 @@ def read_path(spot: Spot, value: object) -> tuple[Point, ...] | None:
     return tuple(points)
 
 
-def read_centres(spot: Spot, value: object) -> list[Point] | None:
+def read_centres(spot: Spot, value: object) -> tuple[Point, ...] | None:
     """Read the centres of a cutout's circles in mm; return metres."""
     points = read_points(spot, value, 1)
     if points is None:
@@ -139,7 +139,7 @@ def read_centres(spot: Spot, value: object) -> list[Point] | None:
             )
             return None
         seen[point] = index
-    return points
+    return tuple(points)
 
 
 def contact(at: Point, diameter: float) -> Polygon:
@@ -274,12 +274,21 @@ EXAMPLES = {
 }
 
 
-def shape_reader(kinds: Sequence[str] = tuple(SHAPES)) -> Callable[[Spot, object], Polygon | None]:
-    """Make a reader of a shape table of one of the kinds; it returns a polygon in metres."""
+def shape_reader(kinds: Sequence[str] = tuple(SHAPES)) -> Callable[[Spot, object], Shape | None]:
+    """Make a reader of a shape table of one of the kinds; it returns it in metres."""
     every_key = {name: key for kind in kinds for name, key in SHAPES[kind][0].items()}
     examples = " or ".join(EXAMPLES[kind] for kind in kinds)
 
-    def read(spot: Spot, value: object) -> Polygon | None:
+    def read(spot: Spot, value: object) -> Shape | None:
+        if isinstance(value, Polygon | MultiPolygon):  # not from TOML: board data that is drawn already
+            return value
+        # The table itself is kept beside its shape, so that no other one gets its number.
+        kept, shape = spot.book.drawn.get((read, id(value)), (None, None))
+        if kept is None and (shape := draw(spot, value)) is not None:
+            spot.book.drawn[read, id(value)] = (value, shape)
+        return shape
+
+    def draw(spot: Spot, value: object) -> Polygon | None:
         if not isinstance(value, dict):
             spot.wrong(f"is {show(value)}", "must be a table that draws a shape", f"write {examples}")
             return None

@@ -10,7 +10,8 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-SCOPE = "one copper"
+from shapely.geometry.base import BaseGeometry
+
 MAX_NAME = 200  # characters
 MAX_LISTED = 8  # names listed in one message
 UNITS = {
@@ -21,6 +22,10 @@ UNITS = {
     "V": "volts",
     "Hz": "hertz",
     "s": "seconds",
+    "ohm": "ohms",
+    "H": "henries",
+    "F": "farads",
+    "dB": "decibels",
 }
 
 
@@ -30,6 +35,9 @@ class Unnamed(str):
     __slots__ = ()
 
 
+Drawn = dict[tuple[Any, ...], Any]
+
+
 @dataclass
 class Book:
     """
@@ -37,11 +45,19 @@ class Book:
 
     A kind is `incomplete` when one of its tables could not be named or read at all. A reference to an
     unknown name of that kind then says nothing, as it may well mean the table that is already reported.
+    `drawn` holds shapes by what draws them, so that the many readings of a file with variants draw each once.
     """
 
     mistakes: list[str] = field(default_factory=list)
     names: dict[str, list[str]] = field(default_factory=dict)
     incomplete: set[str] = field(default_factory=set)
+    drawn: Drawn = field(default_factory=dict)
+
+    def draw(self, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
+        """Return what was drawn by that key before, else draw it."""
+        if key not in self.drawn:
+            self.drawn[key] = make()
+        return self.drawn[key]
 
 
 @dataclass(frozen=True)
@@ -58,7 +74,7 @@ class Spot:
 
     def unsupported(self, advice: str = "remove it") -> None:
         """Note something the contract has and this version has not: refused by name, never ignored."""
-        self.book.mistakes.append(f"{self.where} is not supported by this version ({SCOPE}): {advice}")
+        self.book.mistakes.append(f"{self.where} is not supported by this version: {advice}")
 
     def within(self, inner: str) -> Spot:
         """Return the spot of a part of this one, such as `.width` or ` point 3`."""
@@ -255,6 +271,8 @@ def show(value: object, depth: int = 2) -> str:
             return "{ " + ", ".join(items) + more + " }" if items else "{}"
         case dt.date() | dt.time():
             return value.isoformat()
+        case BaseGeometry():
+            return "a drawn shape"
     return repr(value)
 
 

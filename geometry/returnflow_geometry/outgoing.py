@@ -10,7 +10,7 @@ from typing import Any
 import shapely
 from shapely import LineString
 
-from returnflow_geometry.board import GRID, Board, Case, Loop, Outgoing, Terminal
+from returnflow_geometry.board import GRID, Board, Case, Loop, Outgoing, Shape, Terminal
 from returnflow_geometry.drawing import MM, Point, distinct, mm, place, read_points
 from returnflow_geometry.keys import Spot, label, listed
 
@@ -18,6 +18,7 @@ WIDTH = 0.2e-3  # m, where the file gives none
 MAX_WIDTH = 50.0  # mm: wider is a plane
 LEAD = 2e-3  # m: an end of a path as near to its contact is led there
 TOUCHES = 1e-6  # m: an end as near to its contact lies in it
+LEAST_AREA = 1e-12  # m2: a square micrometre
 STRAIGHT = 1e-6  # rad: a bend back as near to 180 degrees lies on itself
 
 
@@ -123,7 +124,9 @@ def _lead(end: Point, terminal: Terminal) -> Point | None:
     return (float(x), float(y))
 
 
-def route_mistakes(board: Board, loop: Loop, good: Collection[str]) -> Iterator[tuple[str, str, str, str]]:
+def route_mistakes(
+    board: Board, loop: Loop, good: Collection[str], left: Mapping[str, Shape]
+) -> Iterator[tuple[str, str, str, str]]:
     """
     Mistakes of a loop's route: which key, what was found, the rule, what to do.
 
@@ -133,20 +136,15 @@ def route_mistakes(board: Board, loop: Loop, good: Collection[str]) -> Iterator[
     loop : Loop
     good : collection of str
         Terminals that touch copper; others are reported already.
+    left : mapping of str to Polygon or MultiPolygon
+        What is left of each copper, in metres.
     """
     if loop.route is None:
         return
     inject, return_ = _terminals(board, loop)
     where = label("loop", loop.name)
-    plane = {copper.name: copper.layer for copper in board.coppers}
-    for name in dict.fromkeys(terminal.copper for terminal in (inject, return_) if terminal):
-        if plane.get(name) == loop.route.layer:
-            yield (
-                f"{where}: route.layer",
-                f"is {listed([loop.route.layer])}, the layer of the copper {listed([name])}",
-                "the outgoing conductor would lie in the plane it returns in",
-                "name another layer",
-            )
+    ends = [terminal for terminal in (inject, return_) if terminal]
+    yield from _short_mistakes(where, board, loop.route, ends, left)
     where, path = f"{where}: route.path", loop.route.path
     k = fold(path)
     if k is not None:
@@ -161,6 +159,38 @@ def route_mistakes(board: Board, loop: Loop, good: Collection[str]) -> Iterator[
         yield where, off, "an outgoing conductor must lie on the board", "lead it inside the outline"
     if inject and return_ and {inject.name, return_.name} <= set(good):
         yield from _end_mistakes(where, path, inject, return_)
+
+
+def _short_mistakes(
+    where: str, board: Board, route: Outgoing, ends: Sequence[Terminal], left: Mapping[str, Shape]
+) -> Iterator[tuple[str, str, str, str]]:
+    """Copper on the route's own layer that it overlaps, other than at its ends."""
+    here = [copper for copper in board.coppers if copper.layer == route.layer and copper.name in left]
+    if not here:
+        return
+    drawn = LineString(route.path).buffer(route.width / 2, cap_style="flat", join_style="mitre")
+    # The conductor ends in the contacts of its terminals.
+    drawn = shapely.difference(drawn, shapely.union_all([terminal.shape for terminal in ends]).buffer(GRID))
+    for copper in here:
+        common = shapely.intersection(drawn, left[copper.name])
+        if not common.area > LEAST_AREA:
+            continue
+        point = common.representative_point()
+        over = f"over {common.area * MM**2:.3g} mm2, such as at {place(point.x, point.y)},"
+        if copper.name in {terminal.copper for terminal in ends}:
+            yield (
+                f"{where}: route.layer",
+                f"is {listed([route.layer])}, the layer of the copper {listed([copper.name])}",
+                f"{over} the outgoing conductor would lie in the plane it returns in",
+                "name another layer, or keep it clear of that copper but for its ends",
+            )
+        else:
+            yield (
+                f"{where}: route.path",
+                f"lies on the copper {listed([copper.name])} of its own layer {listed([route.layer])}",
+                f"{over} they would be shorted",
+                "lead it beside that copper, take the copper away there by a [[cutout]], or name another layer",
+            )
 
 
 def _off_board(board: Board, path: Sequence[Point]) -> str:
@@ -197,16 +227,21 @@ def _end(terminal: Terminal) -> str:
 
 
 def route_assumptions(board: Board, loop: Loop) -> list[str]:
-    """Sentence about the height of a loop's route, if it has one on a known layer."""
+    """Sentence about the heights of a loop's route over the coppers of its ends, if all layers are known."""
     if loop.route is None:
         return []
-    ends = [terminal for terminal in _terminals(board, loop) if terminal]
-    if not ends:
-        return []
     layers = {layer.name for layer in board.layers}
-    copper = next((copper for copper in board.coppers if copper.name == ends[0].copper), None)
-    if copper is None or not {loop.route.layer, copper.layer} <= layers:
+    coppers = {copper.name: copper for copper in board.coppers if copper.layer in layers}
+    ends = [terminal.copper for terminal in _terminals(board, loop) if terminal]
+    names = [name for name in dict.fromkeys(ends) if name in coppers]
+    if not names or loop.route.layer not in layers:
         return []
-    height = board.height(loop.route.layer, copper.name)
-    where = f"{mm(abs(height))} mm {'over' if height > 0 else 'under'} the copper {listed([copper.name])}"
-    return [f"{label('Loop', loop.name)}: its outgoing conductor runs {where} (between facing surfaces)."]
+    where = [_height(board.height(loop.route.layer, name), name) for name in names]
+    surfaces = "" if all(coppers[name].layer == loop.route.layer for name in names) else " (between facing surfaces)"
+    return [f"{label('Loop', loop.name)}: its outgoing conductor runs {' and '.join(where)}{surfaces}."]
+
+
+def _height(height: float, copper: str) -> str:
+    if not height:
+        return f"beside the copper {listed([copper])}, on its layer"
+    return f"{mm(abs(height))} mm {'over' if height > 0 else 'under'} the copper {listed([copper])}"

@@ -6,20 +6,14 @@ import dataclasses
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
-from returnflow_geometry import currents, drawing, outgoing
+from returnflow_geometry import currents, drawing, links, outgoing, rejection
 from returnflow_geometry.board import ROLES
 from returnflow_geometry.keys import (
-    Book,
-    Fields,
     Key,
-    Refusal,
     Spot,
-    Unnamed,
     as_number,
     choice,
-    label,
     listed,
-    nearest,
     number,
     read_name,
     read_table,
@@ -28,18 +22,7 @@ from returnflow_geometry.keys import (
     show,
 )
 
-FORMAT = 1
 UM = 1e6  # micrometres per metre
-
-
-@dataclasses.dataclass(frozen=True)
-class Entry:
-    """One table of an array: its kind, its name (`Unnamed` if it has no good one), and what was read."""
-
-    kind: str
-    name: str
-    table: Mapping[str, object]
-    fields: Fields
 
 
 class Ways(NamedTuple):
@@ -63,40 +46,6 @@ class Ways(NamedTuple):
         return f"{self.verb} {' or '.join(each)}"
 
 
-def declare_names(book: Book, raw: Mapping[str, object]) -> None:
-    """Note which names each kind of thing declares, before any reference is read."""
-    for kind in KEYS:
-        value = raw.get(kind, [])
-        tables = value if isinstance(value, list) else [value]
-        names = [good_name(table) for table in tables]
-        book.names[kind] = list(dict.fromkeys(name for name in names if name is not None))
-        if None in names or (not tables and kind in REQUIRED):
-            book.incomplete.add(kind)
-    for key in raw:
-        if key not in TOP and key not in UNSUPPORTED[""]:
-            book.incomplete.add(nearest(key, TOP) or "")
-
-
-def good_name(table: object) -> str | None:
-    """Name that a table gives itself; None if it gives none that can be used."""
-    return read_name(Spot(Book(), ""), table.get("name")) if isinstance(table, dict) else None
-
-
-# readers of whole tables
-
-
-def _table(name: str) -> Callable[[Spot, object], dict[str, Any] | None]:
-    """Make a reader of a single table, such as [board]."""
-
-    def read(spot: Spot, value: object) -> dict[str, Any] | None:
-        if not isinstance(value, dict):
-            spot.wrong(f"is {show(value)}", "must be a table", f"write [{name}] and its keys below it")
-            return None
-        return read_table(spot.book, f"[{name}]: ", value, SINGLE[name], refused=UNSUPPORTED.get(name)).values
-
-    return read
-
-
 def _inline(name: str, example: str, build: Callable[[Spot, Mapping[str, Any]], Any]) -> Callable[[Spot, object], Any]:
     """Make a reader of a table inside a table, such as a loop's route; `build` makes a thing of its good values."""
 
@@ -111,89 +60,6 @@ def _inline(name: str, example: str, build: Callable[[Spot, Mapping[str, Any]], 
         return build(spot, fields.values) if good else None
 
     return read
-
-
-def _tables(kind: str) -> Callable[[Spot, object], list[Entry]]:
-    """Make a reader of an array of tables, such as all [[terminal]]."""
-
-    def read(spot: Spot, value: object) -> list[Entry]:
-        if not isinstance(value, list):
-            spot.wrong(
-                f"is {'a single table' if isinstance(value, dict) else show(value)}",
-                "there may be several of them",
-                f"write [[{kind}]] in double brackets",
-            )
-            value = [value] if isinstance(value, dict) else []
-        first: dict[str, tuple[int, object]] = {}
-        entries = []
-        for index, table in enumerate(value, start=1):
-            nameless = Unnamed(f"number {index}")
-            where = label(kind, nameless)
-            if not isinstance(table, dict):
-                Spot(spot.book, where).wrong(
-                    f"is {show(table)}", "must be a table", f"write [[{kind}]] and its keys below it"
-                )
-                continue
-            name = good_name(table)
-            if name is not None and name in first:
-                number_, other = first[name]
-                same = table == other
-                Spot(spot.book, f"{where}: name").wrong(
-                    f"is {listed([name])}, which is also the name of {kind} number {number_}",
-                    f"every {kind} needs a name of its own",
-                    "remove one of them, they are the same" if same else "rename one of them",
-                )
-                if same:  # its mistakes, if any, are reported already
-                    continue
-                name = None
-            elif name is not None:
-                first[name] = (index, table)
-            shown = nameless if name is None else name
-            keys, refused = _keys_for(kind, table, last=index == len(value))
-            fields = read_table(spot.book, f"{label(kind, shown)}: ", table, keys, refused=refused)
-            entries.append(Entry(kind, shown, table, fields))
-        return entries
-
-    return read
-
-
-def _keys_for(kind: str, table: Mapping[str, object], *, last: bool) -> tuple[dict[str, Key], dict[str, Refusal]]:
-    """Keys of one table, which depend on its role or place, and the keys that get a message of their own."""
-    keys, refused = dict(KEYS[kind]), dict(UNSUPPORTED.get(kind, {}))
-    if kind == "layer" and last:
-        del keys["below_mm"]
-        refused["below_mm"] = lambda spot: spot.wrong(
-            "is given for the last layer", "there is no layer below it", "remove it"
-        )
-    if kind == "loop":
-        role = table.get("role")
-        for other, own in ROLE_KEYS.items():
-            if role == other:
-                keys |= own
-            elif role in ROLES:
-                refused |= dict.fromkeys(own, _foreign(other, str(role)))
-            else:  # a bad role is reported, so nothing is known to be missing
-                keys |= {name: dataclasses.replace(key, required=False) for name, key in own.items()}
-    return keys, refused
-
-
-def _foreign(owner: str, role: str) -> Refusal:
-    return lambda spot: spot.wrong(
-        "is given",
-        f"this key belongs to a loop of role {listed([owner])}, and this one is {listed([role])}",
-        "remove it or change the role",
-    )
-
-
-def _unsupported(advice: str = "remove it", *, table: str = "") -> Refusal:
-    return lambda spot: (Spot(spot.book, f"[[{table}]]") if table else spot).unsupported(advice)
-
-
-def _read_format(spot: Spot, value: object) -> int | None:
-    if isinstance(value, bool) or not isinstance(value, int) or value != FORMAT:
-        spot.wrong(f"is {show(value)}", f"this version reads format = {FORMAT}", f"write format = {FORMAT}")
-        return None
-    return value
 
 
 def _read_band(spot: Spot, value: object) -> tuple[float, float] | None:
@@ -279,6 +145,7 @@ KEYS: dict[str, dict[str, Key]] = {
         "circles": Key(read=drawing.read_centres, advice="give their centres as [[x, y], ...]"),
         "diameter_mm": _DIAMETER,
     },
+    "bridge": {"name": _NAME, "copper": _COPPER, "shape": _NEEDED_SHAPE},
     "terminal": {
         "name": _NAME,
         "copper": _COPPER,
@@ -286,6 +153,13 @@ KEYS: dict[str, dict[str, Key]] = {
         "diameter_mm": _DIAMETER,
         "shape": _SHAPE,
         "bonded": Key(read=read_text, advice="say why this bond cannot be lifted"),
+    },
+    "link": {
+        "name": _NAME,
+        "between": Key(read=links.read_between, required=True, advice='name the two terminals it joins, as ["A", "B"]'),
+        "resistance_ohm": Key(read=number(least=0, most=links.MOST_OHM), advice="give its resistance"),
+        "inductance_H": Key(read=number(least=0, most=links.MOST_H), advice="give its inductance"),
+        "capacitance_F": Key(read=number(least=links.LEAST_F, most=links.MOST_F), advice="give its capacitance"),
     },
     "loop": {
         "name": _NAME,
@@ -340,6 +214,9 @@ ROLE_KEYS: dict[str, dict[str, Key]] = {
             advice="give the noise allowed in series with the signal",
         ),
         "band_Hz": Key(read=_read_band, advice="give [low, high]"),
+        "rejection_dB": Key(
+            read=rejection.read_rejection, advice="give its common-mode rejection, or [[f, dB], ...]", unit="decibels"
+        ),
     },
     "cables": {
         "limit_V": Key(
@@ -364,23 +241,4 @@ REQUIRED = {
     "copper": "there must be copper to carry current",
     "terminal": "a current enters and leaves the copper at terminals",
     "loop": "a case asks about at least one loop",
-}
-TOP: dict[str, Key] = {
-    "format": Key(read=_read_format, required=True, rule="it tells how to read the file", advice="write format = 1"),
-    "title": Key(read=read_text, required=True, rule="reports carry it", advice="write a title"),
-    "board": Key(read=_table("board"), required=True, rule="every case has one", advice="add [board] with its outline"),
-    "solve": Key(read=_table("solve"), advice="add [solve]"),
-    **{kind: Key(read=_tables(kind), advice=f"add [[{kind}]]") for kind in KEYS},
-}
-# In the contract, and not in this version: refused by name, as ignoring them would answer another question.
-UNSUPPORTED: dict[str, dict[str, Refusal]] = {
-    "": {
-        "link": _unsupported("remove it, and name as one terminal what it joins on this copper", table="link"),
-        "variant": _unsupported("remove it, and write each variant as a case of its own", table="variant"),
-        "sweep": _unsupported("remove it, and write each step as a case of its own", table="sweep"),
-        "source": _unsupported(),
-    },
-    "board": {"source": _unsupported()},
-    "copper": {"source": _unsupported("remove it, and draw the copper's shape")},
-    "loop": {"source": _unsupported()},
 }
