@@ -1,0 +1,178 @@
+"""Painting: dark and clear shapes in order, per owner, to areas that do not overlap."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import MultiPolygon, Polygon, STRtree
+
+from returnflow_geometry.board import Shape
+from returnflow_geometry.fabrication.budget import Budget
+from returnflow_geometry.fabrication.faces import Faces
+from returnflow_geometry.fabrication.objects import FabricationError
+
+Objects = NDArray[np.object_]
+CHUNK = 512  # shapes whose boxes are looked up at once
+CROWD = 4_000_000  # pairs of shapes that may truly overlap
+
+
+def paint(shapes: Objects, dark: NDArray[np.bool_], owners: NDArray[np.int64], budget: Budget) -> dict[int, Shape]:
+    """
+    Paint shapes in order: dark ones add to their owner's area, clear ones take away from what everyone has so far.
+
+    Parameters
+    ----------
+    shapes : array of n valid polygons or multipolygons, metres
+    dark : array, shape (n,)
+    owners : array, shape (n,)
+        Owner (net) of each dark shape; where two overlap, the lower number keeps the area.
+    budget : Budget
+        Stops what takes too long.
+
+    Returns
+    -------
+    areas : dict
+        Owner to area; owners left with nothing are not in it. Areas of different owners do not overlap.
+
+    Notes
+    -----
+    Shapes whose boxes do not meet may be painted in either order. So each gets the number of a pass, even for dark and
+    odd for clear, above that of every earlier one of the other kind that its box meets, and a pass is painted at once.
+
+    Examples
+    --------
+    >>> from returnflow_geometry.fabrication.objects import Limits
+    >>> boxes = np.array([shapely.box(0, 0, 3, 3), shapely.box(1, 1, 2, 2)])
+    >>> areas = paint(boxes, np.array([True, False]), np.array([1, 1]), Budget("a.gbr", Limits()))
+    >>> areas[1].area, len(areas[1].interiors)
+    (8.0, 1)
+    """
+    some = ~shapely.is_empty(shapes)
+    shapes, dark, owners = shapes[some], dark[some], owners[some]
+    check_crowd(shapes, budget)
+    passes = pass_numbers(shapely.bounds(shapes), dark, budget)
+    faces = Faces(budget)
+    order = np.argsort(passes, kind="stable")
+    cuts = np.flatnonzero(np.diff(passes[order])) + 1
+    for members in np.split(order, cuts):
+        if not len(members) or passes[members[0]] < 0:
+            continue
+        budget.time()
+        if passes[members[0]] % 2:
+            faces.clear(shapes[members])
+        else:
+            for owner in np.unique(owners[members]):
+                faces.add(shapes[members[owners[members] == owner]], int(owner))
+    return faces.areas()
+
+
+def pass_numbers(bounds: NDArray[np.float64], dark: NDArray[np.bool_], budget: Budget) -> NDArray[np.int64]:
+    """
+    Pass of each shape: even for dark, odd for clear; -1 for a clear one that has nothing to clear.
+
+    Parameters
+    ----------
+    bounds : array, shape (n, 4)
+        Boxes in painting order.
+    dark : array, shape (n,)
+
+    Examples
+    --------
+    >>> from returnflow_geometry.fabrication.objects import Limits
+    >>> boxes = np.array([[0, 0, 9, 9], [1, 1, 2, 2], [1, 1, 2, 2], [20, 0, 21, 1], [0, 5, 1, 6]])
+    >>> pass_numbers(boxes, np.array([1, 0, 1, 0, 1], dtype=bool), Budget("a.gbr", Limits())).tolist()
+    [0, 1, 2, -1, 0]
+    """
+    passes = np.zeros(len(bounds), dtype=np.int64)
+    clear = np.flatnonzero(~dark)
+    if not len(clear):
+        return passes
+    boxes = shapely.box(*np.asarray(bounds, dtype=float).T)
+    kinds = (clear, np.flatnonzero(dark))  # what a dark and what a clear shape waits for
+    trees = [STRtree(boxes[kind]) for kind in kinds]
+    for start in range(0, len(bounds), CHUNK):
+        budget.time()
+        chunk = np.arange(start, min(start + CHUNK, len(bounds)))
+        waits: list[list[int]] = [[] for _ in chunk]
+        for is_dark, kind, tree in ((True, kinds[0], trees[0]), (False, kinds[1], trees[1])):
+            asking = chunk[dark[chunk] == is_dark]
+            who, what = tree.query(boxes[asking])
+            one, other = asking[who], kind[what]
+            earlier = other < one
+            one, other = one[earlier], other[earlier]
+            # All that lies before this chunk is known and reduced at once.
+            known = other < start
+            best = np.full(len(chunk), -1, dtype=np.int64)
+            np.maximum.at(best, one[known] - start, passes[other[known]])
+            passes[asking] = np.where(best[asking - start] >= 0, best[asking - start] + 1, 0 if is_dark else -1)
+            for a, b in zip((one[~known] - start).tolist(), other[~known].tolist(), strict=True):
+                waits[a].append(b)
+        for a, others in enumerate(waits):
+            if others:
+                passes[start + a] = max(int(passes[start + a]), 1 + max(int(passes[b]) for b in others))
+    return passes
+
+
+def check_crowd(shapes: Objects, budget: Budget) -> None:
+    """Refuse shapes so many of which cross that their union would fill the memory."""
+    if len(shapes) < 2 or len(shapes) ** 2 <= CROWD:
+        return
+    tree = STRtree(shapes)
+    boxes = 0
+    for start in range(0, len(shapes), CHUNK):
+        budget.time()
+        boxes += len(tree.query(shapes[start : start + CHUNK])[0])
+    if boxes <= CROWD:
+        return
+    crossing = 0
+    for start in range(0, len(shapes), CHUNK // 8):
+        budget.time()
+        part = shapes[start : start + CHUNK // 8]
+        shapely.prepare(part)
+        crossing += len(tree.query(part, predicate="intersects")[0])
+        if crossing > CROWD:
+            raise FabricationError(
+                budget.file,
+                f"more than {CROWD} pairs of drawn shapes overlap; an area hatched so finely cannot be read. "
+                "Write it as filled regions.",
+            )
+
+
+def partition(areas: dict[int, Shape], budget: Budget) -> tuple[dict[int, Shape], list[tuple[int, int, float]]]:
+    """
+    Take what several owners cover away from all but the lowest number.
+
+    Returns
+    -------
+    areas : dict
+    overlaps : list of (owner that keeps it, owner that loses it, area in m2)
+    """
+    parts: list[Polygon] = []
+    owner: list[int] = []
+    for number, area in sorted(areas.items()):
+        for part in shapely.get_parts(area):
+            parts.append(part)
+            owner.append(number)
+    if len(areas) < 2:
+        return areas, []
+    faces, owners = np.array(parts, dtype=object), np.array(owner)
+    shapely.prepare(faces)
+    first, second = STRtree(faces).query(faces, predicate="intersects")
+    pairs = (owners[first] < owners[second]) & ~shapely.touches(faces[first], faces[second])
+    overlaps: dict[tuple[int, int], float] = {}
+    order = np.lexsort((owners[first[pairs]], second[pairs]))
+    for a, b in zip(first[pairs][order].tolist(), second[pairs][order].tolist(), strict=True):
+        budget.clock()
+        left = shapely.difference(faces[b], faces[a])
+        lost = faces[b].area - left.area
+        if lost > 0.0:
+            key = (int(owners[a]), int(owners[b]))
+            overlaps[key] = overlaps.get(key, 0.0) + lost
+            faces[b] = left
+    out = {}
+    for number in areas:
+        kept = [part for face in faces[owners == number] for part in shapely.get_parts(face) if part.area > 0.0]
+        if kept:
+            out[number] = kept[0] if len(kept) == 1 else MultiPolygon(kept)
+    return out, [(a, b, area) for (a, b), area in overlaps.items()]
