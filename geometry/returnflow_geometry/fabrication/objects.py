@@ -48,6 +48,10 @@ class Limits:
         Nesting of step-repeat, block apertures, macros' parentheses, XML elements.
     seconds : float
         Time one file may take.
+    members : int
+        Files of one folder or archive.
+    total_bytes : int
+        Size of all files of one folder or archive together, unpacked.
     """
 
     bytes: int = 256_000_000
@@ -55,6 +59,8 @@ class Limits:
     vertices: int = 20_000_000
     depth: int = 16
     seconds: float = 120.0
+    members: int = 2_000
+    total_bytes: int = 1_000_000_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -234,3 +240,12 @@ class BoardData:
     joining: float | None = None  # m
     hits: tuple[tuple[str, float], ...] = ()
     contradictions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Drawing:
+    """One hand drawing (DXF): name of each layer to the area it encloses, m."""
+
+    file: str
+    layers: dict[str, Shape]
+    notes: tuple[str, ...] = ()
