@@ -101,7 +101,7 @@ def _nets(data: BoardData, connectivity: Connectivity) -> list[str]:
     largest = max(connectivity.islands, key=lambda island: (island.net == names[0], island.shape.area))
     example = copper_name(names[0], data.layers[largest.layer].name)
     lines += [f"# {_plain(a)} and {_plain(b)} touch: see the report of the import." for a, b in joined[:MAX_NETS]]
-    lines.append(f"# Copper is named by net and layer, such as {quoted(f'{names[0]} on {layers[0]}')}.")
+    lines.append(f"# Copper is named by net and layer, such as {_plain(quoted(example))}.")
     return lines
 
 

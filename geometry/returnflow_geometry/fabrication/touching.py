@@ -76,8 +76,9 @@ def joint_width(first: Polygon, second: Polygon) -> tuple[float, tuple[float, fl
     """
     Width and place of the joint of two pieces, in metres; width 0 where they do not touch or share a point only.
 
-    Where they overlap, the current must cross the border of the one inside the other: the shorter of the two borders
-    is the width. Where they abut, it is the length of the common edge.
+    The current from one to the other must cross the common edge, or where they overlap the border of the one inside
+    the other. Its width is the distance of the ends of that line: a track that ends inside a pad is no wider for the
+    length by which it goes in. Of two borders the narrower counts.
     """
     x0, y0, x1, y1 = np.array([shapely.bounds(first), shapely.bounds(second)]).T
     margin = 10 * GRID
@@ -90,13 +91,24 @@ def joint_width(first: Polygon, second: Polygon) -> tuple[float, tuple[float, fl
             shapely.intersection(shapely.intersection(shapely.boundary(first), window), other),
             shapely.intersection(shapely.intersection(shapely.boundary(second), window), one),
         ]
-        lengths = [line.length for line in borders if line.length > LEAST_WIDTH]
+        widths = [width for line in borders if (width := _span(line)) > LEAST_WIDTH]
         point = shapely.centroid(overlap)
-        return (min(lengths, default=0.0), (point.x, point.y))
+        return (min(widths, default=0.0), (point.x, point.y))
     edge = shapely.intersection(
-        shapely.intersection(shapely.boundary(first), window), shapely.buffer(other, 2 * GRID, quad_segs=1)
+        shapely.intersection(shapely.boundary(first), window),
+        shapely.buffer(other, 2 * GRID, quad_segs=1, join_style="mitre"),
     )
     if edge.length < LEAST_WIDTH:
         return (0.0, (0.0, 0.0))
     point = shapely.centroid(edge)
-    return (edge.length, (point.x, point.y))
+    return (_span(edge), (point.x, point.y))
+
+
+def _span(line: shapely.Geometry) -> float:
+    """Distance of the ends of a line, summed over its parts; the length of a part that is closed."""
+    total = 0.0
+    for part in shapely.get_parts(shapely.line_merge(line)):
+        points = shapely.get_coordinates(part)
+        closed = len(points) < 2 or bool((points[0] == points[-1]).all())
+        total += part.length if closed else float(np.hypot(*(points[-1] - points[0])))
+    return total
