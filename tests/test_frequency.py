@@ -14,10 +14,12 @@ import shapely
 from shapely import box
 
 from returnflow import frequency
+from returnflow.conductors import Conductors
 from returnflow.coupling import Flow, region_shares, section_currents
 from returnflow.foil import sheet_resistance
 from returnflow.frequency import (
     crossed_gaps,
+    faced,
     high_inductance,
     loop_facts,
     mean_length,
@@ -92,7 +94,7 @@ def drawn(path=STRAIGHT, *, height=1.0, thickness=35e-6, cutouts=(), scale=1.0, 
 
 
 def modelled(case):
-    return solve_broadband(case, Plane.of(case, "ground"), [(0, 1)], "ground", None)
+    return solve_broadband(case, Conductors.of(case), [(0, 1)], None)
 
 
 @functools.cache
@@ -106,12 +108,13 @@ def hook():
 
 
 def facts_of(case, model, solid=None):
-    return loop_facts(case, "ground", model, solid, crossed_gaps(case, "ground"))[0]
+    conductors = Conductors.of(case)
+    return loop_facts(conductors, model, solid, faced(case, conductors))[0]
 
 
 def without_gaps(case):
     bare = replace(case, board=replace(case.board, cutouts=()))
-    return solve_expelled(bare, Plane.of(bare, "ground"), [(0, 1)], "ground")
+    return solve_expelled(bare, Conductors.of(bare), [(0, 1)])
 
 
 @functools.cache
@@ -511,7 +514,9 @@ class TestGap:
     def test_where_there_is_none_it_costs_nothing(self):
         # A gap that is named but not there: both sides of the difference are one board.
         case, model = drawn(thickness=5e-6), straight()
-        (facts,) = loop_facts(case, "ground", model, without_gaps(case), [("none",)])
+        conductors = Conductors.of(case)
+        named = [replace(item, gaps=("none",)) for item in faced(case, conductors)]
+        (facts,) = loop_facts(conductors, model, without_gaps(case), named)
         assert facts.gap_inductance == pytest.approx(0, abs=1e-5 * facts.high_inductance)
         assert facts.gap_detour == pytest.approx(0, abs=1e-4 * facts.high_length)
 

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +49,16 @@ class BroadbandOptions:
 
 
 @dataclass(frozen=True)
+class Projected:
+    """One foil in the basis: dissipation (r, r), drive of its resistive pattern (r, loops), resistance; squares."""
+
+    weight: float
+    dissipation: Floats
+    drive: Floats
+    resistance: Floats
+
+
+@dataclass(frozen=True)
 class Broadband:
     """
     Reduced model: loop impedances and whole fields at any frequency.
@@ -56,12 +67,17 @@ class Broadband:
     ----------
     system : System
     basis : array, shape (free, r)
-    dissipation, induction : arrays, shape (r, r)
+    foils : tuple of Projected
+        One for each thickness of copper.
+    induction : array, shape (r, r)
     drive : array, shape (r, loops)
-    thickness, temperature : float
+    link_basis : array, shape (links, r)
+    thickness : float, or tuple of float
+        Of every foil, metres.
+    temperature : float
         Of the copper; the model serves any.
     correction : array, shape (loops, loops)
-        Squares added so that the DC end is the bracketed resistive result.
+        Squares of the reference added so that the DC end is the bracketed resistive result.
     shifts : tuple of (frequency, iterations)
     error : float
         Estimated error of any impedance in the band, relative as `accuracy` is.
@@ -69,32 +85,70 @@ class Broadband:
 
     system: System
     basis: Floats
-    dissipation: Floats
+    foils: tuple[Projected, ...]
     induction: Floats
     drive: Floats
-    thickness: float
+    link_basis: Floats
+    thickness: float | tuple[float, ...]
     temperature: float
     correction: Floats
     shifts: tuple[tuple[float, int], ...]
     error: float
     seconds: dict[str, float] = field(default_factory=dict)
 
+    @property
+    def dissipation(self) -> Floats:
+        """Of all foils and links at 0 Hz, in squares of the reference, shape (r, r)."""
+        stack = self.system.stack
+        ohmic = stack.links.resistance / stack.sheet
+        total: Floats = sum(foil.weight * foil.dissipation for foil in self.foils) + (self.link_basis.T * ohmic) @ (
+            self.link_basis
+        )
+        return total
+
+    @property
+    def _each(self) -> tuple[float, ...]:
+        return self.thickness if isinstance(self.thickness, tuple) else (self.thickness,)
+
+    def sheets(self, frequency: float) -> Complexes:
+        """Sheet impedance of every foil, ohm per square."""
+        return np.array([sheet_impedance(t, frequency, self.temperature) for t in self._each])
+
+    def _equations(self, frequency: float) -> tuple[Any, Any, Any]:
+        """Matrix (r, r), what every loop drives (r, loops), and the loops' own impedances of the resistive pattern."""
+        w = 2 * np.pi * frequency
+        sheets, system = self.sheets(frequency), self.system
+        links, through = system.stack.links, system.link_current
+        barrier = links.resistance + (links.elastance / (1j * w) if w else 0)  # what is not induction
+        matrix = 1j * w * self.induction + (self.link_basis.T * barrier) @ self.link_basis
+        driven = 1j * w * self.drive + self.link_basis.T @ (barrier[:, None] * through)
+        Z = 1j * w * system.inductance + sheets[0] / self.foils[0].weight * self.correction
+        Z = Z + through.T @ (barrier[:, None] * through)
+        for sheet, foil in zip(sheets, self.foils, strict=True):
+            matrix = matrix + sheet * foil.dissipation
+            driven = driven + sheet * foil.drive
+            Z = Z + sheet * foil.resistance
+        return matrix, driven, Z
+
     def reduced(self, frequency: float) -> Complexes:
         """Coefficients of the basis per ampere of every loop, shape (r, loops)."""
-        zs = sheet_impedance(self.thickness, frequency, self.temperature)
-        w = 2 * np.pi * frequency
-        matrix = zs * self.dissipation + 1j * w * self.induction
-        return -np.linalg.solve(matrix, 1j * w * self.drive).astype(np.complex128)
+        if frequency == 0:
+            return np.zeros(self.drive.shape, dtype=np.complex128)
+        matrix, driven, _ = self._equations(frequency)
+        return -np.linalg.solve(matrix, driven).astype(np.complex128)
 
     def impedance(self, frequency: float) -> Complexes:
         """Impedance matrix of the loops in ohm, shape (loops, loops)."""
-        zs = sheet_impedance(self.thickness, frequency, self.temperature)
-        w = 2 * np.pi * frequency
-        Z: Complexes = zs * (self.system.resistance + self.correction) + 1j * w * self.system.inductance
+        matrix, driven, Z = self._equations(frequency)
         if frequency > 0:
-            Z = Z + 1j * w * self.drive.T @ self.reduced(frequency)
+            Z = Z - driven.T @ np.linalg.solve(matrix, driven)
         symmetric: Complexes = 0.5 * (Z + Z.T)
         return symmetric
+
+    def link_currents(self, frequency: float) -> Complexes:
+        """Current from the first to the second contact of every link per ampere of every loop, (links, loops)."""
+        through: Complexes = self.system.link_current + self.link_basis @ self.reduced(frequency)
+        return through
 
     def current(self, frequency: float) -> Complexes:
         """Sheet current per ampere of every loop at every triangle, shape (2, m, loops), A/m."""
@@ -119,7 +173,7 @@ class Broadband:
 
 def reduce(
     system: System,
-    thickness: float,
+    thickness: float | Sequence[float],
     temperature: float,
     resistance: Floats | None = None,
     options: BroadbandOptions | None = None,
@@ -131,12 +185,12 @@ def reduce(
     Parameters
     ----------
     system : System
-    thickness : float
+    thickness : float, or one for each foil of the system
         Of the copper, metres.
     temperature : float
         Degrees Celsius.
     resistance : array, shape (loops, loops), optional
-        Bracketed resistive result in squares; the DC end is made to equal it.
+        Bracketed resistive result in squares of the reference; the DC end is made to equal it.
     options : BroadbandOptions, optional
     report : function of one string, optional
 
@@ -148,11 +202,12 @@ def reduce(
     options = options or BroadbandOptions()
     say = report or (lambda _: None)
     begin = time.perf_counter()
-    sheet = sheet_resistance(thickness, temperature)
+    thicknesses = (thickness,) if isinstance(thickness, float) else tuple(thickness)
+    sheet = sheet_resistance(thicknesses[0], temperature) / system.foils[0].weight
     correction = np.zeros_like(system.resistance) if resistance is None else resistance - system.resistance
     basis = _Basis.empty(system)
     if not len(system.drive):
-        return Broadband(system, basis.vectors, *basis.projections, thickness, temperature, correction, (), 0.0)
+        return Broadband(system, basis.vectors, *basis.projections, thicknesses, temperature, correction, (), 0.0)
     preconditioner = Preconditioner.of(system)
     factored = time.perf_counter()
     band = np.geomspace(options.lowest, options.highest, 61)
@@ -161,7 +216,7 @@ def reduce(
 
     def model() -> Broadband:
         return Broadband(
-            system, basis.vectors, *basis.projections, thickness, temperature, correction, tuple(shifts), error
+            system, basis.vectors, *basis.projections, thicknesses, temperature, correction, tuple(shifts), error
         )
 
     def impedances() -> Complexes:
@@ -200,7 +255,7 @@ def _solve(
     return conjugate_gradients(
         lambda values: sheet * (system.dissipation @ values) + s * system.induce(values),
         lambda right: preconditioner.apply(weights, right),
-        system.drive,
+        system.columns,
         tolerance,
         basis.solution(sheet, s),
     )
@@ -238,19 +293,32 @@ class _Basis:
         return _Basis(self.system, *(np.concatenate(pair, axis=1) for pair in zip(old, added, strict=True)))
 
     @cached_property
-    def projections(self) -> tuple[Floats, Floats, Floats]:
-        """Dissipation, induction and drive in the basis."""
+    def _real(self) -> tuple[Floats, Floats, Floats]:
+        """Dissipation and induction in the basis, and what is solved for."""
         dissipation, induction = self.vectors.T @ self.dissipated, self.vectors.T @ self.induced
-        drive: Floats = self.vectors.T @ self.system.drive
-        return 0.5 * (dissipation + dissipation.T), 0.5 * (induction + induction.T), drive
+        return (
+            0.5 * (dissipation + dissipation.T),
+            0.5 * (induction + induction.T),
+            self.vectors.T @ self.system.columns,
+        )
+
+    @cached_property
+    def projections(self) -> tuple[tuple[Projected, ...], Floats, Floats, Floats]:
+        """Foils, induction, drive and links in the basis."""
+        V, system = self.vectors, self.system
+        foils = tuple(
+            Projected(foil.weight, V.T @ (foil.dissipation @ V), V.T @ foil.residual, foil.resistance)
+            for foil in system.foils
+        )
+        return foils, self._real[1], V.T @ system.drive, system.link_map @ V
 
     def coefficients(self, sheet: float, s: float) -> Floats:
-        """Galerkin solution at a real shift, shape (r, loops)."""
-        dissipation, induction, drive = self.projections
-        return np.linalg.solve(sheet * dissipation + s * induction, drive).astype(np.float64)
+        """Galerkin solution at a real shift, shape (r, columns)."""
+        dissipation, induction, columns = self._real
+        return np.linalg.solve(sheet * dissipation + s * induction, columns).astype(np.float64)
 
     def solution(self, sheet: float, s: float) -> tuple[Floats, Floats]:
-        """Galerkin solution at a real shift, and what the equations make of it, shape (free, loops)."""
+        """Galerkin solution at a real shift, and what the equations make of it, shape (free, columns)."""
         y = self.coefficients(sheet, s)
         return self.vectors @ y, sheet * (self.dissipated @ y) + s * (self.induced @ y)
 
@@ -258,9 +326,10 @@ class _Basis:
         """Frequency with the largest residual, scaled by the diagonal of the dissipation."""
         root = 1 / np.sqrt(self.system.dissipation.diagonal())[:, None]
         # Every residual is a combination of these columns, so their products give its size.
-        columns = root * np.concatenate([self.system.drive, self.dissipated, self.induced], axis=1)
+        driven = self.system.columns
+        columns = root * np.concatenate([driven, self.dissipated, self.induced], axis=1)
         products = columns.T @ columns
-        loops = self.system.drive.shape[1]
+        loops = driven.shape[1]
         whole = np.diag(products)[:loops]
         best, largest = options.highest, -1.0
         for frequency in np.geomspace(options.lowest, options.highest, 25):

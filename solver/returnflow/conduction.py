@@ -147,6 +147,28 @@ class Conduction:
             return curl(self.space.gradient(self.stream[loop]))
         return 0.5 * (self.current(loop, "potential") + self.current(loop, "stream"))
 
+    def on(self, copper: int) -> Conduction:
+        """The part on one copper, by its number: its mesh and fields; impedances and links remain those of all."""
+        if self.mesh.copper_of is None:
+            return self
+        part, rows = StackMesher.part(self.mesh, copper)
+        space = Space(part, self.space.order)
+        topology = Topology(part, self.topology.contacts, self.links.ends)
+        # Connected is what was connected in the whole, by way of other coppers too.
+        topology.__dict__["conductor"] = self.topology.conductor
+        potential = np.zeros((space.size, len(self.loops)))
+        potential[space.local] = self.potential[self.space.local[rows]]
+        return replace(
+            self,
+            mesh=part,
+            space=space,
+            topology=topology,
+            weight=self.weight[rows],
+            potential=potential,
+            stream=self.stream[:, rows],
+            gap=self.gap[:, rows],
+        )
+
 
 def reference(mid: Floats) -> Floats:
     """What the accuracy of each entry is relative to, in ohm: the entry, or 1 % of sqrt(R_ii R_jj) if larger."""

@@ -120,6 +120,20 @@ class Conductors:
             result[mine] = copper
         return result
 
+    @cached_property
+    def foils(self) -> tuple[Floats, Ints]:
+        """The different thicknesses in metres, that of the first copper first; and which one every copper has."""
+        thickness, first, foil = np.unique(self.thickness, return_index=True, return_inverse=True)
+        order = np.argsort(first)
+        return thickness[order], np.argsort(order)[foil]
+
+    @cached_property
+    def levels(self) -> tuple[Ints, Floats]:
+        """On which of the different layers every copper lies, that of the first copper being 0; and their distances."""
+        rows = [int(np.flatnonzero(row == 0)[0]) for row in self.distance]
+        first = np.array(sorted(set(rows)), dtype=np.int64)
+        return np.searchsorted(first, rows), self.distance[np.ix_(first, first)]
+
     def ends(self, case: Case) -> list[tuple[int, int]]:
         """Contact of injection and of return of every loop of a case."""
         return [(self.number[loop.inject], self.number[loop.return_]) for loop in case.loops]

@@ -39,11 +39,12 @@ SAMPLES = (
 
 @dataclass(frozen=True)
 class Peak:
-    """Largest sheet current of a loop, averaged over a patch of 0.1 mm: A/m per ampere, and where (m)."""
+    """Largest sheet current of a loop, averaged over a patch of 0.1 mm: A/m per ampere, where (m), on which copper."""
 
     value: float
     x: float
     y: float
+    copper: int = 0
 
 
 @dataclass(frozen=True)
@@ -179,7 +180,8 @@ def coupling_density(solution: Conduction, i: int, j: int) -> Floats:
     for side in ("potential", "stream"):
         first, second = solution.current(i, side), solution.current(j, side)
         total += 0.5 * np.einsum("mcd,ce,med->m", first, CORNER_MASS, second, optimize=True)
-    return solution.sheet * total
+    density: Floats = solution.sheet * solution.weight * total
+    return density
 
 
 def carrying_triangles(density: Floats, areas: Floats, fraction: float = 0.9) -> NDArray[np.bool_]:

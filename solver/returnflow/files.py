@@ -15,6 +15,7 @@ import meshio
 import numpy as np
 
 from returnflow import coupling
+from returnflow.conductors import copper_numbers
 from returnflow.plots import Picture, pictures
 from returnflow.plots_text import slug
 from returnflow.record import to_dict, to_json
@@ -33,13 +34,13 @@ STALE = ("board.png", "flow-*.png", "coupling-*.png", "placement-*.png", "strip-
 
 def field_mesh(result: Result) -> meshio.Mesh:
     """
-    Fields on the triangles of the copper, for viewers of finite-element results.
+    Fields on the triangles of all coppers, each at its own height, for viewers of finite-element results.
 
-    Cell data: ``K <loop>`` sheet current at the centroid in A/m per ampere (mean of the two sides);
-    ``coupling <loop> x <noisy loop>`` integrand of the transfer resistance in ohm/m², whose sum over areas is the
-    mid value; ``region <name>`` 1 inside. Point data: ``potential <loop>`` in volts per ampere.
+    Cell data: ``copper`` its number; ``K <loop>`` sheet current at the centroid in A/m per ampere (mean of the two
+    sides); ``coupling <loop> x <noisy loop>`` integrand of the transfer resistance in ohm/m², whose sum over areas is
+    the mid value; ``region <name>`` 1 inside. Point data: ``potential <loop>`` in volts per ampere.
     """
-    solution, mesh = result.solution, result.solution.mesh
+    solution, mesh = result.whole, result.whole.mesh
     flat = np.zeros((len(mesh.triangles), 3))
     cells: dict[str, list[Any]] = {}
     points: dict[str, Any] = {}
@@ -56,7 +57,13 @@ def field_mesh(result: Result) -> meshio.Mesh:
             cells[f"coupling {budget.loop} x {part.loop}"] = [density]
     for row, name in zip(mesh.region_triangles, region_names(result), strict=True):
         cells[f"region {name}"] = [row.astype(np.uint8)]
-    places = np.column_stack([mesh.points, np.zeros(len(mesh.points))])
+    copper = copper_numbers(mesh)
+    cells["copper"] = [copper]
+    names, board = result.conductors.names, result.case.board
+    depth = np.array([board.height(board.copper(names[0]).layer, name) for name in names])
+    height = np.zeros(len(mesh.points))
+    height[mesh.triangles] = depth[copper, None]
+    places = np.column_stack([mesh.points, height])
     return meshio.Mesh(places, [("triangle", mesh.triangles)], point_data=points, cell_data=cells)
 
 

@@ -13,9 +13,12 @@ from shapely import LineString
 
 from returnflow import coupling
 from returnflow.broadband import Broadband, BroadbandOptions, Report, System, assemble, reduce
+from returnflow.conduction import diagonal
+from returnflow.conductors import Conductors, StackMesher, copper_numbers
 from returnflow.foil import sheet_resistance
 from returnflow.gaps import crossed_gaps
 from returnflow.iteration import Preconditioner, conjugate_gradients
+from returnflow.magnetics import Stack
 from returnflow.spectra import lines_of
 from returnflow.traces import Route
 from returnflow_geometry.board import Case
@@ -30,6 +33,8 @@ FINEST = 30e-6  # m; no finer under a route
 GAP_STEP = 0.1  # heights per edge along a gap: the return crowds at its rim, and one height is 2.5 % too coarse
 GAP_FINEST = 0.1e-3  # m; no finer along a gap
 GROWTH = 0.3
+ACROSS = 4.0  # triangles across a narrow copper
+NARROW = 10.0  # heights; the edges of a wider copper are far apart against what happens under them
 TURNED = 0.5  # half of the return has left the resistive pattern
 FINAL_WIDTH = 1.1  # the ribbon is within 10 % of its final width
 
@@ -88,25 +93,70 @@ def routes_of(case: Case, copper: str) -> list[Route | None]:
     return routes
 
 
+@dataclass(frozen=True)
+class Faced:
+    """Outgoing conductor of a loop, with its height over the copper it faces; and that copper, its cutouts crossed."""
+
+    route: Route | None
+    copper: int
+    gaps: tuple[str, ...] = ()
+
+
+def faced(case: Case, conductors: Conductors) -> list[Faced]:
+    """
+    Which copper the outgoing conductor of every loop faces.
+
+    The nearest that lies under half of its length at least; else the one that the loop is injected into.
+    """
+    over = [routes_of(case, name) for name in conductors.names]
+    crossed = [crossed_gaps(case, name) for name in conductors.names]
+    result = []
+    for j, loop in enumerate(case.loops):
+        own = int(conductors.copper_of_contact[conductors.number[loop.inject]])
+        if loop.route is None:
+            result.append(Faced(None, own))
+            continue
+        line = LineString(loop.route.path)
+        heights = [abs(routes[j].height) if routes[j] else np.inf for routes in over]  # type: ignore[union-attr]
+        drawn = [case.board.copper(name).shape for name in conductors.names]
+        under = [n for n, h in enumerate(heights) if h > 0 and line.intersection(drawn[n]).length > 0.5 * line.length]
+        best = min(under, key=lambda n: heights[n], default=own)
+        result.append(Faced(over[best][j], best, crossed[best][j]))
+    return result
+
+
+def among(model: Broadband, conductors: Conductors, copper: int) -> NDArray[np.bool_]:
+    """Triangles on the layer of one copper, shape (m,)."""
+    level = conductors.levels[0]
+    mine: NDArray[np.bool_] = level[copper_numbers(model.system.space.mesh)] == level[copper]
+    return mine
+
+
 def route_size(mesher: Mesher, routes: Sequence[Route | None], largest: float) -> SizeField:
     """Size field of the magnetic mesh: a third of the height under every route, growing away from it."""
     fields = [starting_size(mesher.coarse(), largest, corner=0.5)]
+    copper = mesher.plane.copper
     for route in routes:
         if route is None:
             continue
-        size = max(abs(route.height) / ROUTE_STEP, FINEST)
         line = LineString(route.path)
-        marks = np.linspace(0, line.length, max(2, int(np.ceil(line.length / size)) + 1))
-        points = shapely.get_coordinates(shapely.line_interpolate_point(line, marks))
-        fields.append(SizeField(points, np.full(len(points), size), largest, GROWTH))
+        # What lies beside the copper is as far from it as what lies above.
+        reach = float(np.hypot(route.height, shapely.distance(line, copper)))
+        if reach < largest:
+            fields.append(_along_line(line, max(reach / ROUTE_STEP, FINEST), largest))
     return replace(fields[0], others=tuple(fields[1:]))
+
+
+def _along_line(line: shapely.Geometry, size: float, largest: float) -> SizeField:
+    marks = np.linspace(0, line.length, max(2, int(np.ceil(line.length / size)) + 1))
+    points = shapely.get_coordinates(shapely.line_interpolate_point(line, marks))
+    return SizeField(points, np.full(len(points), size), largest, GROWTH)
 
 
 def solve_broadband(
     case: Case,
-    plane: Plane,
+    conductors: Conductors,
     loops: Sequence[tuple[int, int]],
-    copper: str,
     resistance: Floats | None,
     options: BroadbandOptions | None = None,
     report: Report | None = None,
@@ -117,43 +167,72 @@ def solve_broadband(
     Parameters
     ----------
     case : Case
-    plane : Plane
+    conductors : Conductors
     loops : sequence of (int, int)
         Contact of injection and of return.
-    copper : str
     resistance : array, shape (loops, loops), or None
         Bracketed resistive result, ohm: the DC end.
     options : BroadbandOptions, optional
     report : function of one string, optional
     """
-    board = case.board
-    thickness = board.layer(board.copper(copper).layer).thickness
-    squares = None if resistance is None else resistance / sheet_resistance(thickness, board.temperature)
-    system = _system(case, plane, loops, copper, report)
-    return reduce(system, thickness, board.temperature, squares, options, report)
+    squares = None if resistance is None else resistance / conductors.reference
+    system = _system(case, conductors, loops, report)
+    thickness, _ = conductors.foils
+    return reduce(system, tuple(thickness.tolist()), case.board.temperature, squares, options, report)
 
 
-def _system(case: Case, plane: Plane, loops: Sequence[tuple[int, int]], copper: str, report: Report | None) -> System:
-    routes = routes_of(case, copper)
-    x0, y0, x1, y1 = plane.copper.bounds
-    mesher = Mesher(plane)
-    size = route_size(mesher, routes, float(np.hypot(x1 - x0, y1 - y0)) / 40)
-    mesh = mesher.graded(replace(size, others=(*size.others, *_gap_sizes(case, copper, routes, size.largest))))
+def _system(case: Case, conductors: Conductors, loops: Sequence[tuple[int, int]], report: Report | None) -> System:
+    over = [routes_of(case, name) for name in conductors.names]
+    facing = faced(case, conductors)
+
+    def size(number: int, mesher: Mesher) -> SizeField:
+        plane = conductors.planes[number]
+        largest = diagonal(plane) / 40
+        if len(conductors.planes) > 1:
+            largest = min(largest, _width(plane) / ACROSS)
+        field = route_size(mesher, over[number], largest)
+        gaps = _gap_sizes(case, conductors.names[number], [item for item in facing if item.copper == number], field)
+        return replace(field, others=(*field.others, *gaps, *_facing_sizes(conductors, number, field.largest)))
+
+    mesh = StackMesher(conductors).graded(size)
     if report:
         report(f"magnetic mesh: {len(mesh.triangles)} triangles")
-    return assemble(mesh, len(plane.contacts), loops, routes)
+    copper = copper_numbers(mesh)
+    (level, distance), (thickness, foil) = conductors.levels, conductors.foils
+    sheets = np.array([sheet_resistance(t, case.board.temperature) for t in thickness])
+    stack = Stack(
+        foil[copper], sheets / conductors.reference, level[copper], distance, conductors.links, conductors.reference
+    )
+    first = [int(np.flatnonzero(level == n)[0]) for n in range(len(distance))]
+    return assemble(mesh, len(conductors.terminals), loops, over[0], stack, [over[n] for n in first])
 
 
-def _gap_sizes(case: Case, copper: str, routes: Sequence[Route | None], largest: float) -> list[SizeField]:
+def _gap_sizes(case: Case, copper: str, facing: Sequence[Faced], field: SizeField) -> list[SizeField]:
     """Size fields along the edges of gaps that routes cross: the return that goes round runs there."""
     fields = []
-    for route, names in zip(routes, crossed_gaps(case, copper), strict=True):
+    for item in facing:
         for cutout in case.board.cutouts:
-            if route is not None and cutout.copper == copper and cutout.name in names:
-                size = max(GAP_STEP * abs(route.height), GAP_FINEST)
+            if item.route is not None and cutout.copper == copper and cutout.name in item.gaps:
+                size = max(GAP_STEP * abs(item.route.height), GAP_FINEST)
                 edge = shapely.segmentize(cutout.shape, size)
                 points = shapely.get_coordinates(edge)
-                fields.append(SizeField(points, np.full(len(points), size), largest, GROWTH))
+                fields.append(SizeField(points, np.full(len(points), size), field.largest, GROWTH))
+    return fields
+
+
+def _width(plane: Plane) -> float:
+    """Width of a long copper, metres: its area over half its outline."""
+    return float(2 * plane.copper.area / plane.copper.length)
+
+
+def _facing_sizes(conductors: Conductors, number: int, largest: float) -> list[SizeField]:
+    """Size fields where a narrow copper lies over this one: at high frequency they crowd under each other's edges."""
+    fields = []
+    for other, plane in enumerate(conductors.planes):
+        height = conductors.distance[number, other]
+        if 0 < height < largest and _width(plane) < NARROW * height:
+            size = max(height / ROUTE_STEP, FINEST)
+            fields += [_along_line(ring, size, largest) for ring in shapely.get_parts(plane.copper.boundary)]
     return fields
 
 
@@ -174,10 +253,10 @@ class Expelled:
 
 
 def solve_expelled(
-    case: Case, plane: Plane, loops: Sequence[tuple[int, int]], copper: str, report: Report | None = None
+    case: Case, conductors: Conductors, loops: Sequence[tuple[int, int]], report: Report | None = None
 ) -> Expelled:
     """High-frequency end alone, by one solve: what a gap is compared with."""
-    system = _system(case, plane, loops, copper, report)
+    system = _system(case, conductors, loops, report)
     answer = np.zeros_like(system.drive)
     if len(answer):
         preconditioner = Preconditioner.of(system)
@@ -195,26 +274,25 @@ def solve_expelled(
 
 
 def loop_facts(
-    case: Case, copper: str, model: Broadband, solid: Expelled | None, gaps: Sequence[tuple[str, ...]]
+    conductors: Conductors, model: Broadband, solid: Expelled | None, facing: Sequence[Faced]
 ) -> tuple[LoopFacts, ...]:
     """
     Crossovers, inductances and lengths of every loop.
 
     Parameters
     ----------
-    case : Case
-    copper : str
+    conductors : Conductors
     model : Broadband
     solid : Expelled or None
         The same without the cutouts that routes cross.
-    gaps : sequence of tuple of str
-        Cutouts crossed, per loop.
+    facing : sequence of Faced, one per loop
     """
     facts = []
-    for j, route in enumerate(routes_of(case, copper)):
+    for j, item in enumerate(facing):
+        route, gaps = item.route, item.gaps
         high_length = mean_length(model, j, high=True)
         gap_inductance = gap_detour = None
-        if solid is not None and gaps[j]:
+        if solid is not None and gaps:
             gap_inductance = high_inductance(model)[j, j] - solid.inductance[j, j]
             gap_detour = high_length - float(solid.length[j])
         facts.append(
@@ -222,10 +300,14 @@ def loop_facts(
                 low_inductance=float(model.system.inductance[j, j]),
                 high_inductance=float(high_inductance(model)[j, j]),
                 turning=turning_frequency(model, j),
-                ribbon=None if route is None else ribbon_frequency(model, route, j),
+                ribbon=(
+                    ribbon_frequency(model, route, j, among=among(model, conductors, item.copper))
+                    if route is not None and route.height
+                    else None
+                ),
                 low_length=mean_length(model, j, high=False),
                 high_length=high_length,
-                gaps=tuple(gaps[j]),
+                gaps=gaps,
                 gap_inductance=None if gap_inductance is None else float(gap_inductance),
                 gap_detour=gap_detour,
             )
@@ -262,7 +344,8 @@ def turning_frequency(model: Broadband, loop: int) -> float | None:
     which weighs how much current has moved how far and hardly depends on the width of the ribbon.
     """
     final = high_pattern(model)[:, loop]
-    weighted = model.stream_products @ final
+    # Where links close circuits the stream function has more than one value: then by currents.
+    weighted = (model.stream_products if not len(model.link_basis) else model.dissipation) @ final
     full = float(final @ weighted)
     moved = float(np.sqrt(max(full, 0.0) / np.sum(model.system.space.mesh.areas)))
     if not moved > 1e-3:
@@ -270,13 +353,15 @@ def turning_frequency(model: Broadband, loop: int) -> float | None:
     return _rising(lambda f: float(np.real(model.reduced(f)[:, loop]) @ weighted) / full, TURNED)
 
 
-def ribbon_frequency(model: Broadband, route: Route, loop: int, heights: float = 3.0) -> float | None:
+def ribbon_frequency(
+    model: Broadband, route: Route, loop: int, heights: float = 3.0, among: NDArray[np.bool_] | None = None
+) -> float | None:
     """
     Frequency at which the ribbon under a route is within 10 % of its final width, hertz.
 
     By the integral of abs(K)² within some heights of the route, which goes as one over the ribbon's width.
     """
-    near, _ = _under(model, route, heights)
+    near, _ = _under(model, route, heights, among)
     root = np.sqrt(model.system.space.mesh.areas[near])[:, None]
     rest = np.concatenate([part[near, loop] for part in model.system.currents]) * np.tile(root[:, 0], 2)
     basis = np.concatenate([root * (part[near] @ model.basis) for part in model.system.curl])
@@ -307,14 +392,20 @@ def near_share(model: Broadband, route: Route, loop: int, frequency: float, heig
 
 
 def near_shares(
-    model: Broadband, route: Route, loop: int, frequencies: Sequence[float], heights: float = 3.0
+    model: Broadband,
+    route: Route,
+    loop: int,
+    frequencies: Sequence[float],
+    heights: float = 3.0,
+    among: NDArray[np.bool_] | None = None,
 ) -> Complexes:
     """
     Share of a loop's return that flows within so many heights of its route, against its direction; mean along it.
 
+    `among` are the triangles that count, shape (m,); by default all.
     Complex, shape (frequencies,): the part in phase with the outgoing current, and in quadrature.
     """
-    near, at = _under(model, route, heights)
+    near, at = _under(model, route, heights, among)
     mesh, length = model.system.space.mesh, route.length
     steps = np.diff(route.path, axis=0)
     lengths = np.hypot(*steps.T)
@@ -327,12 +418,15 @@ def near_shares(
     return np.array([resistive + basis @ model.reduced(f)[:, loop] for f in frequencies], dtype=np.complex128)
 
 
-def _under(model: Broadband, route: Route, heights: float) -> tuple[NDArray[np.int64], Floats]:
+def _under(
+    model: Broadband, route: Route, heights: float, among: NDArray[np.bool_] | None
+) -> tuple[NDArray[np.int64], Floats]:
     """Triangles within some heights of a route, beside it and not beyond its ends, and where along it they are (m)."""
     mesh = model.system.space.mesh
     line = LineString(route.path)
     places = shapely.points(mesh.points[mesh.triangles].mean(axis=1))
-    near = np.flatnonzero(shapely.distance(line, places) <= heights * abs(route.height))
+    close = shapely.distance(line, places) <= heights * abs(route.height)
+    near = np.flatnonzero(close if among is None else close & among)
     at = shapely.line_locate_point(line, places[near])
     inside = (at > 0) & (at < line.length)
     return near[inside], at[inside]

@@ -15,6 +15,7 @@ from returnflow.linear import NumericalError, Solve, factorize_each
 from returnflow.magnetics import System
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 @dataclass
@@ -24,29 +25,39 @@ class Preconditioner:
 
     On a stream function L is spectrally (mu0/2) A^(1/2) M^(1/2), M the lumped mass; so the inverse is
     f(x) = 1/(Rs x + s (mu0/2) sqrt(x)) of the problem A u = x M u, and f is a sum of w_k/(x + q_k) with w_k >= 0. The
-    poles, and so the factorisations, serve every s.
+    poles, and so the factorisations, serve every s. Copper of every thickness has weights of its own.
     """
 
     solves: list[Solve]
     poles: Floats
     grid: Floats
+    foil: Ints
+    foils: Floats
 
     @classmethod
     def of(cls, system: System) -> Preconditioner:
         """Factor the shifted matrices of a system."""
         mesh = system.space.mesh
         mass = (system.to_local.T @ diags_array(np.repeat(mesh.areas / 3, 3)) @ system.to_local).tocsc()
-        scale = system.dissipation.diagonal() / mass.diagonal()
+        stack = system.stack
+        ohmic = diags_array(stack.links.resistance / stack.sheet)
+        plain = sum(foil.dissipation for foil in system.foils) + system.link_map.T @ ohmic @ system.link_map
+        scale = plain.diagonal() / mass.diagonal()
         x0, y0 = np.ptp(mesh.points, axis=0)
         low, high = (np.pi / max(x0, y0)) ** 2 * 0.2, 3.0 * float(np.max(scale))
         count = max(3, int(np.ceil(np.log10(high / low) / 2.5)) + 1)
         poles = np.concatenate([[0.0], np.geomspace(low, high, count)])
         # The iteration checks its own residual; these solves only speed it up.
-        solves = list(factorize_each([(system.dissipation + q * mass).tocsc() for q in poles], checked=False))
-        return cls(solves, poles, np.geomspace(low, high, 400))
+        solves = list(factorize_each([(plain + q * mass).tocsc() for q in poles], checked=False))
+        return cls(solves, poles, np.geomspace(low, high, 400), _foil_of(system), system.stack.weights)
 
     def weights(self, sheet: float, s: float) -> Floats:
-        """Weight of every fraction for one shift, from a relative non-negative least-squares fit."""
+        """Weight of every fraction for one shift, shape (poles, 1 or free); `sheet` is that of the reference."""
+        fits = np.array([self._fit(sheet * weight, s) for weight in self.foils]).T
+        return fits if len(self.foils) == 1 else fits[:, self.foil]
+
+    def _fit(self, sheet: float, s: float) -> Floats:
+        """Weights from a relative non-negative least-squares fit, shape (poles,)."""
         target = 1 / (sheet * self.grid + s * MU0 / 2 * np.sqrt(self.grid))
         matrix = 1 / (self.grid[:, None] + self.poles) / target[:, None]
         size = np.max(matrix, axis=0)
@@ -58,9 +69,20 @@ class Preconditioner:
         """Sum of the weighted solves."""
         total = np.zeros_like(right)
         for weight, solve in zip(weights, self.solves, strict=True):
-            if weight > 0:
-                total += weight * solve(right)
+            if np.any(weight > 0):
+                # On both sides, so that it stays symmetric where circuits lead from foil to foil.
+                root = np.sqrt(weight)[:, None]
+                total += root * solve(root * right)
         return total
+
+
+def _foil_of(system: System) -> Ints:
+    """Foil of every unknown, by the first triangle it lives on, shape (free,)."""
+    columns = system.to_local.tocsc()
+    if not columns.shape[1]:
+        return np.zeros(0, dtype=np.int64)
+    foil: Ints = system.stack.foil[columns.indices[columns.indptr[:-1]] // 3]
+    return foil
 
 
 def conjugate_gradients(

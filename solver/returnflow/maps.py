@@ -14,6 +14,7 @@ from returnflow.raster import Raster
 from returnflow.study import Result
 from returnflow_geometry.board import Loop
 from returnflow_geometry.mesh import Mesh
+from returnflow_geometry.union import part_of
 
 Floats = NDArray[np.float64]
 
@@ -43,6 +44,7 @@ class Maps:
     window: Window
     _rasters: dict[int, Raster] = field(default_factory=dict)
     _currents: dict[int, NDArray[np.float32]] = field(default_factory=dict)
+    _part: tuple[Mesh, NDArray[np.int64]] | None = None
 
     def raster(self, mesh: Mesh) -> Raster:
         """Raster of a mesh of the result."""
@@ -67,8 +69,8 @@ class Maps:
             x, y = self.current(loop)
             strength: Floats = np.hypot(x, y)
             return strength
-        mesh = spectral.model.system.space.mesh
-        K = spectral.model.current(frequency)[:, :, loop]
+        mesh, rows = self._magnetic(spectral.model.system.space.mesh)
+        K = spectral.model.current(frequency)[:, rows, loop]
         size = np.sqrt(np.abs(K[0]) ** 2 + np.abs(K[1]) ** 2)
         return self.raster(mesh).evaluate(smooth(mesh, np.repeat(size[:, None], 3, axis=1)))
 
@@ -77,12 +79,20 @@ class Maps:
         spectral = self.result.spectral
         if frequency == 0 or spectral is None:
             return self.result.solution.mesh, self.result.solution.stream[loop]
-        stream: NDArray[Any] = spectral.model.stream(frequency)[loop]
-        return spectral.model.system.space.mesh, np.ascontiguousarray(stream.real)
+        mesh, rows = self._magnetic(spectral.model.system.space.mesh)
+        stream: NDArray[Any] = spectral.model.stream(frequency)[loop, rows]
+        return mesh, np.ascontiguousarray(stream.real)
+
+    def _magnetic(self, mesh: Mesh) -> tuple[Mesh, NDArray[np.int64]]:
+        """Mesh of the copper that pictures show, and its triangles in the mesh of all coppers."""
+        if self._part is None:
+            self._part = (part_of(mesh, self.result.focus), self.result.rows(mesh))
+        return self._part
 
     def coupling(self, i: int, j: int) -> Floats:
         """Integrand of the transfer resistance of two loops, ohm/m², shape (rows, columns)."""
-        product: Floats = self.result.solution.sheet * np.sum(self.current(i) * self.current(j), axis=0)
+        sheet = self.result.conductors.sheets[self.result.focus]
+        product: Floats = sheet * np.sum(self.current(i) * self.current(j), axis=0)
         return product
 
     def placement(self, victim: Loop, heard: list[tuple[int, float]]) -> tuple[Floats, Floats]:

@@ -185,7 +185,7 @@ def board_frame(result: Result) -> Frame:
         result,
         case.title,
         f"{result.name} · layer {layer.name}, {1e6 * layer.thickness:.3g} µm copper at {board.temperature:g} °C, "
-        f"{engineering(result.solution.sheet, 'Ω')} per square",
+        f"{engineering(float(result.conductors.sheets[result.focus]), 'Ω')} per square",
         legend=legend,
     )
     frame.draw_copper()

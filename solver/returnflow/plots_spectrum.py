@@ -171,13 +171,14 @@ def share_chart(result: Result, spectral: Spectral) -> Chart:
     grid = np.geomspace(LOW, HIGH, SHARE_POINTS)
     loops = [j for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
     frequencies = grid.tolist()
-    shares, _ = frequency.traffic(model, result.solution.loops, result.plane.contact_inside(), frequencies)
-    routes = frequency.routes_of(result.case, result.copper)
+    shares, _ = frequency.traffic(model, result.solution.loops, result.conductors.contact_inside(), frequencies)
+    facing = frequency.faced(result.case, result.conductors)
     near = np.full((len(grid), len(result.case.loops)), np.nan)
     for j in loops:
-        route = routes[j]
-        if route is not None:
-            near[:, j] = np.abs(frequency.near_shares(model, route, j, frequencies))
+        route = facing[j].route
+        if route is not None and route.height:
+            mine = frequency.among(model, result.conductors, facing[j].copper)
+            near[:, j] = np.abs(frequency.near_shares(model, route, j, frequencies, among=mine))
     names = [region.name for region in result.case.regions]
     panels = len(names) + 1
     figure, top = _titled(

@@ -62,11 +62,10 @@ def contributions_html(budget: Budget, what: str) -> str:
 
 def loops_html(result: Result) -> str:
     """All loops with their strongest sheet current and where their return turns."""
-    board = result.case.board
-    thickness = board.layer(board.copper(result.copper).layer).thickness
     rows = []
     for j, loop in enumerate(result.case.loops):
         peak = result.peaks[j]
+        thickness = result.conductors.thickness[peak.copper]
         K = peak.value * amperes(loop)
         rows.append(
             [

@@ -16,16 +16,16 @@ from numpy.typing import NDArray
 from returnflow import coupling, frequency, verdict
 from returnflow.broadband import Broadband
 from returnflow.conduction import SMALL, Conduction, Options, solve
+from returnflow.conductors import Conductors, copper_numbers
 from returnflow.coupling import Peak
-from returnflow.foil import sheet_impedance, sheet_resistance
 from returnflow.frequency import LoopFacts
-from returnflow.gaps import crossed_gaps
 from returnflow.spectra import lines_of
 from returnflow.verdict import Budget, Coupled
 from returnflow_geometry.board import Case, Loop
-from returnflow_geometry.mesh import Plane
+from returnflow_geometry.mesh import Mesh, Plane
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Report = Callable[[str], None]
 
 AS_DRAWN = "as drawn"
@@ -88,10 +88,14 @@ class Result:
     ----------
     name : str
     case : Case
-    copper : str
-        Name of the copper that was solved.
-    plane : Plane
+    conductors : Conductors
+        The coppers that were solved.
+    focus : int
+        Number of the copper that pictures show.
+    whole : Conduction
+        Of all coppers.
     solution : Conduction
+        Its fields on the copper that pictures show.
     shares : array, shape (regions, loops)
     sections : array, shape (sections, loops)
     peaks : tuple of Peak, one per loop, per ampere
@@ -107,8 +111,9 @@ class Result:
 
     name: str
     case: Case
-    copper: str
-    plane: Plane
+    conductors: Conductors
+    focus: int
+    whole: Conduction
     solution: Conduction
     shares: Floats
     sections: Floats
@@ -125,6 +130,24 @@ class Result:
     def loop_names(self) -> tuple[str, ...]:
         """Names of the loops, in the order of every matrix."""
         return tuple(loop.name for loop in self.case.loops)
+
+    @property
+    def copper(self) -> str:
+        """Name of the copper that pictures show."""
+        return self.conductors.names[self.focus]
+
+    @property
+    def plane(self) -> Plane:
+        """What is left of that copper, and its contacts."""
+        return self.conductors.planes[self.focus]
+
+    def on(self, copper: int) -> Result:
+        """The same result, for pictures of another copper (by its number in `conductors`); fields are its own."""
+        return replace(self, focus=copper, solution=self.whole.on(copper), whole=self.whole)
+
+    def rows(self, mesh: Mesh) -> Ints:
+        """Triangles of a mesh of all coppers that lie on the copper that pictures show."""
+        return np.flatnonzero(copper_numbers(mesh) == self.focus)
 
     def index(self, loop: str) -> int:
         """Row of a loop in every matrix; KeyError if there is none of that name."""
@@ -212,18 +235,14 @@ def versions() -> dict[str, str]:
 
 def _solve_variant(name: str, case: Case, options: Options, report: Report | None) -> Result:
     begin = time.perf_counter()
-    board = case.board
-    copper = board.coppers[0]
-    plane = Plane.of(case, copper.name)
-    numbers = {terminal.name: n for n, terminal in enumerate(t for t in board.terminals if t.copper == copper.name)}
-    loops = [(numbers[loop.inject], numbers[loop.return_]) for loop in case.loops]
-    sheet = sheet_resistance(board.layer(copper.layer).thickness, board.temperature)
-    solution = solve(plane, loops, sheet, options, report, [loop.name for loop in case.loops])
+    conductors = Conductors.of(case)
+    loops = conductors.ends(case)
+    solution = solve(conductors, loops, None, options, report, [loop.name for loop in case.loops])
     after = time.perf_counter()
 
     spectral = None
     if frequency.wants_frequencies(case):
-        spectral = _spectral(case, copper.name, plane, loops, solution, report)
+        spectral = _spectral(case, conductors, loops, solution, report)
     broad = time.perf_counter()
 
     noisy = [(j, loop) for j, loop in enumerate(case.loops) if loop.role == "noisy"]
@@ -233,25 +252,28 @@ def _solve_variant(name: str, case: Case, options: Options, report: Report | Non
         limit = {"sensitive": loop.tolerates, "cables": loop.limit}.get(loop.role)
         if limit is None:
             continue
-        sums = verdict.budget(loop, limit, [_coupled(solution, spectral, sheet, i, j, other) for j, other in noisy])
+        sums = verdict.budget(loop, limit, [_coupled(solution, spectral, i, j, other) for j, other in noisy])
         if loop.role == "sensitive":
-            placements[loop.name] = _placement(solution, loop, loops[i], noisy)
+            placements[loop.name] = _placement(case, conductors, solution, i, noisy)
             sentence = verdict.recommend(case, loop, sums, _reach(case, loop, placements[loop.name]))
             sums = replace(sums, recommendation=sentence)
         budgets[loop.role].append(sums)
+    # The copper on which most loops end is the one to look at first.
+    focus = int(np.argmax(np.bincount(conductors.copper_of_contact[np.array(loops)].ravel())))
     result = Result(
         name=name,
         case=case,
-        copper=copper.name,
-        plane=plane,
-        solution=solution,
-        shares=coupling.region_shares(solution, plane.contact_inside()),
+        conductors=conductors,
+        focus=focus,
+        solution=solution.on(focus),
+        whole=solution,
+        shares=coupling.region_shares(solution, conductors.contact_inside()),
         sections=coupling.section_currents(solution),
-        peaks=coupling.peak_currents(solution, range(len(loops))),
+        peaks=_peaks(solution, len(conductors.names)),
         sensitive=tuple(budgets["sensitive"]),
         cables=tuple(budgets["cables"]),
         placements=placements,
-        cautions=tuple(verdict.frequency_cautions(case, sheet)),
+        cautions=tuple(verdict.frequency_cautions(case, conductors.reference)),
         frequencies=case.frequencies,
         spectral=spectral,
     )
@@ -262,33 +284,43 @@ def _solve_variant(name: str, case: Case, options: Options, report: Report | Non
 
 
 def _spectral(
-    case: Case, copper: str, plane: Plane, loops: list[tuple[int, int]], solution: Conduction, report: Report | None
+    case: Case, conductors: Conductors, loops: list[tuple[int, int]], solution: Conduction, report: Report | None
 ) -> Spectral:
-    model = frequency.solve_broadband(case, plane, loops, copper, solution.mid, report=report)
-    gaps = crossed_gaps(case, copper)
+    model = frequency.solve_broadband(case, conductors, loops, solution.mid, report=report)
+    facing = frequency.faced(case, conductors)
     solid = None
-    crossed = {name for names in gaps for name in names}
+    crossed = {(conductors.names[item.copper], name) for item in facing for name in item.gaps}
     if crossed:
         if report:
             report("once more without the gaps that routes cross")
-        kept = tuple(cutout for cutout in case.board.cutouts if cutout.name not in crossed)
+        kept = tuple(cutout for cutout in case.board.cutouts if (cutout.copper, cutout.name) not in crossed)
         bare = replace(case, board=replace(case.board, cutouts=kept), regions=(), sections=())
-        solid = frequency.solve_expelled(bare, Plane.of(bare, copper), loops, copper, report)
-    inside = plane.contact_inside()
+        solid = frequency.solve_expelled(bare, Conductors.of(bare), loops, report)
+    inside = conductors.contact_inside()
     shares, sections = frequency.traffic(model, loops, inside, case.frequencies)
     if 0.0 in case.frequencies:
         # The resistive solution is the more accurate one there.
         at = case.frequencies.index(0.0)
         shares[at], sections[at] = coupling.region_shares(solution, inside), coupling.section_currents(solution)
     near = np.full((len(case.frequencies), len(case.loops)), np.nan, dtype=complex)
-    for j, route in enumerate(frequency.routes_of(case, copper)):
-        if route is not None:
-            near[:, j] = frequency.near_shares(model, route, j, case.frequencies)
-    facts = frequency.loop_facts(case, copper, model, solid, gaps)
+    for j, item in enumerate(facing):
+        if item.route is not None and item.route.height:
+            mine = frequency.among(model, conductors, item.copper)
+            near[:, j] = frequency.near_shares(model, item.route, j, case.frequencies, among=mine)
+    facts = frequency.loop_facts(conductors, model, solid, facing)
     return Spectral(model=model, facts=facts, shares=shares, sections=sections, near=near)
 
 
-def _coupled(solution: Conduction, spectral: Spectral | None, sheet: float, i: int, j: int, loop: Loop) -> Coupled:
+def _peaks(solution: Conduction, coppers: int) -> tuple[Peak, ...]:
+    """Largest sheet current of every loop, on whichever copper it is."""
+    every = range(len(solution.loops))
+    each = [coupling.peak_currents(solution.on(n), every) for n in range(coppers)]
+    return tuple(
+        max((replace(peaks[j], copper=n) for n, peaks in enumerate(each)), key=lambda peak: peak.value) for j in every
+    )
+
+
+def _coupled(solution: Conduction, spectral: Spectral | None, i: int, j: int, loop: Loop) -> Coupled:
     """Transfer impedance of one pair at every line of the noisy loop, and how well it is known."""
     lines = lines_of(loop)
     transfer, half_width = float(solution.mid[i, j]), float(solution.half_width[i, j])
@@ -299,7 +331,7 @@ def _coupled(solution: Conduction, spectral: Spectral | None, sheet: float, i: i
         own = verdict.MESH_ACCURACY + model.error
         for n, f in enumerate(lines.frequency):
             if f > 0:
-                skin = sheet_impedance(model.thickness, float(f), model.temperature) / sheet
+                skin = model.sheets(float(f))[0] / solution.sheet
                 Z = model.impedance(float(f))
                 impedance[n] = Z[i, j]
                 # Weak couplings are known to a fraction of the loops' own impedances only, as their resistances are.
@@ -308,14 +340,18 @@ def _coupled(solution: Conduction, spectral: Spectral | None, sheet: float, i: i
     return Coupled(loop=loop, lines=lines, transfer=transfer, half_width=half_width, impedance=impedance, doubt=doubt)
 
 
-def _placement(solution: Conduction, victim: Loop, ends: tuple[int, int], noisy: list[tuple[int, Loop]]) -> Placement:
+def _placement(
+    case: Case, conductors: Conductors, whole: Conduction, i: int, noisy: list[tuple[int, Loop]]
+) -> Placement:
+    victim, ends = case.loops[i], whole.loops[i]
+    solution = whole.on(int(conductors.copper_of_contact[ends[0]]))
     heard = [(j, lines, verdict.band_mask(lines, victim)) for j, lines in ((j, lines_of(loop)) for j, loop in noisy)]
     counted = [(j, float(np.sqrt(np.sum(lines.current[mask] ** 2)))) for j, lines, mask in heard if mask.any()]
     loops = np.array([j for j, _ in counted], dtype=np.int64)
     currents = np.array([current for _, current in counted])
     rms, worst = coupling.placement_noise(solution, ends[1], loops, currents)
     limit = victim.tolerates or 0.0
-    here, connector = (coupling.contact_centre(solution, contact) for contact in ends)
+    here, connector = (np.array(case.board.terminal(name).centre) for name in (victim.inject, victim.return_))
     good = np.flatnonzero(rms <= limit)
     nearest = None
     if len(good):

@@ -227,13 +227,13 @@ def _traffic_text(result: Result) -> str:
 
 
 def region_names(result: Result) -> list[str]:
-    """Names of the regions on the solved copper, in the order of `result.shares`."""
-    return [region.name for region in result.case.regions if region.copper == result.copper]
+    """Names of the regions, in the order of `result.shares`."""
+    return [region.name for region in result.case.regions]
 
 
 def section_names(result: Result) -> list[str]:
-    """Names of the sections on the solved copper, in the order of `result.sections`."""
-    return [section.name for section in result.case.sections if section.copper == result.copper]
+    """Names of the sections, in the order of `result.sections`."""
+    return [section.name for section in result.case.sections]
 
 
 def amount(share: float, loop: Loop) -> str:
