@@ -1,4 +1,4 @@
-"""The magnetic part: vector potential of sheet currents, in linear time on graded meshes."""
+"""The magnetic part: vector potential of sheet currents on one or several levels, in linear time on graded meshes."""
 
 from __future__ import annotations
 
@@ -70,14 +70,20 @@ class _Polynomials:
 
 class PanelOperator:
     """
-    Integral of 1/r between all pairs of triangles of one plane, applied in linear time.
+    Integral of 1/R between all pairs of triangles of parallel levels, applied in linear time.
 
-    ``operator @ q`` gives for every triangle T the sum over T' of q[T'] times the integral over T and T' of 1/r, in
-    m³ times the unit of q. Symmetric to the rounding of single precision, in which far boxes talk.
+    ``operator @ q`` gives for every triangle T the sum over T' of q[T'] times the integral over T and T' of 1/R, in
+    m³ times the unit of q; R² = r² + d², d the distance of their levels. Symmetric to the rounding of single
+    precision, in which far boxes talk.
 
     Parameters
     ----------
     corners : array, shape (m, 3, 2), metres, counter-clockwise
+    level : array, shape (m,), optional
+        Number of the level of each triangle; None: all in one plane.
+    distance : array, shape (levels, levels), optional
+        Distance of every two levels, metres: symmetric, zero on the diagonal, positive elsewhere. Distances between
+        facing surfaces do not add up, hence a matrix and no heights. May be left out if there is but one level.
     leaf : int
         Most triangles in a leaf of the tree.
     order : int
@@ -85,9 +91,14 @@ class PanelOperator:
     separation : float
         Boxes are far apart if their gap exceeds this times the larger diagonal.
 
+    Raises
+    ------
+    ValueError
+        If the levels or their distances are not as above.
+
     Notes
     -----
-    A tree of boxes follows the mesh, so that graded meshes cost no more than uniform ones. Boxes that are far
+    A tree of boxes per level follows the mesh, so that graded meshes cost no more than uniform ones. Boxes that are far
     apart talk through polynomials, nested from level to level: 1/r interpolated on Chebyshev points, of which only
     the terms of total degree below the order are kept, because the others are no larger than what interpolation
     leaves out. Near triangles talk directly [HackbuschBoerm]_.
@@ -99,14 +110,25 @@ class PanelOperator:
     """
 
     def __init__(
-        self, corners: Floats, *, leaf: int = LEAF, order: int = ORDER, separation: float = SEPARATION
+        self,
+        corners: Floats,
+        level: Ints | None = None,
+        distance: Floats | None = None,
+        *,
+        leaf: int = LEAF,
+        order: int = ORDER,
+        separation: float = SEPARATION,
     ) -> None:
         self.shape = (len(corners), len(corners))
         corners = corners - corners.mean(axis=(0, 1))  # a board far from the origin loses no digits
-        tree = Quadtree.of(corners, leaf)
-        far, near = tree.interactions(separation)
-        self._half = _near_half(corners, tree.expand(*near))
-        self.boxes = Boxes(tree, far, _Polynomials(order))
+        if level is not None:
+            distance = check_levels(len(corners), level, distance)
+        if level is None or np.all(level == level[:1]):
+            level = distance = None
+        tree = Quadtree.of(corners, leaf, level)
+        far, near = tree.interactions(separation, distance)
+        self._half = _near_half(corners, tree.expand(*near), level, distance)
+        self.boxes = Boxes(tree, far, _Polynomials(order), distance)
         self.leaf_part = self.boxes.moments(corners)
 
     def __matmul__(self, q: Floats) -> Floats:
@@ -147,13 +169,13 @@ class Boxes:
     Both are coefficients of the polynomials of every box, shape (nodes count, k); those of inner boxes start at zero.
     """
 
-    def __init__(self, tree: Quadtree, far: Pairs, polynomials: _Polynomials) -> None:
-        self.tree, self.polynomials = tree, polynomials
+    def __init__(self, tree: Quadtree, far: Pairs, polynomials: _Polynomials, distance: Floats | None = None) -> None:
+        self.tree, self.polynomials, self.distance = tree, polynomials, distance
         self.middle, self.half = 0.5 * (tree.low + tree.high), 0.5 * (tree.high - tree.low)
-        self._levels: list[tuple[slice, Ints]] = []
-        for level in range(1, int(tree.level.max()) + 1):
-            nodes = np.flatnonzero(tree.level == level)
-            self._levels.append((slice(int(nodes[0]), int(nodes[-1]) + 1), tree.parent[nodes]))
+        self._steps: list[tuple[slice, Ints]] = []
+        for depth in range(1, int(tree.depth.max()) + 1):
+            nodes = np.flatnonzero(tree.depth == depth)
+            self._steps.append((slice(int(nodes[0]), int(nodes[-1]) + 1), tree.parent[nodes]))
         self._transfer = self._transfers()
         self._groups = self._far_groups(far)
 
@@ -161,7 +183,7 @@ class Boxes:
         """Potentials of all boxes from the moments of the leaves."""
         size = self.polynomials.count
         outgoing = moments.reshape(len(self.tree.start), size, -1).astype(np.float32)
-        for children, parents in reversed(self._levels):
+        for children, parents in reversed(self._steps):
             lifted = np.matmul(self._transfer[children].transpose(0, 2, 1), outgoing[children])
             first = np.flatnonzero(np.diff(parents, prepend=-1))
             outgoing[parents[first]] += np.add.reduceat(lifted, first, axis=0)
@@ -169,7 +191,7 @@ class Boxes:
         for targets, sources, blocks in self._groups:
             drawn = outgoing[sources].reshape(len(targets), size * sources.shape[1], outgoing.shape[2])
             incoming[targets] += np.matmul(blocks, drawn)
-        for children, parents in self._levels:
+        for children, parents in self._steps:
             incoming[children] += np.matmul(self._transfer[children], incoming[parents])
         return incoming.reshape(moments.shape).astype(np.float64)
 
@@ -190,10 +212,11 @@ class Boxes:
         """Per box, from its parent's coefficients to its own, shape (nodes, count, count)."""
         size = self.polynomials.count
         result = np.zeros((len(self.middle), size, size), dtype=np.float32)
-        up = self.tree.parent[1:]
-        places = self.middle[1:, None] + self.half[1:, None] * self.polynomials.points
+        roots = np.count_nonzero(self.tree.parent < 0)
+        up = self.tree.parent[roots:]
+        places = self.middle[roots:, None] + self.half[roots:, None] * self.polynomials.points
         scaled = (places - self.middle[up][:, None]) / self.half[up][:, None]
-        result[1:] = self.polynomials.fit.T @ self.polynomials.at(scaled)
+        result[roots:] = self.polynomials.fit.T @ self.polynomials.at(scaled)
         return result
 
     def _far_groups(self, far: Pairs) -> list[tuple[Ints, Ints, NDArray[np.float32]]]:
@@ -219,7 +242,7 @@ class Boxes:
         return groups
 
     def _kernel(self, a: Ints, b: Ints) -> NDArray[np.float32]:
-        """Coefficients of 1/r between pairs of boxes, shape (pairs, count, count)."""
+        """Coefficients of 1/R between pairs of boxes, shape (pairs, count, count)."""
         fit = self.polynomials.fit.astype(np.float32)
         along = self.polynomials.along
         # The points are a product of points along x and along y, and so are their squared distances a sum.
@@ -232,6 +255,8 @@ class Boxes:
             ** 2
             for c in (0, 1)
         )
+        if self.distance is not None:
+            x += (self.distance[self.tree.level[a], self.tree.level[b]] ** 2).astype(np.float32)[:, None, None]
         kernel = (1 / np.sqrt(x[:, :, None, :, None] + y[:, None, :, None, :])).reshape(len(a), len(fit), len(fit))
         blocks: NDArray[np.float32] = np.matmul(
             fit.T, (kernel.reshape(-1, len(fit)) @ fit).reshape(len(a), len(fit), -1)
@@ -239,9 +264,32 @@ class Boxes:
         return blocks
 
 
-def _near_half(corners: Floats, pairs: Pairs) -> csr_array:
+def check_levels(count: int, level: Ints, distance: Floats | None) -> Floats | None:
+    """Distances as an array, or None where there is but one level; ValueError if they or the levels cannot be."""
+    if level.shape != (count,) or not np.issubdtype(level.dtype, np.integer) or np.any(level < 0):
+        message = f"Invalid level. Must be integers >= 0 of shape ({count},), got {level.dtype} of shape {level.shape}."
+        raise ValueError(message)
+    if distance is None:
+        if np.any(level != level[:1]):
+            message = "Missing distance. Triangles on several levels need the distance of every two levels."
+            raise ValueError(message)
+        return None
+    distance = np.asarray(distance, dtype=float)
+    least = int(level.max(initial=0)) + 1
+    if distance.ndim != 2 or distance.shape[0] != distance.shape[1] or len(distance) < least:
+        message = f"Invalid distance. Must be square, {least} x {least} at least, got shape {distance.shape}."
+        raise ValueError(message)
+    apart = distance[~np.eye(len(distance), dtype=bool)]
+    if np.any(np.diag(distance) != 0) or not np.all((apart > 0) & (apart < np.inf)) or np.any(distance != distance.T):
+        message = f"Invalid distance {distance.tolist()}. Must be symmetric, 0 m on the diagonal and > 0 m elsewhere."
+        raise ValueError(message)
+    return distance
+
+
+def _near_half(corners: Floats, pairs: Pairs, level: Ints | None, distance: Floats | None) -> csr_array:
     """Upper half of the near part, the diagonal halved: the near part is this plus its transpose."""
     i, j = pairs
-    values = pair_integrals(corners, i, j)
+    apart = None if level is None or distance is None else distance[level[i], level[j]]
+    values = pair_integrals(corners, i, j, apart)
     values[i == j] *= 0.5
     return csr_array((values, (i, j)), shape=(len(corners),) * 2)

@@ -1,4 +1,4 @@
-"""Integrals of 1/r over triangles of one plane: closed form where they are near, quadrature where they are not."""
+"""Integrals of 1/R over triangles of parallel planes: closed form where they are near, quadrature where not."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from returnflow.facing import facing_integrals
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -119,9 +121,9 @@ def touching_integrals(smaller: Floats, larger: Floats) -> Floats:
     return total
 
 
-def pair_integrals(corners: Floats, i: Ints, j: Ints) -> Floats:
+def pair_integrals(corners: Floats, i: Ints, j: Ints, distance: Floats | None = None) -> Floats:
     """
-    Integral of 1/r over pairs of triangles of one plane, in m³, shape (pairs,).
+    Integral of 1/R over pairs of triangles of parallel planes, R² = r² + distance², in m³, shape (pairs,).
 
     Pairs nearer than about two sizes: closed form along the outlines. Further apart: degree 2 on both; further than
     four sizes: their centres with the second moments. Each tier is good to 5e-4, the first to 2e-4.
@@ -130,13 +132,15 @@ def pair_integrals(corners: Floats, i: Ints, j: Ints) -> Floats:
     ----------
     corners : array, shape (m, 3, 2), metres, counter-clockwise
     i, j : arrays, shape (pairs,)
-        i may equal j.
+        i may equal j, and is then the triangle with itself whatever the distance.
+    distance : array, shape (pairs,), metres, optional
+        Of the planes of either triangle; 0: they share one. None: all do.
     """
     panels = _Panels.of(corners)
     result = np.empty(len(i))
     for begin in range(0, len(i), BATCH):
         part = slice(begin, begin + BATCH)
-        result[part] = _batch(panels, i[part], j[part])
+        result[part] = _batch(panels, i[part], j[part], None if distance is None else distance[part])
     return result
 
 
@@ -164,11 +168,13 @@ class _Panels:
         return cls(corners, centre, reach, area, moments, places)
 
 
-def _batch(panels: _Panels, i: Ints, j: Ints) -> Floats:
+def _batch(panels: _Panels, i: Ints, j: Ints, distance: Floats | None) -> Floats:
     """Integrals of some pairs, each by the cheapest way that is good enough at its distance."""
     corners, area, reach = panels.corners, panels.area, panels.reach
     step = panels.centre[i] - panels.centre[j]
     square = step[:, 0] ** 2 + step[:, 1] ** 2
+    if distance is not None:
+        square += distance**2
     # The outermost way for all; the few nearer ones are then replaced.
     with np.errstate(divide="ignore", invalid="ignore"):
         x, y = step.T
@@ -185,14 +191,22 @@ def _batch(panels: _Panels, i: Ints, j: Ints) -> Floats:
     # order of numbers decides nothing.
     ratio, skew = area[a] / area[b], step[near] @ np.array([1.0, 0.618])
     swap = np.where(np.abs(ratio - 1) < 1e-6, skew > 0, ratio > 1)
-    result[near] = touching_integrals(corners[np.where(swap, b, a)], corners[np.where(swap, a, b)])
+    smaller, larger = np.where(swap, b, a), np.where(swap, a, b)
+    if distance is None:
+        result[near] = touching_integrals(corners[smaller], corners[larger])
+    else:
+        facing = distance[near] > 0
+        flat, over = near[~facing], near[facing]
+        result[flat] = touching_integrals(corners[smaller[~facing]], corners[larger[~facing]])
+        result[over] = facing_integrals(corners[smaller[facing]], corners[larger[facing]], distance[over])
     middle = np.flatnonzero((apart >= NEAR**2) & (apart < MIDDLE**2))
     a, b = i[middle], j[middle]
     outer, inner = panels.places[:, :, a], panels.places[:, :, b]
     total = np.zeros(len(a))
+    rise = 0.0 if distance is None else distance[middle] ** 2
     for p in range(3):
         for q in range(3):
             x, y = outer[:, p] - inner[:, q]
-            total += 1 / np.sqrt(x * x + y * y)
+            total += 1 / np.sqrt(x * x + y * y + rise)
     result[middle] = area[a] * area[b] * total / 9
     return result
