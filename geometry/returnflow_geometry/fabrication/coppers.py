@@ -133,13 +133,25 @@ def simplified(shape: Shape, contacts: Sequence[Shape], tolerance: float) -> Sha
     for piece in pieces:
         rings = [ring for ring in piece.interiors if not _is_small(Polygon(ring), tolerance)]
         outline = Polygon(piece.exterior, rings)
-        thin = shapely.simplify(outline, tolerance, preserve_topology=True)
-        plain.append(thin if thin.is_valid and len(parts(thin)) == 1 else outline)
+        plain.append(_thinned(outline, tolerance))
     result = _with(plain[0] if len(plain) == 1 else MultiPolygon(plain), contacts)
     if not result.is_valid:
         result = _with(_united(plain, touching=True), contacts)
     same = len(parts(result)) == len(pieces) and result.is_valid
     return result if same and shapely.get_num_coordinates(result) < shapely.get_num_coordinates(shape) else shape
+
+
+def _thinned(outline: Polygon, tolerance: float) -> Polygon:
+    """Outline with fewer corners. The simplifier may overstep its tolerance, so the result is measured."""
+    corners = shapely.points(shapely.get_coordinates(outline))
+    for step in (tolerance, tolerance / 2, tolerance / 4):
+        thin = shapely.simplify(outline, step, preserve_topology=True)
+        if thin.is_valid and len(parts(thin)) == 1:
+            border = shapely.boundary(thin)
+            shapely.prepare(border)
+            if shapely.dwithin(border, corners, tolerance).all():
+                return thin
+    return outline
 
 
 def _is_small(hole: Polygon, tolerance: float) -> bool:
