@@ -15,7 +15,7 @@ from returnflow_geometry.fabrication.connectivity import Connectivity, parts
 from returnflow_geometry.fabrication.objects import BoardData
 
 SIMPLIFY = 10e-6  # m: board shops etch to no better than 20 um
-NO_NET = "no net"
+NO_NET = "unnamed"
 
 
 @dataclass(frozen=True, kw_only=True)
