@@ -215,7 +215,7 @@ def assemble(
                   for item in zip(stack.weights, areas, own, strict=True))  # fmt: skip
     resistance = sum(foil.weight * foil.resistance for foil in foils) + through.T @ (ohmic[:, None] * through)
 
-    panels = PanelOperator(mesh.points[mesh.triangles])
+    panels = PanelOperator(mesh.points[mesh.triangles], stack.level, stack.distance)
     induced = MU0 / (4 * np.pi) * (panels @ np.concatenate([currents[0], currents[1]], axis=1))
     count = len(loops)
     trace = _trace_integrals(mesh, over, stack.level)
