@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from returnflow_geometry import shapes
-from returnflow_geometry.board import Shape
+from returnflow_geometry.board import GRID, Shape
 from returnflow_geometry.fabrication.objects import BoardData, Hole, LayerCopper, Pad, StackLayer
 
 MM = 1e-3
@@ -51,7 +51,7 @@ class Draft:
 
     def track(self, layer: int, net: str, path: list[tuple[float, float]], width: float) -> None:
         """Draw a track with square ends."""
-        self.drawn.append((layer, net, shapes.slot([(x * MM, y * MM) for x, y in path], width * MM)))
+        self._draw(layer, net, shapes.slot([(x * MM, y * MM) for x, y in path], width * MM))
 
     def pad(self, name: str, net: str, layer: int, at: tuple[float, float], size: tuple[float, float]) -> None:
         """Surface-mount pad of the pin `refdes.pin`."""
@@ -86,7 +86,7 @@ class Draft:
         first, last = span or (1, self.count)
         for layer in range(first, last + 1) if layers is None else layers:
             ring = shapes.circle(x, y, pad * MM, corners=32)
-            self.drawn.append((layer, net, ring))
+            self._draw(layer, net, ring)
             if name and layer in {1, self.count}:
                 self._pad(name, net, layer, (x, y), ring)
 
@@ -119,10 +119,15 @@ class Draft:
             holes=tuple(self.holes),
         )
 
+    def _draw(self, layer: int, net: str, shape: Shape) -> Shape:
+        on_grid = _on_grid(shape)
+        self.drawn.append((layer, net, on_grid))
+        return on_grid
+
     def _pad(self, name: str, net: str, layer: int, at: tuple[float, float], shape: Shape) -> None:
         refdes, _, pin = name.rpartition(".")
-        self.drawn.append((layer, net, shape))
-        self.pads.append((layer, Pad(refdes=refdes, pin=pin, function="", net=net, at=at, shape=shape)))
+        own = self._draw(layer, net, shape)
+        self.pads.append((layer, Pad(refdes=refdes, pin=pin, function="", net=net, at=at, shape=own)))
 
     def _layer(self, number: int, name: str) -> LayerCopper:
         pours = [(net, shape) for layer, net, shape in self.pours if layer == number]
@@ -141,9 +146,14 @@ class Draft:
                 keep_out = shapely.buffer(shapely.union_all(foreign), self.clearance * MM, quad_segs=4)
                 area = shapely.difference(area, keep_out)
             nets.setdefault(net, []).append(area)
-        merged = {net: shapely.union_all(parts) for net, parts in nets.items()}
+        merged = {net: shapely.union_all(parts, grid_size=GRID) for net, parts in nets.items()}
         pads = tuple(pad for layer, pad in self.pads if layer == number)
         return LayerCopper(name=name, nets={net: area for net, area in merged.items() if not area.is_empty}, pads=pads)
+
+
+def _on_grid(shape: Shape) -> Shape:
+    """Shape with its corners in steps of 1 nm, as files give them."""
+    return shapely.transform(shape, lambda points: np.round(points / GRID) * GRID)
 
 
 def _bore(hole: Hole) -> Shape:

@@ -109,7 +109,7 @@ def build_sheets(
     where: dict[str, str] = {}
     area: dict[str, Shape] = {}
     names: dict[str, str] = {}
-    for keys in sorted(classes.values(), key=lambda keys: min(members[key][0] for key in keys)):
+    for keys in sorted(classes.values(), key=min):
         largest = max(keys, key=lambda key: sum(islands[k].shape.area for k in members[key]))
         layer_name = data.layers[largest[0]].name
         name = copper_name(largest[1], layer_name)

@@ -45,7 +45,8 @@ def drawing_data(drawing: Drawing, table: Mapping[str, str] | None = None) -> Bo
     FabricationError
         If no layer is copper.
     """
-    attributes = {name: {"FileFunction": function} if (function := _function(name)) else {} for name in drawing.layers}
+    functions = {name: _function(name) for name in drawing.layers}
+    attributes = {name: {"FileFunction": said} if said else {} for name, said in functions.items()}
     try:
         choice = choose_layers(attributes, (), table)
     except FabricationError as error:
