@@ -49,14 +49,17 @@ class Reading:
         With any, the case must not be used.
     values : dict
         What was read of each table, `Entry` lists by kind.
+    incomplete : set of str
+        Kinds with a thing that could not be named.
     """
 
     case: Case
     mistakes: tuple[str, ...]
     values: Mapping[str, Any]
+    incomplete: frozenset[str] = frozenset()
 
 
-def read_tables(raw: Mapping[str, object], drawn: Drawn, *, geometry: bool = True) -> Reading:
+def read_tables(raw: Mapping[str, object], drawn: Drawn, *, whole: bool = True) -> Reading:
     """
     Read the tables of a case and check where its things lie.
 
@@ -66,8 +69,8 @@ def read_tables(raw: Mapping[str, object], drawn: Drawn, *, geometry: bool = Tru
         As parsed from TOML.
     drawn : dict
         Shapes that are drawn already; new ones are added.
-    geometry : bool
-        False leaves out the checks of geometry.
+    whole : bool
+        False where something may be absent that should be there: leaves out what follows from that, all geometry.
 
     Returns
     -------
@@ -78,16 +81,21 @@ def read_tables(raw: Mapping[str, object], drawn: Drawn, *, geometry: bool = Tru
     declare_names(book, raw)
     top = read_table(book, "", raw, TOP, refused=UNSUPPORTED[""])
     for kind, why in REQUIRED.items():
-        if top.lacks(kind) or raw.get(kind) == []:
+        if whole and (top.lacks(kind) or raw.get(kind) == []):
             Spot(book, f"[[{kind}]]").wrong("is missing", why, "add one")
     build = Builder(book, top.values)
     case, leads = outgoing.lead_to_contacts(build.case())
     mistakes, said = list(book.mistakes), build.assumptions + leads
-    if geometry:
+    if whole:
         findings = check_case(case, connections=not build.unread, drawn=drawn)
         mistakes += findings.mistakes
         said += findings.assumptions
-    return Reading(case=dataclasses.replace(case, assumptions=tuple(said)), mistakes=tuple(mistakes), values=top.values)
+    return Reading(
+        case=dataclasses.replace(case, assumptions=tuple(said)),
+        mistakes=tuple(mistakes),
+        values=top.values,
+        incomplete=frozenset(book.incomplete),
+    )
 
 
 class Builder:

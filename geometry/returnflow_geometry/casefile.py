@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 import tomllib
 from pathlib import Path
 from typing import Any
 
+from returnflow_geometry.addresses import Draft
 from returnflow_geometry.board import Case
 from returnflow_geometry.builder import read_tables
 from returnflow_geometry.keys import Drawn, brief
+from returnflow_geometry.variants import read_variants
 
 MAX_BYTES = 10_000_000
 
@@ -106,9 +109,11 @@ def parse_case(text: str, *, origin: str = "case") -> Case:
     raw = _parse_toml(text, origin)
     drawn: Drawn = {}
     reading = read_tables(raw, drawn)
-    if reading.mistakes:
-        raise CaseError(reading.mistakes)
-    return reading.case
+    base = Draft(raw, reading.incomplete)
+    variants, mistakes = read_variants(base, reading, drawn)
+    if reading.mistakes or mistakes:
+        raise CaseError((*reading.mistakes, *mistakes))
+    return dataclasses.replace(reading.case, variants=variants)
 
 
 def _check_size(size: int, origin: str) -> None:

@@ -155,7 +155,9 @@ def route_mistakes(
             "let the path start and end in the contacts",
         )
     off = _off_board(board, path)
-    if off:
+    # An end that lies in a bad contact is off the board with it.
+    ends_there = ((return_, path[0]), (inject, path[-1]))
+    if off and not any(end and end.name not in good and _away(at, end) <= LEAD for end, at in ends_there):
         yield where, off, "an outgoing conductor must lie on the board", "lead it inside the outline"
     if inject and return_ and {inject.name, return_.name} <= set(good):
         yield from _end_mistakes(where, path, inject, return_)

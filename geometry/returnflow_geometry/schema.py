@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
-from returnflow_geometry import currents, drawing, links, outgoing, rejection
+from returnflow_geometry import changes, currents, drawing, links, outgoing, rejection
 from returnflow_geometry.board import ROLES
 from returnflow_geometry.keys import (
     Key,
@@ -186,6 +186,13 @@ KEYS: dict[str, dict[str, Key]] = {
         "name": _NAME,
         "copper": _COPPER,
         "path": Key(read=drawing.read_path, required=True, advice="give its points as [[x, y], [x, y]]"),
+    },
+    "variant": {
+        "name": dataclasses.replace(_NAME, read=changes.read_variant_name),
+        "drop": Key(read=changes.read_drop, advice="name what it lacks"),
+        "add": Key(read=changes.read_add, advice="give what it has in addition"),
+        "move": Key(read=changes.read_moves, advice="give new places"),
+        "set": Key(read=changes.read_settings, advice="give new values"),
     },
 }
 ROLE_KEYS: dict[str, dict[str, Key]] = {

@@ -164,7 +164,6 @@ TOP: dict[str, Key] = {
 # In the contract, and not in this version: refused by name, as ignoring them would answer another question.
 UNSUPPORTED: dict[str, dict[str, Refusal]] = {
     "": {
-        "variant": lambda spot: spot.unsupported("remove it, and write each variant as a case of its own"),
         "sweep": lambda spot: spot.unsupported("remove it, and write each step as a case of its own"),
         "source": _unsupported(),
     },
