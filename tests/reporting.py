@@ -6,7 +6,8 @@ from dataclasses import replace
 from functools import cache
 
 from returnflow.plots import Picture, pictures
-from returnflow.study import Result, Study, run
+from returnflow.result import Result
+from returnflow.study import Study, run
 from returnflow_geometry.casefile import parse_case
 
 NOISY, WEAK, SENSITIVE, CABLES = (

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import returnflow as rf
-from returnflow.study import Result
+from returnflow.result import Result
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 

@@ -24,7 +24,8 @@ from returnflow.plots_fields import COUPLING_MAP, TUBES, flow_ranges, symmetric_
 from returnflow.plots_frame import ROLE_COLOURS, Frame, Label, shape_path
 from returnflow.plots_text import clean, house_style, slug, text_size, wrap
 from returnflow.raster import Raster
-from returnflow.study import Result, run
+from returnflow.result import Result
+from returnflow.study import run
 from returnflow_geometry.casefile import parse_case
 
 LOOPS = {NOISY, WEAK, SENSITIVE, CABLES}

@@ -14,7 +14,7 @@ from returnflow import plots, plots_spectrum
 from returnflow.maps import Maps
 from returnflow.plots_frame import Frame
 from returnflow.plots_text import house_style
-from returnflow.study import Result
+from returnflow.result import Result
 
 CASE = """
 format = 1

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 import returnflow as rf
+from returnflow import evaluate as evaluate_module
 from returnflow import study as study_module
 from returnflow.spectra import lines_of
 from returnflow.study import AS_DRAWN, run, versions
@@ -404,7 +405,7 @@ class TestFrequencies:
         def forbidden(*_, **__):
             pytest.fail("a magnetic solve was started")
 
-        monkeypatch.setattr(study_module.frequency, "solve_broadband", forbidden)
+        monkeypatch.setattr(evaluate_module.frequency, "solve_broadband", forbidden)
         for current in ("current_A = 1", "current_A = 1\nfrequency_Hz = 0", "spectrum = [[0, 1]]"):
             assert run(rf.parse_case(plate(whole(current), SENSOR)))[AS_DRAWN].spectral is None
 

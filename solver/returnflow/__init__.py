@@ -11,7 +11,8 @@ from importlib.metadata import PackageNotFoundError, version
 
 from returnflow.conduction import Conduction, Options, solve
 from returnflow.linear import NumericalError
-from returnflow.study import Result, Study, run
+from returnflow.result import Result
+from returnflow.study import Study, run
 from returnflow_geometry.board import Board, Case
 from returnflow_geometry.casefile import CaseError, parse_case, read_case
 from returnflow_geometry.mesh import Mesh, MeshError, Plane

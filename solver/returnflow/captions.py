@@ -6,7 +6,7 @@ from returnflow.drives import amperes, driven
 from returnflow.plots_fields import TUBES
 from returnflow.plots_frame import MM
 from returnflow.plots_text import plain
-from returnflow.study import Result
+from returnflow.result import Result
 from returnflow.tables import bracket
 from returnflow.verdict import Budget, Contribution, engineering
 

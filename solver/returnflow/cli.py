@@ -83,7 +83,13 @@ def _parser() -> argparse.ArgumentParser:
         "--format", choices=("table", "json"), default="table", help="what to print on stdout (default: table)"
     )
     run.add_argument(
-        "--variant", action="append", metavar="NAME", help="solve only this variant (this version: as drawn)"
+        "--variant",
+        action="append",
+        metavar="NAME",
+        help='solve only this variant; may be given several times ("as drawn" is the case itself)',
+    )
+    run.add_argument(
+        "--jobs", type=int, metavar="N", help="solve so many variants side by side (default: one for each core)"
     )
     run.add_argument("--strict", action="store_true", help="exit status 1 if a limit in the case is exceeded")
     run.add_argument("--quiet", action="store_true", help="no progress on stderr")
@@ -102,9 +108,15 @@ def _run(arguments: argparse.Namespace) -> int:
     from returnflow.tables import summary_table
 
     case = read_case(arguments.case)
-    unknown = [name for name in arguments.variant or () if name != AS_DRAWN]
+    names = [AS_DRAWN, *(variant.name for variant in case.variants)]
+    unknown = [name for name in arguments.variant or () if name not in names]
+    for name in unknown:
+        had = ", ".join(f'"{known}"' for known in names)
+        _say(f'error: --variant {name}: the case has no variant of that name. Give one of {had}, or leave it out.')
+    if arguments.jobs is not None and arguments.jobs < 1:
+        _say(f"error: --jobs {arguments.jobs}: must be at least 1. Leave it out for one job on each core.")
+        unknown.append("jobs")
     if unknown:
-        _say(f'error: --variant {", ".join(unknown)}: the case has only "{AS_DRAWN}". Leave the option out.')
         return BAD_INPUT
     directory = arguments.output or Path(f"{arguments.case.stem}-report")
     if directory.exists() and not directory.is_dir():
@@ -116,7 +128,9 @@ def _run(arguments: argparse.Namespace) -> int:
         if not arguments.quiet:
             _say(f"[{time.perf_counter() - begin:6.1f} s] {line}")
 
-    study = run(case, report=progress)
+    study = run(case, report=progress, only=arguments.variant, jobs=arguments.jobs)
+    for name, reason in study.failed.items():
+        _say(f"variant “{name}” failed and is left out: {reason}")
     write_all(study, directory, progress)
     progress(f"wrote {directory / 'report.html'}")
     _print(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from returnflow.result import Result
 from returnflow.spectra import lines_of
-from returnflow.study import Result
 from returnflow.verdict import band_mask, engineering
 from returnflow_geometry.board import Loop
 

@@ -20,7 +20,8 @@ from returnflow.plots import Picture, pictures
 from returnflow.plots_text import slug
 from returnflow.record import to_dict, to_json
 from returnflow.report import report_html
-from returnflow.study import Result, Study
+from returnflow.result import Result
+from returnflow.study import Study
 from returnflow.tables import region_names
 
 Report = Callable[[str], None]

@@ -101,7 +101,7 @@ class System:
     to_local: csr_array
     curl: tuple[csr_array, csr_array]
     dissipation: csr_array
-    panels: Sandwich
+    panels: Sandwich | None  # None once everything is solved
     currents: Floats
     resistance: Floats  # squares
     drive: Floats  # (free, loops), henry per ampere
@@ -114,6 +114,9 @@ class System:
 
     def induce(self, values: Floats) -> Floats:
         """Apply L to columns of stream values, (free, k) to (free, k), henry."""
+        if self.panels is None:
+            message = "This system is solved; its operators were let go."
+            raise ValueError(message)
         result: Floats = MU0 / (4 * np.pi) * (self.panels @ values)
         links = self.stack.links
         if np.any(links.inductance):

@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter
 
 from returnflow import coupling
 from returnflow.raster import Raster
-from returnflow.study import Result
+from returnflow.result import Result
 from returnflow_geometry.board import Loop
 from returnflow_geometry.mesh import Mesh
 from returnflow_geometry.union import part_of

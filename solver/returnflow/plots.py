@@ -38,7 +38,7 @@ from returnflow.plots_frame import (
 )
 from returnflow.plots_spectrum import Chart
 from returnflow.plots_text import house_style, slug
-from returnflow.study import Result, Spectral
+from returnflow.result import Result, Spectral
 from returnflow.verdict import Budget, Contribution, engineering
 from returnflow_geometry.board import Role
 

@@ -22,7 +22,7 @@ from returnflow.labels import along
 from returnflow.maps import Maps, carrying_level, local_mean
 from returnflow.plots_frame import INK, MANY_HOLES, MM, ROLE_COLOURS, Frame, Label, hole_count
 from returnflow.plots_text import plain
-from returnflow.study import Result
+from returnflow.result import Result
 from returnflow.tables import bracket
 from returnflow.verdict import Budget, Contribution, engineering
 from returnflow_geometry.board import Loop

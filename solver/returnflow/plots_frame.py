@@ -35,7 +35,7 @@ from returnflow.plots_text import (
     text_size,
     wrap,
 )
-from returnflow.study import Result
+from returnflow.result import Result
 from returnflow_geometry.board import Loop, Role, Shape
 
 Floats = NDArray[np.float64]

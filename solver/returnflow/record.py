@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from returnflow.coupling import Peak
 from returnflow.drives import amperes, driven
-from returnflow.study import Result, Study
+from returnflow.result import Result
+from returnflow.study import Study
 from returnflow.tables import power_share, region_names, section_names
 from returnflow.verdict import Budget
 from returnflow_geometry.board import Loop

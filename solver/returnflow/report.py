@@ -18,7 +18,8 @@ from returnflow.report_tables import (
     matrix_html,
     traffic_html,
 )
-from returnflow.study import Result, Study
+from returnflow.result import Result
+from returnflow.study import Study
 from returnflow.tables import (
     known_to,
     margin,

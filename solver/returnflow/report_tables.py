@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from html import escape
 
 from returnflow.drives import amperes, drive
-from returnflow.study import Result
+from returnflow.result import Result
 from returnflow.tables import (
     amount,
     bracket,

@@ -1,188 +1,51 @@
-"""Run a case: mesh, solve, and collect every number the reviewer asked for."""
+"""Run a case and its variants: what has one board is solved once, the rest side by side."""
 
 from __future__ import annotations
 
 import importlib.metadata
+import os
 import platform
-import time
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
-import numpy as np
-import shapely
-from numpy.typing import NDArray
+import joblib
 
-from returnflow import coupling, frequency, verdict
-from returnflow.broadband import Broadband
-from returnflow.conduction import SMALL, Conduction, Options, solve
-from returnflow.conductors import Conductors, copper_numbers
-from returnflow.coupling import Peak
-from returnflow.frequency import LoopFacts
-from returnflow.spectra import lines_of
-from returnflow.verdict import Budget, Coupled
-from returnflow_geometry.board import Case, Loop
-from returnflow_geometry.mesh import Mesh, Plane
+from returnflow.conduction import Options
+from returnflow.evaluate import Solved, evaluate, solve_case
+from returnflow.linear import NumericalError
+from returnflow.rescale import Signature, rescaled, signature
+from returnflow.result import Result
+from returnflow_geometry.board import Case
+from returnflow_geometry.mesh import MeshError
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Report = Callable[[str], None]
 
 AS_DRAWN = "as drawn"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Placement:
-    """
-    Where the inject end of a sensitive loop may sit.
-
-    Attributes
-    ----------
-    rms, worst : array, shape (unknowns,)
-        Noise relative to the loop's return terminal, V. NaN on unconnected copper.
-    area : float
-        Copper on which `rms` is within the limit, m².
-    radius : float
-        Everywhere within this distance of the return terminal's centre `rms` is within the limit, m.
-    nearest : (x, y) or None
-        Place within the limit that is nearest to the present inject terminal, m. It may lie on a narrow ribbon
-        of equal potential, which any change of the currents moves; `radius` is the robust figure.
-    """
-
-    rms: Floats
-    worst: Floats
-    area: float
-    radius: float
-    nearest: tuple[float, float] | None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Spectral:
-    """
-    Everything above 0 Hz.
-
-    Attributes
-    ----------
-    model : Broadband
-    facts : tuple of LoopFacts, one per loop
-    shares : array, shape (frequencies, regions, loops)
-        Magnitudes, as `Result.shares`.
-    sections : array of complex, shape (frequencies, sections, loops)
-    near : array of complex, shape (frequencies, loops)
-        Share of the return within three heights of the route; NaN for loops without one.
-    """
-
-    model: Broadband
-    facts: tuple[LoopFacts, ...]
-    shares: Floats
-    sections: NDArray[np.complex128]
-    near: NDArray[np.complex128]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Result:
-    """
-    All results of one variant of a case.
-
-    Attributes
-    ----------
-    name : str
-    case : Case
-    conductors : Conductors
-        The coppers that were solved.
-    focus : int
-        Number of the copper that pictures show.
-    whole : Conduction
-        Of all coppers.
-    solution : Conduction
-        Its fields on the copper that pictures show.
-    shares : array, shape (regions, loops)
-    sections : array, shape (sections, loops)
-    peaks : tuple of Peak, one per loop, per ampere
-    sensitive, cables : tuple of Budget
-    placements : dict, sensitive loop name to Placement
-        Resistive, with each loop's in-band rms current.
-    cautions : tuple of str
-    frequencies : tuple of float
-        Asked for in the case, hertz.
-    spectral : Spectral or None
-        What frequency does; None where nothing in the case asks for more than the resistive limit.
-    """
-
-    name: str
-    case: Case
-    conductors: Conductors
-    focus: int
-    whole: Conduction
-    solution: Conduction
-    shares: Floats
-    sections: Floats
-    peaks: tuple[Peak, ...]
-    sensitive: tuple[Budget, ...]
-    cables: tuple[Budget, ...]
-    placements: dict[str, Placement]
-    cautions: tuple[str, ...]
-    frequencies: tuple[float, ...] = (0.0,)
-    spectral: Spectral | None = None
-    seconds: dict[str, float] = field(default_factory=dict)
-
-    @property
-    def loop_names(self) -> tuple[str, ...]:
-        """Names of the loops, in the order of every matrix."""
-        return tuple(loop.name for loop in self.case.loops)
-
-    @property
-    def copper(self) -> str:
-        """Name of the copper that pictures show."""
-        return self.conductors.names[self.focus]
-
-    @property
-    def plane(self) -> Plane:
-        """What is left of that copper, and its contacts."""
-        return self.conductors.planes[self.focus]
-
-    def on(self, copper: int) -> Result:
-        """The same result, for pictures of another copper (by its number in `conductors`); fields are its own."""
-        return replace(self, focus=copper, solution=self.whole.on(copper), whole=self.whole)
-
-    def rows(self, mesh: Mesh) -> Ints:
-        """Triangles of a mesh of all coppers that lie on the copper that pictures show."""
-        return np.flatnonzero(copper_numbers(mesh) == self.focus)
-
-    def index(self, loop: str) -> int:
-        """Row of a loop in every matrix; KeyError if there is none of that name."""
-        try:
-            return self.loop_names.index(loop)
-        except ValueError:
-            raise KeyError(loop) from None
-
-    def impedance(self, frequency: float = 0.0) -> NDArray[np.complex128]:
-        """
-        Impedance matrix of the loops in ohm, shape (loops, loops).
-
-        Raises
-        ------
-        ValueError
-            For a frequency above 0 if nothing in the case asked for any.
-        """
-        if frequency == 0:
-            return self.solution.mid.astype(np.complex128)
-        if self.spectral is None:
-            message = (
-                f"Invalid frequency {frequency} Hz. The case asks for the resistive limit only; list frequencies_Hz "
-                "in [solve], or give a noisy loop a frequency."
-            )
-            raise ValueError(message)
-        return self.spectral.model.impedance(frequency)
-
-
-@dataclass(frozen=True, kw_only=True)
 class Study:
-    """Results of a case by variant name; `study["as drawn"]`."""
+    """
+    Results of a case by variant name; `study["as drawn"]`.
+
+    Attributes
+    ----------
+    case : Case
+    variants : dict, name to Result
+    versions : dict
+    failed : dict
+        Variants that could not be solved, and why.
+    changes : dict
+        What every variant changes, in plain sentences.
+    """
 
     case: Case
     variants: dict[str, Result]
     versions: dict[str, str]
+    failed: dict[str, str] = field(default_factory=dict)
+    changes: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def __getitem__(self, name: str) -> Result:
         """Result of the variant of that name."""
@@ -190,18 +53,27 @@ class Study:
 
     @cached_property
     def exceeded(self) -> tuple[str, ...]:
-        """Names of the loops whose limit is not kept (or not known to be) in any variant."""
+        """
+        Names of the loops whose limit is not kept (or not known to be).
+
+        Of the case as drawn; where only variants were asked for, of any of them.
+        """
+        judged = [self.variants[AS_DRAWN]] if AS_DRAWN in self.variants else self.variants.values()
         return tuple(
-            item.loop
-            for result in self.variants.values()
-            for item in (*result.sensitive, *result.cables)
-            if item.verdict != "kept"
+            item.loop for result in judged for item in (*result.sensitive, *result.cables) if item.verdict != "kept"
         )
 
 
-def run(case: Case, options: Options | None = None, report: Report | None = None) -> Study:
+def run(
+    case: Case,
+    options: Options | None = None,
+    report: Report | None = None,
+    *,
+    only: Sequence[str] | None = None,
+    jobs: int | None = None,
+) -> Study:
     """
-    Solve a case.
+    Solve a case and its variants.
 
     Parameters
     ----------
@@ -211,14 +83,124 @@ def run(case: Case, options: Options | None = None, report: Report | None = None
         By default with the accuracy of the case.
     report : function of one string, optional
         Called with a line of progress now and then.
+    only : sequence of str, optional
+        Names of the variants to solve ("as drawn" is one); all by default.
+    jobs : int, optional
+        Processes that solve side by side; by default one for each core. A backend of joblib that is set up outside
+        (`joblib.parallel_config`) is used as it is.
 
     Raises
     ------
     NumericalError, MeshError
-        If the accuracy is not reached or the copper cannot be meshed; the message says why.
+        If the case as drawn (or every variant) cannot be solved; the message says why. A variant that fails besides
+        others is in `Study.failed`.
+    ValueError
+        For a name in `only` that the case does not have.
     """
-    options = options or Options(accuracy=case.accuracy)
-    return Study(case=case, variants={AS_DRAWN: _solve_variant(AS_DRAWN, case, options, report)}, versions=versions())
+    every = {AS_DRAWN: case} | {variant.name: variant.case for variant in case.variants}
+    wanted = list(every) if only is None else list(dict.fromkeys(only))
+    unknown = [name for name in wanted if name not in every]
+    if unknown:
+        message = f"Invalid variants {unknown}. The case has {list(every)}."
+        raise ValueError(message)
+    say = report or (lambda _: None)
+    cases = {name: every[name] for name in wanted}
+    solved, failed = solve_each(cases, options, say, jobs)
+    if AS_DRAWN in failed or not solved:
+        raise failed[AS_DRAWN] if AS_DRAWN in failed else next(iter(failed.values()))
+    results = {}
+    for name in wanted:
+        if name in solved:
+            say(f"{name}: what crosses what, and how much of it")
+            results[name] = evaluate(name, cases[name], solved[name])
+    return Study(
+        case=case,
+        variants=results,
+        versions=versions(),
+        failed={name: str(error) for name, error in failed.items()},
+        changes={variant.name: variant.changes for variant in case.variants if variant.name in wanted},
+    )
+
+
+def solve_each(
+    cases: dict[str, Case],
+    options: Options | None,
+    say: Report,
+    jobs: int | None = None,
+    *,
+    compare_gaps: bool = True,
+) -> tuple[dict[str, Solved], dict[str, Exception]]:
+    """
+    Solve several cases, each different board once.
+
+    Parameters
+    ----------
+    cases : dict, name to Case
+    options : Options, optional
+    say : function of one string
+    jobs : int, optional
+    compare_gaps : bool
+        Solve once more without the gaps that routes cross.
+
+    Returns
+    -------
+    solved : dict, name to Solved
+    failed : dict, name to exception
+    """
+    groups: dict[Signature, list[str]] = {}
+    for name, case in cases.items():
+        groups.setdefault(signature(case, options), []).append(name)
+    firsts = [names[0] for names in groups.values()]
+    workers = min(len(firsts), jobs or os.cpu_count() or 1)
+    outcomes: dict[str, Solved | Exception] = {}
+    if workers <= 1:
+        for name in firsts:
+            told = say if len(firsts) == 1 else _named(say, name)
+            outcomes[name] = _attempt(cases[name], options, told, compare_gaps=compare_gaps)
+    else:
+        say(f"solving {len(firsts)} boards, {workers} at a time: {', '.join(firsts)}")
+        tasks = (
+            joblib.delayed(_attempt_named)(name, cases[name], options, compare_gaps=compare_gaps) for name in firsts
+        )
+        for done, (name, outcome) in enumerate(_parallel(workers, tasks), 1):
+            outcomes[name] = outcome
+            what = f"failed: {outcome}" if isinstance(outcome, Exception) else "solved"
+            say(f"{name}: {what} ({done} of {len(firsts)})")
+    solved: dict[str, Solved] = {}
+    failed: dict[str, Exception] = {}
+    for names in groups.values():
+        outcome = outcomes[names[0]]
+        for name in names:
+            if isinstance(outcome, Exception):
+                failed[name] = outcome
+            else:
+                solved[name] = rescaled(outcome, cases[name])
+    return solved, failed
+
+
+def _parallel(workers: int, tasks: Any) -> Any:
+    return joblib.Parallel(n_jobs=workers, return_as="generator_unordered")(tasks)
+
+
+def _attempt_named(
+    name: str, case: Case, options: Options | None, *, compare_gaps: bool
+) -> tuple[str, Solved | Exception]:
+    return name, _attempt(case, options, None, compare_gaps=compare_gaps)
+
+
+def _attempt(case: Case, options: Options | None, report: Report | None, *, compare_gaps: bool) -> Solved | Exception:
+    """Solve; a failure is an answer too."""
+    try:
+        own = options or Options(accuracy=case.accuracy)
+        return solve_case(case, own, report, compare_gaps=compare_gaps).without_operators()
+    except (NumericalError, MeshError) as error:
+        return error
+    except MemoryError:
+        return NumericalError("out of memory; ask for less accuracy, or solve fewer variants at a time")
+
+
+def _named(say: Report, name: str) -> Report:
+    return lambda line: say(f"{name}: {line}")
 
 
 def versions() -> dict[str, str]:
@@ -231,164 +213,3 @@ def versions() -> dict[str, str]:
         except importlib.metadata.PackageNotFoundError:
             found[name] = "unknown"
     return found
-
-
-def _solve_variant(name: str, case: Case, options: Options, report: Report | None) -> Result:
-    begin = time.perf_counter()
-    conductors = Conductors.of(case)
-    loops = conductors.ends(case)
-    solution = solve(conductors, loops, None, options, report, [loop.name for loop in case.loops])
-    after = time.perf_counter()
-
-    spectral = None
-    if frequency.wants_frequencies(case):
-        spectral = _spectral(case, conductors, loops, solution, report)
-    broad = time.perf_counter()
-
-    noisy = [(j, loop) for j, loop in enumerate(case.loops) if loop.role == "noisy"]
-    budgets: dict[str, list[Budget]] = {"sensitive": [], "cables": []}
-    placements: dict[str, Placement] = {}
-    for i, loop in enumerate(case.loops):
-        limit = {"sensitive": loop.tolerates, "cables": loop.limit}.get(loop.role)
-        if limit is None:
-            continue
-        sums = verdict.budget(loop, limit, [_coupled(solution, spectral, i, j, other) for j, other in noisy])
-        if loop.role == "sensitive":
-            placements[loop.name] = _placement(case, conductors, solution, i, noisy)
-            sentence = verdict.recommend(case, loop, sums, _reach(case, loop, placements[loop.name]))
-            sums = replace(sums, recommendation=sentence)
-        budgets[loop.role].append(sums)
-    # The copper on which most loops end is the one to look at first.
-    focus = int(np.argmax(np.bincount(conductors.copper_of_contact[np.array(loops)].ravel())))
-    result = Result(
-        name=name,
-        case=case,
-        conductors=conductors,
-        focus=focus,
-        solution=solution.on(focus),
-        whole=solution,
-        shares=coupling.region_shares(solution, conductors.contact_inside()),
-        sections=coupling.section_currents(solution),
-        peaks=_peaks(solution, len(conductors.names)),
-        sensitive=tuple(budgets["sensitive"]),
-        cables=tuple(budgets["cables"]),
-        placements=placements,
-        cautions=tuple(verdict.frequency_cautions(case, conductors.reference)),
-        frequencies=case.frequencies,
-        spectral=spectral,
-    )
-    end = time.perf_counter()
-    parts = {"frequencies": broad - after, "evaluation": end - broad, "total": end - begin}
-    result.seconds.update(solution.seconds | parts)
-    return result
-
-
-def _spectral(
-    case: Case, conductors: Conductors, loops: list[tuple[int, int]], solution: Conduction, report: Report | None
-) -> Spectral:
-    model = frequency.solve_broadband(case, conductors, loops, solution.mid, report=report)
-    facing = frequency.faced(case, conductors)
-    solid = None
-    crossed = {(conductors.names[item.copper], name) for item in facing for name in item.gaps}
-    if crossed:
-        if report:
-            report("once more without the gaps that routes cross")
-        kept = tuple(cutout for cutout in case.board.cutouts if (cutout.copper, cutout.name) not in crossed)
-        bare = replace(case, board=replace(case.board, cutouts=kept), regions=(), sections=())
-        solid = frequency.solve_expelled(bare, Conductors.of(bare), loops, report)
-    inside = conductors.contact_inside()
-    shares, sections = frequency.traffic(model, loops, inside, case.frequencies)
-    if 0.0 in case.frequencies:
-        # The resistive solution is the more accurate one there.
-        at = case.frequencies.index(0.0)
-        shares[at], sections[at] = coupling.region_shares(solution, inside), coupling.section_currents(solution)
-    near = np.full((len(case.frequencies), len(case.loops)), np.nan, dtype=complex)
-    for j, item in enumerate(facing):
-        if item.route is not None and item.route.height:
-            mine = frequency.among(model, conductors, item.copper)
-            near[:, j] = frequency.near_shares(model, item.route, j, case.frequencies, among=mine)
-    facts = frequency.loop_facts(conductors, model, solid, facing)
-    return Spectral(model=model, facts=facts, shares=shares, sections=sections, near=near)
-
-
-def _peaks(solution: Conduction, coppers: int) -> tuple[Peak, ...]:
-    """Largest sheet current of every loop, on whichever copper it is."""
-    every = range(len(solution.loops))
-    each = [coupling.peak_currents(solution.on(n), every) for n in range(coppers)]
-    return tuple(
-        max((replace(peaks[j], copper=n) for n, peaks in enumerate(each)), key=lambda peak: peak.value) for j in every
-    )
-
-
-def _coupled(solution: Conduction, spectral: Spectral | None, i: int, j: int, loop: Loop) -> Coupled:
-    """Transfer impedance of one pair at every line of the noisy loop, and how well it is known."""
-    lines = lines_of(loop)
-    transfer, half_width = float(solution.mid[i, j]), float(solution.half_width[i, j])
-    impedance = np.full(len(lines.frequency), transfer, dtype=complex)
-    doubt = np.full(len(lines.frequency), half_width)
-    if spectral is not None and not lines.anywhere:
-        model = spectral.model
-        own = verdict.MESH_ACCURACY + model.error
-        for n, f in enumerate(lines.frequency):
-            if f > 0:
-                skin = model.sheets(float(f))[0] / solution.sheet
-                Z = model.impedance(float(f))
-                impedance[n] = Z[i, j]
-                # Weak couplings are known to a fraction of the loops' own impedances only, as their resistances are.
-                floor = SMALL * float(np.sqrt(abs(Z[i, i]) * abs(Z[j, j])))
-                doubt[n] = half_width * abs(skin) + own * max(abs(Z[i, j] - skin * transfer), floor)
-    return Coupled(loop=loop, lines=lines, transfer=transfer, half_width=half_width, impedance=impedance, doubt=doubt)
-
-
-def _placement(
-    case: Case, conductors: Conductors, whole: Conduction, i: int, noisy: list[tuple[int, Loop]]
-) -> Placement:
-    victim, ends = case.loops[i], whole.loops[i]
-    solution = whole.on(int(conductors.copper_of_contact[ends[0]]))
-    heard = [(j, lines, verdict.band_mask(lines, victim)) for j, lines in ((j, lines_of(loop)) for j, loop in noisy)]
-    counted = [(j, float(np.sqrt(np.sum(lines.current[mask] ** 2)))) for j, lines, mask in heard if mask.any()]
-    loops = np.array([j for j, _ in counted], dtype=np.int64)
-    currents = np.array([current for _, current in counted])
-    rms, worst = coupling.placement_noise(solution, ends[1], loops, currents)
-    limit = victim.tolerates or 0.0
-    here, connector = (np.array(case.board.terminal(name).centre) for name in (victim.inject, victim.return_))
-    good = np.flatnonzero(rms <= limit)
-    nearest = None
-    if len(good):
-        places = coupling.unknown_places(solution)[good]
-        x, y = places[np.argmin(np.hypot(*(places - here).T))]
-        nearest = (float(x), float(y))
-    return Placement(
-        rms=rms,
-        worst=worst,
-        area=coupling.placement_area(solution, ends[1], loops, currents, limit),
-        radius=coupling.placement_radius(solution, rms, limit, connector),
-        nearest=nearest,
-    )
-
-
-def _reach(case: Case, loop: Loop, placement: Placement) -> str:
-    """Sentence on how near the inject end would have to be."""
-    (x0, y0), (x1, y1) = case.board.terminal(loop.return_).centre, case.board.terminal(loop.inject).centre
-    now = np.hypot(x1 - x0, y1 - y0)
-    sentence = (
-        f"With these currents {loop.inject} may sit anywhere within {1e3 * placement.radius:.2g} mm of {loop.return_} "
-        f"(now {1e3 * now:.1f} mm away)"
-    )
-    spare = placement.area - _copper_within(case, loop, placement.radius)
-    if placement.nearest is None or spare < 1e-6:
-        return f"{sentence}, and practically nowhere else on this copper."
-    x, y = placement.nearest
-    return (
-        f"{sentence}. Another {1e6 * spare:.0f} mm² lie within tolerance, nearest to {loop.inject} at ({1e3 * x:.1f}, "
-        f"{1e3 * y:.1f}) mm; see the placement map: a narrow ribbon of equal potential moves with the currents."
-    )
-
-
-def _copper_within(case: Case, loop: Loop, radius: float) -> float:
-    """Copper in m² within a radius of a loop's return terminal, contacts left out."""
-    board, terminal = case.board, case.board.terminal(loop.return_)
-    disc = shapely.Point(terminal.centre).buffer(radius, quad_segs=32)
-    contacts = [other.shape for other in board.terminals if other.copper == terminal.copper]
-    copper = shapely.intersection(board.remaining(terminal.copper), disc)
-    return float(shapely.difference(copper, shapely.union_all(contacts)).area)

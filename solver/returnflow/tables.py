@@ -8,7 +8,8 @@ from collections.abc import Sequence
 
 from returnflow.drives import amperes, driven
 from returnflow.foil import resistive_limit
-from returnflow.study import Result, Study
+from returnflow.result import Result
+from returnflow.study import Study
 from returnflow.verdict import Budget, Contribution, engineering
 from returnflow_geometry.board import Loop
 
