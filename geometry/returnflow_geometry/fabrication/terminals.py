@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -188,7 +188,8 @@ def terminals_of(connectivity: Connectivity, use: Use, sheets: Sheets, file: str
             else:
                 number = min(connectivity.barrels[mark.barrel].hole for mark in members if mark.barrel is not None) + 1
                 name = f"hole {number} ({copper})"
-            area = shapely.union_all([mark.shape for mark in members], grid_size=GRID)
+            drawn = [mark.shape for mark in members]
+            area = drawn[0] if len(drawn) == 1 else shapely.union_all(drawn, grid_size=GRID)
             terminals.append(Terminal(name=name, copper=copper, shape=area))
             for mark in members:
                 if mark.barrel is not None:
@@ -234,12 +235,14 @@ def _clusters(spots: Sequence[_Mark]) -> list[list[int]]:
 
 def _inset(terminals: list[Terminal], sheets: Sheets) -> list[Terminal]:
     """Contacts that leave nothing of a piece of copper become a little smaller, as there must be copper to mesh."""
+    pieces = {name: shapely.get_parts(shape) for name, shape in sheets.shape.items()}
+    areas = {name: shapely.area(parts) for name, parts in pieces.items()}
     result = []
     for terminal in terminals:
-        copper = sheets.shape[terminal.copper]
         shape = terminal.shape
-        for piece in shapely.get_parts(copper):
-            if piece.area > 2 * shape.area or not piece.intersects(shape):
+        for k in np.flatnonzero(areas[terminal.copper] <= 2 * shape.area).tolist():
+            piece = pieces[terminal.copper][k]
+            if not piece.intersects(shape):
                 continue
             if shapely.difference(piece, shape).area <= max(LEAST_AREA, 0.02 * piece.area):
                 x0, y0, x1, y1 = piece.bounds
@@ -247,9 +250,7 @@ def _inset(terminals: list[Terminal], sheets: Sheets) -> list[Terminal]:
                 shape = shapely.union_all(
                     [shapely.intersection(shape, inner), shapely.difference(shape, piece)], grid_size=GRID
                 )
-        if shape is not terminal.shape:
-            terminal = Terminal(name=terminal.name, copper=terminal.copper, shape=shape)  # noqa: PLW2901
-        result.append(terminal)
+        result.append(terminal if shape is terminal.shape else replace(terminal, shape=shape))
     return result
 
 
