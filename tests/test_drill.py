@@ -136,6 +136,21 @@ class TestNumbers:
         assert drilling.holes == first
         assert tuple(drilling.holes[0].path[0] / INCH) == pytest.approx((1.25, 4.5))
 
+    @pytest.mark.parametrize(
+        ("head", "written", "first"),
+        [
+            ("METRIC,LZ", "X0125Y0450", (12.5 * MM, 45 * MM)),
+            ("METRIC,TZ", "X12500Y45000", (12.5 * MM, 45 * MM)),
+            ("INCH,LZ", "X0125Y0450", (1.25 * INCH, 4.5 * INCH)),
+            ("INCH,TZ", "X12500Y45000", (1.25 * INCH, 4.5 * INCH)),
+        ],
+    )
+    def test_the_first_reading_is_the_standard_s(self, head, written, first):
+        # Source: published Excellon format, 2.4 inch and 3.3 metric.
+        drilling = read(body(written, head=(head, "T1C.02")))
+        assert not drilling.decided
+        assert tuple(drilling.holes[0].path[0]) == pytest.approx(first)
+
     def test_undeclared_unit_and_zeros_contain_the_truth(self):
         for unit, scale, tool in (("INCH", INCH, "T1C.02"), ("METRIC", MM, "T1C.5")):
             drilling = read(body("X012500Y004000", "X020000Y013000", head=(tool,)))
@@ -273,6 +288,7 @@ class TestRefusals:
             (body("X9999.0Y1.0"), "3 m"),
             (body("hello, world"), "no drill command"),
             (body("METRIC", head=("INCH", "T1C.02")), "second unit"),
+            (body("X1", head=("METRIC,TZ,000." + 400 * "0", "T1C.5")), "pattern like 000.000"),
             (body("X1.0Y1.0", head=("METRIC", "T1C0.5", "T1C0.6")), "second diameter"),
             (body("X12345678901234"), "more digits|3 m"),
             (body("X1.0Y1.0", head=("METRIC", "FMAT,1", "T1C0.5")), "FMAT,2"),

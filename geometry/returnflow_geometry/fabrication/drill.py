@@ -148,6 +148,9 @@ class _Run:
     body_plating: Plating | None = None
     round_last: bool = False
 
+    def __post_init__(self) -> None:
+        self.span = _span(self.program)
+
     def holes(self) -> tuple[Hole, ...]:
         for step in self.program.steps:
             self.budget.objects()
@@ -250,7 +253,7 @@ class _Run:
         if self.tool is None or self.tool not in self.program.tools:
             what = "no tool is selected" if not self.tool else f"tool {self.tool} has no diameter"
             self._fail(step, f"{what}; give the table of tools (T1C0.3) in the header.")
-        if any(abs(value) > REACH for point in path for value in point):
+        if any(not (-REACH <= x <= REACH and -REACH <= y <= REACH) for x, y in path):
             message = f"line {step.line}: a hole over {REACH:g} m from the origin, read as {self.reading.name}."
             raise _Implausible(message)
         tool = self.program.tools[self.tool]
@@ -267,7 +270,7 @@ class _Run:
                 path=np.array(path, dtype=np.float64),
                 diameter=diameter,
                 plating=plating if self.body_plating is None else self.body_plating,
-                span=_span(self.program),
+                span=self.span,
                 net=self.objects.get("N", "").split("\0")[0],
                 refdes=refdes,
                 pin=pin,

@@ -15,7 +15,7 @@ PLATED = re.compile(r";\s*(?:TYPE\s*=\s*)?(NON[-_ ]?)?PLATED(?:[-_ ]+(?:HOLES?|D
 DIGITS = re.compile(r"FORMAT\s*[=:]?\s*[{(]?\s*(\d)\s*[:.]\s*(\d)", re.I)
 WORD = re.compile(r"([A-Z])([+-]?[\d.]*)")
 WORDS = re.compile(r"(?:[A-Z][+-]?[\d.]*)+\Z")
-PATTERN = re.compile(r"0+\.0+\Z")
+PATTERN = re.compile(r"0{1,6}\.0{1,7}\Z")
 UNICODE = re.compile(r"\\u([0-9A-Fa-f]{4})")
 LINE = 4096  # characters
 TOOL_WORDS = frozenset("TCFSHBZDQIN")

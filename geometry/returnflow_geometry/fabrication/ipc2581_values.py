@@ -19,6 +19,9 @@ from returnflow_geometry.fabrication.objects import Floats
 
 UNITS = {"MILLIMETER": 1e-3, "MICRON": 1e-6, "INCH": 25.4e-3}
 REACH = 10.0  # m: no board coordinate or size is as large
+# Points of one outline: at worst, checking and repairing it take time with their square and cannot be stopped.
+MOST_POINTS = 500_000
+MOST_CROSSING = 200_000
 ROUNDING = 2e-5  # m: end points of arcs are rounded to the file's resolution
 CAPS = {"ROUND": "round", "SQUARE": "square", "NONE": "flat"}
 Entry: TypeAlias = tuple[Element, float | None]
@@ -118,7 +121,16 @@ class Values:
         points = self.points(element, scale)
         if len(points) < 3:
             self.fail(f"a {tag(element)} has {len(points)} corners; it has at least 3.")
-        return areas(shapely.make_valid(Polygon(points), method="structure", keep_collapsed=False))
+        if len(points) > MOST_POINTS:
+            self.fail(f"a {tag(element)} has {len(points)} points; one outline has at most {MOST_POINTS}.")
+        outline = Polygon(points)
+        if outline.is_valid:
+            return outline
+        if len(points) > MOST_CROSSING:
+            self.fail(
+                f"a {tag(element)} that touches or crosses itself has {len(points)} points, over {MOST_CROSSING}."
+            )
+        return areas(shapely.make_valid(outline, method="structure", keep_collapsed=False))
 
     def points(self, element: Element, scale: float) -> Floats:
         """Points of a polygon or polyline, curves as chords."""
