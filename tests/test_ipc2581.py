@@ -326,6 +326,49 @@ class TestPins:
         assert (data.holes[0].net, data.holes[0].plating) == ("N", "plated")
 
 
+class TestPinPlaces:
+    # Package of two pins at (1, 0) and (0, 2); the component is at (20, 30).
+    PACKAGE = (
+        '<Package name="K"><Pin number="1" type="SURFACE"><Location x="1" y="0"/></Pin>'
+        '<Pin number="2" type="THRU"><Location x="0" y="2"/></Pin></Package>'
+    )
+    NETS = "".join(f'<LogicalNet name="N{k}"><PinRef componentRef="U1" pin="{k}"/></LogicalNet>' for k in (1, 2))
+
+    def points(self, xform, places, layer="top"):
+        component = (
+            f'<Component refDes="U1" packageRef="K" layerRef="{layer}">{xform}<Location x="20" y="30"/></Component>'
+        )
+        pads = [
+            feature('<Circle diameter="0.2"/>', f"N{k}", where=f'<Location x="{x}" y="{y}"/>')
+            for k, (x, y) in enumerate(places, start=1)
+        ]
+        return read(board(on(layer, *pads), step=self.PACKAGE + component + self.NETS))
+
+    @pytest.mark.parametrize(
+        ("xform", "places"),
+        [
+            ("", [(21, 30), (20, 32)]),
+            ('<Xform rotation="90"/>', [(20, 31), (18, 30)]),
+            ('<Xform mirror="true"/>', [(19, 30), (20, 32)]),
+            ('<Xform mirror="true" rotation="90"/>', [(20, 29), (18, 30)]),
+            ('<Xform mirror="true" rotation="90"/>', [(20, 31), (22, 30)]),
+        ],
+    )
+    def test_pins_lie_where_their_copper_is(self, xform, places):
+        points = self.points(xform, places).points
+        assert [(point.net, point.refdes, point.pin) for point in points] == [("N1", "U1", "1"), ("N2", "U1", "2")]
+        np.testing.assert_allclose([point.at for point in points], np.array(places) * MM, atol=1e-12)
+        assert [point.layers for point in points] == ["top", "both"]
+
+    def test_the_side_is_that_of_the_component(self):
+        assert self.points("", [(21, 30), (20, 32)], "bottom").points[0].layers == "bottom"
+
+    def test_places_that_miss_their_copper_are_not_handed_out(self):
+        data = self.points("", [(21, 30), (20, 28)])
+        assert data.points == ()
+        assert any("1 times: components whose pins do not meet" in note for note in data.notes)
+
+
 class TestHoles:
     @pytest.mark.parametrize(
         ("status", "plating"),

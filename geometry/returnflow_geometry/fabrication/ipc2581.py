@@ -17,13 +17,16 @@ from returnflow_geometry.board import Shape
 from returnflow_geometry.fabrication.budget import Budget, quoted
 from returnflow_geometry.fabrication.ipc2581_areas import areas, children, tag
 from returnflow_geometry.fabrication.ipc2581_layers import Features
+from returnflow_geometry.fabrication.ipc2581_pins import Pins
 from returnflow_geometry.fabrication.ipc2581_shapes import Shapes
 from returnflow_geometry.fabrication.objects import BoardData, FabricationError, Hole, LayerCopper, Limits, StackLayer
 
 COPPER = frozenset(("CONDUCTOR", "SIGNAL", "PLANE", "MIXED", "CONDFOIL"))
 ENTRIES = {"EntryStandard": "Standard", "EntryUser": "User", "EntryLineDesc": "Line", "EntryFillDesc": "Fill"}
 # Elements kept whole until they end; everything else is dropped as it passes.
-WHOLE = frozenset((*ENTRIES, "Layer", "Stackup", "Profile", "PadStackDef", "PadStack", "LogicalNet", "Set"))
+WHOLE = frozenset(
+    (*ENTRIES, "Layer", "Stackup", "Profile", "PadStackDef", "PadStack", "LogicalNet", "Set", "Package", "Component")
+)
 PANEL = "an assembly panel (StepRepeat or several Steps); give the file of one board."
 FLEX = "a rigid-flex board, whose stack changes from place to place; only one stack for the whole board is read."
 REFUSED = {"StepRepeat": PANEL, "StackupZone": FLEX, "BendArea": FLEX}
@@ -147,6 +150,7 @@ class _Board:
 
     def __post_init__(self) -> None:
         self.features = Features(self.shapes)
+        self.pins = Pins(self.shapes)
 
     def start(self, element: Element, ancestors: list[Element]) -> None:
         name = tag(element)
@@ -187,6 +191,10 @@ class _Board:
             self.features.padstacks[element.get("name") or ""] = element
         elif name == "PadStack":
             self.features.padstack(element)
+        elif name == "Package":
+            self.pins.package(element)
+        elif name == "Component" and owner == "Step":
+            self.pins.component(element)
         elif name == "LogicalNet":
             for pin in children(element, "PinRef"):
                 self.shapes.budget.objects()
@@ -271,6 +279,7 @@ class _Board:
         if not order:
             self.shapes.fail("no copper layer; layers of function CONDUCTOR, SIGNAL, PLANE or MIXED are copper.")
         copper = tuple(self._copper(name) for name in order)
+        points = self.pins.points(copper, self.features.pin_nets)
         notes = [*self.notes, *(f"{count} times: {what}." for what, count in sorted(self.shapes.odd.items()))]
         if self.outline is None:
             notes.append("The file has no Profile, so the outline of the board is not known.")
@@ -280,6 +289,7 @@ class _Board:
             layers=copper,
             stackup=tuple(stackup),
             holes=self._holes(order),
+            points=points,
             notes=tuple(notes),
             used=((self.shapes.budget.file, "everything (IPC-2581)"),),
             order=where,
