@@ -112,7 +112,7 @@ def _run(arguments: argparse.Namespace) -> int:
     unknown = [name for name in arguments.variant or () if name not in names]
     for name in unknown:
         had = ", ".join(f'"{known}"' for known in names)
-        _say(f'error: --variant {name}: the case has no variant of that name. Give one of {had}, or leave it out.')
+        _say(f"error: --variant {name}: the case has no variant of that name. Give one of {had}, or leave it out.")
     if arguments.jobs is not None and arguments.jobs < 1:
         _say(f"error: --jobs {arguments.jobs}: must be at least 1. Leave it out for one job on each core.")
         unknown.append("jobs")

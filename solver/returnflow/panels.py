@@ -138,9 +138,15 @@ def pair_integrals(corners: Floats, i: Ints, j: Ints, distance: Floats | None = 
     """
     panels = _Panels.of(corners)
     result = np.empty(len(i))
+    facing = []
     for begin in range(0, len(i), BATCH):
         part = slice(begin, begin + BATCH)
-        result[part] = _batch(panels, i[part], j[part], None if distance is None else distance[part])
+        result[part], left = _batch(panels, i[part], j[part], None if distance is None else distance[part])
+        facing.append(begin + left)
+    if distance is not None:
+        over = np.concatenate(facing)
+        smaller, larger = _by_size(panels, i[over], j[over])
+        result[over] = facing_integrals(corners[smaller], corners[larger], distance[over])
     return result
 
 
@@ -168,14 +174,30 @@ class _Panels:
         return cls(corners, centre, reach, area, moments, places)
 
 
-def _batch(panels: _Panels, i: Ints, j: Ints, distance: Floats | None) -> Floats:
-    """Integrals of some pairs, each by the cheapest way that is good enough at its distance."""
+def _by_size(panels: _Panels, a: Ints, b: Ints) -> tuple[Ints, Ints]:
+    """
+    Pairs as the smaller and the larger triangle.
+
+    Gauss points go on the smaller one: the other's potential varies little over it. Equal ones by place, so that the
+    order of numbers decides nothing.
+    """
+    ratio, skew = panels.area[a] / panels.area[b], (panels.centre[a] - panels.centre[b]) @ np.array([1.0, 0.618])
+    swap = np.where(np.abs(ratio - 1) < 1e-6, skew > 0, ratio > 1)
+    return np.where(swap, b, a), np.where(swap, a, b)
+
+
+def _batch(panels: _Panels, i: Ints, j: Ints, distance: Floats | None) -> tuple[Floats, Ints]:
+    """
+    Integrals of some pairs, each by the cheapest way that is good enough at its distance.
+
+    But for near pairs of two planes, whose places among the pairs are given back: they are dear enough to be sorted.
+    """
     corners, area, reach = panels.corners, panels.area, panels.reach
     step = panels.centre[i] - panels.centre[j]
     square = step[:, 0] ** 2 + step[:, 1] ** 2
     if distance is not None:
         square += distance**2
-    # The outermost way for all; the few nearer ones are then replaced.
+    # The outermost way for all; the few nearer ones are then replaced. Across a distance it is the same expansion.
     with np.errstate(divide="ignore", invalid="ignore"):
         x, y = step.T
         xx, xy, yy = panels.moments[:, i] + panels.moments[:, j]
@@ -186,19 +208,11 @@ def _batch(panels: _Panels, i: Ints, j: Ints, distance: Floats | None) -> Floats
     same = np.flatnonzero(i == j)
     result[same] = self_integral(corners[i[same]])
     near = np.flatnonzero((apart < NEAR**2) & (i != j))
-    a, b = i[near], j[near]
-    # Gauss points on the smaller one: the other's potential varies little over it. Equal ones by place, so that the
-    # order of numbers decides nothing.
-    ratio, skew = area[a] / area[b], step[near] @ np.array([1.0, 0.618])
-    swap = np.where(np.abs(ratio - 1) < 1e-6, skew > 0, ratio > 1)
-    smaller, larger = np.where(swap, b, a), np.where(swap, a, b)
-    if distance is None:
-        result[near] = touching_integrals(corners[smaller], corners[larger])
-    else:
-        facing = distance[near] > 0
-        flat, over = near[~facing], near[facing]
-        result[flat] = touching_integrals(corners[smaller[~facing]], corners[larger[~facing]])
-        result[over] = facing_integrals(corners[smaller[facing]], corners[larger[facing]], distance[over])
+    facing = np.zeros(0, dtype=np.int64)
+    if distance is not None:
+        facing, near = near[distance[near] > 0], near[distance[near] == 0]
+    smaller, larger = _by_size(panels, i[near], j[near])
+    result[near] = touching_integrals(corners[smaller], corners[larger])
     middle = np.flatnonzero((apart >= NEAR**2) & (apart < MIDDLE**2))
     a, b = i[middle], j[middle]
     outer, inner = panels.places[:, :, a], panels.places[:, :, b]
@@ -209,4 +223,4 @@ def _batch(panels: _Panels, i: Ints, j: Ints, distance: Floats | None) -> Floats
             x, y = outer[:, p] - inner[:, q]
             total += 1 / np.sqrt(x * x + y * y + rise)
     result[middle] = area[a] * area[b] * total / 9
-    return result
+    return result, facing

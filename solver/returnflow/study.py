@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 import importlib.metadata
 import os
 import platform
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import TypeVar
 
 import joblib
 
@@ -21,6 +22,7 @@ from returnflow_geometry.board import Case
 from returnflow_geometry.mesh import MeshError
 
 Report = Callable[[str], None]
+Answer = TypeVar("Answer")
 
 AS_DRAWN = "as drawn"
 
@@ -104,18 +106,13 @@ def run(
         message = f"Invalid variants {unknown}. The case has {list(every)}."
         raise ValueError(message)
     say = report or (lambda _: None)
-    cases = {name: every[name] for name in wanted}
-    solved, failed = solve_each(cases, options, say, jobs)
-    if AS_DRAWN in failed or not solved:
+    outcomes = solve_each({name: every[name] for name in wanted}, evaluate, options, say, jobs)
+    failed = {name: outcome for name, outcome in outcomes.items() if isinstance(outcome, Exception)}
+    if AS_DRAWN in failed or len(failed) == len(wanted):
         raise failed[AS_DRAWN] if AS_DRAWN in failed else next(iter(failed.values()))
-    results = {}
-    for name in wanted:
-        if name in solved:
-            say(f"{name}: what crosses what, and how much of it")
-            results[name] = evaluate(name, cases[name], solved[name])
     return Study(
         case=case,
-        variants=results,
+        variants={name: outcome for name, outcome in outcomes.items() if not isinstance(outcome, Exception)},
         versions=versions(),
         failed={name: str(error) for name, error in failed.items()},
         changes={variant.name: variant.changes for variant in case.variants if variant.name in wanted},
@@ -124,79 +121,70 @@ def run(
 
 def solve_each(
     cases: dict[str, Case],
-    options: Options | None,
-    say: Report,
+    finish: Callable[[str, Case, Solved], Answer],
+    options: Options | None = None,
+    report: Report | None = None,
     jobs: int | None = None,
     *,
     compare_gaps: bool = True,
-) -> tuple[dict[str, Solved], dict[str, Exception]]:
+) -> dict[str, Answer | Exception]:
     """
-    Solve several cases, each different board once.
+    Solve several cases, each different board once, side by side.
 
     Parameters
     ----------
     cases : dict, name to Case
+    finish : function of name, case and Solved
+        Makes the answer; runs where the board was solved.
     options : Options, optional
-    say : function of one string
+    report : function of one string, optional
     jobs : int, optional
     compare_gaps : bool
         Solve once more without the gaps that routes cross.
 
     Returns
     -------
-    solved : dict, name to Solved
-    failed : dict, name to exception
+    answers : dict, name to answer, or to the exception that says why there is none
+        In the order of `cases`.
     """
-    groups: dict[Signature, list[str]] = {}
+    say = report or (lambda _: None)
+    groups: dict[Signature, dict[str, Case]] = {}
     for name, case in cases.items():
-        groups.setdefault(signature(case, options), []).append(name)
-    firsts = [names[0] for names in groups.values()]
-    workers = min(len(firsts), jobs or os.cpu_count() or 1)
-    outcomes: dict[str, Solved | Exception] = {}
+        groups.setdefault(signature(case, options), {})[name] = case
+    work = [functools.partial(_answers, group, finish, options, compare_gaps) for group in groups.values()]
+    workers = min(len(work), jobs or os.cpu_count() or 1)
+    answers: dict[str, Answer | Exception] = {}
     if workers <= 1:
-        for name in firsts:
-            told = say if len(firsts) == 1 else _named(say, name)
-            outcomes[name] = _attempt(cases[name], options, told, compare_gaps=compare_gaps)
+        for item, group in zip(work, groups.values(), strict=True):
+            answers |= item(say if len(work) == 1 else _named(say, next(iter(group))))
     else:
-        say(f"solving {len(firsts)} boards, {workers} at a time: {', '.join(firsts)}")
-        tasks = (
-            joblib.delayed(_attempt_named)(name, cases[name], options, compare_gaps=compare_gaps) for name in firsts
-        )
-        for done, (name, outcome) in enumerate(_parallel(workers, tasks), 1):
-            outcomes[name] = outcome
-            what = f"failed: {outcome}" if isinstance(outcome, Exception) else "solved"
-            say(f"{name}: {what} ({done} of {len(firsts)})")
-    solved: dict[str, Solved] = {}
-    failed: dict[str, Exception] = {}
-    for names in groups.values():
-        outcome = outcomes[names[0]]
-        for name in names:
-            if isinstance(outcome, Exception):
-                failed[name] = outcome
-            else:
-                solved[name] = rescaled(outcome, cases[name])
-    return solved, failed
+        say(f"{len(work)} different boards, {workers} at a time")
+        parallel = joblib.Parallel(n_jobs=workers, return_as="generator_unordered")
+        for number, found in enumerate(parallel(joblib.delayed(item)(None) for item in work), 1):
+            answers |= found
+            failed = [name for name, answer in found.items() if isinstance(answer, Exception)]
+            say(f"{', '.join(found)}: {'failed' if failed else 'solved'} ({number} of {len(work)})")
+    return {name: answers[name] for name in cases}
 
 
-def _parallel(workers: int, tasks: Any) -> Any:
-    return joblib.Parallel(n_jobs=workers, return_as="generator_unordered")(tasks)
-
-
-def _attempt_named(
-    name: str, case: Case, options: Options | None, *, compare_gaps: bool
-) -> tuple[str, Solved | Exception]:
-    return name, _attempt(case, options, None, compare_gaps=compare_gaps)
-
-
-def _attempt(case: Case, options: Options | None, report: Report | None, *, compare_gaps: bool) -> Solved | Exception:
-    """Solve; a failure is an answer too."""
+def _answers(
+    group: dict[str, Case],
+    finish: Callable[[str, Case, Solved], Answer],
+    options: Options | None,
+    compare_gaps: bool,
+    report: Report | None,
+) -> dict[str, Answer | Exception]:
+    """Answers for cases that have one board; a failure is an answer too."""
+    first = next(iter(group.values()))
     try:
-        own = options or Options(accuracy=case.accuracy)
-        return solve_case(case, own, report, compare_gaps=compare_gaps).without_operators()
+        own = options or Options(accuracy=first.accuracy)
+        solved = solve_case(first, own, report, compare_gaps=compare_gaps).without_operators()
+        return {name: finish(name, case, rescaled(solved, case)) for name, case in group.items()}
     except (NumericalError, MeshError) as error:
-        return error
+        return dict.fromkeys(group, error)
     except MemoryError:
-        return NumericalError("out of memory; ask for less accuracy, or solve fewer variants at a time")
+        reason = "Out of memory. Ask for less accuracy, or solve fewer variants at a time (--jobs 1)."
+        return dict.fromkeys(group, NumericalError(reason))
 
 
 def _named(say: Report, name: str) -> Report:

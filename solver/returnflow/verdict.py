@@ -135,6 +135,23 @@ def band_mask(lines: Lines, victim: Loop) -> NDArray[np.bool_]:
     return (lines.frequency >= victim.band[0]) & (lines.frequency <= victim.band[1])
 
 
+def passed(lines: Lines, victim: Loop) -> Floats:
+    """
+    Part of a common-mode voltage that a victim's input lets through at every line, shape (lines,); 1 without rejection.
+
+    Between the given points the rejection is linear in dB over the logarithm of the frequency; where the frequency of
+    a current is not known, the smallest counts.
+    """
+    if victim.rejection is None:
+        return np.ones(len(lines.frequency))
+    frequency, rejection = (np.array(column) for column in zip(*victim.rejection, strict=True))
+    if lines.anywhere:
+        return np.full(len(lines.frequency), 10 ** (-float(np.min(rejection)) / 20))
+    at = np.maximum(lines.frequency, frequency[0])
+    result: Floats = 10 ** (-np.interp(np.log(at), np.log(frequency), rejection) / 20)
+    return result
+
+
 def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
     """
     Sum what every noisy loop couples into one loop.
@@ -154,7 +171,9 @@ def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
     low = high = 0.0
     for part in parts:
         mask = band_mask(part.lines, victim)
-        size, amps = np.abs(part.impedance), part.lines.current
+        # What a differential input hears of it: impedances and their doubts shrink together.
+        heard = passed(part.lines, victim)
+        size, doubt, amps = heard * np.abs(part.impedance), heard * part.doubt, part.lines.current
         volts = size * amps
         counted = mask if mask.any() else ~mask
         top = int(np.argmax(np.where(counted, volts, -1.0)))
@@ -174,17 +193,17 @@ def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
                 counted=int(mask.sum()),
             )
         )
-        low += float(np.sum((np.maximum(size - part.doubt, 0.0) * amps)[mask] ** 2))
-        high += float(np.sum(((size + part.doubt) * amps)[mask] ** 2))
-    heard = [c.noise for c in contributions if c.in_band]
+        low += float(np.sum((np.maximum(size - doubt, 0.0) * amps)[mask] ** 2))
+        high += float(np.sum(((size + doubt) * amps)[mask] ** 2))
+    loud = [c.noise for c in contributions if c.in_band]
     return Budget(
         loop=victim.name,
         limit=limit,
         contributions=tuple(sorted(contributions, key=lambda c: (not c.in_band, -c.noise))),
-        noise=math.hypot(*heard),
+        noise=math.hypot(*loud),
         low=math.sqrt(low),
         high=math.sqrt(high),
-        worst_case=sum(heard),
+        worst_case=sum(loud),
     )
 
 
