@@ -234,6 +234,8 @@ class TestSlotsAndRepeats:
             sides = 0.5 * (circle + np.roll(circle, 1, axis=0))
             assert radius - np.hypot(*sides.T).min() < CHORD
             assert len(circle) == corners_for(radius)
+            x, y = circle.T
+            assert 0.5 * np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) == pytest.approx(math.pi * radius**2, rel=1e-9)
 
 
 class TestPlating:

@@ -55,6 +55,11 @@ class TestColumns:
         (point,) = read(netlist(record(net="A23456789012345", refdes="R123456", pin="12345"))).points
         assert (point.net, point.refdes, point.pin) == ("A2345678901234", "R12345", "1234")
 
+    def test_the_blank_columns_between_names_belong_to_none(self):
+        line = record(net="A2345678901234")
+        (point,) = read(netlist(line[:17] + "xyz" + line[20:])).points
+        assert (point.net, point.refdes) == ("A2345678901234", "U7")
+
     def test_outer_layers_by_the_access_column(self):
         points = read(netlist(*(record(code="327", side=side) for side in (0, 1, 2)))).points
         assert [point.layers for point in points] == ["both", "top", "bottom"]
