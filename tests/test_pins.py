@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from fabwriter import MM, Draft, demo_board
 from returnflow.foil import resistivity as foil_resistivity
+from returnflow_geometry.board import Terminal
 from returnflow_geometry.fabrication.connectivity import connect
 from returnflow_geometry.fabrication.coppers import simplified
 from returnflow_geometry.fabrication.extract import board_of
@@ -19,6 +20,7 @@ from returnflow_geometry.fabrication.pins import entry_holes, find_pin, netlist_
 from returnflow_geometry.fabrication.stack import Thickness, layers_of
 from returnflow_geometry.fabrication.summary import describe
 from returnflow_geometry.fabrication.terminals import resistivity
+from returnflow_geometry.shapes import circle
 
 
 @pytest.fixture(scope="module")
@@ -209,6 +211,30 @@ class TestTerminals:
         assert sorted(names) == [
             "J1.1 (GND on L4)", "J2.1 (GND on L4)", "hole 3 (GND on L4)", "hole 5 (GND on L4)"
         ]  # fmt: skip
+
+
+class TestDrawnTerminals:
+    def test_a_contact_on_named_copper_counts_as_a_pin(self):
+        drawn = [
+            Terminal(name=name, copper="GND on L2", shape=circle(x * MM, 5 * MM, 1 * MM), bonded=why)
+            for name, x, why in (("bolt", 15, "chassis"), ("probe", 25, None))
+        ]
+        part = board_of(two_planes((20, 5)).data(), [], drawn=drawn)
+        assert [copper.name for copper in part.coppers] == ["GND on L2", "GND on L4"]
+        assert terminal(part, "bolt").bonded == "chassis"
+        assert terminal(part, "probe").shape.equals(drawn[1].shape)
+
+    def test_copper_without_a_net_is_called_unnamed(self):
+        draft = Draft(20, 20)
+        draft.pour(1, "", (1, 1, 19, 19))
+        drawn = [Terminal(name=str(x), copper="unnamed on L1", shape=circle(x * MM, 5 * MM, 1 * MM)) for x in (5, 15)]
+        (copper,) = board_of(draft.data(), [], drawn=drawn).coppers
+        assert copper.shape.area == pytest.approx(18**2 * MM**2, rel=1e-6)
+
+    def test_unknown_copper_is_refused_with_the_nearest_names(self):
+        lost = Terminal(name="probe", copper="GND on L9", shape=circle(0.01, 0.005, MM))
+        with pytest.raises(FabricationError, match=r'terminal "probe" lies on "GND on L9".*nearest are "GND on L'):
+            board_of(two_planes().data(), ["J1.1"], drawn=[lost])
 
 
 class TestLinks:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections import Counter, deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -16,13 +16,13 @@ from shapely import Polygon, STRtree
 from returnflow_geometry import shapes
 from returnflow_geometry.board import Shape
 from returnflow_geometry.drawing import CONTACT_CORNERS, mm, place
-from returnflow_geometry.fabrication.objects import CHORD, BoardData, Hole
-from returnflow_geometry.fabrication.touching import LEAST_AREA, joints
-from returnflow_geometry.keys import brief, listed
+from returnflow_geometry.fabrication.budget import Budget
+from returnflow_geometry.fabrication.naming import is_no_net, name_pieces
+from returnflow_geometry.fabrication.objects import CHORD, BoardData, Hole, Limits
+from returnflow_geometry.fabrication.touching import LEAST_AREA, joints, meetings
+from returnflow_geometry.keys import brief
 
 PLATING = 20e-6  # m, where nobody says how thick; common practice, no source
-NO_NETS = {"", "N/C", "NC"}  # what files write for copper that belongs to no net
-MAX_LISTED = 5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,8 +85,16 @@ class Connectivity:
         """Groups that hold copper of a net."""
         return {island.group for island in self.islands if island.net == net}
 
+    @cached_property
+    def on_layer(self) -> dict[int, tuple[list[int], STRtree]]:
+        """For each layer its islands and a tree of their shapes, in the same order."""
+        members: dict[int, list[int]] = {}
+        for k, island in enumerate(self.islands):
+            members.setdefault(island.layer, []).append(k)
+        return {layer: (own, STRtree([self.islands[k].shape for k in own])) for layer, own in members.items()}
 
-def connect(data: BoardData, *, plating: float = PLATING) -> Connectivity:
+
+def connect(data: BoardData, *, plating: float = PLATING, limits: Limits | None = None) -> Connectivity:
     """
     Find what is joined to what.
 
@@ -95,22 +103,31 @@ def connect(data: BoardData, *, plating: float = PLATING) -> Connectivity:
     data : BoardData
     plating : float
         Thickness of the copper on hole walls, m.
+    limits : Limits, optional
+        Time, and number of pairs that may touch: copper drawn over itself a thousand times is refused.
 
     Returns
     -------
     connectivity : Connectivity
         Copper without a net in the files takes the name that a pad, a hole or a netlist record on it gives, else the
         nearest name that metal leads to. What nothing names keeps the name "".
+
+    Raises
+    ------
+    FabricationError
+        If a limit is passed.
     """
     notes: list[str] = []
-    layers, nets, pieces = _pieces(data)
-    barrels = _barrels(data, layers, pieces, plating)
-    touching, widths, places = _touching(layers, pieces)
+    budget = Budget(data.files[0] if len(data.files) == 1 else "fabrication data", limits or Limits())
+    layers, nets, pieces = _pieces(data, budget)
+    barrels = _barrels(data, layers, pieces, plating, budget)
+    touching, widths, places = _touching(layers, pieces, budget)
     links = [(a, b) for barrel in barrels for a, b in zip(barrel.islands, barrel.islands[1:], strict=False)]
     group = _groups(len(pieces), [*links, *touching])
     unnamed = {k for k, net in enumerate(nets) if net == ""}
     if unnamed:
-        _name(data, layers, nets, pieces, barrels, [*links, *touching], notes)
+        joined = [(barrel.hole, barrel.islands) for barrel in barrels]
+        name_pieces(data, layers, nets, pieces, joined, [*links, *touching], notes, budget)
     islands = tuple(
         Island(layer=layer, net=net, shape=piece, group=int(number))
         for layer, net, piece, number in zip(layers, nets, pieces, group, strict=True)
@@ -168,7 +185,7 @@ def parts(shape: Shape) -> list[Polygon]:
     return [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and part.area > LEAST_AREA]
 
 
-def _pieces(data: BoardData) -> tuple[list[int], list[str], list[Polygon]]:
+def _pieces(data: BoardData, budget: Budget) -> tuple[list[int], list[str], list[Polygon]]:
     layers: list[int] = []
     nets: list[str] = []
     pieces: list[Polygon] = []
@@ -177,24 +194,24 @@ def _pieces(data: BoardData) -> tuple[list[int], list[str], list[Polygon]]:
         tree = STRtree(cut)
         for net, area in layer.nets.items():
             whole = parts(area)
-            for part, hit in zip(whole, _hits(tree, whole), strict=True):
+            for part, hit in zip(whole, _hits(tree, whole, budget), strict=True):
+                budget.clock()
                 left = parts(shapely.difference(part, shapely.union_all([cut[k] for k in hit]))) if hit else [part]
                 pieces += left
                 layers += [number] * len(left)
-                nets += ["" if net.strip().upper() in NO_NETS else net] * len(left)
+                nets += ["" if is_no_net(net) else net] * len(left)
     return layers, nets, pieces
 
 
-def _hits(tree: STRtree, queried: Sequence[Polygon]) -> list[list[int]]:
+def _hits(tree: STRtree, queried: Sequence[Polygon], budget: Budget) -> list[list[int]]:
     """For each queried shape the members of the tree that it meets."""
     found: list[list[int]] = [[] for _ in queried]
-    if len(tree) and len(queried):
-        for k, member in np.column_stack(tree.query(np.array(queried, dtype=object), predicate="intersects")).tolist():
-            found[k].append(member)
+    for k, member in meetings(tree, queried, budget):
+        found[k].append(member)
     return found
 
 
-def _barrels(data: BoardData, layers: list[int], pieces: list[Polygon], plating: float) -> list[Barrel]:
+def _barrels(data: BoardData, layers: list[int], pieces: list[Polygon], plating: float, budget: Budget) -> list[Barrel]:
     """Barrels that touch copper. The tree holds the axes, as querying one with planes prepares each plane once."""
     touched: dict[int, list[int]] = {}
     sizes: dict[float, list[int]] = {}
@@ -206,8 +223,8 @@ def _barrels(data: BoardData, layers: list[int], pieces: list[Polygon], plating:
     for size, members in sizes.items():
         tree = STRtree([axis(data.holes[k]) for k in members])
         # Outlines are chords: a pad drawn as a ring around the barrel may stand off by that much.
-        found = tree.query(areas, predicate="dwithin", distance=size / 2 + plating + CHORD) if len(areas) else []
-        for piece, member in np.column_stack(found).tolist() if len(areas) else []:
+        reach = size / 2 + plating + CHORD
+        for piece, member in meetings(tree, areas, budget, predicate="dwithin", distance=reach):
             if reaches(data.holes[members[member]], layers[piece]):
                 touched.setdefault(members[member], []).append(piece)
     return [
@@ -221,12 +238,12 @@ def _barrels(data: BoardData, layers: list[int], pieces: list[Polygon], plating:
 
 
 def _touching(
-    layers: list[int], pieces: list[Polygon]
+    layers: list[int], pieces: list[Polygon], budget: Budget
 ) -> tuple[list[tuple[int, int]], list[float], list[tuple[float, float]]]:
     pairs, widths, places = [], [], []
     for layer in sorted(set(layers)):
         members = [k for k, other in enumerate(layers) if other == layer]
-        for joint in joints([pieces[k] for k in members]):
+        for joint in joints([pieces[k] for k in members], budget):
             pairs.append((members[joint.first], members[joint.second]))
             widths.append(joint.width)
             places.append(joint.at)
@@ -239,65 +256,6 @@ def _groups(count: int, pairs: Sequence[tuple[int, int]]) -> list[int]:
     first, second = np.array(pairs, dtype=int).reshape(-1, 2).T
     graph = coo_array((np.ones(len(first), dtype=np.int8), (first, second)), shape=(count, count))
     return [int(k) for k in connected_components(graph, directed=False)[1]]
-
-
-def _name(
-    data: BoardData,
-    layers: list[int],
-    nets: list[str],
-    pieces: list[Polygon],
-    barrels: list[Barrel],
-    pairs: Iterable[tuple[int, int]],
-    notes: list[str],
-) -> None:
-    """Give names to copper that has none in the files; changes `nets`."""
-    votes: dict[int, Counter[str]] = {}
-    for barrel in barrels:
-        name = data.holes[barrel.hole].net
-        if name.strip().upper() not in NO_NETS:
-            for piece in barrel.islands:
-                votes.setdefault(piece, Counter())[name] += 1
-    last = len(data.layers) - 1
-    for layer in sorted(set(layers)):
-        members = [k for k, other in enumerate(layers) if other == layer]
-        said = [(pad.net, pad.at) for pad in data.layers[layer].pads]
-        outer = {0: "top", last: "bottom"}.get(layer)
-        said += [
-            (point.net, point.at)
-            for point in data.points
-            if point.layers == outer or (point.layers == "both" and (point.drill is not None or outer))
-        ]
-        said = [(net, at) for net, at in said if net.strip().upper() not in NO_NETS]
-        if not said or not members:
-            continue
-        tree = STRtree([shapely.Point(at) for _, at in said])
-        for piece, index in np.column_stack(
-            tree.query(np.array([pieces[k] for k in members], dtype=object), predicate="intersects")
-        ).tolist():
-            votes.setdefault(members[piece], Counter())[said[index][0]] += 1
-    mixed = []
-    for piece, counter in votes.items():
-        if nets[piece] == "":
-            nets[piece] = counter.most_common(1)[0][0]
-            if len(counter) > 1:
-                mixed.append(f"{listed(sorted(counter))} on {data.layers[layers[piece]].name}")
-    if mixed:
-        more = f" and {len(mixed) - MAX_LISTED} more" if len(mixed) > MAX_LISTED else ""
-        notes.append(
-            f"One piece of copper carries several nets and takes the name that occurs most: "
-            f"{'; '.join(mixed[:MAX_LISTED])}{more}."
-        )
-    near: dict[int, list[int]] = {}
-    for a, b in pairs:
-        near.setdefault(a, []).append(b)
-        near.setdefault(b, []).append(a)
-    waiting = deque(k for k, net in enumerate(nets) if net)
-    while waiting:
-        here = waiting.popleft()
-        for there in near.get(here, ()):
-            if nets[there] == "":
-                nets[there] = nets[here]
-                waiting.append(there)
 
 
 def _narrowest(

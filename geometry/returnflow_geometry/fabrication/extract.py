@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from returnflow_geometry.board import Copper, Layer, Link, Shape, Terminal
 from returnflow_geometry.drawing import mm
 from returnflow_geometry.fabrication.connectivity import PLATING, Connectivity, connect
-from returnflow_geometry.fabrication.coppers import SIMPLIFY, Sheets, build_sheets
+from returnflow_geometry.fabrication.coppers import SIMPLIFY, Sheets, build_sheets, copper_name
 from returnflow_geometry.fabrication.objects import BoardData, FabricationError
-from returnflow_geometry.fabrication.pins import Pin, find_pin, pins_of
+from returnflow_geometry.fabrication.pins import Contact, Pin, find_pin, pins_of
 from returnflow_geometry.fabrication.stack import Thickness, layers_of
 from returnflow_geometry.fabrication.terminals import Use, links_of, terminals_of, use_of
-from returnflow_geometry.keys import listed
+from returnflow_geometry.keys import brief, listed
 
 TEMPERATURE = 25.0  # degree Celsius
 
@@ -33,8 +34,8 @@ class BoardPart:
         One per layer and net, named ``NET on LAYER``; nets that touch on a layer share one copper, named after the
         larger. It may have several pieces.
     terminals : tuple of Terminal
-        Of a pin: under its own name where its current enters, ``PIN (COPPER)`` on other coppers. Of a plated hole:
-        ``hole N (COPPER)``, N counted from 1 in the files' order.
+        Those `drawn`. Of a pin: under its own name where its current enters, ``PIN (COPPER)`` on other coppers. Of a
+        plated hole: ``hole N (COPPER)``, N counted from 1 in the files' order.
     links : tuple of Link
         Plated holes between two layers, ``hole N, LAYER to LAYER``; and shorts between pads of one pin.
     names : dict
@@ -64,6 +65,7 @@ def board_of(
     temperature: float = TEMPERATURE,
     simplify: float = SIMPLIFY,
     laid: Sequence[tuple[str, Shape]] = (),
+    drawn: Sequence[Terminal] = (),
     connectivity: Connectivity | None = None,
 ) -> BoardPart:
     """
@@ -86,6 +88,8 @@ def board_of(
     laid : sequence of (layer name, Shape)
         Copper that a variant lays. What one of them touches on its layer becomes one copper, so that it can be laid
         on that copper; it is not laid here.
+    drawn : sequence of Terminal
+        Contacts that the case draws on imported copper, each on a ``NET on LAYER``: they count as pins do.
     connectivity : Connectivity, optional
         Result of `connect` with the same plating, to save doing it again.
 
@@ -110,6 +114,7 @@ def board_of(
         connectivity = connect(data, plating=plating)
     file = data.files[0] if len(data.files) == 1 else "fabrication data"
     known = pins_of(data)
+    reasons = {terminal.name: terminal.bonded for terminal in drawn}
     asked = {name: find_pin(known, name, file) for name in dict.fromkeys(pins)}
     layers, notes = layers_of(data, stackup)
     numbers = {layer.name: k for k, layer in enumerate(data.layers)}
@@ -118,7 +123,13 @@ def board_of(
         message = f"copper is laid on {listed(unknown)}; the board has the layers {listed(numbers)}; name one of these"
         raise FabricationError(file, message)
     spots = [(numbers[name], shape) for name, shape in laid]
-    use: Use = use_of(connectivity, list({pin.name: pin for pin in asked.values()}.values()), spots)
+    all_pins = {pin.name: pin for pin in asked.values()}
+    for terminal in drawn:
+        if terminal.name in all_pins:
+            message = f'terminal "{terminal.name}" has the name of a pin; every terminal needs its own; rename it'
+            raise FabricationError(file, message)
+        all_pins[terminal.name] = _drawn(terminal, data, connectivity, file)
+    use: Use = use_of(connectivity, list(all_pins.values()), spots)
     notes += use.notes
     sheets: Sheets = build_sheets(data, connectivity, use.islands, spots)
     placed = terminals_of(connectivity, use, sheets, file)
@@ -136,12 +147,28 @@ def board_of(
         outline=outline,
         layers=layers,
         coppers=coppers,
-        terminals=placed.terminals,
+        terminals=tuple(replace(item, bonded=reasons.get(item.name)) for item in placed.terminals),
         links=links,
         names=sheets.names,
         pins=asked,
         notes=tuple(notes),
     )
+
+
+def _drawn(terminal: Terminal, data: BoardData, connectivity: Connectivity, file: str) -> Pin:
+    """Contact drawn on a copper as a pin."""
+    pairs = {(island.net, island.layer) for island in connectivity.islands}
+    names = {copper_name(net, data.layers[layer].name): (net, layer) for net, layer in pairs}
+    if terminal.copper not in names:
+        near = difflib.get_close_matches(terminal.copper, names, n=4, cutoff=0.3)
+        message = (
+            f'terminal "{brief(terminal.name)}" lies on {listed([terminal.copper])}; imported copper is named by net '
+            f"and layer; {f'the nearest are {listed(near)}' if near else 'see the report of the import'}"
+        )
+        raise FabricationError(file, message)
+    net, layer = names[terminal.copper]
+    contact = Contact(layer=layer, at=terminal.centre, shape=terminal.shape)
+    return Pin(refdes="", pin="", net=net, contacts=(contact,), label=terminal.name)
 
 
 def _size(shape: Shape) -> str:

@@ -14,8 +14,11 @@ from shapely import STRtree
 from returnflow_geometry import shapes
 from returnflow_geometry.board import Shape
 from returnflow_geometry.drawing import CONTACT_CORNERS, place
-from returnflow_geometry.fabrication.connectivity import NO_NETS, Barrel, Connectivity, axis, reaches
-from returnflow_geometry.fabrication.objects import BoardData, FabricationError, NetPoint
+from returnflow_geometry.fabrication.budget import Budget
+from returnflow_geometry.fabrication.connectivity import Barrel, Connectivity, axis, reaches
+from returnflow_geometry.fabrication.naming import is_no_net
+from returnflow_geometry.fabrication.objects import BoardData, FabricationError, Limits
+from returnflow_geometry.fabrication.touching import meetings
 from returnflow_geometry.keys import brief, listed
 
 SAME_PLACE = 10e-6  # m: netlists round to a ten-thousandth of an inch or coarser
@@ -41,7 +44,8 @@ class Pin:
     One pin: all its pads are one terminal.
 
     `holes` are places in ``data.holes``: plated holes that are the pin's own. `through` tells that the pin is soldered
-    into its holes, and not onto a pad.
+    into its holes, and not onto a pad; `cut` that its name comes from a netlist and may be cut short. A `label` is the
+    name of a terminal that a case draws on the copper.
     """
 
     refdes: str
@@ -51,11 +55,12 @@ class Pin:
     holes: tuple[int, ...] = ()
     through: bool = False
     cut: bool = False
+    label: str = ""
 
     @property
     def name(self) -> str:
         """Name as a case file gives it."""
-        return f"{self.refdes}.{self.pin}"
+        return self.label or f"{self.refdes}.{self.pin}"
 
 
 @dataclass
@@ -152,11 +157,12 @@ def contacts_on_copper(pin: Pin, connectivity: Connectivity) -> tuple[list[tuple
     notes = []
     for contact in pin.contacts:
         best, area = -1, 0.0
-        for k, island in enumerate(connectivity.islands):
-            if island.layer == contact.layer and _boxes_meet(island.shape.bounds, contact.shape.bounds):
-                common = shapely.intersection(island.shape, contact.shape).area
-                if common > area:
-                    best, area = k, common
+        members, tree = connectivity.on_layer.get(contact.layer, ([], None))
+        for k in [] if tree is None else tree.query(contact.shape, predicate="intersects").tolist():
+            island = connectivity.islands[members[k]]
+            common = shapely.intersection(island.shape, contact.shape).area
+            if common > area and not (pin.label and island.net != pin.net):
+                best, area = members[k], common
         if best < 0:
             where = place(*contact.at)
             notes.append(f"Pin {listed([pin.name])}: its pad at {where} lies on no copper and is left out.")
@@ -199,7 +205,7 @@ def netlist_disagreements(data: BoardData, connectivity: Connectivity) -> list[s
     A few records are cited, the rest is counted.
     """
     named = [k for k, island in enumerate(connectivity.islands) if island.net]
-    points = [point for point in data.points if point.net.strip().upper() not in NO_NETS]
+    points = [point for point in data.points if not is_no_net(point.net)]
     if not named or not points:
         return []
     last = len(data.layers) - 1
@@ -207,7 +213,7 @@ def netlist_disagreements(data: BoardData, connectivity: Connectivity) -> list[s
     areas = np.array([connectivity.islands[k].shape for k in named], dtype=object)
     wrong: dict[int, tuple[str, str]] = {}
     agreed: Counter[int] = Counter()
-    for k, index in np.column_stack(tree.query(areas, predicate="intersects")).tolist():
+    for k, index in meetings(tree, areas, Budget("netlist", Limits())):
         island, point = connectivity.islands[named[k]], points[index]
         outer = {"top": {0}, "bottom": {last}, "both": {0, last}}[point.layers]
         if island.layer not in outer:
@@ -241,54 +247,42 @@ def same_net(record: str, name: str) -> bool:
 
 
 def _add_points(data: BoardData, found: dict[tuple[str, str], _Found]) -> None:
-    spots: list[tuple[tuple[float, float], tuple[str, str]]] = [
-        (contact.at, key) for key, entry in found.items() for contact in entry.contacts
-    ]
-    spots += [
-        ((float(data.holes[k].path[0, 0]), float(data.holes[k].path[0, 1])), key)
-        for key, entry in found.items()
-        for k in entry.holes
-    ]
-    known = STRtree([shapely.Point(at) for at, _ in spots])
-    centres = STRtree([shapely.Point(hole.path[0]) for hole in data.holes])
+    spots = [contact.at for entry in found.values() for contact in entry.contacts]
+    spots += [(float(x), float(y)) for entry in found.values() for k in entry.holes for x, y in data.holes[k].path[:1]]
+    named = [point for point in data.points if point.refdes.strip().upper() not in NO_PARTS and point.pin.strip()]
+    taken = _near([point.at for point in named], spots)
+    drilled = _near([point.at for point in named], [(float(h.path[0, 0]), float(h.path[0, 1])) for h in data.holes])
+    unnamed = [[pad for pad in layer.pads if not pad.refdes] for layer in data.layers]
+    padded = [_near([point.at for point in named], [pad.at for pad in pads]) for pads in unnamed]
     added: set[tuple[str, str]] = set()
-    for point in data.points:
+    last = len(data.layers) - 1
+    for n, point in enumerate(named):
         key = (point.refdes.strip(), point.pin.strip())
-        if key[0].upper() in NO_PARTS or not key[1]:
-            continue
-        at = shapely.Point(point.at)
-        if len(known.query(at, predicate="dwithin", distance=SAME_PLACE)) or (key in found and key not in added):
+        if n in taken or (key in found and key not in added):
             continue
         added.add(key)
         entry = found.setdefault(key, _Found(cut=True))
         entry.net = entry.net or point.net
-        holes = [int(k) for k in centres.query(at, predicate="dwithin", distance=SAME_PLACE)]
-        own = [k for k in holes if data.holes[k].plating != "unplated"] if point.drill is not None else []
+        own = [k for k in drilled.get(n, ()) if data.holes[k].plating != "unplated"] if point.drill is not None else []
         entry.holes.update(own)
         entry.through |= bool(own)
-        if not own:
-            entry.contacts += _unnamed_pads(data, point)
-
-
-def _unnamed_pads(data: BoardData, point: NetPoint) -> list[Contact]:
-    """Pads without a part's name at the place of a netlist record, else a disc."""
-    last = len(data.layers) - 1
-    layers = {"top": [0], "bottom": [last], "both": sorted({0, last})}[point.layers]
-    found = []
-    for layer in layers:
-        pads = [
-            pad
-            for pad in data.layers[layer].pads
-            if not pad.refdes
-            and abs(pad.at[0] - point.at[0]) <= SAME_PLACE
-            and abs(pad.at[1] - point.at[1]) <= SAME_PLACE
-        ]
-        if pads:
-            found += [Contact(layer=layer, at=pad.at, shape=pad.shape) for pad in pads]
-        else:
+        for layer in () if own else {"top": [0], "bottom": [last], "both": sorted({0, last})}[point.layers]:
+            pads = [unnamed[layer][k] for k in padded[layer].get(n, ())]
             disc = shapes.circle(*point.at, ASSUMED_PAD, corners=CONTACT_CORNERS)
-            found.append(Contact(layer=layer, at=point.at, shape=disc, drawn=False))
-    return found
+            entry.contacts += [Contact(layer=layer, at=pad.at, shape=pad.shape) for pad in pads] or [
+                Contact(layer=layer, at=point.at, shape=disc, drawn=False)
+            ]
+
+
+def _near(places: list[tuple[float, float]], others: list[tuple[float, float]]) -> dict[int, list[int]]:
+    """For each place the others that are the same but for rounding; places without are left out."""
+    near: dict[int, list[int]] = {}
+    if places and others:
+        tree = STRtree(shapely.points(others))
+        budget = Budget("netlist", Limits())
+        for k, other in meetings(tree, shapely.points(places), budget, predicate="dwithin", distance=SAME_PLACE):
+            near.setdefault(k, []).append(other)
+    return near
 
 
 def _mark_through(data: BoardData, found: dict[tuple[str, str], _Found]) -> None:
@@ -309,10 +303,6 @@ def _mark_through(data: BoardData, found: dict[tuple[str, str], _Found]) -> None
         if own:
             entry.holes.update(own)
             entry.through = True
-
-
-def _boxes_meet(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
-    return one[0] <= other[2] and other[0] <= one[2] and one[1] <= other[3] and other[1] <= one[3]
 
 
 def parts_of(pins: dict[str, Pin]) -> dict[str, list[Pin]]:

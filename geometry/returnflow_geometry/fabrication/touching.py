@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Iterator, Sequence
+from typing import Literal, NamedTuple
 
 import numpy as np
 import shapely
@@ -11,8 +11,11 @@ from numpy.typing import NDArray
 from shapely import Polygon, STRtree
 
 from returnflow_geometry.board import GRID
+from returnflow_geometry.fabrication.budget import Budget
+from returnflow_geometry.fabrication.objects import Limits
 
 LEAST_AREA = 1e-12  # m2: a square micrometre
+CHUNK = 2_000_000  # pairs looked at in one go
 LEAST_WIDTH = 1e-7  # m: a narrower joint is a common point with its rounding, and joins nothing
 
 
@@ -25,7 +28,29 @@ class Joint(NamedTuple):
     at: tuple[float, float]
 
 
-def joints(pieces: Sequence[Polygon]) -> list[Joint]:
+def meetings(
+    tree: STRtree,
+    shapes: Sequence[shapely.Geometry] | NDArray[np.object_],
+    budget: Budget,
+    *,
+    predicate: Literal["intersects", "dwithin"] | None = "intersects",
+    distance: float | None = None,
+) -> Iterator[tuple[int, int]]:
+    """
+    Pairs (number of the shape, member of the tree) that meet, found piece by piece.
+
+    However many shapes lie on each other, no more than a few million pairs are held at once, and the time is limited.
+    """
+    array = np.asarray(shapes, dtype=object)
+    step = max(1, CHUNK // max(1, len(tree)))
+    for start in range(0, len(array) if len(tree) else 0, step):
+        budget.time()
+        first, second = tree.query(array[start : start + step], predicate=predicate, distance=distance)
+        budget.objects(len(first))
+        yield from zip((first + start).tolist(), second.tolist(), strict=True)
+
+
+def joints(pieces: Sequence[Polygon], budget: Budget | None = None) -> list[Joint]:
     """
     Every pair of pieces that share an edge or an area.
 
@@ -36,6 +61,8 @@ def joints(pieces: Sequence[Polygon]) -> list[Joint]:
     ----------
     pieces : sequence of Polygon
         Of one layer, m.
+    budget : Budget, optional
+        Limits the time.
 
     Examples
     --------
@@ -44,32 +71,40 @@ def joints(pieces: Sequence[Polygon]) -> list[Joint]:
     1.000e-04
     """
     shapes = np.array(pieces, dtype=object)
-    near = _near_pairs(shapes)
+    budget = budget or Budget("fabrication data", Limits())
     found = []
-    for i, j in near.tolist():
+    for i, j in _near_pairs(shapes, budget):
+        budget.clock()
         width, at = joint_width(pieces[i], pieces[j])
         if width >= LEAST_WIDTH:
             found.append(Joint(i, j, width, at))
     return found
 
 
-def _near_pairs(shapes: NDArray[np.object_]) -> NDArray[np.intp]:
+def _near_pairs(shapes: NDArray[np.object_], budget: Budget) -> list[tuple[int, int]]:
     """Pairs within 1 nm, the first index below the second."""
     if len(shapes) < 2:
-        return np.empty((0, 2), dtype=np.intp)
+        return []
     boxes = shapely.bounds(shapes)
     wide = shapely.box(boxes[:, 0] - GRID, boxes[:, 1] - GRID, boxes[:, 2] + GRID, boxes[:, 3] + GRID)
-    first, second = STRtree(wide).query(wide, predicate=None)
-    kept = first < second
-    first, second = first[kept], second[kept]
-    # A prepared shape answers fast however many corners it has, so the one with more corners goes first.
+    tree = STRtree(wide)
     corners = shapely.get_num_coordinates(shapes)
-    swap = corners[first] < corners[second]
-    large, small = np.where(swap, second, first), np.where(swap, first, second)
     shapely.prepare(shapes)
-    close = shapely.dwithin(shapes[large], shapes[small], GRID)
-    pairs: NDArray[np.intp] = np.sort(np.column_stack([large[close], small[close]]), axis=1)
-    return pairs
+    step = max(1, CHUNK // len(shapes))
+    found: list[tuple[int, int]] = []
+    for start in range(0, len(shapes), step):
+        budget.time()
+        first, second = tree.query(wide[start : start + step], predicate=None)
+        first = first + start
+        kept = first < second
+        first, second = first[kept], second[kept]
+        # A prepared shape answers fast however many corners it has, so the one with more corners goes first.
+        swap = corners[first] < corners[second]
+        large, small = np.where(swap, second, first), np.where(swap, first, second)
+        close = shapely.dwithin(shapes[large], shapes[small], GRID)
+        budget.objects(int(close.sum()))
+        found += zip(first[close].tolist(), second[close].tolist(), strict=True)
+    return found
 
 
 def joint_width(first: Polygon, second: Polygon) -> tuple[float, tuple[float, float]]:
