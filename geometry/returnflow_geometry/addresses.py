@@ -58,6 +58,8 @@ class Draft:
 
     def copy(self) -> Draft:
         """Another draft of the same tables, to be changed by itself."""
+        for kind in KINDS:  # once for all copies
+            self.named(kind)
         other = copy.copy(self)
         other.raw = {
             key: list(value) if key in KINDS and isinstance(value, list) else value for key, value in self.raw.items()

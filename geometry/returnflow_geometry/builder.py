@@ -33,6 +33,8 @@ LINEAR_RANGE = (-60.0, 200.0)  # degree Celsius, where copper's resistivity is c
 ACCURACY = 0.01
 # A thing of these kinds that could not be read may be what joins two pieces of copper.
 JOINING = ("copper", "bridge", "terminal", "link")
+# Things of these kinds are what their own table says, and nothing is assumed of them.
+PLAIN = ("layer", "cutout", "bridge", "terminal", "region", "section")
 _Thing = TypeVar("_Thing")
 
 
@@ -126,12 +128,24 @@ class Builder:
 
     def _each(self, kind: str, build: Callable[[Entry], _Thing | None]) -> tuple[_Thing, ...]:
         entries = self.values.get(kind, [])
-        built = [build(entry) for entry in entries]
+        built = [self._once(entry, build) if kind in PLAIN else build(entry) for entry in entries]
         if kind in JOINING and any(
             thing is None or isinstance(entry.name, Unnamed) for thing, entry in zip(built, entries, strict=True)
         ):
             self.unread = True
         return tuple(thing for thing in built if thing is not None)
+
+    def _once(self, entry: Entry, build: Callable[[Entry], _Thing | None]) -> _Thing | None:
+        """Thing of an entry that was read before; new ones are built, and kept if nothing is wrong with them."""
+        key, before = ("built", id(entry)), len(self.book.mistakes)
+        if key in self.book.drawn:
+            known: _Thing | None = self.book.drawn[key][0]
+            return known
+        thing = build(entry)
+        if len(self.book.mistakes) == before:
+            # The entry is kept beside the thing, so that no other one gets its number.
+            self.book.drawn[key] = (thing, entry)
+        return thing
 
     def _spot(self, entry: Entry, key: str) -> Spot:
         return Spot(self.book, f"{label(entry.kind, entry.name)}: {key}")

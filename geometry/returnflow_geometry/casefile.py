@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import re
 import tomllib
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from returnflow_geometry.addresses import Draft
 from returnflow_geometry.board import Case
 from returnflow_geometry.builder import read_tables
 from returnflow_geometry.keys import Drawn, brief
+from returnflow_geometry.sweeps import read_sweeps
 from returnflow_geometry.variants import read_variants
 
 MAX_BYTES = 10_000_000
@@ -32,7 +34,31 @@ class CaseError(ValueError):
         self.mistakes = mistakes
 
 
-def read_case(path: str | Path) -> Case:
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Supplied:
+    """
+    What is known of a board without the case file, such as from fabrication data.
+
+    Attributes
+    ----------
+    tables : mapping of str to list of dict
+        Tables by kind (layer, copper, cutout, terminal, link), as a case file would have them: they come before those
+        of the file, and its variants may change them. A `shape` may be a Polygon or MultiPolygon in metres.
+    board : mapping
+        Keys of [board] that the file need not give, such as its outline.
+    mistakes, assumptions : tuple of str
+    """
+
+    tables: Mapping[str, list[dict[str, object]]] = dataclasses.field(default_factory=dict)
+    board: Mapping[str, object] = dataclasses.field(default_factory=dict)
+    mistakes: tuple[str, ...] = ()
+    assumptions: tuple[str, ...] = ()
+
+
+Supply = Callable[[Mapping[str, Any]], Supplied]
+
+
+def read_case(path: str | Path, supply: Supply | None = None) -> Case:
     """
     Read a case file.
 
@@ -40,6 +66,8 @@ def read_case(path: str | Path) -> Case:
     ----------
     path : str or Path
         A TOML file in UTF-8, at most 10 MB.
+    supply : callable, optional
+        Looks at the file's own tables and returns what else is known of the board.
 
     Returns
     -------
@@ -73,10 +101,10 @@ def read_case(path: str | Path) -> Case:
             "a case is a text in UTF-8; save it in that encoding"
         )
         raise CaseError((message,)) from None
-    return parse_case(text, origin=where)
+    return parse_case(text, origin=where, supply=supply)
 
 
-def parse_case(text: str, *, origin: str = "case") -> Case:
+def parse_case(text: str, *, origin: str = "case", supply: Supply | None = None) -> Case:
     r"""
     Parse the text of a case file.
 
@@ -86,6 +114,8 @@ def parse_case(text: str, *, origin: str = "case") -> Case:
         TOML.
     origin : str
         How messages about the file as a whole call it.
+    supply : callable, optional
+        Looks at the file's own tables and returns what else is known of the board.
 
     Returns
     -------
@@ -106,14 +136,31 @@ def parse_case(text: str, *, origin: str = "case") -> Case:
     returnflow_geometry.casefile.CaseError: bord is an unknown key; the nearest valid key is board ...
     """
     _check_size(len(text), origin)
-    raw = _parse_toml(text, origin)
+    own = _parse_toml(text, origin)
+    supplied = Supplied() if supply is None else supply(own)
+    raw = _merged(own, supplied)
     drawn: Drawn = {}
     reading = read_tables(raw, drawn)
     base = Draft(raw, reading.incomplete)
     variants, mistakes = read_variants(base, reading, drawn)
-    if reading.mistakes or mistakes:
-        raise CaseError((*reading.mistakes, *mistakes))
-    return dataclasses.replace(reading.case, variants=variants)
+    swept = read_sweeps(base, reading, drawn)
+    every = (*supplied.mistakes, *reading.mistakes, *mistakes, *swept.mistakes)
+    if every:
+        raise CaseError(every)
+    assumptions = (*supplied.assumptions, *reading.case.assumptions, *swept.assumptions)
+    return dataclasses.replace(reading.case, variants=variants, sweeps=swept.sweeps, assumptions=assumptions)
+
+
+def _merged(own: dict[str, Any], supplied: Supplied) -> dict[str, Any]:
+    """Tables of the file behind those that are known without it; what is no list stays as it is, to be reported."""
+    raw = dict(own)
+    for kind, tables in supplied.tables.items():
+        given = own.get(kind, [])
+        raw[kind] = [*tables, *given] if isinstance(given, list) else given
+    board = own.get("board", {})
+    if supplied.board and isinstance(board, dict):
+        raw["board"] = {**supplied.board, **board}
+    return raw
 
 
 def _check_size(size: int, origin: str) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from shapely import LineString, STRtree
 
-from returnflow_geometry.board import GRID, Case, Cutout, Shape
+from returnflow_geometry.board import GRID, Case, Cutout, Region, Shape
 from returnflow_geometry.connection import as_array
 from returnflow_geometry.drawing import MM, mm, place
 from returnflow_geometry.keys import label, listed
@@ -31,16 +31,30 @@ class Findings(NamedTuple):
         """Note a mistake in four parts: which thing, what was found, the rule, what to do."""
         self.mistakes.append(f"{where}: {given}; {rule}; {advice}")
 
+    def extend(self, other: Findings) -> None:
+        """Take over what other checks found."""
+        self.mistakes.extend(other.mistakes)
+        self.assumptions.extend(other.assumptions)
+
 
 def check_copper(case: Case, sheet: Sheet, findings: Findings) -> None:
     """Check one copper, and all that lies on it, by itself."""
-    _check_outline(case.board.outline, sheet, findings)
-    _check_cutouts(sheet, findings)
-    _check_bridges(sheet, findings)
+    outline = case.board.outline
+    regions = [region for region in case.regions if region.copper == sheet.copper.name]
+    copper = [outline, sheet.drawn, *sheet.cutouts, *sheet.bridges]
+    findings.extend(sheet.once("copper", copper, lambda: _of_copper(outline, sheet)))
     _check_contacts(sheet, findings)
     _check_spacing(sheet, findings)
-    _check_regions(case, sheet, findings)
+    findings.extend(sheet.once("regions", [sheet.left, *regions], lambda: _of_regions(regions, sheet)))
     _check_sections(case, sheet, findings)
+
+
+def _of_copper(outline: Shape, sheet: Sheet) -> Findings:
+    findings = Findings([], [])
+    _check_outline(outline, sheet, findings)
+    _check_cutouts(sheet, findings)
+    _check_bridges(sheet, findings)
+    return findings
 
 
 def cutouts_listed(cutouts: Sequence[Cutout]) -> str:
@@ -185,10 +199,9 @@ def _check_spacing(sheet: Sheet, findings: Findings) -> None:
         )
 
 
-def _check_regions(case: Case, sheet: Sheet, findings: Findings) -> None:
-    for region in case.regions:
-        if region.copper != sheet.copper.name:
-            continue
+def _of_regions(regions: Sequence[Region], sheet: Sheet) -> Findings:
+    findings = Findings([], [])
+    for region in regions:
         if not shapely.intersection(region.shape, sheet.left).area > LEAST_AREA:
             findings.wrong(
                 label("region", region.name),
@@ -196,6 +209,7 @@ def _check_regions(case: Case, sheet: Sheet, findings: Findings) -> None:
                 "a region must overlap copper",
                 "move it onto the copper",
             )
+    return findings
 
 
 def _check_sections(case: Case, sheet: Sheet, findings: Findings) -> None:

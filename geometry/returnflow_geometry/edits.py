@@ -144,7 +144,7 @@ class Edit:
     def _drop_lying(self) -> None:
         """What lies on a dropped copper goes with it."""
         lying: dict[Target, Target | None] = {}
-        for kind in LYING:
+        for kind in LYING if any(target.kind == "copper" for target in self._dropped) else ():
             for target, table in self.draft.all(kind):
                 copper = self._gone("copper", table.get("copper"))
                 if copper is not None:

@@ -52,6 +52,14 @@ class Book:
     names: dict[str, list[str]] = field(default_factory=dict)
     incomplete: set[str] = field(default_factory=set)
     drawn: Drawn = field(default_factory=dict)
+    _numbers: dict[str, int] = field(default_factory=dict)
+
+    def names_number(self, kind: str) -> int:
+        """Number of the list of names of a kind: the same for the same names, in all readings of a file."""
+        if kind not in self._numbers:
+            names = ("names", tuple(self.names.get(kind, ())))
+            self._numbers[kind] = self.drawn.setdefault(names, len(self.drawn))
+        return self._numbers[kind]
 
     def draw(self, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
         """Return what was drawn by that key before, else draw it."""
@@ -237,6 +245,8 @@ def brief(value: str, limit: int = 60) -> str:
     >>> print(brief("two\nlines"), brief("long" * 5, limit=4))
     two\nlines long...
     """
+    if len(value) <= limit and value.isprintable() and not ("\\" in value or '"' in value):
+        return value
     shown = "".join(
         letter if letter.isprintable() else letter.encode("unicode_escape").decode()
         for letter in value[:limit].replace("\\", "\\\\").replace('"', '\\"')
@@ -336,7 +346,7 @@ def read_text(spot: Spot, value: object) -> str | None:
     if not value.strip():
         spot.wrong(f"is {show(value)}", "must not be empty", "write a text")
         return None
-    if any(unicodedata.category(letter) in {"Cc", "Cs", "Zl", "Zp"} for letter in value):
+    if not value.isprintable() and any(unicodedata.category(letter) in {"Cc", "Cs", "Zl", "Zp"} for letter in value):
         spot.wrong(f"is {show(value)}", "must be one line of printable text", "remove the control characters")
         return None
     return value

@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
-from returnflow_geometry import changes, currents, drawing, links, outgoing, rejection
+from returnflow_geometry import changes, currents, drawing, links, outgoing, quantities, rejection
 from returnflow_geometry.board import ROLES
 from returnflow_geometry.keys import (
     Key,
@@ -193,6 +193,14 @@ KEYS: dict[str, dict[str, Key]] = {
         "add": Key(read=changes.read_add, advice="give what it has in addition"),
         "move": Key(read=changes.read_moves, advice="give new places"),
         "set": Key(read=changes.read_settings, advice="give new values"),
+    },
+    "sweep": {
+        "name": _NAME,
+        "vary": Key(
+            read=quantities.read_vary,
+            required=True,
+            advice='say what varies, as [ { set = "name.key", values = [...] } ]',
+        ),
     },
 }
 ROLE_KEYS: dict[str, dict[str, Key]] = {

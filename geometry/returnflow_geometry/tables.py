@@ -25,6 +25,13 @@ from returnflow_geometry.keys import (
 from returnflow_geometry.schema import KEYS, REQUIRED, ROLE_KEYS, SINGLE
 
 FORMAT = 1
+# Kinds that a thing may refer to by name.
+REFERS = {
+    "copper": ("layer",),
+    **dict.fromkeys(("cutout", "bridge", "terminal", "region", "section"), ("copper",)),
+    "link": ("terminal",),
+    "loop": ("terminal", "layer"),
+}
 
 
 @dataclasses.dataclass(frozen=True)
@@ -107,12 +114,26 @@ def _tables(kind: str) -> Callable[[Spot, object], list[Entry]]:
             elif name is not None:
                 first[name] = (index, table)
             shown = nameless if name is None else name
-            keys, refused = _keys_for(kind, table, last=index == len(value))
-            fields = read_table(spot.book, f"{label(kind, shown)}: ", table, keys, refused=refused)
-            entries.append(Entry(kind, shown, table, fields))
+            entries.append(_entry(spot.book, kind, shown, table, last=index == len(value)))
         return entries
 
     return read
+
+
+def _entry(book: Book, kind: str, name: str, table: dict[str, object], *, last: bool) -> Entry:
+    """One table of an array; one that was read before without a mistake is the very same entry again."""
+    # What it says depends on the table, on whether it is the last, and on the names that it may refer to.
+    key = ("table", kind, id(table), last, *(book.names_number(other) for other in REFERS.get(kind, ())))
+    known: Entry | None = book.drawn.get(key)
+    if known is not None and known.name == name:
+        return known
+    before = len(book.mistakes)
+    keys, refused = _keys_for(kind, table, last=last)
+    fields = read_table(book, f"{label(kind, name)}: ", table, keys, refused=refused)
+    entry = Entry(kind, name, table, fields)
+    if len(book.mistakes) == before and not fields.bad:
+        book.drawn[key] = entry
+    return entry
 
 
 def _keys_for(kind: str, table: Mapping[str, object], *, last: bool) -> tuple[dict[str, Key], dict[str, Refusal]]:
@@ -163,10 +184,7 @@ TOP: dict[str, Key] = {
 }
 # In the contract, and not in this version: refused by name, as ignoring them would answer another question.
 UNSUPPORTED: dict[str, dict[str, Refusal]] = {
-    "": {
-        "sweep": lambda spot: spot.unsupported("remove it, and write each step as a case of its own"),
-        "source": _unsupported(),
-    },
+    "": {"source": _unsupported()},
     "board": {"source": _unsupported()},
     "copper": {"source": _unsupported("remove it, and draw the copper's shape")},
     "loop": {"source": _unsupported()},
