@@ -1,140 +1,82 @@
-"""The faces of a painted layer: polygons that do not overlap within one owner, added to and cut into pass by pass."""
+"""Faces: polygons that do not overlap; which of them meet, what is cut out of them, what they are together."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 from shapely import MultiPolygon, Polygon, STRtree
 
 from returnflow_geometry.board import Shape
 from returnflow_geometry.fabrication.budget import Budget
 
 Objects = NDArray[np.object_]
+Index = NDArray[np.intp]
+CHUNK = 512  # shapes whose boxes are looked up at once
 GROUP = 4096  # shapes united at once, between two looks at the clock
+LARGE = 2000  # corners from which a face is united last, once, and not again and again
 GRID = 1e-10  # m: rounding for unions that fail without
 
 
-class Faces:
+def boxes_meeting(one: Objects, tree: STRtree, start: int) -> tuple[Index, Index]:
+    """Pairs (i, j) of ``one[i]``, i in the chunk from `start` on, and the tree's j-th shape whose boxes meet."""
+    i, j = tree.query(one[start : start + CHUNK])
+    return i + start, j
+
+
+def meeting(one: Objects, i: Index, other: Objects, j: Index) -> NDArray[np.bool_]:
     """
-    Faces of all owners.
+    Tell which pairs ``one[i]``, ``other[j]`` of polygons have a point in common.
 
-    Parameters
-    ----------
-    budget : Budget
+    The polygon of more corners is prepared and the other one's boundary compared with it: a plane with thousands of
+    holes is then gone through once, not once per pad.
+
+    Examples
+    --------
+    >>> plane = shapely.box(0, 0, 9, 9).difference(shapely.box(1, 1, 8, 8))
+    >>> pads = np.array([shapely.box(2, 2, 3, 3), shapely.box(0, 0, 1, 1), shapely.box(-1, -1, 10, 10)])
+    >>> meeting(np.array([plane]), np.array([0, 0, 0]), pads, np.array([0, 1, 2])).tolist()
+    [False, True, True]
     """
-
-    def __init__(self, budget: Budget) -> None:
-        self._budget = budget
-        self._faces: Objects = np.empty(0, dtype=object)
-        self._owner: NDArray[np.int64] = np.empty(0, dtype=np.int64)
-        self._bounds: NDArray[np.float64] = np.empty((0, 4))
-
-    def _replace(self, gone: NDArray[np.intp], new: Objects, owners: NDArray[np.int64]) -> None:
-        """Take faces out and put others in."""
-        faces, owner, bounds = self._faces, self._owner, self._bounds
-        if len(gone) == len(new) and np.array_equal(owner[gone], owners):
-            faces[gone] = new
-            bounds[gone] = shapely.bounds(new).reshape(-1, 4)
-            return
-        if len(gone):
-            keep = np.ones(len(faces), dtype=bool)
-            keep[gone] = False
-            faces, owner, bounds = faces[keep], owner[keep], bounds[keep]
-        self._faces = np.concatenate([faces, new])
-        self._owner = np.concatenate([owner, owners])
-        self._bounds = np.concatenate([bounds, shapely.bounds(new).reshape(-1, 4)])
-
-    def _near(self, shapes: Objects) -> NDArray[np.intp]:
-        """Faces whose box meets the box of all shapes."""
-        x0, y0, x1, y1 = shapely.total_bounds(shapes)
-        b = self._bounds
-        return np.flatnonzero((b[:, 0] <= x1) & (b[:, 2] >= x0) & (b[:, 1] <= y1) & (b[:, 3] >= y0))
-
-    def add(self, shapes: Objects, owner: int) -> None:
-        """Unite shapes with the faces of their owner."""
-        new = united(shapes, self._budget)
-        near = self._near(new)
-        near = near[self._owner[near] == owner]
-        old = self._faces[near]
-        if len(old) and len(new):
-            a, b = STRtree(old).query(new, predicate="intersects")
-            both = len(new) + len(old)
-            links = coo_matrix((np.ones(len(a)), (a, len(new) + b)), shape=(both, both))
-            _, group = connected_components(links, directed=False)
-            everything = np.concatenate([new, old])
-            touched = np.unique(b)
-            mixed = np.isin(group, group[len(new) + touched])
-            merged = [new[~mixed[: len(new)]]]
-            for members in _groups(group, mixed):
-                self._budget.clock()
-                merged.append(_parts(_union(everything[members])))
-            new, near = np.concatenate(merged), near[touched]
-        else:
-            near = near[:0]
-        self._replace(near, new, np.full(len(new), owner, dtype=np.int64))
-
-    def clear(self, shapes: Objects) -> None:
-        """Take shapes away from every face."""
-        cuts = united(shapes, self._budget)
-        near = self._near(cuts)
-        if not len(near) or not len(cuts):
-            return
-        faces = self._faces[near]
-        shapely.prepare(faces)
-        cut, face = STRtree(cuts).query(faces, predicate="intersects")[::-1]
-        if not len(cut):
-            return
-        inside = shapely.contains_properly(faces[face], cuts[cut]) & (shapely.get_num_interior_rings(cuts[cut]) == 0)
-        order = np.argsort(face, kind="stable")
-        gone, new, owners = [], [], []
-        for members in np.split(order, np.flatnonzero(np.diff(face[order])) + 1):
-            self._budget.time()
-            which = int(face[members[0]])
-            left = _cut(faces[which], cuts[cut[members]], inside[members])
-            gone.append(near[which])
-            new.append(left)
-            owners.append(np.full(len(left), self._owner[near[which]]))
-        self._replace(np.array(gone), np.concatenate(new), np.concatenate(owners))
-
-    def areas(self) -> dict[int, Shape]:
-        """Owner to area."""
-        out: dict[int, Shape] = {}
-        for owner in np.unique(self._owner):
-            faces = self._faces[self._owner == owner]
-            out[int(owner)] = faces[0] if len(faces) == 1 else MultiPolygon(faces.tolist())
-        return out
+    met = np.zeros(len(i), dtype=bool)
+    more = shapely.get_num_coordinates(one)[i] >= shapely.get_num_coordinates(other)[j]
+    for pick, large, small in ((more, one[i], other[j]), (~more, other[j], one[i])):
+        a, b = large[pick], small[pick]
+        if not len(a):
+            continue
+        shapely.prepare(a)
+        # If the boundary of one does not meet the other, then that lies either all inside or all outside.
+        points = shapely.get_point(shapely.get_exterior_ring(a), 0)
+        met[pick] = shapely.intersects(a, shapely.boundary(b)) | shapely.intersects(b, points)
+    return met
 
 
-def _groups(group: NDArray[np.int32], wanted: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
-    """Members of each group among the wanted."""
-    index = np.flatnonzero(wanted)
-    order = index[np.argsort(group[index], kind="stable")]
-    return np.split(order, np.flatnonzero(np.diff(group[order])) + 1) if len(order) else []
-
-
-def _cut(face: Polygon, cuts: Objects, inside: NDArray[np.bool_]) -> Objects:
+def cut_out(face: Polygon, cuts: Objects, budget: Budget) -> Objects:
     """
-    Face without the cuts. Those strictly inside become interior rings, which costs nothing.
+    Face without the cuts, as polygons.
 
-    Cuts do not overlap each other but may touch; a chain of them could cut the face in two, which rings cannot say.
+    Cuts strictly inside become interior rings, which costs nothing.
     """
+    if len(cuts) > 1:
+        cuts = united(cuts, budget)
+    shapely.prepare(face)
+    inside = shapely.contains_properly(face, cuts) & (shapely.get_num_interior_rings(cuts) == 0)
     hidden, crossing = cuts[inside], cuts[~inside]
     if len(hidden):
-        rings = [*face.interiors, *(cut.exterior for cut in hidden)]
-        drilled = Polygon(face.exterior, rings)
+        drilled = Polygon(face.exterior, [*face.interiors, *(cut.exterior for cut in hidden)])
+        # Cuts may touch, and a chain of them cuts the face in two, which rings cannot say.
         if drilled.is_valid:
             face = drilled
         else:
             crossing = cuts
     if not len(crossing):
         return np.array([face], dtype=object)
-    return _parts(_difference(face, crossing[0] if len(crossing) == 1 else MultiPolygon(crossing.tolist())))
+    return parts_of(_safely(shapely.difference, face, _together(crossing)))
 
 
-def _parts(shape: Shape) -> Objects:
+def parts_of(shape: Shape) -> Objects:
     """Polygons with an area."""
     parts = shapely.get_parts(shape)
     kept: Objects = parts[(shapely.get_type_id(parts) == 3) & (shapely.area(parts) > 0.0)]
@@ -145,36 +87,60 @@ def united(shapes: Objects, budget: Budget) -> Objects:
     """
     Union of shapes as polygons that do not overlap.
 
-    Near ones first and group by group, so that the clock is looked at.
+    Near ones first and group by group, so that the clock is looked at; those of very many corners last.
     """
-    if len(shapes) == 1:
-        return _parts(shapes[0])
+    if len(shapes) > 1:
+        large = shapely.get_num_coordinates(shapes) > LARGE
+        if large.any() and not large.all():
+            return _joined(_united(shapes[large], budget), _united(shapes[~large], budget), budget)
+    return _united(shapes, budget)
+
+
+def _united(shapes: Objects, budget: Budget) -> Objects:
     if len(shapes) > GROUP:
         x0, y0, x1, y1 = shapely.bounds(shapes).T
-        x, y = (x0 + x1) / 2, (y0 + y1) / 2
         strips = int(np.ceil(np.sqrt(len(shapes) / GROUP)))
-        strip = np.floor(np.argsort(np.argsort(x)) * strips / len(shapes))
-        shapes = shapes[np.lexsort((y, strip))]
+        strip = np.floor(np.argsort(np.argsort(x0 + x1)) * strips / len(shapes))
+        shapes = shapes[np.lexsort((y0 + y1, strip))]
     while len(shapes) > 1:
         groups = []
         for start in range(0, len(shapes), GROUP):
             budget.time()
             groups.append(_union(shapes[start : start + GROUP]))
-        if len(groups) == 1:
-            return _parts(groups[0])
         shapes = np.array(groups, dtype=object)
-    return _parts(shapes[0]) if len(shapes) else shapes
+    return parts_of(shapes[0]) if len(shapes) else shapes
+
+
+def _joined(large: Objects, small: Objects, budget: Budget) -> Objects:
+    """Union of two sets of polygons, neither of which overlaps itself: at once, and only of those that meet."""
+    tree = STRtree(small)
+    first, second = np.zeros(len(large), dtype=bool), np.zeros(len(small), dtype=bool)
+    for start in range(0, len(large), CHUNK):
+        budget.time()
+        i, j = boxes_meeting(large, tree, start)
+        met = meeting(large, i, small, j)
+        first[i[met]], second[j[met]] = True, True
+    if not first.any():
+        return np.concatenate([large, small])
+    whole = parts_of(_safely(shapely.union, _together(large[first]), _together(small[second])))
+    return np.concatenate([large[~first], whole, small[~second]])
+
+
+def _together(parts: Objects) -> Shape:
+    return parts[0] if len(parts) == 1 else MultiPolygon(parts.tolist())
 
 
 def _union(shapes: Objects) -> Shape:
+    if len(shapes) == 1:
+        return shapes[0]
     try:
         return shapely.disjoint_subset_union_all(shapes)
     except shapely.errors.GEOSException:
         return shapely.union_all(shapes, grid_size=GRID)
 
 
-def _difference(face: Shape, cuts: Shape) -> Shape:
+def _safely(operation: Callable[..., Shape], one: Shape, other: Shape) -> Shape:
     try:
-        return shapely.difference(face, cuts)
+        return operation(one, other)
     except shapely.errors.GEOSException:
-        return shapely.difference(face, cuts, grid_size=GRID)
+        return operation(one, other, grid_size=GRID)

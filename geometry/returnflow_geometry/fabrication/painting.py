@@ -9,11 +9,9 @@ from shapely import MultiPolygon, Polygon, STRtree
 
 from returnflow_geometry.board import Shape
 from returnflow_geometry.fabrication.budget import Budget
-from returnflow_geometry.fabrication.faces import Faces
+from returnflow_geometry.fabrication.faces import CHUNK, Objects, boxes_meeting, cut_out, meeting, united
 from returnflow_geometry.fabrication.objects import FabricationError
 
-Objects = NDArray[np.object_]
-CHUNK = 512  # shapes whose boxes are looked up at once
 CROWD = 4_000_000  # pairs of shapes that may truly overlap
 
 
@@ -38,7 +36,8 @@ def paint(shapes: Objects, dark: NDArray[np.bool_], owners: NDArray[np.int64], b
     Notes
     -----
     Shapes whose boxes do not meet may be painted in either order. So each gets the number of a pass, even for dark and
-    odd for clear, above that of every earlier one of the other kind that its box meets, and a pass is painted at once.
+    odd for clear, above that of every earlier one of the other kind that its box meets. A pass is united at once, and
+    each face of it loses what the clear shapes of later passes cover; so no step waits for another.
 
     Examples
     --------
@@ -52,19 +51,62 @@ def paint(shapes: Objects, dark: NDArray[np.bool_], owners: NDArray[np.int64], b
     shapes, dark, owners = shapes[some], dark[some], owners[some]
     check_crowd(shapes, budget)
     passes = pass_numbers(shapely.bounds(shapes), dark, budget)
-    faces = Faces(budget)
-    order = np.argsort(passes, kind="stable")
-    cuts = np.flatnonzero(np.diff(passes[order])) + 1
-    for members in np.split(order, cuts):
-        if not len(members) or passes[members[0]] < 0:
-            continue
+    faces, (when, whose) = _grouped(shapes[dark], (passes[dark], owners[dark]), budget)
+    cutting = ~dark & (passes > 0)
+    cuts, (later,) = _grouped(shapes[cutting], (passes[cutting],), budget)
+    faces, whose = _cut_all(faces, when, whose, cuts, later, budget)
+    areas: dict[int, Shape] = {}
+    for owner in np.unique(whose):
+        parts = united(faces[whose == owner], budget)
+        areas[int(owner)] = parts[0] if len(parts) == 1 else MultiPolygon(parts.tolist())
+    return areas
+
+
+def _grouped(
+    shapes: Objects, keys: tuple[NDArray[np.int64], ...], budget: Budget
+) -> tuple[Objects, list[NDArray[np.int64]]]:
+    """Union of the shapes that have the same keys, as polygons with their keys."""
+    table = np.column_stack(keys)
+    order = np.lexsort(table.T)
+    new = np.any(np.diff(table[order], axis=0), axis=1)
+    parts, sizes, firsts = [], [], []
+    for members in np.split(order, np.flatnonzero(new) + 1) if len(order) else []:
+        budget.clock()
+        parts.append(united(shapes[members], budget))
+        sizes.append(len(parts[-1]))
+        firsts.append(members[0])
+    out = np.concatenate(parts) if parts else np.empty(0, dtype=object)
+    spread = np.repeat(table[firsts], sizes, axis=0) if parts else np.empty((0, len(keys)), dtype=np.int64)
+    return out, list(spread.T)
+
+
+def _cut_all(
+    faces: Objects,
+    when: NDArray[np.int64],
+    whose: NDArray[np.int64],
+    cuts: Objects,
+    later: NDArray[np.int64],
+    budget: Budget,
+) -> tuple[Objects, NDArray[np.int64]]:
+    """Every face without the cuts of later passes, with its owner."""
+    tree = STRtree(cuts)
+    gone = np.zeros(len(faces), dtype=bool)
+    left, owners = [], []
+    for start in range(0, len(faces), CHUNK) if len(cuts) else ():
         budget.time()
-        if passes[members[0]] % 2:
-            faces.clear(shapes[members])
-        else:
-            for owner in np.unique(owners[members]):
-                faces.add(shapes[members[owners[members] == owner]], int(owner))
-    return faces.areas()
+        i, j = boxes_meeting(faces, tree, start)
+        wanted = later[j] > when[i]
+        i, j = i[wanted], j[wanted]
+        met = meeting(faces, i, cuts, j)
+        i, j = i[met], j[met]
+        order = np.argsort(i, kind="stable")
+        for members in np.split(order, np.flatnonzero(np.diff(i[order])) + 1) if len(order) else ():
+            budget.time()
+            which = i[members[0]]
+            gone[which] = True
+            left.append(cut_out(faces[which], cuts[j[members]], budget))
+            owners.append(np.full(len(left[-1]), whose[which]))
+    return np.concatenate([faces[~gone], *left]), np.concatenate([whose[~gone], *owners])
 
 
 def pass_numbers(bounds: NDArray[np.float64], dark: NDArray[np.bool_], budget: Budget) -> NDArray[np.int64]:
@@ -122,15 +164,14 @@ def check_crowd(shapes: Objects, budget: Budget) -> None:
     boxes = 0
     for start in range(0, len(shapes), CHUNK):
         budget.time()
-        boxes += len(tree.query(shapes[start : start + CHUNK])[0])
+        boxes += len(boxes_meeting(shapes, tree, start)[0])
     if boxes <= CROWD:
         return
     crossing = 0
-    for start in range(0, len(shapes), CHUNK // 8):
+    for start in range(0, len(shapes), CHUNK):
         budget.time()
-        part = shapes[start : start + CHUNK // 8]
-        shapely.prepare(part)
-        crossing += len(tree.query(part, predicate="intersects")[0])
+        i, j = boxes_meeting(shapes, tree, start)
+        crossing += int(np.count_nonzero(meeting(shapes, i, shapes, j)))
         if crossing > CROWD:
             raise FabricationError(
                 budget.file,
@@ -157,12 +198,19 @@ def partition(areas: dict[int, Shape], budget: Budget) -> tuple[dict[int, Shape]
     if len(areas) < 2:
         return areas, []
     faces, owners = np.array(parts, dtype=object), np.array(owner)
-    shapely.prepare(faces)
-    first, second = STRtree(faces).query(faces, predicate="intersects")
-    pairs = (owners[first] < owners[second]) & ~shapely.touches(faces[first], faces[second])
+    tree = STRtree(faces)
+    found = []
+    for start in range(0, len(faces), CHUNK):
+        budget.time()
+        i, j = boxes_meeting(faces, tree, start)
+        wanted = owners[i] < owners[j]
+        i, j = i[wanted], j[wanted]
+        met = meeting(faces, i, faces, j)
+        found.append((i[met], j[met]))
+    first, second = (np.concatenate(side) for side in zip(*found, strict=True))
     overlaps: dict[tuple[int, int], float] = {}
-    order = np.lexsort((owners[first[pairs]], second[pairs]))
-    for a, b in zip(first[pairs][order].tolist(), second[pairs][order].tolist(), strict=True):
+    order = np.lexsort((owners[first], second))
+    for a, b in zip(first[order].tolist(), second[order].tolist(), strict=True):
         budget.clock()
         left = shapely.difference(faces[b], faces[a])
         lost = faces[b].area - left.area
