@@ -78,6 +78,32 @@ GOOD = {
 }
 
 
+# The same with every kind of table there is.
+FULL = GOOD | {
+    "link": [{"name": "wire", "between": ["U1.AGND", "J2.SHELL"], "resistance_ohm": 1, "capacitance_F": 1e-7}],
+    "bridge": [{"name": "strap", "copper": "ground", "shape": {"slot": [[48, 30], [52, 30]], "width": 2}}],
+    "variant": [
+        {
+            "name": "better",
+            "drop": ["gap"],
+            "add": {"cutout": [{"name": "pit", "copper": "ground", "shape": {"rect": [30, 30, 32, 32]}}]},
+            "move": {"U1.AGND": [8, 70]},
+            "set": {"L2.copper_um": 70, "clock.trapezoid.rise_s": 6e-9},
+        }
+    ],
+    "sweep": [
+        {"name": "place", "vary": [{"move": "U1.AGND", "along": [[20, 70], [40, 70]], "steps": 2}]},
+        {
+            "name": "two",
+            "vary": [
+                {"set": "L2.copper_um", "values": [18, 35]},
+                {"set": "gap.shape.slot.2.2", "from": 50, "to": 60, "steps": 2, "spacing": "log"},
+            ],
+        },
+    ],
+}
+
+
 def dump(value):
     """TOML text of a value, tables inline."""
     if isinstance(value, dict):
@@ -100,11 +126,12 @@ def text_of(case):
 DELETE = object()
 
 
-def edited(*edits):
-    """Good case with values put (or keys deleted) at dotted paths; an index past the end appends."""
-    case = copy.deepcopy(GOOD)
+def edited(*edits, case=GOOD):
+    """Case with values put (or keys deleted) at dotted paths (or tuples of steps); an index past the end appends."""
+    case = copy.deepcopy(case)
     for path, value in edits:
-        *way, last = [int(step) if step.isdigit() else step for step in path.split(".")]
+        steps = [int(step) if step.isdigit() else step for step in path.split(".")] if isinstance(path, str) else path
+        *way, last = steps
         place = case
         for step in way:
             place = place[step]

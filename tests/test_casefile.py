@@ -6,7 +6,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from shapely import Point
 
-from cases import DELETE, GOOD, PLANE, attempt, edited, mistakes_of, text_of
+from cases import DELETE, FULL, GOOD, PLANE, attempt, edited, mistakes_of, text_of
 from returnflow_geometry.board import Trapezoid
 from returnflow_geometry.casefile import MAX_BYTES, CaseError, parse_case, read_case
 
@@ -47,6 +47,13 @@ def test_good_case_in_si_units():
         for loop in ("stepper phase", "clock", "buck")
     ]
     assert case.assumptions == tuple(heights)
+
+
+def test_the_case_with_every_table_is_good():
+    case = parse_case(text_of(FULL))
+    assert [variant.name for variant in case.variants] == ["better"]
+    assert [(sweep.name, len(sweep.steps)) for sweep in case.sweeps] == [("place", 2), ("two", 4)]
+    assert all(step.case for sweep in case.sweeps for step in sweep.steps)
 
 
 def test_text_as_people_write_it(tmp_path):
@@ -673,22 +680,22 @@ VALUES = st.recursive(
 )
 
 
-def paths_of(value, way=""):
+def paths_of(value, way=()):
     items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else []
     for key, inner in items:
-        yield f"{way}{key}"
-        yield from paths_of(inner, f"{way}{key}.")
+        yield (*way, key)
+        yield from paths_of(inner, (*way, key))
 
 
-PATHS = sorted(path for path in paths_of(GOOD) if " " not in path)
+PATHS = sorted(paths_of(FULL), key=str)
 
 
-@settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.sampled_from(PATHS), st.one_of(VALUES, st.just(DELETE)))
 @example("cutout.3.shape.polygon", [[0, 0], [1e-300, 1], [5e-324, 5]])
 @example("board.outline", {"\x1f": 0})
 def test_any_value_anywhere_is_accepted_or_refused_cleanly(path, value):
-    case, mistakes = attempt(text_of(edited((path, value))))
+    case, mistakes = attempt(text_of(edited((path, value), case=FULL)))
     assert case or mistakes
     assert all(line.isprintable() and len(line) < 1500 for line in mistakes or case.assumptions)
 
@@ -713,7 +720,7 @@ def test_any_drawn_shape_is_valid_or_refused(kind, points, size):
 @settings(max_examples=150, deadline=None)
 @given(st.data())
 def test_any_damaged_text_is_accepted_or_refused_cleanly(data):
-    text = text_of(GOOD)
+    text = text_of(FULL)
     start = data.draw(st.integers(0, len(text)))
     end = min(len(text), start + data.draw(st.integers(0, 30)))
     inserted = data.draw(st.one_of(st.text(max_size=10), st.sampled_from(['"', "[", "]", "{", "\n", "=", "'''", "."])))

@@ -344,6 +344,12 @@ BAD = [
     ({"set": {"board.temperature_C": 40}}, r"^ changes nothing"),
     ({"move": {"hole": [5, 5]}}, r"^ changes nothing"),
     ({"drop": ["corner"], "add": {"cutout": [GOOD["cutout"][3]]}}, r"^ changes nothing"),
+    ({"set": {"gap." + "." * 400: 3}}, r'^set "gap.*" has 404 characters; an address has at most 400; shorten it'),
+    (
+        {"drop": [str(k) for k in range(1001)]},
+        r"^drop has 1001 items; at most 1000 are read; write it as a case of",
+    ),
+    ({"set": {f"a{k}.b": 1 for k in range(1001)}}, r"^set has 1001 items; at most 1000 are read"),
     ({"sett": {}}, r"^sett is an unknown key; the nearest valid key is set"),
     ({"drop": ["ground"], "set": {"gap.shape.width": 1}}, None),
 ]
@@ -430,6 +436,17 @@ def test_unknown_names_say_nothing_where_a_thing_has_no_good_name():
     case = with_variants({"drop": ["pit"]}, {"set": {"pit.copper": "ground"}})
     case["cutout"][0]["name"] = "pit "
     assert len(mistakes_of(case)) == 1
+
+
+def test_many_unknown_names_are_quick():
+    case = with_variants({"drop": [f"cutout {k}" for k in range(1000)]})
+    case["cutout"] += [
+        {"name": f"cutout-{k}", "copper": "ground", "shape": {"rect": [60 + k % 10, 60, 60.1 + k % 10, 61]}}
+        for k in range(1000)
+    ]
+    start = time.perf_counter()
+    assert len(mistakes_of(case)) == 1000
+    assert time.perf_counter() - start < 5  # about 0.5 s
 
 
 def test_many_variants_are_capped():

@@ -6,12 +6,16 @@ import copy
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
-from returnflow_geometry.keys import Spot, brief, label, listed, nearest, show
+from returnflow_geometry.keys import Spot
 from returnflow_geometry.schema import KEYS, ROLE_KEYS, SINGLE
 from returnflow_geometry.tables import good_name
+from returnflow_geometry.wording import MAX_NAME, brief, label, listed, nearest, show
 
 # Kinds of things that have a name; variants and sweeps are none of the board.
 KINDS = tuple(kind for kind in KEYS if kind not in ("variant", "sweep"))
+MAX_ADDRESS = 2 * MAX_NAME  # characters
+MAX_SEARCHED = 500  # names among which a similar one is looked for
+MAX_SUGGESTED = 20
 Raw = Mapping[str, object]
 Table = Mapping[str, object]
 
@@ -144,7 +148,7 @@ def find(spot: Spot, draft: Draft, text: str, kinds: Sequence[str], verb: str) -
         spot.wrong(f"is {_either([f'a {target.kind}' for target in found], 'and')}", can, "leave it out")
     elif not draft.incomplete:
         known = [name for kind in kinds for name in draft.named(kind)]
-        near = nearest(text.partition(":")[2].strip() if _kind_of(text) else text, known[:2000])
+        near = _near(spot, text.partition(":")[2].strip() if _kind_of(text) else text, known)
         advice = (
             f"did you mean {listed([near])}?" if near else f"name one of {listed(known)}" if known else "leave it out"
         )
@@ -158,6 +162,9 @@ def find_key(spot: Spot, draft: Draft, text: str) -> tuple[Target, list[str]] | 
 
     The longest name that there is counts, as names may contain dots. None if there is none, which is a mistake.
     """
+    if len(text) > MAX_ADDRESS:
+        spot.wrong(f"has {len(text)} characters", f"an address has at most {MAX_ADDRESS}", "shorten it")
+        return None
     steps = text.split(".")
     for count in range(len(steps) - 1, 0, -1):
         name, way = ".".join(steps[:count]), [step.strip() for step in steps[count:]]
@@ -186,7 +193,7 @@ def find_key(spot: Spot, draft: Draft, text: str) -> tuple[Target, list[str]] | 
         whole = f'write it as "{brief(text)}.key"' if text in names else 'such as "board.temperature_C"'
         spot.wrong("has no key", rule, whole)
         return None
-    near = nearest(text.rpartition(".")[0], names[:2000])
+    near = _near(spot, text.rpartition(".")[0], names)
     advice = f"did you mean {listed([f'{near}.{steps[-1]}'])}?" if near else f"name one of {listed(names)}"
     spot.wrong("names nothing", "an address is a name, a dot and a key", advice)
     return None
@@ -213,6 +220,11 @@ def _named_so(draft: Draft, text: str, kinds: Iterable[str]) -> list[Target]:
     if kind and name in draft.named(kind):
         found.append(Target(kind, name))
     return found
+
+
+def _near(spot: Spot, name: str, known: Sequence[str]) -> str | None:
+    # A search takes milliseconds: nobody reads the twentieth suggestion.
+    return nearest(name, known[:MAX_SEARCHED]) if len(spot.book.mistakes) < MAX_SUGGESTED else None
 
 
 def _note_ambiguous(spot: Spot, found: Sequence[Target], way: str) -> None:

@@ -24,9 +24,10 @@ from returnflow_geometry.board import (
     Terminal,
 )
 from returnflow_geometry.checks import check_case
-from returnflow_geometry.keys import Book, Drawn, Spot, Unnamed, label, listed, read_table
+from returnflow_geometry.keys import Book, Drawn, Spot, read_table
 from returnflow_geometry.schema import REQUIRED, WAYS
 from returnflow_geometry.tables import TOP, UNSUPPORTED, Entry, declare_names
+from returnflow_geometry.wording import Unnamed, label, listed
 
 TEMPERATURE = 25.0  # degree Celsius, where the file gives none
 LINEAR_RANGE = (-60.0, 200.0)  # degree Celsius, where copper's resistivity is close to linear in temperature

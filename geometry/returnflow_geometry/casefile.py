@@ -12,9 +12,10 @@ from typing import Any
 from returnflow_geometry.addresses import Draft
 from returnflow_geometry.board import Case
 from returnflow_geometry.builder import read_tables
-from returnflow_geometry.keys import Drawn, brief
+from returnflow_geometry.keys import Drawn
 from returnflow_geometry.sweeps import read_sweeps
 from returnflow_geometry.variants import read_variants
+from returnflow_geometry.wording import brief
 
 MAX_BYTES = 10_000_000
 

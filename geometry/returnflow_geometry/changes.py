@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from returnflow_geometry.drawing import read_point
-from returnflow_geometry.keys import Spot, brief, listed, nearest, read_name, show
+from returnflow_geometry.keys import Spot, read_name
+from returnflow_geometry.wording import brief, listed, nearest, show
 
 AS_DRAWN = "as drawn"
 MAX_VARIANTS = 100
+MAX_CHANGES = 1000  # of one kind, in one variant
 # Kinds that may be dropped and added. The stackup stays, though its layers may be set.
 DROPPABLE = ("copper", "cutout", "bridge", "terminal", "link", "loop", "region", "section")
 _QUOTE = "put the whole address in quotation marks, as a dot without them begins a table"
@@ -28,6 +30,8 @@ def read_drop(spot: Spot, value: object) -> list[str] | None:
     if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
         example = f"write it as [{show(value)}]" if isinstance(value, str) else 'write it as ["name", "name"]'
         spot.wrong(f"is {show(value)}", "must be a list of names", example)
+        return None
+    if not _few(spot, len(value)):
         return None
     seen: set[str] = set()
     for item in value:
@@ -103,6 +107,12 @@ def read_settings(spot: Spot, value: object) -> dict[str, object] | None:
 
 def _addressed(spot: Spot, value: object, example: str) -> dict[str, object] | None:
     if isinstance(value, dict):
-        return value
+        return value if _few(spot, len(value)) else None
     spot.wrong(f"is {show(value)}", "must be a table", f"write {example}")
     return None
+
+
+def _few(spot: Spot, count: int) -> bool:
+    if count > MAX_CHANGES:
+        spot.wrong(f"has {count} items", f"at most {MAX_CHANGES} are read", "write it as a case of its own")
+    return count <= MAX_CHANGES

@@ -12,9 +12,10 @@ from returnflow_geometry.connection import as_array
 from returnflow_geometry.copper_checks import MAX_PAIRS, MAX_PIECES, NEAR, Findings, at, check_copper, cutouts_listed
 from returnflow_geometry.drawing import MM, mm, place
 from returnflow_geometry.joins import Network, loop_ends
-from returnflow_geometry.keys import Drawn, label, listed
+from returnflow_geometry.keys import Drawn
 from returnflow_geometry.outgoing import route_assumptions, route_mistakes
 from returnflow_geometry.sheets import LEAST_AREA, Sheet
+from returnflow_geometry.wording import label, listed
 
 __all__ = ["Findings", "check_case"]
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from shapely import Polygon, STRtree
 
 from returnflow_geometry.board import GRID, Cutout, Shape
-from returnflow_geometry.keys import listed
+from returnflow_geometry.wording import listed
 
 LEAST_AREA = 1e-12  # m2: a terminal that touches a piece with less does not join it
 REACH = 1e-8  # m: a neighbour is felt within this distance

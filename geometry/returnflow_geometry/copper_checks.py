@@ -12,8 +12,8 @@ from shapely import LineString, STRtree
 from returnflow_geometry.board import GRID, Case, Cutout, Region, Shape
 from returnflow_geometry.connection import as_array
 from returnflow_geometry.drawing import MM, mm, place
-from returnflow_geometry.keys import label, listed
 from returnflow_geometry.sheets import LEAST_AREA, LEAST_CONTACT, Sheet, parts
+from returnflow_geometry.wording import label, listed
 
 NEAR = 1e-6  # m: contacts nearer than this count as one, no board shop keeps them apart
 WHOLE_CONTACT = 0.999  # more than this is rounding

@@ -7,7 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from returnflow_geometry.board import Loop, Trapezoid
-from returnflow_geometry.keys import Spot, as_number, label, number, show
+from returnflow_geometry.keys import Spot, as_number, number
+from returnflow_geometry.wording import label, show
 
 LAST = 10e9  # Hz: beyond, no board is small against the wavelength
 CAUTION = 1e9  # Hz: the wavelength is 300 mm in air, half of that in a board

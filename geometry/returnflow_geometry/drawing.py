@@ -13,7 +13,8 @@ from shapely import LineString, MultiPolygon, Polygon
 
 from returnflow_geometry import shapes
 from returnflow_geometry.board import Shape
-from returnflow_geometry.keys import Fields, Key, Spot, as_number, brief, note_unknown_key, number, read_table, show
+from returnflow_geometry.keys import Fields, Key, Spot, as_number, note_unknown_key, number, read_table
+from returnflow_geometry.wording import brief, show
 
 Point = tuple[float, float]
 

@@ -8,8 +8,9 @@ from typing import TypeVar
 from returnflow_geometry.addresses import Draft, Table, Target, find, find_key, get_at, put_at
 from returnflow_geometry.changes import DROPPABLE, Tables
 from returnflow_geometry.drawing import MM, place
-from returnflow_geometry.keys import Book, Drawn, Spot, listed, show
+from returnflow_geometry.keys import Book, Drawn, Spot
 from returnflow_geometry.motion import MOVABLE, centre, follow, moved
+from returnflow_geometry.wording import listed, show
 
 _Found = TypeVar("_Found")
 WHOLE = 1e6  # a number as large is clearer with an exponent

@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 from returnflow_geometry.board import Link, Loop
 from returnflow_geometry.connection import LoopEnds, explain_separation, grouped
-from returnflow_geometry.keys import label, listed
 from returnflow_geometry.sheets import Sheet
+from returnflow_geometry.wording import label, listed
 
 Message = tuple[str, str, str, str]
 _OR_LINK = "or join them by a [[link]] without capacitance_F"

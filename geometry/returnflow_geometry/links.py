@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from returnflow_geometry.keys import Spot, listed, reference, show
+from returnflow_geometry.keys import Spot, reference
+from returnflow_geometry.wording import listed, show
 
 # A larger or smaller part is a wrong unit: leakage of a board, a mains choke, half a picosecond of a trace, a
 # double-layer capacitor. Common practice, no source.

@@ -12,7 +12,8 @@ from shapely import LineString
 
 from returnflow_geometry.board import GRID, Board, Case, Loop, Outgoing, Shape, Terminal
 from returnflow_geometry.drawing import MM, Point, distinct, mm, place, read_points
-from returnflow_geometry.keys import Spot, label, listed
+from returnflow_geometry.keys import Spot
+from returnflow_geometry.wording import label, listed
 
 WIDTH = 0.2e-3  # m, where the file gives none
 MAX_WIDTH = 50.0  # mm: wider is a plane

@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from returnflow_geometry.drawing import MM, distinct, read_points
-from returnflow_geometry.keys import Key, Spot, as_number, choice, number, read_table, read_text, show
+from returnflow_geometry.keys import Key, Spot, as_number, choice, number, read_table, read_text
+from returnflow_geometry.wording import show
 
 MAX_STEPS = 400  # of all sweeps of a file
 MAX_QUANTITIES = 2

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from returnflow_geometry.keys import Spot, as_number, number, show
+from returnflow_geometry.keys import Spot, as_number, number
+from returnflow_geometry.wording import show
 
 MOST = 200.0  # dB: no amplifier reaches it, so a larger number is a mistake
 MOST_POINTS = 1000

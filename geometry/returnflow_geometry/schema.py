@@ -8,19 +8,8 @@ from typing import Any, NamedTuple
 
 from returnflow_geometry import changes, currents, drawing, links, outgoing, quantities, rejection
 from returnflow_geometry.board import ROLES
-from returnflow_geometry.keys import (
-    Key,
-    Spot,
-    as_number,
-    choice,
-    listed,
-    number,
-    read_name,
-    read_table,
-    read_text,
-    reference,
-    show,
-)
+from returnflow_geometry.keys import Key, Spot, as_number, choice, number, read_name, read_table, read_text, reference
+from returnflow_geometry.wording import listed, show
 
 UM = 1e6  # micrometres per metre
 

@@ -11,10 +11,11 @@ from returnflow_geometry.addresses import Draft, Target, find, find_key
 from returnflow_geometry.board import Axis, Case, Step, Sweep
 from returnflow_geometry.builder import Reading, read_tables
 from returnflow_geometry.edits import Edit
-from returnflow_geometry.keys import Drawn, label
+from returnflow_geometry.keys import Drawn
 from returnflow_geometry.motion import MOVABLE
 from returnflow_geometry.quantities import MAX_STEPS, Quantity
 from returnflow_geometry.tables import Entry
+from returnflow_geometry.wording import label
 
 LEAST_STEPS = 2
 MAX_REPORTED = 3  # steps that cannot be built, of one sweep

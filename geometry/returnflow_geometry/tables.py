@@ -7,22 +7,9 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from returnflow_geometry.board import ROLES
-from returnflow_geometry.keys import (
-    Book,
-    Fields,
-    Key,
-    Refusal,
-    Spot,
-    Unnamed,
-    label,
-    listed,
-    nearest,
-    read_name,
-    read_table,
-    read_text,
-    show,
-)
+from returnflow_geometry.keys import Book, Fields, Key, Refusal, Spot, read_name, read_table, read_text
 from returnflow_geometry.schema import KEYS, REQUIRED, ROLE_KEYS, SINGLE
+from returnflow_geometry.wording import Unnamed, label, listed, nearest, show
 
 FORMAT = 1
 # Kinds that a thing may refer to by name.

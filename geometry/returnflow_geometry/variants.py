@@ -10,8 +10,9 @@ from returnflow_geometry.board import Variant
 from returnflow_geometry.builder import Reading, read_tables
 from returnflow_geometry.changes import MAX_VARIANTS
 from returnflow_geometry.edits import Edit
-from returnflow_geometry.keys import Drawn, label, listed
+from returnflow_geometry.keys import Drawn
 from returnflow_geometry.tables import Entry
+from returnflow_geometry.wording import label, listed
 
 _NUMBER = re.compile(r'("(?:[^"\\]|\\.)*")|[-+]?\d[\d.e+-]*')
 

@@ -1,0 +1,102 @@
+"""How messages spell values and names: on one line, cut short, safe to send to a terminal."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+from collections.abc import Iterable
+
+from shapely.geometry.base import BaseGeometry
+
+MAX_NAME = 200  # characters
+MAX_LISTED = 8  # names listed in one message
+
+
+class Unnamed(str):
+    """Stands in for a missing or repeated name, such as `number 3`; shown without quotation marks."""
+
+    __slots__ = ()
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """Most similar of the known names, letter case aside; None if none is similar."""
+    folded = {item.casefold(): item for item in known}
+    near = difflib.get_close_matches(name[:MAX_NAME].casefold(), folded, n=1, cutoff=0.6)
+    return folded[near[0]] if near else None
+
+
+def listed(names: Iterable[str]) -> str:
+    """
+    Names in quotation marks, capped.
+
+    Examples
+    --------
+    >>> print(listed(["A", "B"]))
+    "A", "B"
+    """
+    every = list(names)
+    first = every[:MAX_LISTED]
+    shown = [name if isinstance(name, Unnamed) else f'"{brief(name, MAX_NAME)}"' for name in first]
+    return ", ".join(shown) + (f" and {len(every) - MAX_LISTED} more" if len(every) > MAX_LISTED else "")
+
+
+def label(kind: str, name: str) -> str:
+    """
+    How a message calls a thing.
+
+    Examples
+    --------
+    >>> print(label("cutout", "gap"), "/", label("cutout", Unnamed("number 3")))
+    cutout "gap" / cutout number 3
+    """
+    return f"{kind} {listed([name])}"
+
+
+def brief(value: str, limit: int = 60) -> str:
+    r"""
+    One printable line of limited length, safe to send to a terminal.
+
+    Examples
+    --------
+    >>> print(brief("two\nlines"), brief("long" * 5, limit=4))
+    two\nlines long...
+    """
+    if len(value) <= limit and value.isprintable() and not ("\\" in value or '"' in value):
+        return value
+    shown = "".join(
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode()
+        for letter in value[:limit].replace("\\", "\\\\").replace('"', '\\"')
+    )
+    return shown if len(value) <= limit else shown + "..."
+
+
+def show(value: object, depth: int = 2) -> str:
+    """
+    Return a value as a case file would spell it, on one line and cut short.
+
+    Examples
+    --------
+    >>> print(show(True), show("1 oz"), show([0, 1.5]), show({"rect": []}))
+    true "1 oz" [0, 1.5] { rect = [] }
+    """
+    match value:
+        case bool():
+            return str(value).lower()
+        case str():
+            return f'"{brief(value)}"'
+        case int() if abs(value) >= 10**20:  # Python refuses to print the longest ones
+            return "a whole number of more than 20 digits"
+        case list() | dict() if depth == 0 and value:
+            return "[...]" if isinstance(value, list) else "{ ... }"
+        case list():
+            more = ", ..." if len(value) > 4 else ""
+            return "[" + ", ".join(show(item, depth - 1) for item in value[:4]) + more + "]"
+        case dict():
+            items = [f"{brief(key, 20)} = {show(item, depth - 1)}" for key, item in list(value.items())[:3]]
+            more = ", ..." if len(value) > 3 else ""
+            return "{ " + ", ".join(items) + more + " }" if items else "{}"
+        case dt.date() | dt.time():
+            return value.isoformat()
+        case BaseGeometry():
+            return "a drawn shape"
+    return repr(value)
