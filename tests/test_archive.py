@@ -125,6 +125,16 @@ class TestUntrusted:
         with pytest.raises(FabricationError, match="more than 10 files"):
             read_files(tmp_path, Limits(members=10))
 
+    def test_a_long_list_of_members_is_refused_before_it_is_read(self, zipped, monkeypatch):
+        path = zipped([(f"{k}.gbr", b"1") for k in range(3000)])
+
+        def opened(*_):
+            raise AssertionError
+
+        monkeypatch.setattr(zipfile, "ZipFile", opened)
+        with pytest.raises(FabricationError, match="more than 2 files"):
+            read_files(path, Limits(members=2))
+
     @pytest.mark.parametrize(
         ("data", "message"),
         [

@@ -211,6 +211,20 @@ class TestRefusals:
         assert "LWPOLYLINE on layer 'top' left out: its width changes (1 times)" in notes
         assert "CIRCLE on layer 'top' left out: it does not lie flat (1 times)" in notes
 
+    def test_what_the_parser_drops_without_a_word_is_refused(self):
+        lost = SMALL.replace("ENDSEC\n0\nEOF", "ENDSEC\n0\nCIRCLE\n8\nlost\n0\nEOF")
+        with pytest.raises(FabricationError, match="'CIRCLE' stands outside any section"):
+            read_dxf(lost.encode(), "a.dxf", LIMITS)
+        twice = SMALL.replace("ENDSEC\n0\nEOF", "ENDSEC\n0\nSECTION\n2\nENTITIES\n0\nENDSEC\n0\nEOF")
+        with pytest.raises(FabricationError, match="a second section 'ENTITIES'"):
+            read_dxf(twice.encode(), "a.dxf", LIMITS)
+
+    def test_what_the_parser_drops_with_a_warning_is_noted(self, capfd):
+        block = "0\nSECTION\n2\nBLOCKS\n0\nBLOCK\n8\n0\n0\nENDBLK\n8\n0\n0\nENDSEC\n"
+        found = read_dxf(SMALL.replace("0\nSECTION\n2\nENT", block + "0\nSECTION\n2\nENT").encode(), "a.dxf", LIMITS)
+        assert any(note.startswith("While reading: ") and "BLOCK" in note for note in found.notes)
+        assert capfd.readouterr() == ("", "")
+
     def test_nothing_closed_at_all(self):
         with pytest.raises(FabricationError, match="no layer encloses an area"):
             read(lambda space: space.add_line((0, 0), (1, 0)))

@@ -8,7 +8,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from returnflow_geometry.fabrication.ipc2581 import looks_like_ipc2581, read_ipc2581
+from returnflow_geometry.fabrication.budget import Budget
+from returnflow_geometry.fabrication.ipc2581 import _events, looks_like_ipc2581, read_ipc2581
 from returnflow_geometry.fabrication.ipc2581_areas import stadium
 from returnflow_geometry.fabrication.objects import FabricationError, Limits
 
@@ -176,6 +177,11 @@ class TestPrimitives:
         ]
         steps = "".join(f'<PolyStepSegment x="{x}" y="{y}"/>' for x, y in points[1:])
         assert area(f'<Contour><Polygon><PolyBegin x="0" y="0"/>{steps}</Polygon></Contour>') == pytest.approx(12)
+
+    def test_an_outline_that_overlaps_itself_is_filled_once(self):
+        points = [(0, 0), (4, 0), (4, 4), (0, 4), (0, 1), (3, 1), (3, 3), (-1, 3), (-1, 0)]
+        steps = "".join(f'<PolyStepSegment x="{x}" y="{y}"/>' for x, y in points[1:])
+        assert area(f'<Contour><Polygon><PolyBegin x="0" y="0"/>{steps}</Polygon></Contour>') == pytest.approx(19)
 
     @pytest.mark.parametrize(("units", "scale"), [("MILLIMETER", 1), ("INCH", 25.4), ("MICRON", 1e-3)])
     def test_units_of_the_file(self, units, scale):
@@ -390,6 +396,8 @@ class TestHoles:
     def test_a_hole_s_own_span_goes_before_that_of_its_layer(self):
         hole = '<Set><Hole diameter="0.3" x="1" y="2"><Span fromLayer="top" toLayer="top"/></Hole></Set>'
         assert read(board(on("drill", hole))).holes[0].span == (1, 1)
+        upwards = hole.replace('fromLayer="top"', 'fromLayer="bottom"')
+        assert read(board(on("drill", upwards))).holes[0].span == (1, 2)
 
     @pytest.mark.parametrize(
         "inner",
@@ -470,6 +478,7 @@ class TestRefusals:
             ("<a/>", "top element is 'a'"),
             ("<IPC-2581/>", "no Step"),
             ('<!DOCTYPE a [<!ENTITY b "c">]><IPC-2581/>', "document types"),
+            ("<!DOCTYPE a>" + board().partition("?>")[2], "DTDForbidden"),
             ('<?xml version="1.0" encoding="nonsense"?><a/>', "no XML"),
             (board()[:-40], "no XML"),
             (board(step='<StepRepeat stepRef="x" nx="2"/>'), "assembly panel"),
@@ -535,6 +544,13 @@ class TestRefusals:
             read(board(on("top", feature('<Circle diameter="9"/>', where=many))), Limits(vertices=100))
         with pytest.raises(FabricationError, match="limit of 10"):
             read(board(), Limits(bytes=10))
+
+    def test_nothing_stays_in_memory_that_is_not_needed(self):
+        text = board(on("top", *[feature('<Circle diameter="1"/>')] * 50), step="<Other><x/></Other>" * 50)
+        roots = [
+            (ancestors or [element])[0] for _, element, ancestors in _events(text.encode(), Budget("a.xml", LIMITS))
+        ]
+        assert [len(root) for root in roots][-1] == 0
 
     def test_a_few_entries_cannot_ask_for_endless_points(self):
         first = '<EntryUser id="0"><UserSpecial><Circle diameter="1"/></UserSpecial></EntryUser>'

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import lzma
 import os
 import stat
+import struct
 import zipfile
 import zlib
 from dataclasses import dataclass, field
@@ -22,7 +24,19 @@ ENTRY_BYTES = 1024  # of the central directory per member: far more than names o
 PACKED = frozenset((".zip", ".7z", ".rar", ".gz", ".bz2", ".xz", ".tar", ".tgz"))
 # Never fabrication data, and often large.
 OTHER = frozenset((".pdf", ".png", ".jpg", ".jpeg", ".gif", ".svg", ".step", ".stp", ".wrl", ".stl", ".xlsx", ".docx"))
-FAULTS = (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, NotImplementedError, ValueError)
+# What the zip module is known to raise on damaged archives.
+FAULTS = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    struct.error,
+    EOFError,
+    OSError,
+    RuntimeError,
+    ValueError,
+    LookupError,
+    ArithmeticError,
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +136,7 @@ class _Collector:
             with zipfile.ZipFile(io.BytesIO(data)) as archive:
                 for info in archive.infolist():
                     self.budget.time()
-                    if info.is_dir() or not self.wanted(info.filename):
+                    if info.filename.endswith("/") or not self.wanted(info.filename):
                         continue
                     if stat.S_ISLNK(info.external_attr >> 16):
                         self.notes.append(f"{quoted(info.filename)} is a link; it is left out.")

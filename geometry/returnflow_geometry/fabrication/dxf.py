@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
@@ -19,6 +20,7 @@ from returnflow_geometry.fabrication.objects import Drawing, FabricationError, F
 # Metres per unit by $INSUNITS. Source: the published DXF reference, group codes of the header.
 UNITS = {1: 25.4e-3, 2: 0.3048, 4: 1e-3, 5: 1e-2, 6: 1.0, 8: 25.4e-9, 9: 25.4e-6, 10: 0.9144, 13: 1e-6, 14: 0.1}
 MOST_BYTES = 50_000_000  # an entity takes far more memory than its text
+MOST_WARNINGS = 20
 HEAD = 4096  # bytes looked at to recognise a file
 
 
@@ -62,9 +64,10 @@ def read_dxf(data: bytes, file: str, limits: Limits, *, unit: float | None = Non
         budget.fail(f"{len(data)} bytes; a drawing has at most {MOST_BYTES}.")
     if b"\0" in data:
         budget.fail("no DXF in text form; save the drawing as text (ASCII) DXF.")
-    document = _document(data, budget)
+    heard: list[str] = []
+    document = _document(data, budget, heard)
     scale = _unit(document, budget) if unit is None else unit
-    sheet = _Sheet(lines=Lines(budget=budget, scale=scale))
+    sheet = _Sheet(lines=Lines(budget=budget, scale=scale), notes=heard)
     try:
         sheet.read(document)
     except FabricationError:
@@ -78,15 +81,60 @@ def read_dxf(data: bytes, file: str, limits: Limits, *, unit: float | None = Non
     return Drawing(file=file, layers=layers, notes=tuple(sheet.all_notes()))
 
 
-def _document(data: bytes, budget: Budget) -> Any:
+class _Heard(logging.Handler):
+    """Keeps the first warnings of the parser, which go on where it drops something."""
+
+    def __init__(self, notes: list[str]) -> None:
+        super().__init__(logging.WARNING)
+        self.notes = notes
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if len(self.notes) < MOST_WARNINGS:
+            self.notes.append(f"While reading: {record.getMessage()[:200]!a}.")
+
+
+def _document(data: bytes, budget: Budget, notes: list[str]) -> Any:
     try:
         from ezdxf.filemanagement import read
     except ImportError:
         budget.fail("DXF drawings need the extra `dxf`; install returnflow[dxf].")
+    text = text_of(data).replace("\r\n", "\n")
+    _check_sections(text, budget)
+    logger = logging.getLogger("ezdxf")
+    listener, passed_on = _Heard(notes), logger.propagate
+    logger.addHandler(listener)
+    logger.propagate = False
     try:
-        return read(io.StringIO(text_of(data).replace("\r\n", "\n")))
+        return read(io.StringIO(text))
     except Exception as error:  # the parser meets data that is not trusted
         budget.fail(f"no DXF that can be read ({type(error).__name__}: {str(error)[:80]!a}).")
+    finally:
+        logger.removeHandler(listener)
+        logger.propagate = passed_on
+
+
+def _check_sections(text: str, budget: Budget) -> None:
+    """Refuse what the parser would drop without a word: things outside sections, and a section given twice."""
+    lines = text.split("\n")
+    seen: set[str] = set()
+    inside = False
+    for k in range(0, len(lines) - 1, 2):
+        if lines[k].strip() != "0":
+            continue
+        budget.clock()
+        value = lines[k + 1].strip()
+        if value == "SECTION":
+            name = lines[k + 3].strip() if k + 3 < len(lines) else ""
+            if name in seen:
+                budget.fail(f"line {k + 1}: a second section {quoted(name)}; save the drawing again.")
+            seen.add(name)
+            inside = True
+        elif value == "ENDSEC":
+            inside = False
+        elif value == "EOF":
+            return
+        elif not inside:
+            budget.fail(f"line {k + 1}: {quoted(value)} stands outside any section; save the drawing again.")
 
 
 def _unit(document: Any, budget: Budget) -> float:
