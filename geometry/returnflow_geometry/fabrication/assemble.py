@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TypeVar
 
 import shapely
 
@@ -34,6 +35,7 @@ from returnflow_geometry.fabrication.objects import (
 from returnflow_geometry.fabrication.outline import board_outline
 from returnflow_geometry.keys import brief, listed
 
+_Read = TypeVar("_Read", JobFile, Netlist)
 LEAST_OUTSIDE = 1e-8  # m2: less copper than 0.01 mm2 outside the outline is not worth a word
 
 
@@ -152,7 +154,7 @@ def _set(found: _Sorted, limits: Limits, table: Mapping[str, str] | None, files:
     notes: list[str] = []
     ignored = list(found.ignored)
     used: list[tuple[str, str]] = []
-    jobs = [read_job(data, file, limits) for file, data in found.job.items()]
+    jobs = [job for file, data in found.job.items() if (job := _optional(read_job, data, file, limits, ignored))]
     used += [(job.file, "stackup and what the files are") for job in jobs]
     wanted = dict(table or {})
     for file in [file for file in found.drill if wanted.get(file, "").strip().lower() in {"ignore", "drill"}]:
@@ -170,21 +172,24 @@ def _set(found: _Sorted, limits: Limits, table: Mapping[str, str] | None, files:
     used += [(file, "outline") for file in choice.outlines]
     outline, joining = _outline(choice, images, notes)
     layers = tuple(_layer(k, images[file], outline) for k, file in enumerate(choice.coppers, start=1))
+    netlists = [
+        item for file, data in found.netlist.items() if (item := _optional(read_netlist, data, file, limits, ignored))
+    ]
+    points = _points(netlists, used, ignored)
+    places = [pad.at for layer in layers for pad in layer.pads] + [point.at for point in points if point.drill]
     drillings = [read_drill(data, file, limits) for file, data in found.drill.items()]
     drillings += [drilled_images(images[file], function) for file, function in choice.drills.items()]
     used += [(drilling.file, "holes") for drilling in drillings]
     contradictions = list(choice.contradictions)
     holes, hits = [], []
     for drilling in drillings:
-        fitted = fitting(drilling, layers, contradictions)
+        fitted = fitting(drilling, layers, contradictions, places)
         holes.append(fitted.holes)
         notes += fitted.notes
         hits += [(drilling.file, fitted.rate)] if fitted.rate is not None else []
     if not drillings:
         notes.append("No file gives any holes: layers are not joined.")
     kept = without_doubles(holes, notes)
-    netlists = [read_netlist(data, file, limits) for file, data in found.netlist.items()]
-    points = _points(netlists, used, ignored)
     read: list[Artwork | Drilling | Netlist | JobFile] = [*images.values(), *drillings, *netlists, *jobs]
     notes += [f"{item.file}: {note}" for item in read for note in item.notes]
     data = BoardData(
@@ -203,6 +208,17 @@ def _set(found: _Sorted, limits: Limits, table: Mapping[str, str] | None, files:
         contradictions=tuple(contradictions),
     )
     return _within_outline(data)
+
+
+def _optional(
+    read: Callable[[bytes, str, Limits], _Read], data: bytes, file: str, limits: Limits, ignored: list[tuple[str, str]]
+) -> _Read | None:
+    """Read a file that the board can do without; say why if it cannot be used."""
+    try:
+        return read(data, file, limits)
+    except FabricationError as error:
+        ignored.append((file, f"cannot be used: {str(error).removeprefix(f'{error.file}: ')}"))
+        return None
 
 
 def _points(

@@ -24,6 +24,7 @@ LEAST_HITS = 0.9  # share of plated holes that must meet copper
 FEW_HITS = 0.5  # less than this, and the file belongs to another board or another origin
 ENOUGH = 10  # holes: fewer say nothing about the format
 SAME = 1e-6  # m
+NEAR = 20e-6  # m: rounding of netlists, and of drill files with few digits
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,9 +36,17 @@ class Fitted:
     notes: tuple[str, ...] = ()
 
 
-def fitting(drilling: Drilling, layers: Sequence[LayerCopper], contradictions: list[str]) -> Fitted:
+def fitting(
+    drilling: Drilling,
+    layers: Sequence[LayerCopper],
+    contradictions: list[str],
+    places: Sequence[tuple[float, float]] = (),
+) -> Fitted:
     """
     Holes of a drill file; of several possible readings the one that fits the copper.
+
+    Where planes take every reading, the one counts that puts most holes on `places`: centres of pads, and where a
+    netlist says that a hole is (m).
 
     Raises
     ------
@@ -63,10 +72,14 @@ def fitting(drilling: Drilling, layers: Sequence[LayerCopper], contradictions: l
             "does not declare its number format, and has no plated holes to tell it by; state the format in the file"
         )
         raise FabricationError(drilling.file, message)
+    good = [name for name, rate in known.items() if rate >= min(LEAST_HITS, known[best])]
+    placed = {name: _placed(drilling.undecided[name], places) for name in good}
+    best = max(good, key=lambda name: (placed[name], known[name]))
     rivals = [
         name
-        for name, rate in known.items()
-        if name != best and rate > known[best] - 1e-9 and not _same(drilling.undecided[name], drilling.undecided[best])
+        for name in good
+        if (placed[name], known[name]) == (placed[best], known[best])
+        and not _same(drilling.undecided[name], drilling.undecided[best])
     ]
     if known[best] < LEAST_HITS or rivals:
         message = (
@@ -99,6 +112,15 @@ def hit_rate(holes: Sequence[Hole], layers: Sequence[LayerCopper]) -> float | No
                 found = STRtree(axes[left]).query(areas, predicate="dwithin", distance=size / 2 + CHORD)
                 hit[np.array(left)[found[1]]] = True
     return float(hit.mean())
+
+
+def _placed(holes: Sequence[Hole], places: Sequence[tuple[float, float]]) -> float:
+    """Share of the holes whose centre is at one of the places, in steps of a tenth: a few more or less say nothing."""
+    if not places or not holes:
+        return 0.0
+    tree = STRtree(shapely.points(places))
+    found = tree.query([shapely.centroid(axis(hole)) for hole in holes], predicate="dwithin", distance=NEAR)
+    return round(10 * len(np.unique(found[0])) / len(holes)) / 10
 
 
 def drilled_images(image: Artwork, function: tuple[str, ...]) -> Drilling:
