@@ -10,7 +10,7 @@ Floats = NDArray[np.float64]
 # Gauss points along each side of the smaller triangle, by the clearance of the two outlines in longest sides of it
 # that they are good for: to 1e-4 of the integral. Nearer outlines, also those that cross: 16, good to 2e-4 down to a
 # clearance of a 30th and to 5e-4 (a few 1e-5 in the mean square) below. Measured on random pairs.
-POINTS = ((0.8, 3), (0.4, 4), (0.2, 6), (0.08, 10), (0.0, 16))
+POINTS = ((0.5, 4), (0.2, 6), (0.08, 10), (0.0, 16))
 BATCH = 12_000  # Gauss points at a time: what they need stays in the cache
 
 

@@ -17,6 +17,7 @@ Ints = NDArray[np.int64]
 
 LEAF = 40  # triangles per leaf of the tree: near and far parts then cost about the same
 ORDER = 6  # polynomials of total degree below this, per box
+NEAR_BATCH = 2_000_000  # pairs of near triangles at a time: bounds what is needed beside the result
 FAR_BATCH = 3000  # pairs of far boxes at a time: their blocks stay in the cache
 SEPARATION = 0.5  # boxes are far apart if their gap exceeds this times the larger diagonal
 
@@ -127,7 +128,7 @@ class PanelOperator:
             level = distance = None
         tree = Quadtree.of(corners, leaf, level)
         far, near = tree.interactions(separation, distance)
-        self._half = _near_half(corners, tree.expand(*near), level, distance)
+        self._half = _near_half(corners, tree, near, level, distance)
         self.boxes = Boxes(tree, far, _Polynomials(order), distance)
         self.leaf_part = self.boxes.moments(corners)
 
@@ -286,10 +287,18 @@ def check_levels(count: int, level: Ints, distance: Floats | None) -> Floats | N
     return distance
 
 
-def _near_half(corners: Floats, pairs: Pairs, level: Ints | None, distance: Floats | None) -> csr_array:
+def _near_half(
+    corners: Floats, tree: Quadtree, leaves: Pairs, level: Ints | None, distance: Floats | None
+) -> csr_array:
     """Upper half of the near part, the diagonal halved: the near part is this plus its transpose."""
-    i, j = pairs
-    apart = None if level is None or distance is None else distance[level[i], level[j]]
-    values = pair_integrals(corners, i, j, apart)
-    values[i == j] *= 0.5
+    total = np.cumsum(tree.sizes[leaves[0]] * tree.sizes[leaves[1]])
+    cuts = np.searchsorted(total, np.arange(NEAR_BATCH, total[-1], NEAR_BATCH))
+    parts = []
+    for a, b in zip(np.split(leaves[0], cuts), np.split(leaves[1], cuts), strict=True):
+        i, j = tree.expand(a, b)
+        apart = None if level is None or distance is None else distance[level[i], level[j]]
+        values = pair_integrals(corners, i, j, apart)
+        values[i == j] *= 0.5
+        parts.append((values, i.astype(np.int32), j.astype(np.int32)))
+    values, i, j = (np.concatenate(column) for column in zip(*parts, strict=True))
     return csr_array((values, (i, j)), shape=(len(corners),) * 2)

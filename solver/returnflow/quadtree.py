@@ -104,9 +104,14 @@ class Quadtree:
         """Numbers of the leaves."""
         return np.flatnonzero(self.first_child < 0)
 
+    @cached_property
+    def sizes(self) -> Ints:
+        """Triangles in every node."""
+        return self.end - self.start
+
     def members(self, nodes: Ints) -> Pairs:
         """Triangles of some nodes, one node after the other, and the node of each."""
-        counts = self.end[nodes] - self.start[nodes]
+        counts = self.sizes[nodes]
         return self.order[np.repeat(self.start[nodes], counts) + ramp(counts)], np.repeat(nodes, counts)
 
     def interactions(self, separation: float, distance: Floats | None = None) -> tuple[Pairs, Pairs]:
@@ -157,13 +162,12 @@ class Quadtree:
 
     def expand(self, a: Ints, b: Ints) -> Pairs:
         """Triangles of pairs of leaves, each unordered pair of triangles once."""
-        na, nb = self.end[a] - self.start[a], self.end[b] - self.start[b]
-        counts = na * nb
-        pair = np.repeat(np.arange(len(a)), counts)
-        within = ramp(counts)
-        i = self.start[a][pair] + within // nb[pair]
-        j = self.start[b][pair] + within % nb[pair]
-        keep = (a[pair] != b[pair]) | (i <= j)
+        na, nb = self.sizes[a], self.sizes[b]
+        # Row by row: every triangle of a with all of b.
+        row = np.repeat(self.start[a], na) + ramp(na)
+        counts = np.repeat(nb, na)
+        i, j = np.repeat(row, counts), np.repeat(np.repeat(self.start[b], na), counts) + ramp(counts)
+        keep = np.repeat(np.repeat(a != b, na), counts) | (i <= j)
         return self.order[i[keep]], self.order[j[keep]]
 
 
