@@ -13,11 +13,14 @@ from typing import TypeVar
 
 import joblib
 
+from returnflow.compare import Comparison, compare
 from returnflow.conduction import Options
+from returnflow.decision import Decision, decide
 from returnflow.evaluate import Solved, evaluate, solve_case
 from returnflow.linear import NumericalError
 from returnflow.rescale import Signature, rescaled, signature
 from returnflow.result import Result
+from returnflow.trials import trials
 from returnflow_geometry.board import Case
 from returnflow_geometry.mesh import MeshError
 
@@ -41,6 +44,8 @@ class Study:
         Variants that could not be solved, and why.
     changes : dict
         What every variant changes, in plain sentences.
+    trials : dict, name to Result
+        Variants that nobody drew, solved for the decision.
     """
 
     case: Case
@@ -48,10 +53,24 @@ class Study:
     versions: dict[str, str]
     failed: dict[str, str] = field(default_factory=dict)
     changes: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    trials: dict[str, Result] = field(default_factory=dict)
 
     def __getitem__(self, name: str) -> Result:
         """Result of the variant of that name."""
         return self.variants[name]
+
+    @cached_property
+    def comparison(self) -> Comparison:
+        """All variants against the first, figure by figure."""
+        return compare(self.variants)
+
+    @cached_property
+    def decisions(self) -> tuple[Decision, ...]:
+        """What to do for every sensitive loop; of the case as drawn, with every variant and trial as an option."""
+        if AS_DRAWN not in self.variants:
+            return ()
+        others = {name: result for name, result in self.variants.items() if name != AS_DRAWN}
+        return decide(self.variants[AS_DRAWN], others | self.trials)
 
     @cached_property
     def exceeded(self) -> tuple[str, ...]:
@@ -106,7 +125,12 @@ def run(
         message = f"Invalid variants {unknown}. The case has {list(every)}."
         raise ValueError(message)
     say = report or (lambda _: None)
-    outcomes = solve_each({name: every[name] for name in wanted}, evaluate, options, say, jobs)
+    cases = {name: every[name] for name in wanted}
+    # What no variant shows already; a trial that fails is no option, and nothing else.
+    boards = {signature(item, options) for item in cases.values()}
+    extra = {} if only is not None else {n: c for n, c in trials(case).items() if signature(c, options) not in boards}
+    answers = solve_each(cases | extra, evaluate, options, say, jobs)
+    outcomes = {name: answers[name] for name in wanted}
     failed = {name: outcome for name, outcome in outcomes.items() if isinstance(outcome, Exception)}
     if AS_DRAWN in failed or len(failed) == len(wanted):
         raise failed[AS_DRAWN] if AS_DRAWN in failed else next(iter(failed.values()))
@@ -116,6 +140,7 @@ def run(
         versions=versions(),
         failed={name: str(error) for name, error in failed.items()},
         changes={variant.name: variant.changes for variant in case.variants if variant.name in wanted},
+        trials={name: found for name in extra if not isinstance(found := answers[name], Exception)},
     )
 
 
