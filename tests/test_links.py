@@ -299,3 +299,32 @@ def test_links_are_sorted_and_name_contacts():
     w = 2 * np.pi * 1e6
     assert known.impedance(1e6) == pytest.approx([2 + 1j * w * 3e-9, 1 / (1j * w * 2e-9)])
     assert layered.via("x", "A", "B", 1.0).resistance == 1.0
+
+
+class TestBlocks:
+    """Copper joined by single links: bounds block by block (derived: a single link carries no error)."""
+
+    def test_loops_that_share_no_copper_have_no_error_in_common(self):
+        solution = solved(dedicated([via("one", "J1.R", "J1.G")]), 3e-2)
+        own = np.diag(solution.half_width)
+        assert solution.half_width[0, 1] < 1e-9 * np.sqrt(own[0] * own[1]) + 1e-15
+        assert own[0] == pytest.approx(0.5 * np.diag(solution.upper - solution.lower)[0], rel=1e-6)
+
+    @pytest.mark.parametrize("count", [1, 2])
+    def test_the_bound_holds_for_every_entry(self, count):
+        coarse, fine = solved(two_discs(count), 5e-2), solved(two_discs(count), 1e-3)
+        apart = np.abs(coarse.mid - fine.mid)
+        assert np.all(apart <= coarse.half_width + fine.half_width)
+        # By blocks it is never wider than by the whole, and with two links they are one block.
+        whole = np.sqrt(np.maximum(np.diag(coarse.upper - coarse.lower), 0))
+        assert np.all(coarse.half_width <= 0.5 * np.outer(whole, whole) * (1 + 1e-6))
+        assert len(coarse.spread) == (2 if count == 1 else 1)
+
+    def test_a_chain_of_links_keeps_its_blocks_and_a_ring_makes_one(self):
+        coppers = [strip(name, "L1", 0, 2, y=2 * n) for n, name in enumerate("abc")]
+        pads = [pad(f"{name}{k}", name, 0.5 + k, 2 * n + 0.5) for n, name in enumerate("abc") for k in (0, 1)]
+        chain = [via("ab", "a0", "b0", 1e-3), via("bc", "b1", "c0", 1e-3)]
+        ports = [loop("one", "a1", "c1")]
+        assert len(solved(case(coppers, pads, chain, ports, layers=1), 1e-1).spread) == 3
+        ring = [*chain, via("ca", "c1", "a1", 1e-3)]
+        assert len(solved(case(coppers, pads, ring, ports, layers=1), 1e-1).spread) == 1

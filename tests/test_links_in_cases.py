@@ -491,7 +491,7 @@ def test_a_route_beside_its_own_copper_on_its_layer():
     found = refused(*beside([[89.5, 11.5], [10.5, 11.5]]))
     assert len(found) == 1
     assert re.search(
-        r'route.layer: is "L1", the layer of the copper "guard"; over 31.2 mm2, such as at .* would lie in the plane',
+        r'route.layer: is "L1", the layer of the copper "guard"; over 30.9 mm2, such as at .* would lie in the plane',
         found[0],
     )
 

@@ -172,8 +172,9 @@ def _short_mistakes(
     if not here:
         return
     drawn = LineString(route.path).buffer(route.width / 2, cap_style="flat", join_style="mitre")
-    # The conductor ends in the contacts of its terminals.
-    drawn = shapely.difference(drawn, shapely.union_all([terminal.shape for terminal in ends]).buffer(GRID))
+    # The conductor ends in the contacts of its terminals, and may be wider than they are.
+    reached = shapely.union_all([terminal.shape for terminal in ends]).buffer(route.width + GRID)
+    drawn = shapely.difference(drawn, reached)
     for copper in here:
         common = shapely.intersection(drawn, left[copper.name])
         if not common.area > LEAST_AREA:

@@ -85,6 +85,8 @@ class Conduction:
         Bounds of the resistance matrix in ohm, as quadratic forms.
     gap : array, shape (loops, m)
         Contribution of each triangle to upper - lower of each loop's own resistance, ohm.
+    spread : array, shape (blocks, loops)
+        Upper - lower of each loop's own resistance, by blocks of copper that single links join, ohm.
     link_current : array, shape (loops, links)
         From the first to the second contact of every link, ampere per ampere.
     passes : tuple of (triangles, worst error over allowed error)
@@ -105,6 +107,7 @@ class Conduction:
     lower: Floats
     upper: Floats
     gap: Floats
+    spread: Floats
     link_current: Floats
     passes: tuple[tuple[int, float], ...] = ()
     seconds: dict[str, float] = field(default_factory=dict)
@@ -119,10 +122,12 @@ class Conduction:
         """
         Guaranteed error of every entry of `mid` in ohm, shape (loops, loops).
 
-        From the bounds as quadratic forms: 0.5 sqrt(D_ii D_jj), D = upper - lower.
+        From the bounds as quadratic forms: 0.5 sqrt(D_ii D_jj), D = upper - lower. Where single links join blocks of
+        copper they carry no error, each block's fields are bounded by themselves, and the sum over the blocks counts:
+        loops that share no copper have no error in common.
         """
-        width = np.sqrt(np.maximum(np.diag(self.upper - self.lower), 0.0))
-        half: Floats = 0.5 * np.outer(width, width)
+        width = np.sqrt(np.maximum(self.spread, 0.0))
+        half: Floats = 0.5 * width.T @ width
         return half
 
     def accuracy_reached(self) -> Floats:
@@ -274,11 +279,18 @@ def solve_on(
     lower += (voltage[:, real] / ohmic[real]) @ voltage[:, real].T
     upper += (through * ohmic) @ through.T
     mixed += voltage @ through.T
+    spread = np.zeros((int(topology.blocks.max()) + 1, count))
+    np.add.at(spread, topology.block, gap.T)
+    np.add.at(
+        spread,
+        topology.blocks[links.ends[real, 0]],
+        ((voltage[:, real] / ohmic[real] - through[:, real]) ** 2 * ohmic[real]).T,
+    )
     _check(lower, upper, mixed, contact_potential, loops)
     clock.lap("fields")
     return Conduction(
         mesh, space, topology, tuple(loops), sheet, weight, links, sheet * potential, sheet * contact_potential, stream,
-        sheet * lower, sheet * upper, sheet * gap, through, (), clock.seconds,
+        sheet * lower, sheet * upper, sheet * gap, sheet * spread, through, (), clock.seconds,
     )  # fmt: skip
 
 

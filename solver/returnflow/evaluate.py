@@ -194,8 +194,9 @@ def _coupled(solution: Conduction, model: Broadband | None, i: int, j: int, loop
                 skin = model.sheets(float(f))[0] / solution.sheet
                 Z = model.impedance(float(f))
                 impedance[n] = Z[i, j]
-                # Weak couplings are known to a fraction of the loops' own impedances only, as their resistances are.
-                floor = SMALL * float(np.sqrt(abs(Z[i, i]) * abs(Z[j, j])))
+                # Weak couplings are known to a fraction of what is not resistance in the loops themselves.
+                own_i, own_j = (abs(Z[n, n] - skin * solution.mid[n, n]) for n in (i, j))
+                floor = SMALL * float(np.sqrt(own_i * own_j))
                 doubt[n] = half_width * abs(skin) + own * max(abs(Z[i, j] - skin * transfer), floor)
     return Coupled(loop=loop, lines=lines, transfer=transfer, half_width=half_width, impedance=impedance, doubt=doubt)
 

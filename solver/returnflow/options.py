@@ -426,8 +426,12 @@ def _return_sentences(loop: Loop, result: Result) -> list[str]:
         for link in result.case.board.links
         if link.name == name and own in {result.case.board.terminal(end).copper for end in link.between}
     ]
-    shared = 0.5 * float(np.sum(np.abs(whole.link_current[i, links]))) if len(links) > 1 else 0.0
-    sentences = [f"{1 - shared:.1%} of the signal's return flows in “{own}”, through {len(links)} ground point(s)."]
+    # What leaves by links at the very terminal where the signal's return enters never flows along the copper.
+    start = whole.loops[i][0]
+    here = [n for n in links if start in whole.links.ends[n]]
+    points = "one ground point" if len(links) == 1 else f"{len(links)} ground points"
+    beside = abs(float(np.sum(whole.link_current[i, here] * np.where(whole.links.ends[here, 0] == start, 1, -1))))
+    sentences = [f"{1 - beside:.1%} of the signal's return flows in “{own}”, which has {points}."]
     for j, other in enumerate(result.case.loops):
         if other.role == "noisy" and len(links) > 1:
             stray = 0.5 * float(np.sum(np.abs(whole.link_current[j, links]))) * lines_of(other).rms
@@ -447,7 +451,8 @@ def _elsewhere(base: Result, result: Result) -> tuple[tuple[str, ...], tuple[str
             broken.append(item.loop)
         if item.verdict == "kept" and old is not None and old.verdict != "kept":
             mended.append(item.loop)
-        if old is None or abs(item.noise - old.noise) > (item.high - item.noise) + (old.high - old.noise):
+        known = 0.0 if old is None else (item.high - item.noise) + (old.high - old.noise)
+        if old is None or abs(item.noise - old.noise) > max(known, 0.01 * old.noise):
             was = f" (as drawn {engineering(old.noise, 'V')})" if old else ""
             word = "within" if item.verdict == "kept" else "over"
             costs.append(

@@ -95,5 +95,5 @@ def rescaled(solved: Solved, case: Case) -> Solved:
 
 def _scaled(solution: Conduction, sheet: float) -> Conduction:
     factor = sheet / solution.sheet
-    names = ("potential", "contact_potential", "lower", "upper", "gap")
+    names = ("potential", "contact_potential", "lower", "upper", "gap", "spread")
     return replace(solution, sheet=sheet, **{name: factor * getattr(solution, name) for name in names})

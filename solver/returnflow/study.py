@@ -6,6 +6,7 @@ import functools
 import importlib.metadata
 import os
 import platform
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -185,10 +186,13 @@ def solve_each(
     else:
         say(f"{len(work)} different boards, {workers} at a time")
         parallel = joblib.Parallel(n_jobs=workers, return_as="generator_unordered")
-        for number, found in enumerate(parallel(joblib.delayed(item)(None) for item in work), 1):
-            answers |= found
-            failed = [name for name, answer in found.items() if isinstance(answer, Exception)]
-            say(f"{', '.join(found)}: {'failed' if failed else 'solved'} ({number} of {len(work)})")
+        with warnings.catch_warnings():
+            # Workers that have grown are replaced between tasks: that is how memory is given back.
+            warnings.filterwarnings("ignore", message="A worker stopped while some jobs were given")
+            for number, found in enumerate(parallel(joblib.delayed(item)(None) for item in work), 1):
+                answers |= found
+                failed = [name for name, answer in found.items() if isinstance(answer, Exception)]
+                say(f"{', '.join(found)}: {'failed' if failed else 'solved'} ({number} of {len(work)})")
     return {name: answers[name] for name in cases}
 
 

@@ -101,6 +101,35 @@ class Topology:
         return opens
 
     @cached_property
+    def blocks(self) -> Ints:
+        """
+        Block of each contact, shape (contacts,): conductors joined by single links, which carry what topology says.
+
+        No current can go out by one link and come back by another between blocks.
+        """
+        count = int(self.unlinked.max(initial=-1)) + 1
+        ends = self.unlinked[self.links]
+
+        def joined(keep: NDArray[np.bool_]) -> Ints:
+            pairs = ends[keep]
+            graph = coo_array((np.ones(len(pairs)), pairs.T), shape=(count, count))
+            labels: Ints = connected_components(graph, directed=False)[1].astype(np.int64)
+            return labels
+
+        single = np.zeros(len(self.links), dtype=bool)
+        for number in np.flatnonzero(self.opening):
+            without = joined(np.arange(len(ends)) != number)
+            single[number] = without[ends[number, 0]] != without[ends[number, 1]]
+        return joined(~single)[self.unlinked]
+
+    @cached_property
+    def block(self) -> Ints:
+        """Block of each triangle, shape (m,); -1 where no contact touches its piece."""
+        of_piece = np.full(int(self.piece.max()) + 1, -1)
+        of_piece[self.piece[self.mesh.contact_edges[:, 0]]] = self.blocks[self.mesh.contact_of]
+        return of_piece[self.piece]
+
+    @cached_property
     def conductor(self) -> Ints:
         """Number of the conductor each contact belongs to: pieces joined by contacts and links count as one."""
         labels = connected_components(self._graph, directed=False)[1]
