@@ -1,5 +1,6 @@
 """Files to one board: holes that fit, negative planes, what is refused, and no crash on anything."""
 
+import io
 import random
 import re
 
@@ -167,6 +168,47 @@ class TestLayers:
             board_data({"a.xml": whole, "b.xml": whole})
 
 
+class TestDrawing:
+    def drawing(self, layers):
+        ezdxf = pytest.importorskip("ezdxf")
+        document = ezdxf.new(units=4)  # millimetres
+        for name, rings in layers.items():
+            for points in rings:
+                if len(points) == 3:
+                    document.modelspace().add_circle(points[:2], points[2], dxfattribs={"layer": name})
+                else:
+                    document.modelspace().add_lwpolyline(points, close=True, dxfattribs={"layer": name})
+        stream = io.StringIO()
+        document.write(stream)
+        return {"hand.dxf": stream.getvalue().encode()}
+
+    square = ((0, 0), (20, 0), (20, 20), (0, 20))
+    long = ((4, 9.5), (16, 9.5), (16, 10.5), (4, 10.5))
+
+    def test_layers_by_their_names(self):
+        files = self.drawing(
+            {"L1": [self.square], "l2": [self.square], "Outline": [self.square], "holes": [(5, 5, 0.5)]}
+        )
+        data = board_data(files)
+        assert [layer.name for layer in data.layers] == ["L1", "L2"]
+        (hole,) = data.holes
+        assert (hole.plating, hole.diameter) == ("plated", pytest.approx(1 * MM, rel=1e-6))
+        assert hole.path == pytest.approx(np.array([[5, 5]]) * MM)
+        assert len(connect(data).barrels[0].islands) == 2
+
+    def test_layers_by_the_table_of_the_case(self):
+        files = self.drawing({"copper": [self.square, self.long], "notes": [self.square]})
+        with pytest.raises(FabricationError, match=r"^hand.dxf: layer .*no file says that it is copper"):
+            board_data(files)
+        data = board_data(files, table={"copper": "L1", "notes": "ignore"})
+        assert data.layers[0].nets[""].area / MM**2 == pytest.approx(400 - 12)
+
+    def test_a_hole_of_no_drill_s_shape_is_refused(self):
+        wide = ((4, 4), (16, 4), (16, 8), (10, 8), (10, 16), (4, 16))
+        with pytest.raises(FabricationError, match="neither round nor a straight slot"):
+            board_data(self.drawing({"L1": [self.square], "unplated": [wide]}))
+
+
 class TestRefused:
     @pytest.mark.parametrize("files", [{}, {"a.txt": b"hello"}, {"a": b""}])
     def test_nothing_to_read(self, files):
@@ -209,7 +251,9 @@ class TestStarter:
     def test_its_examples_are_pins_of_one_net(self, demo):
         text = starter_case(demo, "fab/")
         names = re.findall(r'# (?:inject|return) = "(.*)"', text)
+        pins = pins_of(demo)
         assert names
+        assert len({pins[name].net for name in names}) == 1
         board_of(demo, names)
 
     @given(st.text(max_size=30), st.text(min_size=1, max_size=30))

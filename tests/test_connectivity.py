@@ -171,11 +171,13 @@ class TestNets:
         (tie,) = connect(draft.data()).ties
         assert (tie.nets, tie.hole) == (("A", "B"), 0)
 
-    def test_copper_of_no_net_between_two_nets_is_a_tie_as_wide_as_its_narrow_end(self):
+    @pytest.mark.parametrize("narrow", ["A", "B"])
+    def test_copper_of_no_net_between_two_nets_is_a_tie_as_wide_as_its_narrow_end(self, narrow):
+        near, far = (9, 11) if narrow == "B" else (11, 9)
         draft = Draft(20, 20, clearance=0)
         draft.pour(1, "A", (1, 1, 9, 9))
         draft.pour(1, "B", (11, 1, 19, 9))
-        draft.pour(1, "N/C", shapely.Polygon(np.array([[9, 4], [11, 4.4], [11, 4.6], [9, 5]]) * MM))
+        draft.pour(1, "N/C", shapely.Polygon(np.array([[near, 4], [far, 4.4], [far, 4.6], [near, 5]]) * MM))
         connectivity = connect(draft.data())
         (tie,) = connectivity.ties
         assert tie.nets == ("A", "B")

@@ -144,6 +144,8 @@ class TestReachedCopper:
             draft.pour(4, "GND", (15, 1, 25, 19))
             part = board_of(draft.data(), ["J1.1", "J2.1"])
             assert [copper.layer for copper in part.coppers] == layers
+            said = [note for note in part.notes if '"GND on L4" (180 mm2)' in note]
+            assert len(said) == (layers == ["L2"])
 
     def test_every_terminal_lies_on_its_copper_and_keeps_off_the_others(self, demo):
         part = board_of(demo, ["U3.17", "J4.2", "U1.4", "J1.3", "U2.9", "J2.1"])
@@ -245,6 +247,16 @@ class TestLinks:
         wall = math.pi * 0.325 * MM * 25e-6
         assert link.resistance == pytest.approx(length / wall / 58e6, rel=1e-12)
 
+    def test_length_of_a_barrel_ends_at_the_layer_it_meets(self):
+        draft = two_planes(stack=(0.07, 0.3, 0.035, 0.9, 0.018, 0.1, 0.035))
+        draft.pour(1, "GND", (0, 0, 40, 20))
+        links = {link.name: link for link in board_of(draft.data(), ["J1.1", "J2.1"]).links}
+        length = (0.3 + 0.035 + 0.0175) * MM
+        wall = math.pi * 1.02 * MM * 20e-6
+        assert links["hole 1, L1 to L2"].resistance == pytest.approx(length / wall * resistivity(25), rel=1e-9)
+        length = (0.0175 + 0.9 + 0.018 + 0.1 + 0.0175) * MM
+        assert links["hole 1, L2 to L4"].resistance == pytest.approx(length / wall * resistivity(25), rel=1e-9)
+
     @pytest.mark.parametrize("temperature", [-40, 20, 25, 105])
     def test_copper_is_the_solver_s(self, temperature):
         assert resistivity(temperature) == foil_resistivity(temperature)
@@ -270,6 +282,12 @@ class TestLinks:
 
 
 class TestStackup:
+    def test_dielectrics_stand_below_their_copper(self):
+        layers, notes = layers_of(Draft(20, 20, stack=(0.07, 0.3, 0.035, 0.9, 0.018, 0.1, 0.035)).data())
+        assert [round(layer.thickness * 1e6, 6) for layer in layers] == [70, 35, 18, 35]
+        assert [layer.below and round(layer.below / MM, 6) for layer in layers] == [0.3, 0.9, 0.1, None]
+        assert notes == []
+
     def test_the_case_counts_before_the_files(self, demo):
         layers, notes = layers_of(demo, {"L2": Thickness(copper=70e-6), "L1": Thickness(below=0.1 * MM)})
         assert [round(layer.thickness * 1e6) for layer in layers] == [35, 70, 35, 35]
@@ -308,16 +326,17 @@ class TestSimplified:
         assert len(shapely.get_parts(plain)) == len(pieces)
         assert shapely.hausdorff_distance(plain.boundary, shape.boundary) <= tolerance * (1 + 1e-9)
 
-    def test_pieces_that_it_would_join_are_kept_as_drawn(self):
-        points = np.linspace(0, math.pi, 200)
-        # A bump of 8 um in one piece, and 1 um above it the other piece.
-        bump = np.column_stack([points * MM, 8e-6 * np.sin(points)])
-        low = shapely.Polygon([*bump, (math.pi * MM, -MM), (0, -MM)])
-        high = shapely.Polygon([*(bump + np.array([0, 1e-6])), (math.pi * MM, MM), (0, MM)])
+    def test_a_tip_in_a_dent_is_not_swallowed(self):
+        # The dent of 8 um would be filled; the tip of the other piece stands 6 um deep in it.
+        low = shapely.Polygon(np.array([[0, -1], [2, -1], [2, 0], [1.2, 0], [1, -0.008], [0.8, 0], [0, 0]]) * MM)
+        high = shapely.Polygon(np.array([[1, -0.002], [2, 1], [0, 1]]) * MM)
         both = shapely.MultiPolygon([low, high])
+        assert both.is_valid
         plain = simplified(both, [], 10e-6)
         assert len(shapely.get_parts(plain)) == 2
         assert plain.is_valid
+        alone = simplified(low, [], 10e-6)
+        assert shapely.get_num_coordinates(alone) == 5
 
 
 class TestDisagreements:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from returnflow_geometry.board import Copper, Layer, Link, Shape, Terminal
-from returnflow_geometry.drawing import mm
+from returnflow_geometry.drawing import MM, mm
 from returnflow_geometry.fabrication.connectivity import PLATING, Connectivity, connect
 from returnflow_geometry.fabrication.coppers import SIMPLIFY, Sheets, build_sheets, copper_name
 from returnflow_geometry.fabrication.objects import BoardData, FabricationError
@@ -17,6 +17,8 @@ from returnflow_geometry.fabrication.terminals import Use, links_of, terminals_o
 from returnflow_geometry.keys import brief, listed
 
 TEMPERATURE = 25.0  # degree Celsius
+LEAST_LEFT_OUT = 5e-6  # m2: pads and stubs are not worth a word
+MAX_LISTED = 8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,6 +133,7 @@ def board_of(
         all_pins[terminal.name] = _drawn(terminal, data, connectivity, file)
     use: Use = use_of(connectivity, list(all_pins.values()), spots)
     notes += use.notes
+    notes += _left_out(data, connectivity, use)
     sheets: Sheets = build_sheets(data, connectivity, use.islands, spots)
     placed = terminals_of(connectivity, use, sheets, file)
     links = links_of(data, connectivity, use, placed, layers, temperature)
@@ -153,6 +156,24 @@ def board_of(
         pins=asked,
         notes=tuple(notes),
     )
+
+
+def _left_out(data: BoardData, connectivity: Connectivity, use: Use) -> list[str]:
+    """Say which larger copper is joined to that in use and still carries nothing."""
+    groups = {connectivity.islands[k].group for k in use.islands}
+    area: dict[str, float] = {}
+    for k, island in enumerate(connectivity.islands):
+        if island.group in groups and k not in use.islands and island.shape.area >= LEAST_LEFT_OUT:
+            name = copper_name(island.net, data.layers[island.layer].name)
+            area[name] = area.get(name, 0.0) + island.shape.area
+    if not area:
+        return []
+    named = [f'"{brief(name)}" ({area[name] * MM**2:.4g} mm2)' for name in sorted(area, key=lambda name: -area[name])]
+    more = f" and {len(named) - MAX_LISTED} more" if len(named) > MAX_LISTED else ""
+    return [
+        "Copper that hangs on by a single contact carries no current at 0 Hz and is left out: "
+        f"{', '.join(named[:MAX_LISTED])}{more}."
+    ]
 
 
 def _drawn(terminal: Terminal, data: BoardData, connectivity: Connectivity, file: str) -> Pin:
