@@ -25,6 +25,7 @@ from returnflow_geometry.board import Loop, Shape
 
 Floats = NDArray[np.float64]
 
+ROUND = 32  # chords of a quarter circle: distances to 3e-4
 BESIDE = 5.0  # heights from a copper edge, for more than as many heights: common practice, no source
 RIBBON = 3.0  # heights; an endless plane carries IDEAL of the return within these on either side
 IDEAL = 2 / math.pi * math.atan(RIBBON)  # image of a thin trace, h / pi / (x^2 + h^2): closed form
@@ -175,8 +176,10 @@ class Routes:
             ends = [self.board.terminal(end).shape for end in (it.loop.inject, it.loop.return_)]
             counted = shapely.intersection(it.line, solid)
             counted = shapely.difference(counted, shapely.union_all(shapely.buffer(ends, reach)))
-            for gap, edge in edges(solid, gaps):
-                near = shapely.intersection(counted, shapely.buffer(edge, reach))
+            x0, y0, x1, y1 = it.line.bounds
+            for gap, whole in edges(solid, gaps):
+                edge = shapely.clip_by_rect(whole, x0 - reach, y0 - reach, x1 + reach, y1 + reach)
+                near = shapely.intersection(counted, shapely.buffer(edge, reach, quad_segs=ROUND))
                 crossing = shapely.intersection(it.line, edge)
                 if not crossing.is_empty:
                     near = shapely.difference(near, shapely.buffer(crossing, 2 * reach))
