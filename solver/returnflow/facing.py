@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-# Gauss points along each side of the smaller triangle, by the clearance of the two outlines in longest sides of it
-# that they are good for: to 1e-4 of the integral. Nearer outlines, also those that cross: 16, good to 2e-4 down to a
-# clearance of a 30th and to 5e-4 (a few 1e-5 in the mean square) below. Measured on random pairs.
+# Least clearance of the two outlines, in longest sides of the smaller triangle, and the Gauss points along each side
+# that then give 2e-4 of the integral, 2e-5 in the mean square. Only outlines that cross, or nearly so, at a distance of
+# less than a 30th of a side take 16 points to 6e-4 (7e-5 in the mean square). Measured on random pairs.
 POINTS = ((0.5, 4), (0.2, 6), (0.08, 10), (0.0, 16))
 BATCH = 12_000  # Gauss points at a time: what they need stays in the cache
 
@@ -30,8 +30,9 @@ def facing_integrals(smaller: Floats, larger: Floats, distance: Floats) -> Float
     Notes
     -----
     For d -> 0 this is `touching_integrals`, and what little the two differ by, about 2 pi d times the shared area,
-    comes out as well: F only bends where the outlines cross. The potential of one triangle, integrated over the
-    other by a rule for areas, jumps by 2 pi d there: with as many points its error is ten times as large.
+    comes out as well: along the outline F only bends where the other one is crossed. The other way, the potential of
+    one triangle integrated over the area of the other by a Gauss rule, jumps by 2 pi d there. Measured on overlapping
+    pairs, 48 points each: 1e-5 against 2e-3 of the integral in the mean square at a 20th of a size, in less time.
     """
     clearance = _clearance(smaller, larger, distance)
     result = np.empty(len(smaller))

@@ -123,6 +123,7 @@ class PanelOperator:
         self.shape = (len(corners), len(corners))
         corners = corners - corners.mean(axis=(0, 1))  # a board far from the origin loses no digits
         if level is not None:
+            level = np.asarray(level)
             distance = check_levels(len(corners), level, distance)
         if level is None or np.all(level == level[:1]):
             level = distance = None

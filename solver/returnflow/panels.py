@@ -126,7 +126,8 @@ def pair_integrals(corners: Floats, i: Ints, j: Ints, distance: Floats | None = 
     Integral of 1/R over pairs of triangles of parallel planes, R² = r² + distance², in m³, shape (pairs,).
 
     Pairs nearer than about two sizes: closed form along the outlines. Further apart: degree 2 on both; further than
-    four sizes: their centres with the second moments. Each tier is good to 5e-4, the first to 2e-4.
+    four sizes: their centres with the second moments. Each tier is good to 5e-4, the first to 2e-4; thin triangles
+    (20°) take the middle one to 2e-3. The distance of the planes counts as distance, and keeps every tier as good.
 
     Parameters
     ----------
