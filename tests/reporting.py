@@ -134,3 +134,22 @@ def two_variants() -> Study:
     """Twice the same, under names that want the same folder."""
     names = ("Solid plane!", "solid plane?")
     return replace(study(), variants={name: replace(result(), name=name) for name in names})
+
+
+VARIANTS = f"""
+[[variant]]
+name = "no <slot>"
+drop = ["slot"]
+[[variant]]
+name = "half & half"
+set = {{ '{NOISY}.current_A' = 0.25 }}
+[[variant]]
+name = "spare moved"
+move = {{ "D_4" = [5.0001, 5] }}
+"""
+
+
+@cache
+def varied() -> Study:
+    """The first board with three variants: without its slot, with half the current, and as good as unchanged."""
+    return run(parse_case(BOARD + noisy() + SECOND + VARIANTS))

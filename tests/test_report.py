@@ -116,7 +116,7 @@ class TestPageItself:
         tags = [tag for tag, _ in page.elements]
         assert tags.count("table") == tags.count("caption") > 5
         heads = [attributes for tag, attributes in page.elements if tag == "th"]
-        assert all(attributes["scope"] in ("row", "col") for attributes in heads)
+        assert all(attributes["scope"] in ("row", "col", "colgroup") for attributes in heads)
         scrolling = [a for tag, a in page.elements if tag == "div" and a.get("class") == "scroll"]
         assert len(scrolling) == tags.count("table")
         assert all(a["tabindex"] == "0" and a["aria-label"] for a in scrolling)
@@ -204,11 +204,13 @@ class TestOthers:
         assert engineering(facts.turning, "Hz") in page.row(NOISY, engineering(facts.turning, "Hz"))[1]
         assert "Impedance matrix at 1 MHz" in text
 
-    def test_variants_stand_side_by_side_each_with_its_answer(self):
+    def test_every_variant_has_its_details_and_its_answer(self):
         page = read(report_html(two_variants(), {}))
         text = "".join(page.text)
-        assert text.count(summary(result())) == 2
-        assert "Solid plane!: " in text
+        # Once for the first at the very top, and once with the details of each.
+        assert text.count(summary(result())) == 3
+        assert "Details: Solid plane!" in text
+        assert "Details: solid plane?" in text
         assert text.count("Resistance matrix") == 2
 
     def test_without_anything_to_judge_it_says_so(self):

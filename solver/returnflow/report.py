@@ -18,6 +18,7 @@ from returnflow.report_tables import (
     matrix_html,
     traffic_html,
 )
+from returnflow.report_variants import comparison_html, decisions_html
 from returnflow.result import Result
 from returnflow.study import Study
 from returnflow.tables import (
@@ -52,7 +53,7 @@ SPECTRAL = (
 )
 
 
-def report_html(study: Study, drawn: Mapping[str, Sequence[Picture]]) -> str:
+def report_html(study: Study, drawn: Mapping[str, Sequence[Picture]], compared: Sequence[Picture] = ()) -> str:
     """
     Report of a study as one HTML page.
 
@@ -61,16 +62,19 @@ def report_html(study: Study, drawn: Mapping[str, Sequence[Picture]]) -> str:
     study : Study
     drawn : mapping of variant name to pictures
         From :func:`returnflow.plots.pictures`.
+    compared : sequence of Picture
+        Of all variants side by side.
     """
     several = len(study.variants) > 1
     spectral = any(result.spectral is not None for result in study.variants.values())
-    sections = [_variant(result, drawn.get(name, ()), several=several) for name, result in study.variants.items()]
+    base = next(iter(study.variants.values()))
+    sections = [decisions_html(study), comparison_html(study)]
+    if compared:
+        sections.append(_section("Side by side, on one scale", *map(_figure, compared)))
+    sections += [_variant(result, drawn.get(name, ()), several=several) for name, result in study.variants.items()]
     versions = ", ".join(f"{escape(name)} {escape(version)}" for name, version in study.versions.items())
     title = escape(study.case.title)
-    lead = "".join(
-        f'<p class="lead">{f"<b>{escape(result.name)}</b>: " if several else ""}{escape(summary(result))}</p>'
-        for result in study.variants.values()
-    )
+    lead = f'<p class="lead">{f"<strong>{escape(base.name)}</strong>: " if several else ""}{escape(summary(base))}</p>'
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -100,7 +104,9 @@ def report_html(study: Study, drawn: Mapping[str, Sequence[Picture]]) -> str:
 
 
 def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> str:
-    parts = [f"<h2>{escape(result.name[:1].upper() + result.name[1:])}</h2>"] if several else []
+    parts = []
+    if several:
+        parts.append(f'<h2 class="variant">Details: {escape(result.name)}</h2><p>{escape(summary(result))}</p>')
     parts += [_figure(picture) for picture in pictures if picture.kind == "board"]
     parts += [_sensitive(result, budget, pictures) for budget in result.sensitive]
     if result.cables:

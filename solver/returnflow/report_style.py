@@ -33,6 +33,20 @@ tbody th, tfoot th { font-weight: normal; min-width: 8rem; max-width: 18rem; ove
 tfoot tr:first-child > * { border-top: 2px solid var(--line); }
 tfoot > tr > * { background: var(--shade); }
 td { white-space: nowrap; }
+th small, .comparison td small { display: block; color: var(--soft); font-weight: normal; font-size: 0.82rem; }
+.comparison td small.exceeded, td.exceeded { color: #8f2d00; } .comparison td small.kept { color: #00546b; }
+.comparison td small.moved { color: var(--ink); } .comparison td strong { font-size: 1rem; }
+.comparison td, .options td { white-space: normal; } .comparison td { min-width: 7.2rem; }
+.comparison th:first-child { position: sticky; left: 0; background: var(--paper); min-width: 9rem; max-width: 15rem; }
+.kind th { padding-top: 1rem; font-weight: bold; color: var(--copper); max-width: none; }
+.options th:first-child { min-width: 15rem; max-width: 22rem; } .chosen > * { background: var(--shade); }
+.advice { margin: 0 0 1.2rem; padding: 0.1rem 1rem 0.2rem; border-left: 0.35rem solid var(--copper);
+  background: var(--shade); } .advice h3 { margin: 0.6rem 0 0.2rem; } .advice p { font-size: 1.08rem; }
+details { margin: 0 0 0.5rem; max-width: 60rem; } summary { cursor: pointer; font-weight: bold; }
+details ul { margin-top: 0.3rem; } .failed { color: #8f2d00; font-weight: bold; }
+.changes { margin: 0 0 1rem; } .changes div { display: flex; gap: 0.8rem; margin: 0 0 0.25rem; }
+.changes dt { flex: 0 0 13rem; font-weight: bold; } .changes dd { margin: 0; }
+.variant { margin-top: 4rem; border-bottom: 0.25rem solid var(--copper); }
 figure { margin: 1.6rem 0; }
 img { display: block; max-width: 100%; height: auto; }
 figcaption { max-width: 46rem; margin-top: 0.4rem; color: var(--soft); font-size: 0.92rem; }
@@ -44,6 +58,11 @@ footer { margin-top: 2.5rem; border-top: 1px solid var(--line); padding-top: 0.6
 @media print {
   body { max-width: none; padding: 0; background: white; font-size: 9.5pt; }
   figure, tr, .facts { break-inside: avoid; } h2, h3, caption { break-after: avoid; }
+  details::details-content { content-visibility: visible; display: block; height: auto; }
+  summary { list-style: none; } .comparison { table-layout: fixed; width: 100%; font-size: 7pt; }
+  .comparison th, .comparison td { min-width: 0 !important; max-width: none !important; padding: 0.15rem 0.25rem;
+    overflow-wrap: anywhere; } .comparison td strong, .comparison td small, th small { font-size: 7pt; }
+  .comparison th:first-child { position: static; } .variant { break-before: page; }
   img { max-height: 200mm; width: auto; margin: 0 auto; } .scroll { overflow: visible; } table { font-size: 8pt;
   } td { white-space: normal; }
 }

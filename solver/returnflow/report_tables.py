@@ -14,13 +14,13 @@ from returnflow.tables import (
     bracket,
     counted,
     margin,
-    percent,
     power_share,
     region_names,
     section_names,
     strongest_line,
     turns,
 )
+from returnflow.tables_text import percent
 from returnflow.verdict import Budget, engineering
 
 

@@ -10,10 +10,11 @@ from returnflow.drives import amperes, driven
 from returnflow.foil import resistive_limit
 from returnflow.result import Result
 from returnflow.study import Study
+from returnflow.tables_text import WIDTH, percent, rows_text
+from returnflow.tables_variants import comparison_text, decision_text
 from returnflow.verdict import Budget, Contribution, engineering
 from returnflow_geometry.board import Loop
 
-WIDTH = 110  # letters, of running text
 VERDICT_WORDS = {"kept": "kept", "exceeded": "EXCEEDED", "undecided": "undecided"}
 
 
@@ -101,15 +102,16 @@ def summary_table(study: Study) -> str:
     study : Study
     """
     parts = [study.case.title]
-    for result in study.variants.values():
-        head = f"{result.name}: " if len(study.variants) > 1 else ""
-        parts.append(textwrap.fill(head + summary(result), WIDTH))
-        parts += [_budget_text(result, budget) for budget in result.sensitive]
-        parts += [_budget_text(result, budget) for budget in result.cables]
-        parts.append(_own_text(result))
-        parts += [text for text in (_traffic_text(result),) if text]
-        parts.append(textwrap.fill(accuracy_sentence(result), WIDTH))
-        parts += [textwrap.fill(f"Caution: {caution}", WIDTH) for caution in result.cautions]
+    base, *others = study.variants.values()  # of the others the comparison tells, and the report everything
+    head = f"{base.name}: " if others else ""
+    parts.append(textwrap.fill(head + summary(base), WIDTH))
+    parts += [decision_text(decision) for decision in study.decisions]
+    parts += [text for text in (comparison_text(study),) if text]
+    parts += [_budget_text(base, budget) for budget in (*base.sensitive, *base.cables)]
+    parts.append(_own_text(base))
+    parts += [text for text in (_traffic_text(base),) if text]
+    parts.append(textwrap.fill(accuracy_sentence(base), WIDTH))
+    parts += [textwrap.fill(f"Caution: {caution}", WIDTH) for caution in base.cautions]
     parts.append("This is no compliance test and replaces no measurement.")
     return "\n\n".join(parts)
 
@@ -125,19 +127,6 @@ def accuracy_sentence(result: Result) -> str:
         f"{len(solution.mesh.triangles)} triangles, "
         f"{len(solution.passes)} pass{'es' * (len(solution.passes) != 1)}, {result.seconds.get('total', 0.0):.1f} s."
     )
-
-
-def rows_text(head: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> str:
-    """Aligned columns; the first `left` are flush left, the others right."""
-    widths = [max(len(row[k]) for row in (head, *rows)) for k in range(len(head))]
-    lines = []
-    for row in (head, ["-" * width for width in widths], *rows):
-        cells = [
-            cell.ljust(width) if k < left else cell.rjust(width)
-            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ]
-        lines.append("  " + "  ".join(cells).rstrip())
-    return "\n".join(lines)
 
 
 def counted(part: Contribution) -> str:
@@ -180,8 +169,6 @@ def _budget_text(result: Result, budget: Budget) -> str:
         f"{engineering(budget.worst_case, 'V')}; {limit} {engineering(budget.limit, 'V')}; "
         f"margin {margin(budget)}: {VERDICT_WORDS[budget.verdict]}"
     )
-    if budget.recommendation:
-        lines.append(textwrap.fill(budget.recommendation, WIDTH, initial_indent="  ", subsequent_indent="  "))
     return "\n".join(lines)
 
 
@@ -242,20 +229,6 @@ def amount(share: float, loop: Loop) -> str:
     share = 0.0 if abs(share) < 5e-6 else float(share)
     text = percent(share)
     return f"{text} = {engineering(share * amperes(loop), 'A')}".replace("-", "−") if driven(loop) else text
-
-
-def percent(share: float) -> str:
-    """
-    Share in per cent, three digits.
-
-    Examples
-    --------
-    >>> percent(0.9876), percent(1.0), percent(0.00012), percent(-0.5), percent(2e-5)
-    ('98.8 %', '100 %', '0.012 %', '−50 %', '< 0.01 %')
-    """
-    if 0 < abs(share) < 1e-4:
-        return "< 0.01 %"
-    return f"{float(f'{100 * share:.3g}'):.6g} %".replace("-", "−")
 
 
 def valid_to(result: Result, j: int) -> float:
