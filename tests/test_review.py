@@ -318,7 +318,7 @@ class TestBetween:
             assert "100 % of the power; 1 mV are allowed in all" in findings[0].sentence
 
     def test_nothing_beyond_the_connectors_counts(self):
-        ends = pad("A", 85, 30) + pad("B", 95, 30)
+        ends = pad("A", 78, 30) + pad("B", 95, 30)
         assert found("between", ends, SHELLS, noisy("B", "A"), cables("C", "D")) == []
 
     def test_the_outgoing_conductor_counts_as_well(self):
