@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from returnflow import coupling, frequency, verdict
-from returnflow.broadband import Broadband
+from returnflow.broadband import Broadband, BroadbandOptions
 from returnflow.conduction import SMALL, Conduction, Options, solve
 from returnflow.conductors import Conductors
 from returnflow.coupling import Peak
@@ -56,7 +56,14 @@ class Solved:
         return replace(self, model=replace(self.model, system=replace(self.model.system, panels=None)))
 
 
-def solve_case(case: Case, options: Options, report: Report | None = None, *, compare_gaps: bool = True) -> Solved:
+def solve_case(
+    case: Case,
+    options: Options,
+    report: Report | None = None,
+    *,
+    compare_gaps: bool = True,
+    highest: float | None = None,
+) -> Solved:
     """
     Solve the board of a case for all its loops.
 
@@ -67,6 +74,8 @@ def solve_case(case: Case, options: Options, report: Report | None = None, *, co
     report : function of one string, optional
     compare_gaps : bool
         Solve once more without the gaps that routes cross.
+    highest : float, optional
+        Hertz up to which the reduced model is to be accurate; by default as `BroadbandOptions` has it.
 
     Raises
     ------
@@ -81,7 +90,8 @@ def solve_case(case: Case, options: Options, report: Report | None = None, *, co
     model = solid = None
     facing = tuple(frequency.faced(case, conductors))
     if frequency.wants_frequencies(case):
-        model = frequency.solve_broadband(case, conductors, loops, solution.mid, report=report)
+        band = None if highest is None else BroadbandOptions(highest=highest)
+        model = frequency.solve_broadband(case, conductors, loops, solution.mid, band, report)
         crossed = {(conductors.names[item.copper], name) for item in facing for name in item.gaps}
         if crossed and compare_gaps:
             if report:

@@ -153,6 +153,7 @@ def solve_each(
     jobs: int | None = None,
     *,
     compare_gaps: bool = True,
+    highest: float | None = None,
 ) -> dict[str, Answer | Exception]:
     """
     Solve several cases, each different board once, side by side.
@@ -167,6 +168,8 @@ def solve_each(
     jobs : int, optional
     compare_gaps : bool
         Solve once more without the gaps that routes cross.
+    highest : float, optional
+        Hertz up to which the reduced models are to be accurate; see `solve_case`.
 
     Returns
     -------
@@ -177,7 +180,7 @@ def solve_each(
     groups: dict[Signature, dict[str, Case]] = {}
     for name, case in cases.items():
         groups.setdefault(signature(case, options), {})[name] = case
-    work = [functools.partial(_answers, group, finish, options, compare_gaps) for group in groups.values()]
+    work = [functools.partial(_answers, group, finish, options, compare_gaps, highest) for group in groups.values()]
     workers = min(len(work), jobs or os.cpu_count() or 1)
     answers: dict[str, Answer | Exception] = {}
     if workers <= 1:
@@ -201,13 +204,14 @@ def _answers(
     finish: Callable[[str, Case, Solved], Answer],
     options: Options | None,
     compare_gaps: bool,
+    highest: float | None,
     report: Report | None,
 ) -> dict[str, Answer | Exception]:
     """Answers for cases that have one board; a failure is an answer too."""
     first = next(iter(group.values()))
     try:
         own = options or Options(accuracy=first.accuracy)
-        solved = solve_case(first, own, report, compare_gaps=compare_gaps).without_operators()
+        solved = solve_case(first, own, report, compare_gaps=compare_gaps, highest=highest).without_operators()
         return {name: finish(name, case, rescaled(solved, case)) for name, case in group.items()}
     except (NumericalError, MeshError) as error:
         return dict.fromkeys(group, error)
