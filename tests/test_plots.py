@@ -20,8 +20,9 @@ from returnflow import coupling, drives, plots, plots_fields
 from returnflow.contours import isolines, streamlines
 from returnflow.labels import Placer
 from returnflow.maps import Maps, carrying_level, local_mean, smooth
+from returnflow.plots_canvas import ROLE_COLOURS, Label, shape_path
 from returnflow.plots_fields import COUPLING_MAP, TUBES, flow_ranges, symmetric_norm
-from returnflow.plots_frame import ROLE_COLOURS, Frame, Label, shape_path
+from returnflow.plots_frame import Frame
 from returnflow.plots_text import clean, house_style, slug, text_size, wrap
 from returnflow.raster import Raster
 from returnflow.result import Result

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from returnflow.drives import amperes, driven
+from returnflow.plots_canvas import MM
 from returnflow.plots_fields import TUBES
-from returnflow.plots_frame import MM
 from returnflow.plots_text import plain
 from returnflow.result import Result
 from returnflow.tables import bracket

@@ -21,21 +21,19 @@ from returnflow import plots_spectrum as spectrum
 from returnflow.drives import driven, telling_frequencies
 from returnflow.labels import along
 from returnflow.maps import Maps
-from returnflow.plots_frame import (
+from returnflow.plots_canvas import (
     COPPER,
     EDGE,
     INK,
     MANY_HOLES,
     MM,
-    REGION,
     ROLE_COLOURS,
     ROLE_DASHES,
-    SECTION,
-    Frame,
     Label,
     hole_count,
     shape_path,
 )
+from returnflow.plots_frame import REGION, SECTION, Frame
 from returnflow.plots_spectrum import Chart
 from returnflow.plots_text import house_style, slug
 from returnflow.result import Result, Spectral

@@ -20,7 +20,8 @@ from returnflow.contours import streamlines
 from returnflow.drives import amperes, drive, driven, heard
 from returnflow.labels import along
 from returnflow.maps import Maps, carrying_level, local_mean
-from returnflow.plots_frame import INK, MANY_HOLES, MM, ROLE_COLOURS, Frame, Label, hole_count
+from returnflow.plots_canvas import INK, MANY_HOLES, MM, ROLE_COLOURS, Label, hole_count
+from returnflow.plots_frame import Frame
 from returnflow.plots_text import plain
 from returnflow.result import Result
 from returnflow.tables import bracket

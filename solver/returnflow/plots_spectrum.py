@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from returnflow import frequency
 from returnflow.drives import amperes, driven
 from returnflow.maps import Maps
+from returnflow.plots_canvas import INK, MM
 from returnflow.plots_fields import FLOW_MAP, flow_ranges
-from returnflow.plots_frame import INK, MM
 from returnflow.plots_text import DPI, LABEL_SIZE, SIZE, TITLE_SIZE, clean, family, new_figure, plain, png_bytes, wrap
 from returnflow.result import Result, Spectral
 from returnflow.spectra import lines_of

@@ -11,10 +11,13 @@ from functools import cache
 from pathlib import Path
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib import font_manager
 from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
+from PIL import Image
+from PIL.PngImagePlugin import PngInfo
 
 DPI = 130
 SIZE, TITLE_SIZE, LABEL_SIZE = 9.0, 12.0, 8.5  # points
@@ -114,8 +117,15 @@ def slug(name: str, taken: set[str] | None = None) -> str:
 
 def png_bytes(figure: Figure) -> bytes:
     """Figure as PNG that names its maker, so that a later run knows its own files."""
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()  # type: ignore[no-untyped-call]
+    about = PngInfo()
+    about.add_text("Software", "returnflow")
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=DPI, metadata={"Software": "returnflow"})
+    # The paper is opaque: without the fourth channel files are smaller and written in half the time.
+    pixels = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
+    picture = Image.fromarray(pixels).convert("RGB")
+    picture.save(buffer, format="png", pnginfo=about, dpi=(DPI, DPI))
     return buffer.getvalue()
 
 

@@ -38,7 +38,7 @@ th small, .comparison td small { display: block; color: var(--soft); font-weight
 .comparison td small.moved { color: var(--ink); } .comparison td strong { font-size: 1rem; }
 .comparison td, .options td { white-space: normal; } .comparison td { min-width: 7.2rem; }
 .comparison th:first-child { position: sticky; left: 0; background: var(--paper); min-width: 9rem; max-width: 15rem; }
-.kind th { padding-top: 1rem; font-weight: bold; color: var(--copper); max-width: none; }
+.group th { padding-top: 1rem; font-weight: bold; color: var(--copper); max-width: none; }
 .options th:first-child { min-width: 15rem; max-width: 22rem; } .chosen > * { background: var(--shade); }
 .advice { margin: 0 0 1.2rem; padding: 0.1rem 1rem 0.2rem; border-left: 0.35rem solid var(--copper);
   background: var(--shade); } .advice h3 { margin: 0.6rem 0 0.2rem; } .advice p { font-size: 1.08rem; }

@@ -108,7 +108,7 @@ def _comparison(study: Study, rows: Sequence[Row], caption: str) -> str:
     head = '<th scope="col">quantity</th>' + "".join(f'<th scope="col">{escape(name)}</th>' for name in names)
     body = []
     for kind, group in groupby(rows, key=lambda row: row.kind):
-        lines = [f'<tr class="kind"><th scope="colgroup" colspan="{len(names) + 1}">{KIND_WORDS[kind]}</th></tr>']
+        lines = [f'<tr class="group"><th scope="colgroup" colspan="{len(names) + 1}">{KIND_WORDS[kind]}</th></tr>']
         for row in group:
             limit = row_limit(study, row)
             small = f"<small>{escape(limit)}</small>" if limit else ""
