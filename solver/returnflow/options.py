@@ -206,7 +206,7 @@ def _quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     factor = together / math.sqrt(budget.limit**2 - left**2)
     names = ", ".join(f"“{part.loop}”" for part in loud)
     reasons = [
-        f"{names} would have to fall to a {factor:.3g}th ({decibels(factor, 1):.0f} dB) of "
+        f"{names} would have to fall to 1/{factor:.3g} (by {decibels(factor, 1):.0f} dB) of "
         f"{'its current' if len(loud) == 1 else 'their currents'}"
         + (f"; the others alone make {engineering(left, 'V')}." if rest else ".")
     ]
