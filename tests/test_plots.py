@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from matplotlib.colors import to_rgb
 from matplotlib.path import Path
 
-from reporting import CABLES, NOISY, SENSITIVE, TITLE, WEAK, at_frequencies, drawn, result
+from reporting import BOARD, CABLES, NOISY, SECOND, SENSITIVE, TITLE, WEAK, at_frequencies, drawn, noisy, result
 from returnflow import coupling, drives, plots, plots_fields
 from returnflow.contours import isolines, streamlines
 from returnflow.labels import Placer
@@ -176,6 +176,23 @@ class TestMaps:
         around = np.s_[int(row) - 6 : int(row) + 7, int(column) - 6 : int(column) + 7]
         assert np.nanmin(rms[around]) < it.sensitive[0].noise < np.nanmax(rms[around])
         assert np.all((worst >= rms * (1 - 1e-12)) | np.isnan(rms))
+
+    def test_what_a_differential_input_rejects_is_not_on_its_placement_map(self):
+        case = parse_case(BOARD + "rejection_dB = 20\n" + noisy() + SECOND)
+        it = run(case)["as drawn"]
+        loop = it.case.loop(SENSITIVE)
+        maps = maps_of(it)
+        rms, worst = maps.placement(loop, drives.heard(it, loop))
+        plain_rms, plain_worst = maps_of(result()).placement(
+            loop, drives.heard(result(), result().case.loop(SENSITIVE))
+        )
+        np.testing.assert_allclose(rms, 0.1 * plain_rms, rtol=1e-6)
+        np.testing.assert_allclose(worst, 0.1 * plain_worst, rtol=1e-6)
+        assert it.sensitive[0].noise == pytest.approx(0.1 * result().sensitive[0].noise)
+        assert np.nanmax(it.placements[SENSITIVE].rms) == pytest.approx(
+            0.1 * np.nanmax(result().placements[SENSITIVE].rms)
+        )
+        assert it.placements[SENSITIVE].radius > 2 * result().placements[SENSITIVE].radius
 
     def test_the_mean_current_leaves_uniform_fields_alone(self):
         mesh = result().solution.mesh

@@ -6,7 +6,7 @@ import numpy as np
 
 from returnflow.result import Result
 from returnflow.spectra import lines_of
-from returnflow.verdict import band_mask, engineering
+from returnflow.verdict import band_mask, engineering, passed
 from returnflow_geometry.board import Loop
 
 
@@ -33,12 +33,12 @@ def drive(loop: Loop) -> str:
 
 
 def heard(result: Result, victim: Loop) -> list[tuple[int, float]]:
-    """Noisy loops with lines in a victim's band: number, and the A rms of those lines."""
+    """Noisy loops with lines in a victim's band: number, and A rms of those lines, less what its input rejects."""
     found = []
     for j, loop in enumerate(result.case.loops):
         if driven(loop):
             lines = lines_of(loop)
-            current = float(np.linalg.norm(lines.current[band_mask(lines, victim)]))
+            current = float(np.linalg.norm((lines.current * passed(lines, victim))[band_mask(lines, victim)]))
             if current > 0:
                 found.append((j, current))
     return found

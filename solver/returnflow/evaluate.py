@@ -217,7 +217,11 @@ def _placement(
     victim, ends = case.loops[i], whole.loops[i]
     solution = whole.on(int(conductors.copper_of_contact[ends[0]]))
     heard = [(j, lines, verdict.band_mask(lines, victim)) for j, lines in ((j, lines_of(loop)) for j, loop in noisy)]
-    counted = [(j, float(np.sqrt(np.sum(lines.current[mask] ** 2)))) for j, lines, mask in heard if mask.any()]
+    counted = [
+        (j, float(np.linalg.norm((lines.current * verdict.passed(lines, victim))[mask])))
+        for j, lines, mask in heard
+        if mask.any()
+    ]
     loops = np.array([j for j, _ in counted], dtype=np.int64)
     currents = np.array([current for _, current in counted])
     rms, worst = coupling.placement_noise(solution, ends[1], loops, currents)
