@@ -18,9 +18,11 @@ from returnflow.compare import Comparison, compare
 from returnflow.conduction import Options
 from returnflow.decision import Decision, decide
 from returnflow.evaluate import Solved, evaluate, solve_case
+from returnflow.findings import Finding
 from returnflow.linear import NumericalError
 from returnflow.rescale import Signature, rescaled, signature
 from returnflow.result import Result
+from returnflow.review import review
 from returnflow.trials import trials
 from returnflow_geometry.board import Case
 from returnflow_geometry.mesh import MeshError
@@ -72,6 +74,11 @@ class Study:
             return ()
         others = {name: result for name, result in self.variants.items() if name != AS_DRAWN}
         return decide(self.variants[AS_DRAWN], others | self.trials)
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the board's geometry shows, with its computed consequence, worst first; of the case as drawn."""
+        return review(self.variants[AS_DRAWN]) if AS_DRAWN in self.variants else ()
 
     @cached_property
     def exceeded(self) -> tuple[str, ...]:
