@@ -1,5 +1,6 @@
 """The trade study of the weighing controller, and what is decided from it."""
 
+import dataclasses
 import functools
 import math
 import re
@@ -46,12 +47,16 @@ def option(decision, title):
 
 
 class TestWeighingController:
-    def test_it_gives_the_input_a_return_of_its_own(self):
+    def test_it_gives_the_input_a_return_of_its_own_and_closes_the_slot(self):
         (decision,) = study().decisions
         assert not decision.tolerable
-        assert decision.chosen.variant == "dedicated return, one point"
+        assert decision.chosen.variant == "return of its own, no slot"
         assert "return of its own with one ground point" in decision.recommendation
-        assert "“USB to RS-485”" in decision.recommendation
+        assert "It also brings “USB to RS-485” within 1 mV." in decision.recommendation
+
+    def test_without_that_variant_it_names_the_two_that_may_be_combined(self):
+        (decision,) = study(keep=("dedicated return, one point", "solid plane")).decisions
+        assert decision.chosen.variant == "dedicated return, one point"
         assert "“solid plane” mends that" in decision.recommendation
 
     def test_an_input_that_tolerates_100_times_more_shares_the_plane_at_a_shorter_distance(self):
@@ -185,6 +190,12 @@ class TestChoice:
     def test_what_is_impossible_or_not_certain_is_not_chosen(self):
         assert choose((self.made(possible=False), self.made(high=1.0 + 1e-9))) is None
         assert choose(()) is None
+
+    def test_of_one_kind_the_one_that_mends_something_else(self):
+        plain, better = self.made("dedicated return", high=0.0, variant="a"), self.made("dedicated return", variant="b")
+        better = dataclasses.replace(better, mended=("USB",))
+        assert choose((plain, better)) is better
+        assert choose((self.made("move amplifier"), better)).kind == "move amplifier"
 
     def test_what_was_solved_comes_before_what_was_worked_out(self):
         drawn = self.made("dedicated return", high=0.9, variant="v")

@@ -81,10 +81,16 @@ def choose(options: tuple[Option, ...]) -> Option | None:
     """
     Option that keeps the limit with the least harm elsewhere, then the least effort; None if none does.
 
-    Of one kind, one that was solved comes before one that was only worked out from the case as drawn.
+    Of one kind, one that was solved comes before one that was only worked out from the case as drawn, and one that
+    mends a limit elsewhere before one that does not.
     """
     good = [option for option in options if option.meets]
-    return min(good, key=lambda o: (len(o.broken), o.effort, o.variant is None, o.noise or 0.0), default=None)
+
+    def rank(option: Option) -> tuple[float, ...]:
+        harm, worked_out, good_elsewhere = len(option.broken), option.variant is None, len(option.mended)
+        return harm, option.effort, worked_out, -good_elsewhere, option.noise or 0.0
+
+    return min(good, key=rank, default=None)
 
 
 def _finding(loop: Loop, budget: Budget) -> str:
