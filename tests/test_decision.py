@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 import returnflow as rf
-from returnflow import study as study_module
+from returnflow.batch import solve_each
 from returnflow.compare import Figure, change
 from returnflow.decision import choose
 from returnflow.options import EFFORT, RETURN_WIDTH, Option
-from returnflow.study import AS_DRAWN, run, solve_each
+from returnflow.study import AS_DRAWN, run
 from returnflow.trials import CLOSED, trials
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
@@ -252,7 +252,7 @@ class TestStudy:
 
     def test_a_variant_that_fails_does_not_sink_the_rest(self, monkeypatch):
         case = rf.parse_case(resistive("weighing_controller"))
-        real = study_module.solve_case
+        real = batch.solve_case
 
         def failing(case, *rest, **more):
             if len(case.board.coppers) > 1:
@@ -260,7 +260,7 @@ class TestStudy:
                 raise rf.NumericalError(message)
             return real(case, *rest, **more)
 
-        monkeypatch.setattr(study_module, "solve_case", failing)
+        monkeypatch.setattr(batch, "solve_case", failing)
         found = run(case, only=["solid plane", "dedicated return, two points"], jobs=1)
         assert list(found.variants) == ["solid plane"]
         assert found.failed == {"dedicated return, two points": "The linear solver left a residual of 1."}

@@ -2,33 +2,26 @@
 
 from __future__ import annotations
 
-import functools
 import importlib.metadata
-import os
 import platform
-import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TypeVar
 
-import joblib
-
+from returnflow.batch import solve_each
 from returnflow.compare import Comparison, compare
 from returnflow.conduction import Options
 from returnflow.decision import Decision, decide
-from returnflow.evaluate import Solved, evaluate, solve_case
+from returnflow.evaluate import evaluate
 from returnflow.findings import Finding
-from returnflow.linear import NumericalError
-from returnflow.rescale import Signature, rescaled, signature
+from returnflow.rescale import signature
 from returnflow.result import Result
 from returnflow.review import review
+from returnflow.sweeps import Swept, run_sweeps
 from returnflow.trials import trials
 from returnflow_geometry.board import Case
-from returnflow_geometry.mesh import MeshError
 
 Report = Callable[[str], None]
-Answer = TypeVar("Answer")
 
 AS_DRAWN = "as drawn"
 
@@ -49,6 +42,8 @@ class Study:
         What every variant changes, in plain sentences.
     trials : dict, name to Result
         Variants that nobody drew, solved for the decision.
+    swept : tuple of Swept
+        What the sweeps came to.
     """
 
     case: Case
@@ -57,6 +52,7 @@ class Study:
     failed: dict[str, str] = field(default_factory=dict)
     changes: dict[str, tuple[str, ...]] = field(default_factory=dict)
     trials: dict[str, Result] = field(default_factory=dict)
+    swept: tuple[Swept, ...] = ()
 
     def __getitem__(self, name: str) -> Result:
         """Result of the variant of that name."""
@@ -142,6 +138,7 @@ def run(
     failed = {name: outcome for name, outcome in outcomes.items() if isinstance(outcome, Exception)}
     if AS_DRAWN in failed or len(failed) == len(wanted):
         raise failed[AS_DRAWN] if AS_DRAWN in failed else next(iter(failed.values()))
+    swept = run_sweeps(case, options, report, jobs) if only is None and case.sweeps else ()
     return Study(
         case=case,
         variants={name: outcome for name, outcome in outcomes.items() if not isinstance(outcome, Exception)},
@@ -149,86 +146,8 @@ def run(
         failed={name: str(error) for name, error in failed.items()},
         changes={variant.name: variant.changes for variant in case.variants if variant.name in wanted},
         trials={name: found for name in extra if not isinstance(found := answers[name], Exception)},
+        swept=swept,
     )
-
-
-def solve_each(
-    cases: dict[str, Case],
-    finish: Callable[[str, Case, Solved], Answer],
-    options: Options | None = None,
-    report: Report | None = None,
-    jobs: int | None = None,
-    *,
-    compare_gaps: bool = True,
-    highest: float | None = None,
-) -> dict[str, Answer | Exception]:
-    """
-    Solve several cases, each different board once, side by side.
-
-    Parameters
-    ----------
-    cases : dict, name to Case
-    finish : function of name, case and Solved
-        Makes the answer; runs where the board was solved.
-    options : Options, optional
-    report : function of one string, optional
-    jobs : int, optional
-    compare_gaps : bool
-        Solve once more without the gaps that routes cross.
-    highest : float, optional
-        Hertz up to which the reduced models are to be accurate; see `solve_case`.
-
-    Returns
-    -------
-    answers : dict, name to answer, or to the exception that says why there is none
-        In the order of `cases`.
-    """
-    say = report or (lambda _: None)
-    groups: dict[Signature, dict[str, Case]] = {}
-    for name, case in cases.items():
-        groups.setdefault(signature(case, options), {})[name] = case
-    work = [functools.partial(_answers, group, finish, options, compare_gaps, highest) for group in groups.values()]
-    workers = min(len(work), jobs or os.cpu_count() or 1)
-    answers: dict[str, Answer | Exception] = {}
-    if workers <= 1:
-        for item, group in zip(work, groups.values(), strict=True):
-            answers |= item(say if len(work) == 1 else _named(say, next(iter(group))))
-    else:
-        say(f"{len(work)} different boards, {workers} at a time")
-        parallel = joblib.Parallel(n_jobs=workers, return_as="generator_unordered")
-        with warnings.catch_warnings():
-            # Workers that have grown are replaced between tasks: that is how memory is given back.
-            warnings.filterwarnings("ignore", message="A worker stopped while some jobs were given")
-            for number, found in enumerate(parallel(joblib.delayed(item)(None) for item in work), 1):
-                answers |= found
-                failed = [name for name, answer in found.items() if isinstance(answer, Exception)]
-                say(f"{', '.join(found)}: {'failed' if failed else 'solved'} ({number} of {len(work)})")
-    return {name: answers[name] for name in cases}
-
-
-def _answers(
-    group: dict[str, Case],
-    finish: Callable[[str, Case, Solved], Answer],
-    options: Options | None,
-    compare_gaps: bool,
-    highest: float | None,
-    report: Report | None,
-) -> dict[str, Answer | Exception]:
-    """Answers for cases that have one board; a failure is an answer too."""
-    first = next(iter(group.values()))
-    try:
-        own = options or Options(accuracy=first.accuracy)
-        solved = solve_case(first, own, report, compare_gaps=compare_gaps, highest=highest).without_operators()
-        return {name: finish(name, case, rescaled(solved, case)) for name, case in group.items()}
-    except (NumericalError, MeshError) as error:
-        return dict.fromkeys(group, error)
-    except MemoryError:
-        reason = "Out of memory. Ask for less accuracy, or solve fewer variants at a time (--jobs 1)."
-        return dict.fromkeys(group, NumericalError(reason))
-
-
-def _named(say: Report, name: str) -> Report:
-    return lambda line: say(f"{name}: {line}")
 
 
 def versions() -> dict[str, str]:

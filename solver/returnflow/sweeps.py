@@ -9,11 +9,11 @@ from typing import Literal, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from returnflow.batch import Report, solve_each
 from returnflow.conduction import Options
 from returnflow.contours import isolines
 from returnflow.evaluate import Solved, budgets
 from returnflow.spectra import lines_of
-from returnflow.study import Report, solve_each
 from returnflow.thresholds import Crossing, State, crossings, state
 from returnflow.verdict import band_mask, engineering
 from returnflow_geometry.board import Axis, Case, Loop, Role, Sweep

@@ -1,0 +1,100 @@
+"""Several boards solved side by side, each different one once; a failure is an answer too."""
+
+from __future__ import annotations
+
+import functools
+import os
+import warnings
+from collections.abc import Callable
+from typing import TypeVar
+
+import joblib
+
+from returnflow.conduction import Options
+from returnflow.evaluate import Solved, solve_case
+from returnflow.linear import NumericalError
+from returnflow.rescale import Signature, rescaled, signature
+from returnflow_geometry.board import Case
+from returnflow_geometry.mesh import MeshError
+
+Report = Callable[[str], None]
+Answer = TypeVar("Answer")
+
+
+def solve_each(
+    cases: dict[str, Case],
+    finish: Callable[[str, Case, Solved], Answer],
+    options: Options | None = None,
+    report: Report | None = None,
+    jobs: int | None = None,
+    *,
+    compare_gaps: bool = True,
+    highest: float | None = None,
+) -> dict[str, Answer | Exception]:
+    """
+    Solve several cases, each different board once, side by side.
+
+    Parameters
+    ----------
+    cases : dict, name to Case
+    finish : function of name, case and Solved
+        Makes the answer; runs where the board was solved.
+    options : Options, optional
+    report : function of one string, optional
+    jobs : int, optional
+    compare_gaps : bool
+        Solve once more without the gaps that routes cross.
+    highest : float, optional
+        Hertz up to which the reduced models are to be accurate; see `solve_case`.
+
+    Returns
+    -------
+    answers : dict, name to answer, or to the exception that says why there is none
+        In the order of `cases`.
+    """
+    say = report or (lambda _: None)
+    groups: dict[Signature, dict[str, Case]] = {}
+    for name, case in cases.items():
+        groups.setdefault(signature(case, options), {})[name] = case
+    work = [functools.partial(_answers, group, finish, options, compare_gaps, highest) for group in groups.values()]
+    workers = min(len(work), jobs or os.cpu_count() or 1)
+    answers: dict[str, Answer | Exception] = {}
+    if workers <= 1:
+        for item, group in zip(work, groups.values(), strict=True):
+            answers |= item(say if len(work) == 1 else _named(say, next(iter(group))))
+    else:
+        say(f"{len(work)} different boards, {workers} at a time")
+        parallel = joblib.Parallel(n_jobs=workers, return_as="generator_unordered")
+        with warnings.catch_warnings():
+            # Workers that have grown are replaced between tasks: that is how memory is given back.
+            warnings.filterwarnings("ignore", message="A worker stopped while some jobs were given")
+            for number, found in enumerate(parallel(joblib.delayed(item)(None) for item in work), 1):
+                answers |= found
+                failed = [name for name, answer in found.items() if isinstance(answer, Exception)]
+                say(f"{', '.join(found)}: {'failed' if failed else 'solved'} ({number} of {len(work)})")
+    return {name: answers[name] for name in cases}
+
+
+def _answers(
+    group: dict[str, Case],
+    finish: Callable[[str, Case, Solved], Answer],
+    options: Options | None,
+    compare_gaps: bool,
+    highest: float | None,
+    report: Report | None,
+) -> dict[str, Answer | Exception]:
+    """Answers for cases that have one board; a failure is an answer too."""
+    first = next(iter(group.values()))
+    try:
+        own = options or Options(accuracy=first.accuracy)
+        solved = solve_case(first, own, report, compare_gaps=compare_gaps, highest=highest).without_operators()
+        return {name: finish(name, case, rescaled(solved, case)) for name, case in group.items()}
+    except (NumericalError, MeshError) as error:
+        return dict.fromkeys(group, error)
+    except MemoryError:
+        reason = "Out of memory. Ask for less accuracy, or solve fewer variants at a time (--jobs 1)."
+        return dict.fromkeys(group, NumericalError(reason))
+
+
+def _named(say: Report, name: str) -> Report:
+    return lambda line: say(f"{name}: {line}")
