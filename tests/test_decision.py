@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 import returnflow as rf
+from returnflow import batch
 from returnflow.batch import solve_each
 from returnflow.compare import Figure, change
 from returnflow.decision import choose
