@@ -57,8 +57,10 @@ PLAIN = [
     ("region_of_two_contours_that_overlap", region(square(0, 0, 2000), square(1000, 1000, 2000)), 7, STRAIGHT),
     (
         "region_with_a_cut_in",
-        "G36*X0Y0D02*G01*X10000D01*Y10000D01*X0D01*Y5000D01*X3000D01*Y7000D01*X7000D01*Y3000D01*X3000D01*Y5000D01*"
-        "X0D01*Y0D01*G37*",
+        (
+            "G36*X0Y0D02*G01*X10000D01*Y10000D01*X0D01*Y5000D01*X3000D01*Y7000D01*X7000D01*Y3000D01*X3000D01*Y5000D01*"
+            "X0D01*Y0D01*G37*"
+        ),
         100 - 16,
         STRAIGHT,
     ),
@@ -153,7 +155,7 @@ PLAIN = [
     ),
     (
         "macro_arithmetic",
-        "%AMA*0 twice as wide, and a third off*$3=$1x2*$4=($3-$2)/(1+2)*21,1,$3,$4+-1-(-1),0,0,0*%%ADD10A,4X2*%D10*X0Y0D03*",
+        "%AMA*0 remark*$3=$1x2*$4=($3-$2)/(1+2)*21,1,$3,$4+-1-(-1),0,0,0*%%ADD10A,4X2*%D10*X0Y0D03*",
         8 * 2,
         STRAIGHT,
     ),

@@ -184,8 +184,7 @@ def _placed(items: list[Item], built: NDArray[np.object_], budget: Budget) -> ND
     if len(moved):
         points, owner = shapely.get_coordinates(shapes[moved], return_index=True)
         shapes[moved] = shapely.set_coordinates(shapes[moved], points + shift[moved][owner])
-    bounds = shapely.total_bounds(shapes)
-    if np.abs(bounds[np.isfinite(bounds)]).max(initial=0.0) > FARTHEST:
+    if np.nanmax(np.abs(shapely.bounds(shapes)), initial=0.0) > FARTHEST:
         raise FabricationError(
             budget.file, f"something is drawn more than {FARTHEST:g} m away. Check the unit, scale and number format."
         )

@@ -65,7 +65,8 @@ def board_outline(strokes: Sequence[Floats], file: str) -> tuple[Shape, float, t
     notes: list[str] = []
     tolerance = STEPS[0]
     for step in STEPS:
-        loose = loose_ends(lines)
+        # The finest step makes equal what is meant to be; from then on only loose ends move.
+        loose = loose_ends(lines) if step > STEPS[0] else np.arange(2 * len(lines))
         if not len(loose):
             break
         lines, joined = _join(lines, loose, step)
@@ -119,12 +120,14 @@ def _join(lines: list[Floats], loose: NDArray[np.intp], step: float) -> tuple[li
     _, group = connected_components(links, directed=False)
     joined = False
     still = []
-    for members in (np.flatnonzero(group == g) for g in np.unique(group)):
+    order = np.argsort(group, kind="stable")
+    for members in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
         if len(members) == 1:
             still.append(members[0])
         for member in members[1:]:
-            lines[loose[member] // 2][-(loose[member] % 2)] = ends[members[0]]
-            joined = True
+            if np.any(ends[member] != ends[members[0]]):
+                lines[loose[member] // 2][-(loose[member] % 2)] = ends[members[0]]
+                joined = True
     if still:
         joined = _onto_lines(lines, loose[still], step) or joined
     return lines, joined

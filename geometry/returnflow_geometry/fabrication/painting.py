@@ -12,7 +12,7 @@ from returnflow_geometry.fabrication.budget import Budget
 from returnflow_geometry.fabrication.faces import CHUNK, Objects, boxes_meeting, cut_out, meeting, united
 from returnflow_geometry.fabrication.objects import FabricationError
 
-CROWD = 4_000_000  # pairs of shapes that may truly overlap
+CROWD = 1_000_000, 50  # pairs of shapes that may truly overlap: in all, and further ones per shape
 
 
 def paint(shapes: Objects, dark: NDArray[np.bool_], owners: NDArray[np.int64], budget: Budget) -> dict[int, Shape]:
@@ -158,24 +158,25 @@ def pass_numbers(bounds: NDArray[np.float64], dark: NDArray[np.bool_], budget: B
 
 def check_crowd(shapes: Objects, budget: Budget) -> None:
     """Refuse shapes so many of which cross that their union would fill the memory."""
-    if len(shapes) < 2 or len(shapes) ** 2 <= CROWD:
+    most = CROWD[0] + CROWD[1] * len(shapes)
+    if len(shapes) ** 2 <= most:
         return
     tree = STRtree(shapes)
     boxes = 0
     for start in range(0, len(shapes), CHUNK):
         budget.time()
         boxes += len(boxes_meeting(shapes, tree, start)[0])
-    if boxes <= CROWD:
+    if boxes <= most:
         return
     crossing = 0
     for start in range(0, len(shapes), CHUNK):
         budget.time()
         i, j = boxes_meeting(shapes, tree, start)
         crossing += int(np.count_nonzero(meeting(shapes, i, shapes, j)))
-        if crossing > CROWD:
+        if crossing > most:
             raise FabricationError(
                 budget.file,
-                f"more than {CROWD} pairs of drawn shapes overlap; an area hatched so finely cannot be read. "
+                f"more than {most} pairs of drawn shapes overlap; an area hatched so finely cannot be read. "
                 "Write it as filled regions.",
             )
 
