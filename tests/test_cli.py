@@ -76,7 +76,7 @@ def call(capsys, monkeypatch, tmp_path):
 @pytest.fixture
 def no_pictures(monkeypatch):
     """Pictures take most of the time, and are tested elsewhere."""
-    monkeypatch.setattr("returnflow.files.pictures", lambda result, say: [])
+    monkeypatch.setattr("returnflow.drawing.pictures", lambda result, say, brief: [])
 
 
 def listing(folder):
@@ -244,10 +244,10 @@ class TestMistakes:
 
 class TestInterrupted:
     @pytest.mark.parametrize(
-        "where", ["returnflow.study.run", "returnflow.files.pictures", "returnflow.files.report_html"]
+        "where", ["returnflow.study.run", "returnflow.drawing.pictures", "returnflow.files.report_html"]
     )
     def test_nothing_is_left(self, call, case, tmp_path, monkeypatch, where):
-        monkeypatch.setattr("returnflow.files.pictures", lambda result, say: [])
+        monkeypatch.setattr("returnflow.drawing.pictures", lambda result, say, brief: [])
         replaced(monkeypatch, where, KeyboardInterrupt())
         status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--quiet")
         assert (status, stdout) == (INTERRUPTED, "")
@@ -307,7 +307,7 @@ class TestStreams:
             def write(self, text):
                 raise BrokenPipeError(32, "Broken pipe")
 
-        monkeypatch.setattr("returnflow.files.pictures", lambda result, say: [])
+        monkeypatch.setattr("returnflow.drawing.pictures", lambda result, say, brief: [])
         monkeypatch.setattr(sys, "stdout", Closed())
         assert main(["run", str(case), "-o", str(tmp_path / "out"), "--quiet", "--strict"]) == EXCEEDED
         assert capsys.readouterr().err == ""

@@ -24,10 +24,12 @@ from reporting import (
     result,
     study,
     two_variants,
+    varied,
 )
-from returnflow import files
+from returnflow import drawing
 from returnflow.files import field_mesh, is_ours, place_files, to_dict, to_json, write_all
 from returnflow.plots import Kind
+from returnflow.vtu import vtu_bytes
 
 LOOPS = [SENSITIVE, NOISY, WEAK, CABLES]
 
@@ -35,7 +37,14 @@ LOOPS = [SENSITIVE, NOISY, WEAK, CABLES]
 @pytest.fixture(autouse=True)
 def drawn_once(monkeypatch):
     """Pictures are tested elsewhere; here they are the same bytes every time."""
-    monkeypatch.setattr(files, "pictures", lambda of, say=None: (say("a picture") if say else None) or list(drawn()))
+    monkeypatch.setattr(drawing, "pictures", fake)
+    monkeypatch.setattr(drawing.os, "cpu_count", lambda: 1)  # in this process, where the pictures are the same
+
+
+def fake(of, say=None, *, brief=False):
+    if say:
+        say("a picture")
+    return list(drawn()[:3] if brief else drawn())
 
 
 def strict(text: str):
@@ -133,7 +142,7 @@ class TestJson:
 @pytest.fixture(scope="module")
 def reopened(tmp_path_factory):
     path = tmp_path_factory.mktemp("fields") / "fields.vtu"
-    path.write_bytes(files._vtu_bytes(result(), path))
+    path.write_bytes(vtu_bytes(result(), path))
     return meshio.read(path)
 
 
@@ -186,7 +195,7 @@ class TestWriting:
         assert set(snapshot(tmp_path / "new")) == {"report", *(f"report/{name}" for name in names)}
         assert strict(paths[1].read_text(encoding="utf-8"))["title"] == study().case.title
         assert all(is_ours(path) for path in paths)
-        assert said == ["a picture", "report and fields"]
+        assert said == ["a picture", "report"]
 
     def test_folders_are_as_readable_as_any_other(self, tmp_path):
         (tmp_path / "plain").mkdir()
@@ -199,6 +208,31 @@ class TestWriting:
         assert folders == {"solid-plane", "solid-plane-2"}
         assert (tmp_path / "solid-plane-2" / "board.png").is_file()
         assert (tmp_path / "report.html").is_file()
+
+    def test_what_shows_all_variants_lies_above_their_folders(self, tmp_path):
+        paths = write_all(varied(), tmp_path)
+        top = [path.name for path in paths if path.parent == tmp_path]
+        assert top[:2] == ["report.html", "result.json"]
+        assert top[2:] == ["compare-board.png", "compare-flow-pump-b-x-b-i-1.png", "compare-placement-weak-v-grosse.png"]
+        names = {str(path.relative_to(tmp_path)) for path in paths}
+        assert {"as-drawn/board.png", "no-slot/fields.vtu", "half-half/board.png"} <= names
+        # All pictures of the first variant, few of the others.
+        assert len([name for name in names if name.startswith("as-drawn/")]) == 1 + len(drawn())
+        assert len([name for name in names if name.startswith("no-slot/")]) == 4
+        assert all(is_ours(path) for path in paths)
+
+    def test_variants_that_are_gone_take_their_folders_with_them(self, tmp_path):
+        write_all(varied(), tmp_path)
+        (tmp_path / "half-half" / "mine.txt").write_text("notes")
+        other = tmp_path / "other"
+        other.mkdir()
+        (other / "board.png").write_bytes(drawn()[0].png)
+        write_all(study(), tmp_path)
+        assert not (tmp_path / "no-slot").exists()
+        assert not list(tmp_path.glob("compare-*"))
+        assert snapshot(tmp_path / "half-half") == {"mine.txt": b"notes"}
+        assert (other / "board.png").exists()  # no fields beside it: not a folder of ours
+        assert (tmp_path / "board.png").exists()
 
     @pytest.mark.parametrize("kind", [kind for kind in get_args(Kind) if kind != "board"])
     def test_a_second_run_replaces_and_clears_what_it_no_longer_has(self, tmp_path, kind):
@@ -276,10 +310,10 @@ class TestFailing:
         assert snapshot(tmp_path) == before
 
     def test_an_interrupt_while_drawing_leaves_nothing(self, tmp_path, monkeypatch):
-        def interrupted(of, say=None):
+        def interrupted(of, say=None, *, brief=False):
             raise KeyboardInterrupt
 
-        monkeypatch.setattr(files, "pictures", interrupted)
+        monkeypatch.setattr(drawing, "pictures", interrupted)
         with pytest.raises(KeyboardInterrupt):
             write_all(study(), tmp_path / "report")
         assert snapshot(tmp_path) == {}

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from returnflow.coppers import narrow_over, of_copper
 from returnflow.drives import amperes, driven
+from returnflow.maps import UNSHARED
 from returnflow.plots_canvas import MM
 from returnflow.plots_fields import TUBES
 from returnflow.plots_text import plain
@@ -16,13 +20,21 @@ Words = tuple[str, str]
 def board_words(result: Result) -> Words:
     """Caption and alternative text of the board."""
     caption = (
-        f"The copper “{result.copper}” to scale. Straight lines only say which terminals belong together; where the "
-        "currents really flow, the flow pictures show. A noisy loop whose way back crosses the copper between the two "
-        "ends of a sensitive loop is a suspect."
+        f"The copper “{result.copper}” to scale. {_others(result)}Straight lines only say which terminals belong "
+        "together; where the currents really flow, the flow pictures show. A noisy loop whose way back crosses the "
+        "copper between the two ends of a sensitive loop is a suspect."
     )
     board = result.case.board
     terminals = sum(terminal.copper == result.copper for terminal in board.terminals)
     return caption, f"Map of the copper {result.copper} with {terminals} terminals and {len(result.case.loops)} loops."
+
+
+def _others(result: Result) -> str:
+    """Sentence on the narrow coppers on a board picture."""
+    narrow = [f"“{result.conductors.names[n]}”" for n in narrow_over(result)]
+    if not narrow:
+        return ""
+    return f"{', '.join(narrow)} {'passes' if len(narrow) == 1 else 'pass'} over it on another layer, as an outline. "
 
 
 def flow_words(result: Result, j: int, frequency: float, sharing: int) -> Words:
@@ -36,10 +48,17 @@ def flow_words(result: Result, j: int, frequency: float, sharing: int) -> Words:
         peak = result.peaks[j]
         top = engineering(peak.value * amperes(loop), "A/m")
         where = f"({MM * peak.x:.1f}, {MM * peak.y:.1f}) mm"
+        here = "" if peak.copper == result.focus else f", on “{result.conductors.names[peak.copper]}”"
+        each = engineering(amperes(loop) / TUBES, "A")
+        carries = (
+            f"Links carry a part of it, so lines are drawn from where current enters this copper, one for every {each} "
+            "to the nearest whole line"
+            if np.any(np.abs(result.whole.link_current[j]) > UNSHARED)
+            else f"Every tube between two neighbouring lines carries the same {each}"
+        )
         text = (
-            f"Return current of “{loop.name}”. Every tube between two neighbouring lines carries the same "
-            f"{engineering(amperes(loop) / TUBES, 'A')}: where lines crowd, current crowds. The strongest sheet "
-            f"current is {top} near {where}."
+            f"Return current of “{loop.name}”{of_copper(result)}. {carries}: where lines crowd, current crowds. The "
+            f"strongest sheet current is {top} near {where}{here}."
         )
         alt = (
             f"Map of the sheet current of {loop.name} with lines of flow from {loop.inject} to {loop.return_}; "
@@ -62,20 +81,20 @@ def _frequency_words(result: Result, j: int, frequency: float) -> Words:
     return text, f"Map of the sheet current of {loop.name} at {at}, with lines of flow."
 
 
-def coupling_words(budget: Budget, part: Contribution) -> Words:
+def coupling_words(result: Result, budget: Budget, part: Contribution) -> Words:
     """Caption and alternative text of a coupling map."""
     total = bracket(part.transfer, part.half_width)
     caption = (
-        f"Which copper couples “{part.loop}” into “{budget.loop}”. Red: the two currents flow the same way and the "
-        "voltage adds; blue: they flow against each other and it subtracts; white: one of them is weak, or they cross "
-        f"at right angles. The sum over all copper is the transfer resistance of {total}. Moving a terminal, or "
-        "cutting or adding copper, changes it most inside the outline."
+        f"Which copper couples “{part.loop}” into “{budget.loop}”{of_copper(result)}. Red: the two currents flow the "
+        "same way and the voltage adds; blue: they flow against each other and it subtracts; white: one of them is "
+        f"weak, or they cross at right angles. The sum over all copper is the transfer resistance of {total}. Moving a "
+        "terminal, or cutting or adding copper, changes it most inside the outline."
     )
-    resistive = abs(part.transfer) * part.current
+    resistive, rejects = abs(part.transfer) * part.current, result.case.loop(budget.loop).rejection is not None
     if part.in_band and abs(part.noise - resistive) > 0.05 * part.noise:
         caption += (
-            f" The map shows the resistive limit, {engineering(resistive, 'V')}; at the frequencies this loop has, and "
-            f"in band, it is {engineering(part.noise, 'V')}."
+            f" The map shows the resistive limit, {engineering(resistive, 'V')}; at the frequencies this loop has, in "
+            f"band{' and after what the input rejects' if rejects else ''}, it is {engineering(part.noise, 'V')}."
         )
     return caption, f"Map of the coupling density between {part.loop} and {budget.loop}; its sum is {total}."
 

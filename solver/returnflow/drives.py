@@ -58,3 +58,12 @@ def telling_frequencies(result: Result, j: int) -> list[float]:
     top = 1.01 * float(lines_of(loop).frequency[-1])
     own = [f for f in result.frequencies if turning is not None and 0.1 * turning < f <= top]
     return own[-1:]
+
+
+def strongest_frequency(result: Result, j: int) -> float:
+    """Frequency of the strongest line of a loop, hertz; 0 where it is not known or nothing above 0 Hz is modelled."""
+    loop = result.case.loops[j]
+    if result.spectral is None or not driven(loop):
+        return 0.0
+    lines = lines_of(loop)
+    return 0.0 if lines.anywhere else float(lines.frequency[int(np.argmax(lines.current))])

@@ -7,65 +7,22 @@ import itertools
 import shutil
 import tempfile
 from collections.abc import Callable
-from html import escape
 from pathlib import Path
-from typing import Any
 
-import meshio
-import numpy as np
-
-from returnflow import coupling
-from returnflow.conductors import copper_numbers
-from returnflow.plots import Picture, pictures
+from returnflow.drawing import draw
 from returnflow.plots_text import slug
 from returnflow.record import to_dict, to_json
 from returnflow.report import report_html
-from returnflow.result import Result
 from returnflow.study import Study
-from returnflow.tables import region_names
+from returnflow.vtu import MARK, field_mesh
 
 Report = Callable[[str], None]
 
 __all__ = ["field_mesh", "place_files", "to_dict", "to_json", "write_all"]
 
-MARK = b"returnflow"  # near the start of every file we write; files without it are somebody else's
 MARK_WITHIN = 4096  # bytes
-STALE = ("board.png", "flow-*.png", "coupling-*.png", "placement-*.png", "strip-*.png", "spectrum-*.png", "fields.vtu")
-
-
-def field_mesh(result: Result) -> meshio.Mesh:
-    """
-    Fields on the triangles of all coppers, each at its own height, for viewers of finite-element results.
-
-    Cell data: ``copper`` its number; ``K <loop>`` sheet current at the centroid in A/m per ampere (mean of the two
-    sides); ``coupling <loop> x <noisy loop>`` integrand of the transfer resistance in ohm/m², whose sum over areas is
-    the mid value; ``region <name>`` 1 inside. Point data: ``potential <loop>`` in volts per ampere.
-    """
-    solution, mesh = result.whole, result.whole.mesh
-    flat = np.zeros((len(mesh.triangles), 3))
-    cells: dict[str, list[Any]] = {}
-    points: dict[str, Any] = {}
-    for j, loop in enumerate(result.case.loops):
-        K = flat.copy()
-        K[:, :2] = solution.current(j).mean(axis=1)
-        cells[f"K {loop.name}"] = [K]
-        potential = np.zeros(len(mesh.points))
-        potential[mesh.triangles] = solution.potential[solution.space.local[:, :3], j]
-        points[f"potential {loop.name}"] = potential
-    for budget in (*result.sensitive, *result.cables):
-        for part in budget.contributions:
-            density = coupling.coupling_density(solution, result.index(budget.loop), result.index(part.loop))
-            cells[f"coupling {budget.loop} x {part.loop}"] = [density]
-    for row, name in zip(mesh.region_triangles, region_names(result), strict=True):
-        cells[f"region {name}"] = [row.astype(np.uint8)]
-    copper = copper_numbers(mesh)
-    cells["copper"] = [copper]
-    names, board = result.conductors.names, result.case.board
-    depth = np.array([board.height(board.copper(names[0]).layer, name) for name in names])
-    height = np.zeros(len(mesh.points))
-    height[mesh.triangles] = depth[copper, None]
-    places = np.column_stack([mesh.points, height])
-    return meshio.Mesh(places, [("triangle", mesh.triangles)], point_data=points, cell_data=cells)
+KINDS = ("board", "flow", "coupling", "placement", "strip", "spectrum", "compare", "sweep")
+STALE = ("board.png", "fields.vtu", *(f"{kind}-*.png" for kind in KINDS))
 
 
 def write_all(study: Study, directory: Path, report_progress: Report | None = None) -> list[Path]:
@@ -85,7 +42,7 @@ def write_all(study: Study, directory: Path, report_progress: Report | None = No
     Returns
     -------
     paths : list of Path
-        report.html and result.json, then per variant its pictures and fields.vtu.
+        report.html and result.json, pictures of all variants together, then per variant its pictures and fields.vtu.
 
     Raises
     ------
@@ -95,34 +52,21 @@ def write_all(study: Study, directory: Path, report_progress: Report | None = No
         If something cannot be written.
     """
     say = report_progress or (lambda _: None)
-    drawn: dict[str, list[Picture]] = {}
-    folders: dict[str, Path] = {}
+    drawn = draw(study, say)
+    say("report")
     taken: set[str] = set()
-    for name, result in study.variants.items():
-        folders[name] = Path(slug(name, taken)) if len(study.variants) > 1 else Path()
-        drawn[name] = pictures(result, say)
-    say("report and fields")
+    several = len(study.variants) > 1
+    folders = {name: Path(slug(name, taken)) if several else Path() for name in study.variants}
     content: dict[Path, bytes] = {
-        Path("report.html"): report_html(study, drawn).encode(),
+        Path("report.html"): report_html(study, drawn.pictures, drawn.shared).encode(),
         Path("result.json"): to_json(study).encode(),
     }
-    with tempfile.TemporaryDirectory() as scratch:
-        for name, result in study.variants.items():
-            for picture in drawn[name]:
-                content[folders[name] / picture.file] = picture.png
-            content[folders[name] / "fields.vtu"] = _vtu_bytes(result, Path(scratch) / "fields.vtu")
+    content |= {Path(picture.file): picture.png for picture in drawn.shared}
+    for name, folder in folders.items():
+        content |= {folder / picture.file: picture.png for picture in drawn.pictures[name]}
+        content[folder / "fields.vtu"] = drawn.fields[name]
     place_files(content, directory)
     return [directory / relative for relative in content]
-
-
-def _vtu_bytes(result: Result, scratch: Path) -> bytes:
-    mesh = field_mesh(result)
-    # The writer puts names into its XML as they are.
-    mesh.point_data = {escape(name): data for name, data in mesh.point_data.items()}
-    mesh.cell_data = {escape(name): data for name, data in mesh.cell_data.items()}
-    meshio.write(scratch, mesh, file_format="vtu")
-    first, rest = scratch.read_bytes().split(b"\n", 1)
-    return first + b"\n<!-- " + MARK + b" -->\n" + rest
 
 
 def place_files(content: dict[Path, bytes], directory: Path) -> None:
@@ -166,7 +110,9 @@ def place_files(content: dict[Path, bytes], directory: Path) -> None:
 
 def _swap(relatives: list[Path], fresh: Path, old: Path, directory: Path) -> None:
     """Move fresh files in and old ones of ours out; undo everything if one move fails."""
+    # Folders that a variant of an earlier run had are known by the fields in them.
     folders = {relative.parent for relative in relatives}
+    folders |= {path.parent.relative_to(directory) for path in directory.glob("*/fields.vtu") if is_ours(path)}
     stale = [
         path.relative_to(directory)
         for folder in folders
@@ -194,6 +140,9 @@ def _swap(relatives: list[Path], fresh: Path, old: Path, directory: Path) -> Non
             with contextlib.suppress(OSError):
                 folder.rmdir()
         raise
+    for folder in {relative.parent for relative in stale} - {relative.parent for relative in relatives}:
+        with contextlib.suppress(OSError):  # somebody else's files in it stay, and so does it
+            (directory / folder).rmdir()
 
 
 def is_ours(path: Path) -> bool:

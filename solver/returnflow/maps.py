@@ -10,13 +10,17 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from returnflow import coupling
+from returnflow.contours import streamlines
 from returnflow.raster import Raster
 from returnflow.result import Result
+from returnflow.tracing import flow_lines
 from returnflow_geometry.board import Loop
 from returnflow_geometry.mesh import Mesh
 from returnflow_geometry.union import part_of
 
 Floats = NDArray[np.float64]
+
+UNSHARED = 1e-6  # of a current: less through links is none
 
 
 @dataclass(frozen=True)
@@ -82,6 +86,20 @@ class Maps:
         mesh, rows = self._magnetic(spectral.model.system.space.mesh)
         stream: NDArray[Any] = spectral.model.stream(frequency)[loop, rows]
         return mesh, np.ascontiguousarray(stream.real)
+
+    def shared(self, loop: int, frequency: float = 0.0) -> bool:
+        """Whether links carry a part of a loop's current, so that this copper has any part of it."""
+        result = self.result
+        if frequency == 0 or result.spectral is None:
+            through = result.whole.link_current[loop]
+        else:
+            through = np.abs(result.spectral.model.link_currents(frequency)[:, loop])
+        return bool(np.any(np.abs(through) > UNSHARED))
+
+    def lines(self, loop: int, frequency: float, tubes: int) -> Floats:
+        """Lines of flow that each carry one of so many equal parts of a loop's current, pieces of shape (k, 2, 2)."""
+        mesh, stream = self.flow(loop, frequency)
+        return (flow_lines if self.shared(loop, frequency) else streamlines)(mesh, stream, tubes)
 
     def _magnetic(self, mesh: Mesh) -> tuple[Mesh, NDArray[np.int64]]:
         """Mesh of the copper that pictures show, and its triangles in the mesh of all coppers."""

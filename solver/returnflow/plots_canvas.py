@@ -97,11 +97,15 @@ class Canvas:
         if loop.route is not None:
             self.axes.plot(*(MM * np.array(loop.route.path)).T, color=colour, lw=2.4, alpha=0.4, zorder=3.5)
 
-    def draw_terminals(self, names: Sequence[str] | None = None, colour: str = INK) -> None:
-        """Terminals to scale, with a ring round those too small to see; all, or those named."""
+    def draw_terminals(
+        self, names: Sequence[str] | None = None, colour: str = INK, coppers: Sequence[str] | None = None
+    ) -> None:
+        """Terminals to scale, with a ring round those too small to see; all or those named, on this or some coppers."""
         small: list[tuple[float, float]] = []
         for terminal in self.result.case.board.terminals:
-            if terminal.copper != self.result.copper or (names is not None and terminal.name not in names):
+            if terminal.copper not in (coppers or (self.result.copper,)):
+                continue
+            if names is not None and terminal.name not in names:
                 continue
             self.draw_path(shape_path(terminal.shape), facecolor=colour, edgecolor="white", linewidth=0.5, zorder=5)
             if 2 * self.radius(terminal.shape) * MM < 7 * self.pixel:

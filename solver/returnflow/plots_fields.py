@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TypeVar
 
 import matplotlib as mpl
 import numpy as np
@@ -16,11 +17,11 @@ from matplotlib.patheffects import withStroke
 from numpy.typing import NDArray
 
 from returnflow import coupling
-from returnflow.contours import streamlines
+from returnflow.coppers import NOTHING, of_copper
 from returnflow.drives import amperes, drive, driven, heard
 from returnflow.labels import along
 from returnflow.maps import Maps, carrying_level, local_mean
-from returnflow.plots_canvas import INK, MANY_HOLES, MM, ROLE_COLOURS, Label, hole_count
+from returnflow.plots_canvas import INK, MANY_HOLES, MM, ROLE_COLOURS, Canvas, Label, hole_count
 from returnflow.plots_frame import Frame
 from returnflow.plots_text import plain
 from returnflow.result import Result
@@ -29,6 +30,7 @@ from returnflow.verdict import Budget, Contribution, engineering
 from returnflow_geometry.board import Loop
 
 Floats = NDArray[np.float64]
+Key = TypeVar("Key")
 
 TUBES = 20
 ARROW_SPACING = 85.0  # pixels
@@ -36,7 +38,7 @@ WEAK = 0.15  # of the strongest sheet current; loops with less share colours amo
 LEAST = 1e-3  # of the strongest: where the colours end
 SHADES = 64  # steps of the colour maps: finer than the eye, and the files stay small
 CIRCLE = "#c00000"
-NOTHING = 1e-12  # of the largest it could be: rounding
+MOST_JOINTS, LEAST_JOINT = 8, 0.01  # names of terminals of links: how many, and with what part of the current
 
 
 def colours(name: str, low: float = 0.0, high: float = 1.0) -> Colormap:
@@ -70,21 +72,32 @@ def flow_ranges(maps: Maps, flows: Sequence[tuple[int, float]]) -> dict[tuple[in
     maps : Maps
     flows : sequence of (loop number, frequency in Hz)
     """
-    own: dict[tuple[int, float], Range] = {}
-    for j, frequency in flows:
-        K = maps.strength(j, frequency) * amperes(maps.result.case.loops[j])
-        K = np.sort(K[np.isfinite(K)])
-        carried = np.cumsum(K)
-        low, high = (float(K[np.searchsorted(carried, part * carried[-1])]) for part in (0.05, 0.98))
-        own[j, frequency] = Range(low, high)
-    ranges: dict[tuple[int, float], Range] = {}
-    while left := {flow: span for flow, span in own.items() if flow not in ranges}:
+    return shared_ranges({(j, frequency): flow_range(maps, j, frequency) for j, frequency in flows})
+
+
+def flow_range(maps: Maps, loop: int, frequency: float) -> Range:
+    """Colour range of one flow by itself, A/m."""
+    return own_range(maps.strength(loop, frequency) * amperes(maps.result.case.loops[loop]))
+
+
+def own_range(strength: Floats) -> Range:
+    """Colour range of one sheet current, A/m: without the weakest 5 % and the strongest 2 % by what they carry."""
+    K = np.sort(strength[np.isfinite(strength)])
+    carried = np.cumsum(K)
+    low, high = (float(K[np.searchsorted(carried, part * carried[-1])]) for part in (0.05, 0.98))
+    return Range(low, high)
+
+
+def shared_ranges(own: Mapping[Key, Range]) -> dict[Key, Range]:
+    """One range for all, but for those so weak that it would show nothing of them: they share one among themselves."""
+    ranges: dict[Key, Range] = {}
+    while left := {key: span for key, span in own.items() if key not in ranges}:
         top = max(span.high for span in left.values())
-        group = {flow: span for flow, span in left.items() if span.high >= WEAK * top}
+        group = {key: span for key, span in left.items() if span.high >= WEAK * top}
         low = min(span.low for span in group.values())
         shared = Range(min(max(low, LEAST * top), 0.05 * top), top)
         ranges |= dict.fromkeys(group, shared)
-    return {flow: ranges[flow] for flow in flows}
+    return {key: ranges[key] for key in own}
 
 
 def flow_frame(maps: Maps, loop: int, frequency: float, shared: Range) -> Frame:
@@ -98,16 +111,19 @@ def flow_frame(maps: Maps, loop: int, frequency: float, shared: Range) -> Frame:
         title, state = f"{it.name}: where the return current flows", "resistive limit"
     each = engineering(current / TUBES, "A")
     in_phase = " in phase with it" if frequency > 0 else ""
+    if maps.shared(loop, frequency):
+        tubes = f"One line for every {each}{in_phase}, to the nearest whole line at every contact."
+    else:
+        tubes = f"Each of {TUBES} tubes between neighbouring lines carries {each}{in_phase}."
     frame = Frame(
         result,
-        title,
-        f"{drive(it)} · {state} · from {it.inject} to {it.return_}\n"
-        f"Each of {TUBES} tubes between neighbouring lines carries {each}{in_phase}.",
+        title + of_copper(result),
+        f"{drive(it)} · {state} · from {it.inject} to {it.return_}\n{tubes}",
         bar=True,
     )
     frame.draw_copper()
     shown = frame.draw_field(current * maps.strength(loop, frequency), LogNorm(shared.low, shared.high), FLOW_MAP)
-    lines = streamlines(*maps.flow(loop, frequency), TUBES)
+    lines = maps.lines(loop, frequency, TUBES)
     frame.draw_segments(lines, "white", 0.85, zorder=2.5)
     draw_arrows(frame, lines)
     frame.draw_copper(over=True)
@@ -115,9 +131,9 @@ def flow_frame(maps: Maps, loop: int, frequency: float, shared: Range) -> Frame:
         frame.draw_route(it, ROLE_COLOURS[it.role])
     frame.draw_terminals()
     per = "" if driven(it) else " for 1 A"
-    frame.draw_bar(shown, f"sheet current{per}, A/m", _ticks_between(shared), extend="both")
+    frame.draw_bar(shown, f"sheet current{per}, A/m", ticks_between(shared), extend="both")
     route = list(pairwise(it.route.path)) if frequency > 0 and it.route else []
-    frame.draw_labels(_ends(result, [it]), along(route, 8 * frame.pixel / MM))
+    frame.draw_labels([*_ends(result, [it]), *_joints(result, loop)], along(route, 8 * frame.pixel / MM))
     return frame
 
 
@@ -133,6 +149,9 @@ def coupling_frame(maps: Maps, victim: Budget, part: Contribution) -> Frame:
         area = float(areas[coupling.carrying_triangles(density, areas)].sum())
         share = plain(100 * area / float(areas.sum()), 2)
         where = f"90 % of the coupling happens on the outlined {plain(1e6 * area)} mm², {share} % of the copper."
+        if len(result.conductors.names) > 1:
+            here = engineering(float(density @ areas), "Ω").replace("-", "−")
+            where = f"{here} of it arise on this copper, 90 % of that on the outlined {plain(1e6 * area)} mm²."
     effect = (
         f"; {engineering(abs(part.transfer) * part.current, 'V')} rms from {engineering(part.current, 'A')}"
         if part.current
@@ -140,7 +159,7 @@ def coupling_frame(maps: Maps, victim: Budget, part: Contribution) -> Frame:
     )
     frame = Frame(
         result,
-        f"{part.loop} → {victim.loop}: which copper couples",
+        f"{part.loop} → {victim.loop}: which copper couples{of_copper(result)}",
         f"transfer resistance {bracket(part.transfer, part.half_width)}{effect} · resistive limit\n{where}",
         bar=meeting,
     )
@@ -204,7 +223,9 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
             ring = Line2D([], [], marker="o", mfc="none", mec=CIRCLE, mew=1.3, ls="", ms=8)
             radius = f"{plain(MM * placement.radius, 2)} mm"
             legend.append((ring, f"tolerated everywhere within {radius} of {loop.return_}"))
-    frame = Frame(result, f"{loop.name}: where {loop.inject} may sit", text, bar=noisy, legend=legend)
+    frame = Frame(
+        result, f"{loop.name}: where {loop.inject} may sit{of_copper(result)}", text, bar=noisy, legend=legend
+    )
     frame.draw_copper()
     if noisy:
         rms, worst = maps.placement(loop, counted)
@@ -214,14 +235,11 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
         shown = frame.draw_field(factor * np.maximum(rms, low), LogNorm(span.low, span.high), PLACEMENT_MAP)
         frame.draw_level(rms, victim.limit, INK, 1.5, "solid", halo="white")
         frame.draw_level(worst, victim.limit, INK, 1.5, "dashed", halo="white")
-        frame.draw_bar(shown, f"noise in series with the signal, {unit} rms", _ticks_between(span), extend="min")
+        frame.draw_bar(shown, f"noise in series with the signal, {unit} rms", ticks_between(span), extend="min")
     frame.draw_copper(over=True)
     board = result.case.board
     if noisy and not everywhere:
-        x, y = board.terminal(loop.return_).centre
-        circle = Circle((MM * x, MM * y), MM * placement.radius, fill=False, ec=CIRCLE, lw=1.3, zorder=5.5)
-        circle.set_path_effects([withStroke(linewidth=2.8, foreground="white")])
-        frame.axes.add_artist(circle)
+        draw_circle(frame, board.terminal(loop.return_).centre, placement.radius)
     colour = ROLE_COLOURS["sensitive"]
     frame.draw_terminals(colour="#5a5a5a")
     frame.draw_terminals([loop.inject, loop.return_], colour)
@@ -230,6 +248,14 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
     ]
     frame.draw_labels([Label(text, t.centre, colour, frame.radius(t.shape), bold=True) for t, text in ends])
     return frame
+
+
+def draw_circle(canvas: Canvas, centre: tuple[float, float], radius: float) -> None:
+    """Circle within which an amplifier may sit anywhere; centre and radius in metres."""
+    x, y = centre
+    circle = Circle((MM * x, MM * y), MM * radius, fill=False, ec=CIRCLE, lw=1.3, zorder=5.5)
+    circle.set_path_effects([withStroke(linewidth=2.8, foreground="white")])
+    canvas.axes.add_artist(circle)
 
 
 def draw_arrows(frame: Frame, lines: Floats) -> None:
@@ -267,7 +293,7 @@ def _quantile(magnitude: Floats, part: float) -> float:
     return float(np.quantile(magnitude, part)) or float(magnitude.max()) or 1.0
 
 
-def _ticks_between(span: Range) -> list[float]:
+def ticks_between(span: Range) -> list[float]:
     """1, 2, 5 in each decade, or whole decades alone where that would be too many."""
     decades = range(math.floor(math.log10(span.low)), math.ceil(math.log10(span.high)) + 1)
     steps = (1, 2, 5) if math.log10(span.high / span.low) < 2.3 else (1,)
@@ -282,11 +308,25 @@ def _ends(result: Result, loops: list[Loop]) -> list[Label]:
     for loop in loops:
         for name, what in ((loop.inject, "in"), (loop.return_, "out")):
             terminal = board.terminal(name)
+            if terminal.copper != result.copper:
+                continue
             text = f"{name} ({what})" if len(loops) == 1 else name
             labels.setdefault(
                 name, Label(text, terminal.centre, ROLE_COLOURS[loop.role], Frame.radius(terminal.shape), bold=True)
             )
     return list(labels.values())
+
+
+def _joints(result: Result, loop: int) -> list[Label]:
+    """Terminals of this copper through which links carry a part of a loop's current at 0 Hz, the largest first."""
+    board, links = result.case.board, {link.name: link for link in result.case.board.links}
+    order = np.argsort(-np.abs(result.whole.link_current[loop]), kind="stable")
+    found = []
+    for n in order[:MOST_JOINTS]:
+        if abs(result.whole.link_current[loop, n]) >= LEAST_JOINT:
+            ends = [board.terminal(end) for end in links[result.whole.links.names[n]].between]
+            found += [Label(end.name, end.centre, INK, Frame.radius(end.shape)) for end in ends]
+    return [label for label in found if board.terminal(label.text).copper == result.copper]
 
 
 def _line(dash: str | tuple[int, tuple[int, ...]]) -> Line2D:
