@@ -99,6 +99,13 @@ class TestUntrusted:
         assert files.contents == {"top.gbr": b"1"}
         assert "link" in files.notes[0]
 
+    def test_a_member_without_a_name_is_left_out_and_told(self, zipped):
+        # A name is cut at its first zero byte.
+        data = packed([("q.gbr", b"1"), ("top.gbr", b"2")]).replace(b"q.gbr", b"\0.gbr")
+        files = open_files(zipped(data), LIMITS)
+        assert files.contents == {"top.gbr": b"2"}
+        assert "without a file name" in files.notes[0]
+
     def test_sizes_are_capped_by_what_comes_out(self, zipped):
         path = zipped([("a.gbr", bytes(100_000)), ("b.gbr", bytes(100_000))])
         with pytest.raises(FabricationError, match=r"'a\.gbr' has more than 50000 bytes"):

@@ -193,7 +193,10 @@ class _Collector:
             self.budget.fail(f"more than {self.budget.limits.members} files; raise the limit if that is meant.")
         base = base_name(name)
         suffix = PurePosixPath(base.lower()).suffix
-        if not base or base.startswith(".") or "__MACOSX" in name.replace("\\", "/").split("/"):
+        if not base:
+            self.notes.append(f"A member without a file name ({quoted(name)}) is left out.")
+            return False
+        if base.startswith(".") or "__MACOSX" in name.replace("\\", "/").split("/"):
             return False
         if suffix in PACKED:
             self.notes.append(f"{quoted(base)} is an archive inside; it is not opened.")
