@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from returnflow import induction
 from returnflow.induction import PanelOperator
 from returnflow.panels import pair_integrals
 from returnflow_geometry.mesh import Mesher, Plane
@@ -159,3 +160,12 @@ def test_a_few_triangles_need_no_tree() -> None:
     corners = uniform()[:20]
     q = np.random.default_rng(SEED).standard_normal(20)
     assert PanelOperator(corners) @ q == pytest.approx(dense(corners) @ q, rel=1e-12)
+
+
+@pytest.mark.parametrize("batch", [1, 5000])
+def test_near_pairs_in_any_batches_are_the_same(monkeypatch: pytest.MonkeyPatch, batch: int) -> None:
+    corners = uniform()[:400]
+    q = np.random.default_rng(SEED).standard_normal(400)
+    value = PanelOperator(corners) @ q
+    monkeypatch.setattr(induction, "NEAR_BATCH", batch)
+    assert np.array_equal(PanelOperator(corners) @ q, value)

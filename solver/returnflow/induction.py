@@ -297,9 +297,10 @@ def _near_half(
     parts = []
     for a, b in zip(np.split(leaves[0], cuts), np.split(leaves[1], cuts), strict=True):
         i, j = tree.expand(a, b)
-        apart = None if level is None or distance is None else distance[level[i], level[j]]
-        values = pair_integrals(corners, i, j, apart)
-        values[i == j] *= 0.5
-        parts.append((values, i.astype(np.int32), j.astype(np.int32)))
-    values, i, j = (np.concatenate(column) for column in zip(*parts, strict=True))
+        apart = np.zeros(0) if level is None or distance is None else distance[level[i], level[j]]
+        parts.append((i.astype(np.int32), j.astype(np.int32), apart))
+    i, j, apart = (np.concatenate(column) for column in zip(*parts, strict=True))
+    parts.clear()
+    values = pair_integrals(corners, i, j, None if distance is None else apart)
+    values[i == j] *= 0.5
     return csr_array((values, (i, j)), shape=(len(corners),) * 2)
