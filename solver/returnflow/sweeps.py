@@ -25,6 +25,7 @@ Figure: TypeAlias = Literal["noise", "low", "high", "limits"]
 
 DECADE = 10.0  # an axis whose values span more than this ratio is drawn logarithmic
 LEAST_HIGHEST = 100.0  # Hz; the reduced model's band starts at 10
+CERTAIN = 0.01  # of the value: a range narrower than this is not worth a word
 FAINTEST = 1e-12  # of the limit: silence, where logarithms are drawn
 UNBUILT = "it cannot be built"
 
@@ -155,27 +156,25 @@ class Swept:
                 return f"“{loop}” {word} {own} {at}."
         if len(self.sweep.axes) > 1:
             undecided = states.count("undecided")
-            rest = f", and {undecided} are undecided" if undecided else ""
+            rest = f", {undecided} undecided" if undecided else ""
             return f"“{loop}” keeps {own} at {states.count('kept')} of {solved} steps{rest}."
         found = self.met(loop)
         if not found:
             return f"Where “{loop}” meets {own} is undecided within the brackets; ask for a smaller accuracy."
-        each = [f"{'exceeds' if item.rising else 'keeps'} it above {self.words(item)}" for item in found]
-        return f"“{loop}”, {own}: it {', '.join(each)} ({self.sweep.axes[0].label})."
+        verbs = ["exceeds" if item.rising else "keeps" for item in found]
+        said = [f"{verb} {{}} above {self.words(item)}" for verb, item in zip(verbs, found, strict=True)]
+        text = ", ".join(part.format("it" if n else own) for n, part in enumerate(said))
+        return f"{self.sweep.axes[0].label}: “{loop}” {text}."
 
     def words(self, crossing: Crossing) -> str:
-        """
-        Place of a crossing: one value where the bracket does not matter at three digits, else a range.
-
-        The unit is that of the axis.
-        """
+        """Place of a crossing, with its unit; and the range that it is known to within, where that is wide."""
         unit = f" {self.sweep.axes[0].unit}".rstrip()
-        low, high = (f"{end:.3g}" for end in crossing.between)
-        if low == high:
-            return f"{low}{unit}"
+        low, high = crossing.between
+        span = f"between {low:.3g} and {high:.3g}{unit}"
         if crossing.value is None:
-            return f"a place between {low} and {high}{unit} (not every step there was solved)"
-        return f"{crossing.value:.3g}{unit} (between {low} and {high})"
+            return f"a place {span}, where not every step was solved"
+        sure = high - low <= CERTAIN * max(abs(low), abs(high))
+        return f"{crossing.value:.3g}{unit}" + ("" if sure else f" ({span})")
 
     def _axes(self, count: int) -> tuple[Axis, ...]:
         if len(self.sweep.axes) != count:
