@@ -1,3 +1,4 @@
+import dataclasses
 import itertools
 import re
 import time
@@ -7,8 +8,21 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from returnflow_geometry.board import Board, Case, Copper, Cutout, Layer, Loop, Outgoing, Region, Section, Terminal
+from returnflow_geometry.board import (
+    Board,
+    Case,
+    Copper,
+    Cutout,
+    Layer,
+    Link,
+    Loop,
+    Outgoing,
+    Region,
+    Section,
+    Terminal,
+)
 from returnflow_geometry.checks import check_case
+from returnflow_geometry.connection import Connection, LoopEnds
 from returnflow_geometry.drawing import circles
 from returnflow_geometry.shapes import circle, rectangle, slot
 
@@ -333,6 +347,40 @@ def test_copper_drawn_in_parts_is_said_so():
     found = check_case(case_of(copper=copper, terminals=TWO, loops=AB, cutouts={"c": box(10, 10, 12, 12)}))
     assert len(found.mistakes) == 1
     assert "; the copper itself is drawn in several parts; draw copper between" in found.mistakes[0]
+
+
+def test_a_cutout_is_named_where_links_join_the_parts_of_a_copper():
+    copper = shapely.union_all([box(0, 0, 40, 80), box(60, 0, 100, 80)])
+    terminals = TWO | {"L": disc(38, 40), "R": disc(62, 40)}
+    case = case_of(copper=copper, terminals=terminals, loops=AB, cutouts={"wall": cut([(70, 0), (70, 80)])})
+    wire = Link(name="wire", between=("L", "R"), resistance=0.01)
+    found = check_case(dataclasses.replace(case, board=dataclasses.replace(case.board, links=(wire,)))).mistakes
+    assert len(found) == 1
+    assert '; cutout "wall" separates them' in found[0]
+    assert "; the copper itself is drawn in several parts" in check_case(case).mistakes[0]
+
+
+def test_contacts_joined_elsewhere_are_joined_and_what_they_touch_stays_so():
+    pieces = [box(0, 0, 10, 10), box(20, 0, 30, 10), box(40, 0, 50, 10)]
+    contacts = [disc(5, 5), disc(25, 5), disc(45, 5), box(8, 2, 22, 4)]  # the last touches two pieces
+    alone = Connection(pieces, contacts)
+    joined = alone.joined_outside([[1, 2]])
+    assert [[one.joins(LoopEnds(0, k)) for k in (1, 2)] for one in (alone, joined)] == [[True, False], [True, True]]
+
+
+def test_a_contact_smaller_than_what_counts_as_touching_touches_both_sides():
+    # A square of a micrometre over a gap of 0.3.
+    pieces = [box(0, 0, 10, 10), box(10.0003, 0, 20, 10)]
+    assert Connection(pieces, [box(9.99965, 5, 10.00065, 5.001)]).pieces_at(0) == [0, 1]
+
+
+def test_the_smallest_terminal_at_an_edge_is_connected_or_not_like_any_other():
+    terminals = {"A": disc(0, 40, 1e-3), "B": disc(80, 40), "C": disc(20, 20)}
+    loops = [("A", "B"), ("A", "C")]
+    assert check_case(case_of(terminals=terminals, loops=loops)).mistakes == []
+    found = check_case(case_of(terminals=terminals, loops=loops, cutouts={"gap": WALL})).mistakes
+    assert len(found) == 1
+    assert found[0].startswith('loop "A to B"')
 
 
 @pytest.mark.parametrize("x", [7, 11, 40, 66])

@@ -340,6 +340,12 @@ def test_coppers_that_are_both_the_outline_overlap():
     assert found[0].startswith('coppers "one", "two": overlap by 6e+03 mm2')
 
 
+def test_coppers_whose_layer_is_not_known_overlap_nothing():
+    coppers = [{"name": name, "layer": "L9"} for name in ("one", "two")]
+    found = refused(("copper", [*BOARD["copper"], *coppers]))
+    assert [line.split(";")[0] for line in found] == [f'copper "{name}": layer is "L9"' for name in ("one", "two")]
+
+
 def test_many_overlaps_are_capped():
     coppers = [{"name": f"c{k}", "layer": "L1", "shape": {"rect": [k, 0, k + 1, 9]}} for k in range(40)]
     found = refused(("copper", [*BOARD["copper"], *coppers]))
@@ -393,6 +399,13 @@ def test_a_terminal_may_sit_on_a_bridge():
     edits = [*CLOSED, ("bridge", [STRIP]), ("terminal.6", disc("N", "power", 61, 10)), ("loop.2", loop("n", "N", "P1"))]
     assert read(*edits).assumptions == ()
     assert 'lies inside cutout "gap"' in refused(*edits[:1], *edits[2:])[0]
+
+
+def test_a_terminal_half_on_a_bridge_touches_that_half():
+    half = {"name": "N", "copper": "power", "shape": {"rect": [60.5, 10.5, 61.5, 11.5]}}
+    said = read(*CLOSED, ("bridge", [STRIP]), ("terminal.6", half), ("loop.2", loop("n", "N", "P1"))).assumptions
+    assert len(said) == 1
+    assert said[0].startswith('Terminal "N" is cut by cutout "gap": the 50 % of its contact')
 
 
 BAD_BRIDGES = [

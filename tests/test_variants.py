@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from cases import GOOD, attempt, mistakes_of, text_of
 from returnflow_geometry.addresses import Draft, Target, find_key
+from returnflow_geometry.builder import read_tables
 from returnflow_geometry.casefile import parse_case
 from returnflow_geometry.keys import Book, Spot
 from returnflow_geometry.motion import moved
@@ -59,6 +60,23 @@ def test_what_a_variant_does_not_name_is_inherited():
     for kind in ("coppers", "cutouts", "terminals", "bridges"):
         pairs = zip(getattr(case.board, kind), getattr(case.variants[0].case.board, kind), strict=True)
         assert all(one.shape is other.shape for one, other in pairs), kind
+
+
+def test_what_is_changed_beside_its_shape_is_not_drawn_again():
+    case = parse_case(text_of(with_variants({"set": {"J1.SHIELD.bonded": "otherwise", "ground.layer": "L2"}})))
+    assert case.variants[0].case.board.terminals[1].shape is case.board.terminals[1].shape
+
+
+def test_a_table_that_was_read_before_is_read_again_where_the_names_have_changed():
+    raw, drawn = base_case(), {}
+    assert read_tables(raw, drawn).mistakes == ()
+    assert read_tables(raw, drawn).mistakes == ()
+    terminals = [raw["terminal"][0] | {"name": "U9"}, *raw["terminal"][1:]]
+    again = read_tables(raw | {"terminal": terminals}, drawn).mistakes
+    assert [line.split(" is ")[0] for line in again] == ['loop "load cell": inject', 'link "wire": between name 1']
+    layers = [*raw["layer"], {"name": "L3", "copper_um": 35}]
+    again = read_tables(raw | {"layer": layers}, drawn).mistakes
+    assert [line.split(" is ")[0] for line in again] == ['layer "L2": below_mm']
 
 
 def test_the_case_itself_is_not_changed_by_its_variants():
@@ -180,6 +198,12 @@ def test_a_route_that_is_set_anew_does_not_follow():
     variant = varied(move={"U1.AGND": [30, 75]}, set={"load cell.route.path": path})
     assert variant.case.loops[1].route.path == ((0.004, 0.06), (0.01, 0.05), (0.03, 0.075))
     assert not any("the route of" in line for line in variant.changes)
+
+
+def test_the_route_of_a_loop_with_another_end_does_not_follow():
+    found = refused(move={"J2.SHELL": [80, 70]}, set={"load cell.inject": "J2.SHELL"}, drop=["clock"])
+    assert len(found) == 1
+    assert 'loop "load cell": route.path: ends at (20, 60) mm, ' in found[0]
 
 
 MOVED = [
@@ -339,6 +363,7 @@ BAD = [
     ({"set": {"L2.copper_mm": 3}}, r'^layer "L2": copper_mm is an unknown key; wrong unit: this key is copper_um'),
     ({"set": {"U1.AGND.at": 3}}, r'^terminal "U1.AGND": at is 3; must be \[x, y\]'),
     ({"set": {"USB.current_A": 3}}, r'^loop "USB": current_A is given; this key belongs to a loop of role "noisy"'),
+    ({"set": {"J4.GND.diameter_mm": True}}, r'^terminal "J4.GND": diameter_mm is true; must be a bare number'),
     ({"set": {"stepper phase.current_A": True}}, r'^loop "stepper phase": current_A is true; must be a bare number'),
     ({}, r"^ changes nothing; a variant differs from the case as drawn; give it drop, add, move or set, or remove it$"),
     ({"set": {"board.temperature_C": 40}}, r"^ changes nothing"),
@@ -350,6 +375,9 @@ BAD = [
         r"^drop has 1001 items; at most 1000 are read; write it as a case of",
     ),
     ({"set": {f"a{k}.b": 1 for k in range(1001)}}, r"^set has 1001 items; at most 1000 are read"),
+    ({"drop": ["J2.SHELL"], "add": {"terminal": [{"nam": "J2.SHELL"}]}}, r"^add.terminal number 1: name is missing"),
+    # with the gap the pad would be a mistake of its own
+    ({"drop": ["gapp"], "move": {"U1.AGND": [50, 40]}}, r'^drop "gapp" is not the name of anything'),
     ({"sett": {}}, r"^sett is an unknown key; the nearest valid key is set"),
     ({"drop": ["ground"], "set": {"gap.shape.width": 1}}, None),
 ]
@@ -424,6 +452,18 @@ def test_a_mistake_like_one_of_the_case_is_new_where_something_is_changed():
     found = mistakes_of(case)
     assert len(found) == 2
     assert found[1].startswith('variant "v0": terminal "J4.GND": at (130, 20) mm lies off the copper')
+
+
+def test_a_thing_that_is_moved_from_one_bad_place_to_another_is_a_mistake_of_both():
+    case = with_variants({"move": {"U1.AGND": [130, 40]}}, {"set": {"board.temperature_C": 50}})
+    case["terminal"][0]["at"] = [120, 40]
+    assert [line.split(" at ")[1].split(" mm")[0] for line in mistakes_of(case)] == ["(120, 40)", "(130, 40)"]
+
+
+def test_a_thing_that_could_not_be_drawn_cannot_be_moved_and_that_is_no_further_mistake():
+    case = with_variants({"move": {"hole": [10, 10]}})
+    case["cutout"][2]["shape"] = {"circle": [5, 5], "diameter": "3.2 mm"}
+    assert len(mistakes_of(case)) == 1
 
 
 def test_numbers_in_names_tell_mistakes_apart():

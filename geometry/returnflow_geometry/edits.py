@@ -119,19 +119,22 @@ class Edit:
         target, way = found
         table = self.draft.get(target) or {}
         old, new = get_at(table, way), put_at(spot, table, way, value)
-        # In Python true is 1, in a case file it is not.
-        if not isinstance(new, dict) or (old == value and isinstance(old, bool) == isinstance(value, bool)):
+        if not isinstance(new, dict) or _alike(old, value):
             return
         before = " (not given as drawn)" if old is None else f" instead of {show(_plain(old))}"
         self._put(target, new, f"{target.quoted} {'.'.join(way)} is {show(_plain(value))}{before}")
 
-    def settle(self) -> None:
-        """Drop what lies on dropped things, and let the routes follow the terminals that lie elsewhere."""
+    def settle(self, *, whole: bool = True) -> None:
+        """
+        Drop what lies on dropped things, and let the routes follow the terminals that lie elsewhere.
+
+        Not `whole` where what is added could not be read: it may take the place of what a loop then lacks.
+        """
         self._drop_lying()
         self._drop_links()
         for target, table in self.draft.all("loop"):
             ends = [end for end in ("inject", "return") if self._gone("terminal", table.get(end)) is not None]
-            for end in ends:
+            for end in ends if whole else []:
                 gone = Target("terminal", str(table[end]))
                 self.spot(gone.labelled).wrong(
                     f"{self._is_dropped(gone)}, and is the {end} of {target.labelled}",
@@ -193,10 +196,21 @@ class Edit:
         return search(spot, self.draft)
 
     def _put(self, target: Target, table: Table, change: str) -> None:
-        if table != self.draft.get(target):
+        if not _alike(table, self.draft.get(target)):
             self.draft.put(target, table)
             self.touched.add(target)
             self._changes.append(change)
+
+
+def _alike(one: object, other: object) -> bool:
+    """Tell whether two values of a case file are the same. In Python true is 1, in a case file it is not."""
+    if isinstance(one, bool) or isinstance(other, bool):
+        return one is other
+    if isinstance(one, list) and isinstance(other, list):
+        return len(one) == len(other) and all(map(_alike, one, other))
+    if isinstance(one, dict) and isinstance(other, dict):
+        return one.keys() == other.keys() and all(_alike(one[key], other[key]) for key in one)
+    return one == other
 
 
 def _plain(value: object) -> object:

@@ -50,7 +50,7 @@ def read_variants(base: Draft, reading: Reading, drawn: Drawn) -> tuple[tuple[Va
             edit.move(address, to)
         for address, value in fields.values.get("set", {}).items():
             edit.set(address, value)
-        edit.settle()
+        edit.settle(whole="add" not in fields.bad)
         understood = edit.understood and not fields.bad
         if understood and not edit.changes:
             mistakes.append(
