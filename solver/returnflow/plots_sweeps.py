@@ -128,9 +128,11 @@ def curves(swept: Swept, loops: tuple[str, ...]) -> Chart:
 
 def _draw(panel: Axes, swept: Swept, loop: str, colour: str) -> None:
     (axis,) = swept.sweep.axes
-    values, noise, limit = np.array(axis.values), swept.grid(loop), swept.grid(loop, "limits")
+    values, limit = np.array(axis.values), swept.grid(loop, "limits")
+    # Silence has no place on a logarithmic scale.
+    noise = np.where(swept.grid(loop) > 0, swept.grid(loop), np.nan)
     low = np.maximum(swept.grid(loop, "low"), DEEPEST * noise)
-    high = swept.grid(loop, "high")
+    high = np.where(noise > 0, swept.grid(loop, "high"), np.nan)
     if logarithmic(axis):
         panel.set_xscale("log")
         panel.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
@@ -138,6 +140,11 @@ def _draw(panel: Axes, swept: Swept, loop: str, colour: str) -> None:
         panel.xaxis.set_major_formatter(FuncFormatter(lambda value, _: plain(value)))
     panel.set_yscale("log")
     panel.set_xlim(*_span(axis, 0.04))
+    shown = np.concatenate([a[np.isfinite(a) & (a > 0)] for a in (low, high, noise, limit)])
+    bottom, top = float(shown.min()), float(shown.max())
+    # Above and below the lines there is room for a word.
+    room = max(0.25 * math.log10(top / bottom), 0.12)
+    panel.set_ylim(bottom / 10**room, top * 10**room)
     panel.fill_between(values, low, high, color=colour, alpha=0.2, lw=0)
     panel.plot(values, noise, color=colour, lw=1.7, marker="o", ms=4, mec="white", mew=0.6, gid="noise")
     # At a single step a limit is a point: drawn through the whole picture where it is the same everywhere.
@@ -146,13 +153,8 @@ def _draw(panel: Axes, swept: Swept, loop: str, colour: str) -> None:
         panel.axhline(float(limit[np.isfinite(limit)][0]), color=INK, lw=1.0, dashes=(5, 2), gid="limit")
     else:
         panel.plot(values, limit, color=INK, lw=1.0, dashes=(5, 2), gid="limit")
-    shown = np.concatenate([a[np.isfinite(a) & (a > 0)] for a in (low, high, noise, limit)])
-    bottom, top = float(shown.min()), float(shown.max())
-    # Above and below the lines there is room for a word.
-    room = max(0.25 * math.log10(top / bottom), 0.12)
-    panel.set_ylim(bottom / 10**room, top * 10**room)
     volt_axis(panel)
-    for n in np.flatnonzero(~np.isfinite(noise)):
+    for n in np.flatnonzero(~np.isfinite(swept.grid(loop))):
         panel.plot(values[n], 0.04, "x", color="#777777", ms=5, transform=panel.get_xaxis_transform(), clip_on=False)
     words = _Words(panel, np.column_stack([values, noise])[np.argsort(values)])
     for crossing in swept.met(loop):
