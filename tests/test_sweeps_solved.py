@@ -117,7 +117,8 @@ class TestLaws:
         assert len(solves) == 1
 
     def test_each_step_is_what_a_run_of_its_case_finds(self):
-        (it,) = swept(sweep('move = "amplifier", along = [[60, 10], [80, 10]], steps = 3'))
+        (it,) = swept(sweep(WAY), board=PLATE.replace("LINES", DIRECT))
+        assert np.all((it.low < it.noise) & (it.noise < it.high))
         for n, step in enumerate(it.sweep.steps):
             result = rf.run(step.case)[AS_DRAWN]
             for budget in (*result.sensitive, *result.cables):
@@ -248,6 +249,15 @@ band_Hz = [0, 2e4]
 [solve]
 accuracy = 0.02
 """
+SECOND_EAR = """
+[[loop]]
+name = "shells"
+role = "cables"
+inject = "U"
+return = "J"
+limit_V = 1
+band_Hz = [1e6, 1e9]
+"""
 WAY = 'move = "U", along = [[30, 24], [10, 24]], steps = 3'
 DIRECT, LOUD = "spectrum = [[0, 1]]", "spectrum = [[0, 1], [1e4, 0.5], [1e7, 0.3]]"
 
@@ -274,6 +284,10 @@ class TestOnlyWhatCounts:
     def test_lines_outside_every_band_are_left_out(self):
         case = counted(rf.parse_case(PLATE.replace("LINES", LOUD)))
         np.testing.assert_array_equal(lines_of(case.loop("fan")).frequency, [0, 1e4])
+        more = SECOND_EAR + '[[region]]\nname = "r"\ncopper = "plane"\nshape = { rect = [15, 10, 20, 15] }\n'
+        case = counted(rf.parse_case(PLATE.replace("LINES", LOUD) + more))
+        # What one of two hears stays for both.
+        np.testing.assert_array_equal(lines_of(case.loop("fan")).frequency, [0, 1e4, 1e7])
         assert (case.frequencies, case.regions, case.sections) == ((0.0,), (), ())
 
     def test_a_current_of_unknown_frequency_always_counts(self):
@@ -350,6 +364,9 @@ CHARTS = {
     "many crossings": drawn(X, np.column_stack([WAVE, 2 * WAVE]), 1e-4, 1.2),
     "a failed step": drawn(X, np.where(np.arange(11) == 3, np.nan, WAVE)[:, None], 1e-4),
     "far below": drawn(X, np.full((11, 1), 1e-9), 1.0, 1.5),
+    "crowded": drawn(
+        dataclasses.replace(X, values=tuple(range(41))), 1e-4 * np.exp(np.sin(np.arange(41) * 1.9))[:, None], 1e-4
+    ),
     "silent": drawn(X, np.zeros((11, 1)), 1e-3),
     "logarithmic": drawn(dataclasses.replace(X, values=(0.01, 0.1, 10.0)), [[1e-6], [1e-5], [1e-3]], 1e-4),
     "a limit that moves": drawn(X, WAVE[:, None], np.linspace(5e-5, 3e-4, 11)[:, None]),

@@ -226,7 +226,7 @@ def _heard(loop: Loop, victims: Sequence[Loop]) -> Loop:
     lines = lines_of(loop)
     masks = [band_mask(lines, victim) for victim in victims]
     keep = np.any(masks, axis=0) if masks else np.zeros(len(lines.frequency), dtype=bool)
-    if lines.anywhere or keep.all():
+    if keep.all():
         return loop
     kept = tuple(zip(lines.frequency[keep].tolist(), lines.current[keep].tolist(), strict=True))
     return replace(loop, current=None, frequency=None, trapezoid=None, spectrum=kept or ((0.0, 0.0),))
