@@ -153,3 +153,67 @@ move = {{ "D_4" = [5.0001, 5] }}
 def varied() -> Study:
     """The first board with three variants: without its slot, with half the current, and as good as unchanged."""
     return run(parse_case(BOARD + noisy() + SECOND + VARIANTS))
+
+
+LAYERED = """
+format = 1
+title = "Two planes and a trace (invented)"
+board = { outline = { rect = [0, 0, 40, 30] } }
+layer = [
+  { name = "L1", copper_um = 35, below_mm = 0.2 },
+  { name = "L2", copper_um = 18, below_mm = 1.0 },
+  { name = "L3", copper_um = 35 },
+]
+copper = [
+  { name = "ground", layer = "L2" },
+  { name = "back", layer = "L3", shape = { rect = [0, 0, 40, 20] } },
+  { name = "return", layer = "L1", shape = { rect = [6, 24, 30, 24.4] } },
+  { name = "spare", layer = "L3", shape = { rect = [0, 22, 10, 30] } },
+]
+terminal = [
+  { name = "A", copper = "ground", at = [6, 6], diameter_mm = 0.6 },
+  { name = "B", copper = "ground", at = [34, 14], diameter_mm = 0.6 },
+  { name = "v1", copper = "ground", at = [10, 8], diameter_mm = 0.6 },
+  { name = "w1", copper = "back", at = [10, 8], diameter_mm = 0.6 },
+  { name = "v2", copper = "ground", at = [29, 15], diameter_mm = 0.6 },
+  { name = "w2", copper = "back", at = [29, 15], diameter_mm = 0.6 },
+  { name = "v3", copper = "ground", at = [20, 4], diameter_mm = 0.6 },
+  { name = "w3", copper = "back", at = [20, 4], diameter_mm = 0.6 },
+  { name = "S", copper = "ground", at = [6.3, 27], diameter_mm = 0.6 },
+  { name = "r1", copper = "return", at = [6.2, 24.2], diameter_mm = 0.4 },
+  { name = "r2", copper = "return", at = [29.8, 24.2], diameter_mm = 0.4 },
+  { name = "x1", copper = "spare", at = [3, 25], diameter_mm = 0.4 },
+  { name = "x2", copper = "spare", at = [8, 28], diameter_mm = 0.4 },
+]
+link = [
+  { name = "via 1", between = ["v1", "w1"], resistance_ohm = 0.0005 },
+  { name = "via <2>", between = ["v2", "w2"], resistance_ohm = 0.0005, inductance_H = 1e-9 },
+  { name = "capacitor", between = ["v3", "w3"], resistance_ohm = 0.01, capacitance_F = 1e-7 },
+  { name = "one point", between = ["S", "r1"], resistance_ohm = 0.0005 },
+  { name = "idle", between = ["x1", "x2"], resistance_ohm = 0.0005 },
+]
+[[loop]]
+name = "driver"
+role = "noisy"
+inject = "B"
+return = "A"
+current_A = 1
+frequency_Hz = 1e5
+route = { layer = "L1", path = [[6, 6], [6, 14], [34, 14]], width_mm = 0.5 }
+[[loop]]
+name = "sensor"
+role = "sensitive"
+inject = "r2"
+return = "r1"
+signal_V = 0.01
+tolerates_V = 1e-6
+[solve]
+accuracy = 0.05
+frequencies_Hz = [0, 1e6]
+"""
+
+
+@cache
+def layered() -> Result:
+    """Two planes that vias and a capacitor join, a trace with one ground point, and a copper that no loop reaches."""
+    return run(parse_case(LAYERED))["as drawn"]

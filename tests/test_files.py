@@ -13,14 +13,18 @@ import numpy as np
 import pytest
 
 from reporting import (
+    BOARD,
     CABLES,
     NOISY,
     REGION,
+    SECOND,
     SECTION,
     SENSITIVE,
     WEAK,
     at_frequencies,
     drawn,
+    layered,
+    noisy,
     result,
     study,
     two_variants,
@@ -29,7 +33,9 @@ from reporting import (
 from returnflow import drawing
 from returnflow.files import field_mesh, is_ours, place_files, to_dict, to_json, write_all
 from returnflow.plots import Kind
+from returnflow.study import run
 from returnflow.vtu import vtu_bytes
+from returnflow_geometry.casefile import parse_case
 
 LOOPS = [SENSITIVE, NOISY, WEAK, CABLES]
 
@@ -61,13 +67,17 @@ def snapshot(folder: Path) -> dict[str, bytes | None]:
 class TestJson:
     def test_it_follows_the_contract(self):
         data = strict(to_json(study()))
-        assert list(data) == ["format", "title", "versions", "variants"]
+        assert list(data) == [
+            "format", "title", "versions", "variants", "comparison", "failed", "findings", "sweeps",
+        ]  # fmt: skip
         assert (data["format"], data["title"]) == (1, study().case.title)
         variant = data["variants"][0]
         assert list(variant)[:8] == [
             "name", "loops", "frequencies_Hz", "impedance_ohm", "resistance_ohm", "shares", "sections", "sensitive",
         ]  # fmt: skip
-        assert {"cables", "mesh", "peaks", "seconds", "assumptions", "cautions"} <= set(variant)
+        assert {
+            "cables", "mesh", "peaks", "seconds", "assumptions", "cautions", "changes", "coppers", "left_out", "links",
+        } <= set(variant)  # fmt: skip
         assert variant["loops"] == LOOPS
         assert variant["frequencies_Hz"] == [0]
         sensitive = variant["sensitive"][0]
@@ -102,11 +112,82 @@ class TestJson:
         assert cables["worst"] == {"loop": NOISY, "voltage_V": max(p["noise_V"] for p in cables["contributions"])}
         assert cables["voltage_V"] == [pytest.approx(cables["noise_V"])]
 
+    def test_decisions_stand_with_the_case_as_drawn(self):
+        data = strict(to_json(varied()))
+        (decision,) = varied().decisions
+        first, *others = (variant["sensitive"][0] for variant in data["variants"])
+        assert first["recommendation"] == decision.recommendation
+        assert first["finding"] == decision.finding
+        assert first["rests_on"] == list(decision.rests_on)
+        assert [option["title"] for option in first["options"]] == [option.title for option in decision.options]
+        assert first["options"][first["chosen"]]["title"] == decision.chosen.title
+        for shown, option in zip(first["options"], decision.options, strict=True):
+            assert (shown["noise_V"], shown["meets"], shown["variant"]) == (option.noise, option.meets, option.variant)
+            assert shown["reasons"] == list(option.reasons)
+            if option.noise:
+                assert shown["margin_dB"] == pytest.approx(20 * math.log10(option.limit / option.noise))
+        for other, result_of in zip(others, list(varied().variants.values())[1:], strict=True):
+            assert (other["options"], other["chosen"]) == ([], None)
+            assert other["recommendation"] == result_of.sensitive[0].recommendation
+
+    def test_the_comparison_is_that_of_the_study(self):
+        data = strict(to_json(varied()))
+        comparison = data["comparison"]
+        assert comparison["variants"] == [variant["name"] for variant in data["variants"]]
+        assert len(comparison["rows"]) == len(varied().comparison.rows)
+        noise = next(row for row in comparison["rows"] if row["kind"] == "noise")
+        values = [variant["sensitive"][0]["noise_V"] for variant in data["variants"]]
+        assert [figure["value"] for figure in noise["figures"]] == values
+        assert noise["changes"][2]["dB"] == pytest.approx(20 * math.log10(values[2] / values[0]))
+        assert noise["changes"][2]["percent"] == pytest.approx(100 * (values[2] / values[0] - 1))
+        assert [change["meaningful"] for change in noise["changes"]] == [False, True, True, False]
+        assert data["variants"][1]["changes"] == ["cutout “slot” is dropped"]
+
+    def test_failed_variants_and_findings_are_listed(self):
+        data = strict(to_json(replace(varied(), failed={"gone": "No way."})))
+        assert data["failed"] == [{"name": "gone", "reason": "No way."}]
+        assert [finding["sentence"] for finding in data["findings"]] == [f.sentence for f in varied().findings]
+
+    def test_links_and_coppers(self):
+        of = layered()
+        data = strict(to_json(replace(study(), variants={"as drawn": of})))
+        variant = data["variants"][0]
+        assert [copper["name"] for copper in variant["coppers"]] == ["ground", "back", "return"]
+        assert variant["left_out"] == ["spare"]
+        links = {link["name"]: link for link in variant["links"]}
+        n = of.whole.links.names.index("via 1")
+        driver = links["via 1"]["currents"][0]
+        above = of.spectral.model.link_currents(1e6)[of.spectral.model.system.stack.links.names.index("via 1"), 0]
+        assert driver == {
+            "loop": "driver",
+            "real": [of.whole.link_current[0, n], above.real],
+            "imag": [0.0, above.imag],
+        }
+        assert (links["capacitor"]["at_rest"], links["capacitor"]["currents"][0]["real"][0]) == ("open", 0.0)
+        assert links["idle"]["currents"][0]["real"] == [None, None]
+        assert variant["peaks"][0]["copper"] == of.conductors.names[of.peaks[0].copper]
+
+    def test_sweeps_are_listed_step_by_step(self):
+        sweep = f"""
+[[sweep]]
+name = "current"
+vary = [{{ set = '{NOISY}.current_A', values = [0.1, 0.5] }}]
+"""
+        of = run(parse_case(BOARD + noisy() + SECOND + sweep))
+        (swept,) = strict(to_json(of))["sweeps"]
+        assert swept["name"] == "current"
+        assert swept["axes"][0]["values"] == [0.1, 0.5]
+        loop = next(loop for loop in swept["loops"] if loop["loop"] == SENSITIVE)
+        assert loop["noise_V"][1] == pytest.approx(of["as drawn"].sensitive[0].noise, rel=1e-6)
+        assert loop["noise_V"][0] < loop["noise_V"][1]
+
     def test_what_is_no_number_is_null(self):
         silent = replace(result().sensitive[0], noise=0.0, contributions=())
         empty = replace(result().cables[0], contributions=(), noise=0.0)
         odd = replace(result(), sensitive=(silent,), cables=(empty,))
-        variant = strict(to_json(replace(study(), variants={"as drawn": odd})))["variants"][0]
+        of = replace(study(), variants={"as drawn": odd})
+        of.__dict__["findings"] = ()  # which need a contribution of every noisy loop
+        variant = strict(to_json(of))["variants"][0]
         assert variant["sensitive"][0]["margin_dB"] is None
         assert variant["cables"][0]["worst"] is None
 
@@ -150,9 +231,9 @@ class TestFields:
     def test_sums_over_areas_are_the_transfer_resistances(self, reopened):
         areas = result().solution.mesh.areas
         for victim in (SENSITIVE, CABLES):
-            for noisy in (NOISY, WEAK):
-                (density,) = reopened.cell_data[f"coupling {victim} x {noisy}"]
-                i, j = result().index(victim), result().index(noisy)
+            for loud in (NOISY, WEAK):
+                (density,) = reopened.cell_data[f"coupling {victim} x {loud}"]
+                i, j = result().index(victim), result().index(loud)
                 assert density @ areas == pytest.approx(result().solution.mid[i, j], rel=1e-9)
 
     def test_currents_and_potentials_belong_together(self, reopened):
@@ -213,7 +294,11 @@ class TestWriting:
         paths = write_all(varied(), tmp_path)
         top = [path.name for path in paths if path.parent == tmp_path]
         assert top[:2] == ["report.html", "result.json"]
-        assert top[2:] == ["compare-board.png", "compare-flow-pump-b-x-b-i-1.png", "compare-placement-weak-v-grosse.png"]
+        assert top[2:] == [
+            "compare-board.png",
+            "compare-flow-pump-b-x-b-i-1.png",
+            "compare-placement-weak-v-grosse.png",
+        ]
         names = {str(path.relative_to(tmp_path)) for path in paths}
         assert {"as-drawn/board.png", "no-slot/fields.vtu", "half-half/board.png"} <= names
         # All pictures of the first variant, few of the others.

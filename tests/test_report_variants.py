@@ -8,7 +8,9 @@ from functools import cache
 
 import pytest
 
-from reporting import NOISY, SENSITIVE, study, varied
+from reporting import NOISY, SENSITIVE, drawn, layered, study, varied
+from returnflow.findings import Finding
+from returnflow.plots import Picture
 from returnflow.report import report_html
 from returnflow.report_variants import comparison_html, decisions_html
 from returnflow.tables_variants import cell, moving, row_name
@@ -110,3 +112,36 @@ class TestComparison:
         assert "no <slot>" in "".join(page.text)
         assert "no <slot>" not in html()
         assert NOISY in "".join(page.text)
+
+
+class TestAround:
+    def test_findings_stand_with_their_weight_before_the_details(self):
+        finding = Finding(
+            kind="crossing",
+            things=("a",),
+            sentence="“a” crosses <b> & costs 3 nH.",
+            severity=2.0,
+            value=3e-9,
+            unit="H",
+            at=(0.01, 0.02),
+        )
+        it = replace(varied())
+        it.__dict__["findings"] = (finding,)
+        made = report_html(it, {})
+        page = read(made)
+        assert page.row("“a” crosses <b> & costs 3 nH.")[1:] == ["at or above what is tolerated", "(10.0, 20.0)"]
+        assert made.index("Review of the drawing") < made.index("Details: as drawn")
+
+    def test_pictures_of_all_variants_come_before_the_details(self):
+        picture = Picture(
+            kind="compare", file="compare-x.png", caption="Side & side", alt="x" * 30, loops=(), png=drawn()[0].png
+        )
+        made = report_html(varied(), {}, [picture])
+        assert "Side &amp; side" in made
+        assert made.index("Variants compared") < made.index("Side &amp; side") < made.index("Details: as drawn")
+
+    def test_coppers_and_links_are_in_the_details(self):
+        made = report_html(replace(study(), variants={"as drawn": layered()}), {})
+        page = read(made)
+        assert page.row("one point")[1] == "S (ground) – r1 (return)"
+        assert page.row("spare")[-1] == "no loop reaches it: left out"

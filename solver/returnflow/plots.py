@@ -137,9 +137,9 @@ def _wanted(result: Result, *, brief: bool = False) -> Iterator[_Wanted]:
             for part in strongest(budget):
                 parts = coupling_parts(result, result.index(budget.loop), result.index(part.loop))
                 for view, its_maps, tag in zip(views, maps, tags, strict=True):
-                    # Where nothing couples, one picture says so.
-                    nothing = parts.max() == 0
-                    if (view is views[0]) if nothing else parts[view.focus] >= LEAST_PART:
+                    # Where nothing couples, one picture says so; where only induction does, there is nothing to see.
+                    nothing = parts.max() == 0 and part.noise <= 2 * abs(part.transfer) * part.current
+                    if (nothing and view is views[0]) or parts[view.focus] >= LEAST_PART:
                         draw = partial(fields.coupling_frame, its_maps, budget, part)
                         words = captions.coupling_words(view, budget, part)
                         yield "coupling", (part.loop, budget.loop), tag, draw, *words

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,14 +13,25 @@ from matplotlib.colors import LogNorm
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from returnflow.coppers import narrow_over
 from returnflow.drives import amperes, heard, strongest_frequency
 from returnflow.maps import Maps
+from returnflow.plots_board import TRACE
 from returnflow.plots_canvas import COPPER, EDGE, INK, MM, ROLE_COLOURS, ROLE_DASHES, Canvas, Label, shape_path
-from returnflow.plots_fields import FLOW_MAP, PLACEMENT_MAP, Range, draw_circle, own_range, scaled, ticks_between
+from returnflow.plots_fields import (
+    CIRCLE,
+    FLOW_MAP,
+    PLACEMENT_MAP,
+    Range,
+    draw_circle,
+    own_range,
+    scaled,
+    ticks_between,
+)
 from returnflow.plots_panels import MOST, Panels
 from returnflow.plots_text import plain
 from returnflow.result import Result
-from returnflow.study import AS_DRAWN, Study
+from returnflow.study import Study
 from returnflow.tables import lead
 from returnflow.verdict import Budget, engineering
 from returnflow_geometry.board import Shape
@@ -61,7 +72,7 @@ def compared(study: Study) -> Iterator[Wanted]:
         "terminal that has moved or is new is named, with an arrow from where it was." + more,
         alt=f"Maps of the copper {base.copper} of {len(views)} variants.",
         loops=(),
-        panels=board_panels(views),
+        panels=board_panels(views, {name: study.changes.get(name, ()) for name in views}),
     )
     for loop in loud_loops(base):
         yield Wanted(
@@ -101,7 +112,7 @@ def loud_loops(base: Result) -> list[str]:
     return list(dict.fromkeys(item[0].loop for item in found if item is not None))[:MOST_LOOPS]
 
 
-def board_panels(views: Mapping[str, Result]) -> Panels:
+def board_panels(views: Mapping[str, Result], changes: Mapping[str, Sequence[str]]) -> Panels:
     """Copper, loops and terminals of every variant, with what differs from the first."""
     first, base = next(iter(views.items()))
     legend: list[tuple[Artist, str]] = [
@@ -109,6 +120,8 @@ def board_panels(views: Mapping[str, Result]) -> Panels:
         (Patch(facecolor=NEW, edgecolor="#0060a8", linewidth=0.7), f"added to “{first}”"),
         (Patch(facecolor="white", edgecolor=GONE, hatch="//////", linewidth=0.7), f"taken from “{first}”"),
     ]
+    if any(narrow_over(result) for result in views.values()):
+        legend.append((Line2D([], [], color=TRACE, lw=1.4), "copper on another layer"))
     roles = {loop.role for result in views.values() for loop in result.case.loops}
     legend += [
         (Line2D([], [], color=ROLE_COLOURS[role], lw=1.2, ls=ROLE_DASHES[role]), f"{word}, from end to end")
@@ -128,6 +141,10 @@ def board_panels(views: Mapping[str, Result]) -> Panels:
                 x, y = (MM * np.array(axis) for axis in zip(*(end.centre for end in ends), strict=True))
                 colour = ROLE_COLOURS[loop.role]
                 canvas.axes.plot(x, y, color=colour, ls=ROLE_DASHES[loop.role], lw=0.9, zorder=4)
+        for n in narrow_over(result):
+            copper = shape_path(result.conductors.planes[n].copper)
+            new = result.conductors.names[n] not in base.conductors.names
+            canvas.draw_path(copper, facecolor=NEW if new else "#f4efc9", edgecolor=TRACE, linewidth=0.9, zorder=4.5)
         canvas.draw_terminals()
         moved = _moved(base, result)
         for here, there in moved.values():
@@ -139,15 +156,9 @@ def board_panels(views: Mapping[str, Result]) -> Panels:
         ways = [(MM * np.array(here), MM * np.array(there)) for here, there in moved.values() if here is not None]
         steps = np.concatenate([np.linspace(a, b, 40) for a, b in ways]) / MM if ways else None
         canvas.draw_labels([Label(terminal, there, INK) for terminal, (_, there) in list(moved.items())[:6]], steps)
-        panels.draw_head(number, name, _what_changes(name, result, base))
+        line = ", ".join(changes[name]) or f"{len(result.case.loops)} loops"
+        panels.draw_head(number, name, line)
     return panels
-
-
-def _what_changes(name: str, result: Result, base: Result) -> str:
-    if result is base or name == AS_DRAWN:
-        return f"{len(result.case.loops)} loops"
-    differs = result.plane.copper.symmetric_difference(base.plane.copper).area
-    return f"{plain(1e6 * differs)} mm² of copper differ" if differs > SLIVER else "the same copper"
 
 
 def _draw_difference(canvas: Canvas, old: Shape, new: Shape) -> None:
@@ -240,7 +251,13 @@ def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
         f"{name}: where its inject end may sit",
         "noise relative to the return end, rms sum of the noisy loops heard, resistive limit · one scale for all",
         bar=True,
-        legend=[(Line2D([], [], color=INK, lw=1.5), "tolerated, rms sum")],
+        legend=[
+            (Line2D([], [], color=INK, lw=1.5), "tolerated, rms sum"),
+            (
+                Line2D([], [], marker="o", mfc="none", mec=CIRCLE, mew=1.3, ls="", ms=8),
+                "within it tolerated everywhere",
+            ),
+        ],
     )
     fields = {}
     for variant, result in placed.items():

@@ -4,20 +4,32 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.coupling import Peak
+from returnflow.decision import Decision
 from returnflow.drives import amperes, driven
+from returnflow.record_parts import (
+    Json,
+    comparison_dict,
+    copper_dict,
+    finding_dict,
+    link_dict,
+    number,
+    option_dict,
+    swept_dict,
+)
 from returnflow.result import Result
-from returnflow.study import Study
+from returnflow.study import AS_DRAWN, Study
 from returnflow.tables import power_share, region_names, section_names
+from returnflow.tables_links import link_facts
 from returnflow.verdict import Budget
 from returnflow_geometry.board import Loop
 
-Json = dict[str, Any]
 Array = NDArray[Any]
 
 FORMAT = 1
@@ -27,13 +39,33 @@ def to_dict(study: Study) -> Json:
     """
     Study as the content of result.json: SI units, None where there is no number.
 
-    Square matrices are in the order of `loops`; lists under shares, sections and cables in that of `frequencies_Hz`.
+    Square matrices are in the order of `loops`; lists under shares, sections, links and cables in that of
+    `frequencies_Hz`. Keys beside the variants:
+
+    - ``comparison``: ``variants``, and ``rows`` of a ``kind`` with a ``loop``, an ``other`` (region, link, gaps), a
+      ``unit`` and a ``limit``; in the order of the variants ``figures`` (``value`` within plus or minus ``half``; null
+      where a variant has none) and ``changes`` against the first (``dB``, ``percent``, and ``meaningful``, false where
+      the difference is within what both are known to).
+    - ``failed``: ``name`` and ``reason`` of variants without an answer.
+    - ``findings``: what the drawing gives away, the worst first.
+    - ``sweeps``: ``axes``, and the figures of every loop at all ``steps``.
+
+    Of every sensitive loop as drawn, ``options`` are in the order of effort; ``chosen`` is the number of the one
+    that is recommended, null where none is.
     """
+    decided = {decision.loop: decision for decision in study.decisions}
     return {
         "format": FORMAT,
         "title": study.case.title,
         "versions": dict(study.versions),
-        "variants": [_variant(result) for result in study.variants.values()],
+        "variants": [
+            _variant(result, decided if name == AS_DRAWN else {}, study.changes.get(name, ()))
+            for name, result in study.variants.items()
+        ],
+        "comparison": comparison_dict(study.comparison),
+        "failed": [{"name": name, "reason": reason} for name, reason in study.failed.items()],
+        "findings": [finding_dict(finding) for finding in study.findings],
+        "sweeps": [swept_dict(swept) for swept in study.swept],
     }
 
 
@@ -42,7 +74,7 @@ def to_json(study: Study) -> str:
     return json.dumps(to_dict(study), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _variant(result: Result) -> Json:
+def _variant(result: Result, decided: Mapping[str, Decision], changes: Sequence[str]) -> Json:
     solution = result.solution
     mid, half = solution.mid, solution.half_width
     names, frequencies = result.loop_names, result.frequencies
@@ -75,7 +107,7 @@ def _variant(result: Result) -> Json:
             for n, section in enumerate(section_names(result))
             for j, loop in enumerate(names)
         ],
-        "sensitive": [_sensitive(result, budget) for budget in result.sensitive],
+        "sensitive": [_sensitive(result, budget, decided.get(budget.loop)) for budget in result.sensitive],
         "cables": [_cables(result, budget, impedance) for budget in result.cables],
         "mesh": {
             "triangles": len(solution.mesh.triangles),
@@ -84,11 +116,15 @@ def _variant(result: Result) -> Json:
                 {"triangles": count, "worst": number(worst * result.case.accuracy)} for count, worst in solution.passes
             ],
         },
-        "peaks": [_peak(loop, peak) for loop, peak in zip(result.case.loops, result.peaks, strict=True)],
+        "peaks": [_peak(result, loop, peak) for loop, peak in zip(result.case.loops, result.peaks, strict=True)],
         "crossovers": _crossovers(result),
         "seconds": {part: number(seconds) for part, seconds in result.seconds.items()},
         "assumptions": list(result.case.assumptions),
         "cautions": list(result.cautions),
+        "changes": list(changes),
+        "coppers": [copper_dict(result, n) for n in range(len(result.conductors.names))],
+        "left_out": list(result.conductors.left_out),
+        "links": [link_dict(result, facts) for facts in link_facts(result, frequencies)],
     }
 
 
@@ -99,7 +135,7 @@ def by_frequency(result: Result) -> tuple[Array, Array]:
     return result.shares[None], result.sections[None].astype(np.complex128)
 
 
-def _sensitive(result: Result, budget: Budget) -> Json:
+def _sensitive(result: Result, budget: Budget, decision: Decision | None) -> Json:
     placement = result.placements[budget.loop]
     return {
         "loop": budget.loop,
@@ -111,8 +147,11 @@ def _sensitive(result: Result, budget: Budget) -> Json:
         "margin_dB": number(budget.margin_dB),
         "verdict": budget.verdict,
         "contributions": _contributions(budget),
-        "options": [],
-        "recommendation": budget.recommendation,
+        "options": [] if decision is None else [option_dict(option) for option in decision.options],
+        "recommendation": budget.recommendation if decision is None else decision.recommendation,
+        "finding": None if decision is None else decision.finding,
+        "rests_on": [] if decision is None else list(decision.rests_on),
+        "chosen": None if decision is None or decision.chosen is None else decision.options.index(decision.chosen),
         "placement": {
             "area_m2": number(placement.area),
             "radius_m": number(placement.radius),
@@ -160,7 +199,7 @@ def _contributions(budget: Budget) -> list[Json]:
     ]
 
 
-def _peak(loop: Loop, peak: Peak) -> Json:
+def _peak(result: Result, loop: Loop, peak: Peak) -> Json:
     current = amperes(loop) if driven(loop) else None
     return {
         "loop": loop.name,
@@ -168,6 +207,7 @@ def _peak(loop: Loop, peak: Peak) -> Json:
         "per_ampere_A_per_m": number(peak.value),
         "sheet_A_per_m": number(None if current is None else peak.value * current),
         "at_m": [number(peak.x), number(peak.y)],
+        "copper": result.conductors.names[peak.copper],
     }
 
 
@@ -191,11 +231,6 @@ def _crossovers(result: Result) -> list[Json]:
         }
         for j, (loop, facts) in enumerate(zip(result.loop_names, result.spectral.facts, strict=True))
     ]
-
-
-def number(value: float | np.floating[Any] | None) -> float | None:
-    """Plain float for JSON, or None for what JSON has no number for."""
-    return None if value is None or not math.isfinite(value) else float(value)
 
 
 def _numbers(matrix: NDArray[np.float64]) -> list[list[float | None]]:

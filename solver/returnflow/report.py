@@ -9,6 +9,7 @@ from html import escape
 
 from returnflow.plots import Picture
 from returnflow.plots_text import plain
+from returnflow.report_links import coppers_html, findings_html, links_html
 from returnflow.report_style import STYLE
 from returnflow.report_tables import (
     accuracy_html,
@@ -53,7 +54,7 @@ SPECTRAL = (
 )
 
 
-def report_html(study: Study, drawn: Mapping[str, Sequence[Picture]], compared: Sequence[Picture] = ()) -> str:
+def report_html(study: Study, drawn: Mapping[str, Sequence[Picture]], shared: Sequence[Picture] = ()) -> str:
     """
     Report of a study as one HTML page.
 
@@ -62,15 +63,20 @@ def report_html(study: Study, drawn: Mapping[str, Sequence[Picture]], compared: 
     study : Study
     drawn : mapping of variant name to pictures
         From :func:`returnflow.plots.pictures`.
-    compared : sequence of Picture
-        Of all variants side by side.
+    shared : sequence of Picture
+        Of all variants side by side, and of sweeps.
     """
     several = len(study.variants) > 1
     spectral = any(result.spectral is not None for result in study.variants.values())
     base = next(iter(study.variants.values()))
     sections = [decisions_html(study), comparison_html(study)]
-    if compared:
-        sections.append(_section("Side by side, on one scale", *map(_figure, compared)))
+    beside = [_figure(picture) for picture in shared if picture.kind == "compare"]
+    if beside:
+        sections.append(_section("Side by side, on one scale", *beside))
+    if study.swept:
+        sections.append(_section("Sweeps", *(_figure(picture) for picture in shared if picture.kind == "sweep")))
+    if study.findings:
+        sections.append(_section("Review of the drawing", findings_html(study.findings)))
     sections += [_variant(result, drawn.get(name, ()), several=several) for name, result in study.variants.items()]
     versions = ", ".join(f"{escape(name)} {escape(version)}" for name, version in study.versions.items())
     title = escape(study.case.title)
@@ -92,7 +98,7 @@ def report_html(study: Study, drawn: Mapping[str, Sequence[Picture]], compared: 
 </header>
 <main>
 {"".join(sections)}
-<section>
+<section class="terms">
 <h2>What these numbers are, and are not</h2>
 {_list([*ALWAYS, SPECTRAL if spectral else RESISTIVE])}
 </section>
@@ -126,6 +132,9 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> s
     traffic = traffic_html(result)
     if traffic:
         parts.append(_section("Who crosses what, at the resistive limit", traffic))
+    layers = [text for text in (coppers_html(result), links_html(result)) if text]
+    if layers:
+        parts.append(_section("Coppers and links", *layers))
     parts.append(_section("Resistance matrix", matrix_html(result)))
     if result.spectral is not None:
         over = [p for kind in ("strip", "spectrum") for p in pictures if p.kind == kind]

@@ -36,12 +36,13 @@ td { white-space: nowrap; }
 th small, .comparison td small { display: block; color: var(--soft); font-weight: normal; font-size: 0.82rem; }
 .comparison td small.exceeded, td.exceeded { color: #8f2d00; } .comparison td small.kept { color: #00546b; }
 .comparison td small.moved { color: var(--ink); } .comparison td strong { font-size: 1rem; }
-.comparison td, .options td { white-space: normal; } .comparison td { min-width: 7.2rem; }
+.comparison td, .options td { white-space: normal; } .comparison td { min-width: 8.4rem; }
 .comparison th:first-child { position: sticky; left: 0; background: var(--paper); min-width: 9rem; max-width: 15rem; }
 .group th { padding-top: 1rem; font-weight: bold; color: var(--copper); max-width: none; }
 .options th:first-child { min-width: 15rem; max-width: 22rem; } .chosen > * { background: var(--shade); }
 .advice { margin: 0 0 1.2rem; padding: 0.1rem 1rem 0.2rem; border-left: 0.35rem solid var(--copper);
   background: var(--shade); } .advice h3 { margin: 0.6rem 0 0.2rem; } .advice p { font-size: 1.08rem; }
+.findings th:first-child { min-width: 20rem; max-width: 38rem; } .findings td { white-space: normal; }
 details { margin: 0 0 0.5rem; max-width: 60rem; } summary { cursor: pointer; font-weight: bold; }
 details ul { margin-top: 0.3rem; } .failed { color: #8f2d00; font-weight: bold; }
 .changes { margin: 0 0 1rem; } .changes div { display: flex; gap: 0.8rem; margin: 0 0 0.25rem; }

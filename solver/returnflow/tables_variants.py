@@ -126,7 +126,10 @@ def change_text(change: Change, row: Row, variant: int) -> str:
         return "none in the base"
     if change.dB == -math.inf:
         return "nothing left"
-    return f"{signed_dB(change.dB)}, {change.percent:+.3g} %".replace("-", "−")
+    # Nearly everything gone is not everything, and a small change is not none.
+    share = f"{change.percent:+.3f}" if -100 < change.percent < -99.95 else f"{change.percent:+.3g}"
+    size = f"{change.dB:+.3f} dB" if abs(change.dB) < 0.05 else signed_dB(change.dB)
+    return f"{size}, {share} %".replace("-", "−")
 
 
 def _known(row: Row, variant: int) -> str:
