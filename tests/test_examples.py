@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 
 import returnflow as rf
 from returnflow.result import Result
+from returnflow.sweeps import run_sweeps
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 
@@ -152,3 +154,28 @@ class TestWeighingController:
         assert facts.gaps == ("slot",)
         assert facts.gap_inductance > 5e-9
         assert facts.gap_detour > 0.05
+
+
+class TestBridgeSweep:
+    def test_a_wider_bridge_brings_the_cables_within_their_limit(self):
+        case = rf.read_case(EXAMPLES / "bridge_sweep.toml")
+        (swept,) = run_sweeps(dataclasses.replace(case, sweeps=case.sweeps[:1]), jobs=1)
+        volts = swept.grid("sensor cable to motor cable")
+        assert np.all(np.diff(volts) < 0)
+        (crossing,) = swept.met("sensor cable to motor cable")
+        # Two routes to one number: solved with the bridge as wide as the sweep says it must be.
+        text = (EXAMPLES / "bridge_sweep.toml").read_text(encoding="utf-8").split("[[sweep]]")[0]
+        wide = rf.parse_case(text.replace("width = 6", f"width = {crossing.value:.4f}"))
+        (cables,) = rf.run(wide, only=["as drawn"])["as drawn"].cables
+        assert cables.noise == pytest.approx(cables.limit, rel=0.01)
+
+    def test_the_bridge_does_not_care_for_the_sensor_but_its_place_does(self):
+        result = solved("bridge_sweep")
+        lower = rf.parse_case(
+            (EXAMPLES / "bridge_sweep.toml")
+            .read_text(encoding="utf-8")
+            .split("[[sweep]]")[0]
+            .replace("[[39, 25], [41, 25]]", "[[39, 9], [41, 9]]")
+        )
+        moved = rf.run(lower, only=["as drawn"])["as drawn"]
+        assert moved.sensitive[0].noise < 0.7 * result.sensitive[0].noise
