@@ -47,6 +47,9 @@ class TestChanges:
             ((1.0, 0.1), (2.0, 0.1), "+6.0 dB, +100 %"),
             ((2.0, 0.1), (0.0, 0.0), "nothing left"),
             ((0.0, 0.0), (2.0, 0.1), "none in the base"),
+            # Nearly all of it is not all of it, and a little is not nothing.
+            ((1.0, 0.0), (3e-5, 0.0), "−90.5 dB, −99.997 %"),
+            ((1.0, 0.0), (0.999, 0.0), "−0.009 dB, −0.1 %"),
         ],
     )
     def test_they_are_in_decibels_and_per_cent(self, old, new, text):
@@ -106,6 +109,8 @@ class TestCells:
     def test_what_a_variant_does_not_have_is_said(self):
         it = row((1.0, 0.1), None, kind="gap", other="slot", unit="H")
         assert cell(varied(), it, 1).value == "not crossed"
+        assert cell(varied(), row((1.0, 0.1), None, kind="link", other="via", unit=""), 1).value == "–"
+        assert cell(varied(), it, 1).absent
         assert cell(varied(), it, 1).change == ""
 
     def test_shares_are_per_cent_and_peaks_name_their_unit(self):
@@ -124,6 +129,8 @@ class TestCells:
         still = row((1.0, 0.1), (1.05, 0.1), kind="share", unit="")
         assert moving([still]) == ([], [still])
         assert moving([row((1.0, 0.1), None, kind="gap")])[1] == []
+        assert moving([row(None, (0.5, 0.1), kind="link", unit="")])[1] == []
+        assert moving([row(None, (5e-5, 1e-6), kind="link", unit="")])[0] == []
 
 
 class TestDecision:

@@ -1,7 +1,8 @@
 """How the report looks: plain, printable, readable on a narrow screen."""
 
 STYLE = """
-:root { --ink: #1d1d1b; --soft: #5c5a55; --line: #d9d3c7; --copper: #9a5b2c; --paper: #ffffff; --shade: #f6f1e8; }
+:root { color-scheme: light; --ink: #1d1d1b; --soft: #5c5a55; --line: #d9d3c7; --copper: #9a5b2c;
+  --paper: #ffffff; --shade: #f6f1e8; }
 * { box-sizing: border-box; }
 body { margin: 0 auto; max-width: 60rem; padding: 1.5rem 1.25rem 3rem; background: var(--paper); color: var(--ink);
   font: 1rem/1.5 "Liberation Sans", "DejaVu Sans", Arial, sans-serif; overflow-wrap: anywhere; }
@@ -38,7 +39,7 @@ th small, .comparison td small { display: block; color: var(--soft); font-weight
 .comparison td small.moved { color: var(--ink); } .comparison td strong { font-size: 1rem; }
 .comparison td, .options td { white-space: normal; } .comparison td { min-width: 8.4rem; }
 .comparison th:first-child { position: sticky; left: 0; background: var(--paper); min-width: 9rem; max-width: 15rem; }
-.group th { padding-top: 1rem; font-weight: bold; color: var(--copper); max-width: none; }
+.none { color: var(--soft); } .group th { padding-top: 1rem; font-weight: bold; color: var(--copper); max-width: none; }
 .options th:first-child { min-width: 15rem; max-width: 22rem; } .chosen > * { background: var(--shade); }
 .advice { margin: 0 0 1.2rem; padding: 0.1rem 1rem 0.2rem; border-left: 0.35rem solid var(--copper);
   background: var(--shade); } .advice h3 { margin: 0.6rem 0 0.2rem; } .advice p { font-size: 1.08rem; }
@@ -53,6 +54,7 @@ img { display: block; max-width: 100%; height: auto; }
 figcaption { max-width: 46rem; margin-top: 0.4rem; color: var(--soft); font-size: 0.92rem; }
 footer { margin-top: 2.5rem; border-top: 1px solid var(--line); padding-top: 0.6rem; color: var(--soft);
   font-size: 0.85rem; }
+@media screen and (min-width: 70rem) { .comparison-box { margin-inline: calc((100% - min(94vw, 86rem)) / 2); } }
 @media (max-width: 40rem) { body { padding: 1rem 0.8rem 2rem; } h1 { font-size: 1.5rem;
   } .lead { font-size: 1.05rem; } }
 @page { size: A4; margin: 15mm 14mm; }

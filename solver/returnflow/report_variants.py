@@ -88,14 +88,14 @@ def comparison_html(study: Study) -> str:
     table = _comparison(study, first, f"All variants against “{names[0]}”")
     folded = ""
     if rest:
-        what = f"{len(rest)} quantities that no variant changes" if len(rest) > 1 else "One quantity that none changes"
-        folded = (
-            f"<details><summary>{what}</summary>{_comparison(study, rest, 'Quantities without a change')}</details>"
-        )
+        what = f"{len(rest)} more quantities, which no variant changes or which are nothing in all of them"
+        if len(rest) == 1:
+            what = "One more quantity, which no variant changes"
+        folded = f"<details><summary>{what}</summary>{_comparison(study, rest, 'Quantities without a change, or that are nothing')}</details>"
     note = (
         f"Below every value its change against “{names[0]}”, in dB and per cent. “No change” means that the difference "
         "is smaller than what both values are known to, which stands in brackets: brackets of the resistances, 1 % of "
-        "the inductive part, 3 % of a strongest sheet current. Margins are positive where a limit is kept."
+        "the inductive part, 3 % of a strongest sheet current. Margins are positive where a limit is kept. A dash: the variant has no such thing."
     )
     return (
         f'<section><h2>Variants compared</h2>{failed}<dl class="changes">{changes}</dl>{table}{folded}'
@@ -119,6 +119,8 @@ def _comparison(study: Study, rows: Sequence[Row], caption: str) -> str:
 
 
 def _cell(it: Cell) -> str:
+    if it.absent:
+        return f'<td class="none">{escape(it.value)}</td>'
     margin = f'<small class="{it.verdict}">{escape(it.margin)}</small>' if it.margin else ""
     change = f'<small class="{"moved" if it.moved else "same"}">{escape(it.change)}</small>' if it.change else ""
     return f"<td><strong>{escape(it.value)}</strong>{margin}{change}</td>".replace(" %", "\u00a0%").replace(
@@ -128,6 +130,6 @@ def _cell(it: Cell) -> str:
 
 def _table(caption: str, head: str, body: str, kind: str) -> str:
     return (
-        f'<div class="scroll" role="region" tabindex="0" aria-label="{escape(caption)}"><table class="{kind}">'
+        f'<div class="scroll {kind}-box" role="region" tabindex="0" aria-label="{escape(caption)}"><table class="{kind}">'
         f"<caption>{escape(caption)}</caption><thead>{head}</thead><tbody>{body}</tbody></table></div>"
     )

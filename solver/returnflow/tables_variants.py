@@ -24,11 +24,8 @@ KIND_WORDS: dict[Kind, str] = {
     "gap": "Inductance added by the gaps a route crosses, at high frequency",
     "crowding": "Strongest sheet current, mean over 0.1 mm, at 0 Hz",
 }
-ABSENT: dict[Kind, str] = {
-    "share": "no such region or loop",
-    "link": "no such link",
-    "gap": "not crossed",
-}
+ABSENT: dict[Kind, str] = {"gap": "not crossed"}
+NOTHING = 1e-4  # of a current
 VERDICTS = {"kept": "kept", "exceeded": "exceeded", "undecided": "undecided"}
 
 
@@ -40,7 +37,7 @@ class Cell:
     Attributes
     ----------
     value : str
-        With its unit; a few words where the variant has no such thing.
+        With its unit; a dash or a few words where the variant has no such thing.
     margin : str
         Against the limit, with the verdict; empty where there is none.
     change : str
@@ -48,6 +45,8 @@ class Cell:
     verdict : "kept", "exceeded", "undecided" or ""
     moved : bool
         Whether there is a change beyond what both figures are known to.
+    absent : bool
+        Whether the variant has no such thing.
     """
 
     value: str
@@ -55,13 +54,14 @@ class Cell:
     change: str = ""
     verdict: str = ""
     moved: bool = False
+    absent: bool = False
 
 
 def cell(study: Study, row: Row, variant: int) -> Cell:
     """Quantity of a row in one variant, by its number in `study.comparison`."""
     figure = row.figures[variant]
     if figure is None:
-        return Cell(value=ABSENT.get(row.kind, "no such loop"))
+        return Cell(value=ABSENT.get(row.kind, "–"), absent=True)
     moved = row.change(variant) if variant else None
     text = "" if moved is None else change_text(moved, row, variant)
     budget = budget_of(study, row, variant)
@@ -161,12 +161,18 @@ def signed_dB(value: float) -> str:
 
 
 def moving(rows: Sequence[Row]) -> tuple[list[Row], list[Row]]:
-    """Rows worth reading first: those with a limit or with a change, or that some variant lacks; and the rest."""
+    """
+    Rows worth reading first: those with a limit or with a change, or that some variant lacks; and the rest.
+
+    A current that flows in a link of no variant is among the rest.
+    """
     first: list[Row] = []
     rest: list[Row] = []
     for row in rows:
         changes = [row.change(n) for n in range(1, len(row.figures))]
         telling = row.kind in ("noise", "cables") or any(it is None or it.meaningful for it in changes)
+        if row.kind == "link" and all(f is None or abs(f.value) < NOTHING for f in row.figures):
+            telling = False
         (first if telling else rest).append(row)
     return first, rest
 
