@@ -166,9 +166,9 @@ layer = [
 ]
 copper = [
   { name = "ground", layer = "L2" },
-  { name = "back", layer = "L3", shape = { rect = [0, 0, 40, 20] } },
+  { name = "back", layer = "L3", shape = { rect = [0, 0, 40, 26] } },
   { name = "return", layer = "L1", shape = { rect = [6, 24, 30, 24.4] } },
-  { name = "spare", layer = "L3", shape = { rect = [0, 22, 10, 30] } },
+  { name = "spare", layer = "L3", shape = { rect = [0, 27, 10, 30] } },
 ]
 terminal = [
   { name = "A", copper = "ground", at = [6, 6], diameter_mm = 0.6 },
@@ -182,8 +182,8 @@ terminal = [
   { name = "S", copper = "ground", at = [6.3, 27], diameter_mm = 0.6 },
   { name = "r1", copper = "return", at = [6.2, 24.2], diameter_mm = 0.4 },
   { name = "r2", copper = "return", at = [29.8, 24.2], diameter_mm = 0.4 },
-  { name = "x1", copper = "spare", at = [3, 25], diameter_mm = 0.4 },
-  { name = "x2", copper = "spare", at = [8, 28], diameter_mm = 0.4 },
+  { name = "x1", copper = "spare", at = [3, 28.5], diameter_mm = 0.4 },
+  { name = "x2", copper = "spare", at = [8, 28.5], diameter_mm = 0.4 },
 ]
 link = [
   { name = "via 1", between = ["v1", "w1"], resistance_ohm = 0.0005 },

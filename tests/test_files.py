@@ -126,6 +126,10 @@ class TestJson:
             assert shown["reasons"] == list(option.reasons)
             if option.noise:
                 assert shown["margin_dB"] == pytest.approx(20 * math.log10(option.limit / option.noise))
+        last = replace(decision, chosen=decision.options[-1])
+        of = replace(varied())
+        of.__dict__["decisions"] = (last,)
+        assert to_dict(of)["variants"][0]["sensitive"][0]["chosen"] == len(decision.options) - 1
         for other, result_of in zip(others, list(varied().variants.values())[1:], strict=True):
             assert (other["options"], other["chosen"]) == ([], None)
             assert other["recommendation"] == result_of.sensitive[0].recommendation

@@ -82,7 +82,7 @@ class TestTables:
     def test_coppers_and_what_is_left_out(self):
         page = read(coppers_html(layered()))
         assert page.row("ground")[-1] == page.row("back")[-1] == "pictures of its own"
-        assert page.row("back")[1:4] == ["L3", "800 mm²", "35 µm"]
+        assert page.row("back")[1:4] == ["L3", "1040 mm²", "35 µm"]
         assert page.row("return")[-1] == "an outline on the board picture"
         assert page.row("spare")[-1] == "no loop reaches it: left out"
 

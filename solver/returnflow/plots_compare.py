@@ -274,7 +274,9 @@ def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
     for number, (variant, result) in enumerate(views.items()):
         canvas = panels.maps[number]
         canvas.draw_copper()
-        line = "its ends lie on another copper" if name in result.loop_names else "no such loop"
+        line = "no such loop"
+        if name in result.loop_names:
+            line = f"{engineering(_budget(result, name).noise, 'V')}, on a copper of its own"
         if variant in placed:
             loop, budget = result.case.loop(name), budgets[variant]
             radius, connector = result.placements[name].radius, result.case.board.terminal(loop.return_)

@@ -91,11 +91,13 @@ def comparison_html(study: Study) -> str:
         what = f"{len(rest)} more quantities, which no variant changes or which are nothing in all of them"
         if len(rest) == 1:
             what = "One more quantity, which no variant changes"
-        folded = f"<details><summary>{what}</summary>{_comparison(study, rest, 'Quantities without a change, or that are nothing')}</details>"
+        caption = "Quantities without a change, or that are nothing"
+        folded = f"<details><summary>{what}</summary>{_comparison(study, rest, caption)}</details>"
     note = (
         f"Below every value its change against “{names[0]}”, in dB and per cent. “No change” means that the difference "
         "is smaller than what both values are known to, which stands in brackets: brackets of the resistances, 1 % of "
-        "the inductive part, 3 % of a strongest sheet current. Margins are positive where a limit is kept. A dash: the variant has no such thing."
+        "the inductive part, 3 % of a strongest sheet current. Margins are positive where a limit is kept. A dash: the "
+        "variant has no such thing."
     )
     return (
         f'<section><h2>Variants compared</h2>{failed}<dl class="changes">{changes}</dl>{table}{folded}'
@@ -130,6 +132,7 @@ def _cell(it: Cell) -> str:
 
 def _table(caption: str, head: str, body: str, kind: str) -> str:
     return (
-        f'<div class="scroll {kind}-box" role="region" tabindex="0" aria-label="{escape(caption)}"><table class="{kind}">'
+        f'<div class="scroll {kind}-box" role="region" tabindex="0" aria-label="{escape(caption)}">'
+        f'<table class="{kind}">'
         f"<caption>{escape(caption)}</caption><thead>{head}</thead><tbody>{body}</tbody></table></div>"
     )
