@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import re
 import tomllib
-from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,8 @@ from returnflow_geometry.addresses import Draft
 from returnflow_geometry.board import Case
 from returnflow_geometry.builder import read_tables
 from returnflow_geometry.keys import Drawn
+from returnflow_geometry.source import Source
+from returnflow_geometry.supplied import Supplied, Supply
 from returnflow_geometry.sweeps import read_sweeps
 from returnflow_geometry.variants import read_variants
 from returnflow_geometry.wording import brief
@@ -35,30 +36,6 @@ class CaseError(ValueError):
         self.mistakes = mistakes
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class Supplied:
-    """
-    What is known of a board without the case file, such as from fabrication data.
-
-    Attributes
-    ----------
-    tables : mapping of str to list of dict
-        Tables by kind (layer, copper, cutout, terminal, link), as a case file would have them: they come before those
-        of the file, and its variants may change them. A `shape` may be a Polygon or MultiPolygon in metres.
-    board : mapping
-        Keys of [board] that the file need not give, such as its outline.
-    mistakes, assumptions : tuple of str
-    """
-
-    tables: Mapping[str, list[dict[str, object]]] = dataclasses.field(default_factory=dict)
-    board: Mapping[str, object] = dataclasses.field(default_factory=dict)
-    mistakes: tuple[str, ...] = ()
-    assumptions: tuple[str, ...] = ()
-
-
-Supply = Callable[[Mapping[str, Any]], Supplied]
-
-
 def read_case(path: str | Path, supply: Supply | None = None) -> Case:
     """
     Read a case file.
@@ -68,7 +45,8 @@ def read_case(path: str | Path, supply: Supply | None = None) -> Case:
     path : str or Path
         A TOML file in UTF-8, at most 10 MB.
     supply : callable, optional
-        Looks at the file's own tables and returns what else is known of the board.
+        Looks at the file's own tables and returns what else is known of the board; by default the fabrication data
+        that the file names by `source`, relative to its own folder.
 
     Returns
     -------
@@ -102,7 +80,7 @@ def read_case(path: str | Path, supply: Supply | None = None) -> Case:
             "a case is a text in UTF-8; save it in that encoding"
         )
         raise CaseError((message,)) from None
-    return parse_case(text, origin=where, supply=supply)
+    return parse_case(text, origin=where, supply=supply or Source(Path(path).parent))
 
 
 def parse_case(text: str, *, origin: str = "case", supply: Supply | None = None) -> Case:
@@ -139,12 +117,16 @@ def parse_case(text: str, *, origin: str = "case", supply: Supply | None = None)
     _check_size(len(text), origin)
     own = _parse_toml(text, origin)
     supplied = Supplied() if supply is None else supply(own)
-    raw = _merged(own, supplied)
+    raw = _merged(dict(own if supplied.own is None else supplied.own), supplied)
     drawn: Drawn = {}
-    reading = read_tables(raw, drawn)
+    reading = read_tables(raw, drawn, whole=not supplied.mistakes)
+    if supplied.mistakes:  # what rests on the supplied tables cannot be judged
+        raise CaseError((*supplied.mistakes, *reading.mistakes))
     base = Draft(raw, reading.incomplete)
     variants, mistakes = read_variants(base, reading, drawn)
     swept = read_sweeps(base, reading, drawn)
+    if supply is None and "source" in own:
+        mistakes = [*mistakes, f"source is {brief(repr(own['source']))}; a text alone has no folder; read it as a file"]
     every = (*supplied.mistakes, *reading.mistakes, *mistakes, *swept.mistakes)
     if every:
         raise CaseError(every)

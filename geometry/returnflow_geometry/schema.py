@@ -81,6 +81,10 @@ SINGLE: dict[str, dict[str, Key]] = {
     "board": {
         "outline": _OUTLINE,
         "temperature_C": Key(read=number(above=-273.15, most=400), advice="give the copper's temperature"),
+        "plating_um": Key(read=number(least=1, most=200), advice="give the copper on hole walls of a source"),
+        "simplify_um": Key(
+            read=number(above=0, most=100), advice="give how far outlines of a source may move to be simpler"
+        ),
     },
     "solve": {
         "accuracy": Key(read=number(least=1e-4, most=0.2), advice="give a fraction, such as 0.01"),

@@ -162,17 +162,30 @@ def _read_format(spot: Spot, value: object) -> int | None:
     return value
 
 
+def _read_roles(spot: Spot, value: object) -> dict[str, str] | None:
+    if not isinstance(value, dict) or not all(isinstance(role, str) for role in value.values()):
+        spot.wrong(
+            f"is {show(value)}",
+            "must give each file its role: L1, L2, ..., outline, drill or ignore",
+            'write it as { "file name" = "L1", ... }',
+        )
+        return None
+    return value
+
+
 TOP: dict[str, Key] = {
     "format": Key(read=_read_format, required=True, rule="it tells how to read the file", advice="write format = 1"),
     "title": Key(read=read_text, required=True, rule="reports carry it", advice="write a title"),
     "board": Key(read=_table("board"), required=True, rule="every case has one", advice="add [board] with its outline"),
     "solve": Key(read=_table("solve"), advice="add [solve]"),
+    "source": Key(read=read_text, advice="name the folder, archive or file with the fabrication data"),
+    "source_layers": Key(read=_read_roles, advice='write it as { "file name" = "L1", ... }'),
     **{kind: Key(read=_tables(kind), advice=f"add [[{kind}]]") for kind in KEYS},
 }
 # In the contract, and not in this version: refused by name, as ignoring them would answer another question.
 UNSUPPORTED: dict[str, dict[str, Refusal]] = {
-    "": {"source": _unsupported()},
-    "board": {"source": _unsupported()},
+    "": {},
+    "board": {"source": _unsupported("move it to the top of the file")},
     "copper": {"source": _unsupported("remove it, and draw the copper's shape")},
     "loop": {"source": _unsupported()},
 }
