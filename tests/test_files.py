@@ -316,11 +316,16 @@ class TestWriting:
         other = tmp_path / "other"
         other.mkdir()
         (other / "board.png").write_bytes(drawn()[0].png)
+        foreign = tmp_path / "foreign"
+        foreign.mkdir()
+        (foreign / "fields.vtu").write_bytes(b"somebody else's")
+        (foreign / "board.png").write_bytes(drawn()[0].png)
         write_all(study(), tmp_path)
         assert not (tmp_path / "no-slot").exists()
         assert not list(tmp_path.glob("compare-*"))
         assert snapshot(tmp_path / "half-half") == {"mine.txt": b"notes"}
         assert (other / "board.png").exists()  # no fields beside it: not a folder of ours
+        assert len(list(foreign.iterdir())) == 2
         assert (tmp_path / "board.png").exists()
 
     @pytest.mark.parametrize("kind", [kind for kind in get_args(Kind) if kind != "board"])

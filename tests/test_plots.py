@@ -15,7 +15,20 @@ from hypothesis import strategies as st
 from matplotlib.colors import to_rgb
 from matplotlib.path import Path
 
-from reporting import BOARD, CABLES, NOISY, SECOND, SENSITIVE, TITLE, WEAK, at_frequencies, drawn, noisy, result
+from reporting import (
+    BOARD,
+    CABLES,
+    NOISY,
+    SECOND,
+    SENSITIVE,
+    TITLE,
+    WEAK,
+    at_frequencies,
+    drawn,
+    layered,
+    noisy,
+    result,
+)
 from returnflow import coupling, drives, plots, plots_fields
 from returnflow.contours import isolines, streamlines
 from returnflow.labels import Placer
@@ -287,7 +300,9 @@ class TestLabels:
         x, y = line.T
         assert not np.any((x > box[0]) & (x < box[2]) & (y > box[1]) & (y < box[3]))
 
-    @pytest.mark.parametrize("of", [result, lambda: at_frequencies()["as drawn"]], ids=["resistive", "frequencies"])
+    @pytest.mark.parametrize(
+        "of", [result, lambda: at_frequencies()["as drawn"], layered], ids=["resistive", "frequencies", "layered"]
+    )
     def test_no_names_overlap_on_the_board_as_it_is_rendered(self, of):
         with house_style():
             boxes = plots.board_frame(of()).label_boxes()
