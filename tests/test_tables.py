@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from reporting import CABLES, NOISY, REGION, SECTION, SENSITIVE, TITLE, at_frequencies, result, study, two_variants
+from returnflow.findings import Finding
 from returnflow.tables import bracket, known_to, lead, margin, power_share, summary, summary_table
 from returnflow.tables_text import percent, rows_text
 from returnflow.verdict import engineering
@@ -109,6 +110,20 @@ class TestTable:
         assert text.count("sensitive loop “") == text.count("cables “") == text.count("all loops") == 1
         assert "Solid plane!: “_weak" in text.replace("\n", " ")
         assert text.count("solid plane?  ") == 2  # noise and voltage
+
+    def test_weighty_findings_are_told_and_the_rest_counted(self):
+        found = [
+            Finding(kind="edge", things=("a",), sentence=f"finding {k}", severity=4.0 - k, value=None, unit="")
+            for k in range(6)
+        ]
+        of = replace(study())
+        of.__dict__["findings"] = tuple(found)
+        text = summary_table(of)
+        assert [f"- finding {k}" in text for k in range(6)] == [True, True, True, False, False, False]
+        assert "3 more in the report" in text
+        of = replace(study())
+        of.__dict__["findings"] = (replace(found[0], severity=0.01),)
+        assert "gives away" not in summary_table(of)
 
     def test_at_frequencies_the_turning_point_is_calculated(self):
         facts = at_frequencies()["as drawn"].spectral.facts

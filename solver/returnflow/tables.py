@@ -15,6 +15,7 @@ from returnflow.tables_variants import comparison_text, decision_text
 from returnflow.verdict import Budget, Contribution, engineering
 from returnflow_geometry.board import Loop
 
+MOST_FINDINGS = 3  # on a terminal
 VERDICT_WORDS = {"kept": "kept", "exceeded": "EXCEEDED", "undecided": "undecided"}
 
 
@@ -107,6 +108,7 @@ def summary_table(study: Study) -> str:
     parts.append(textwrap.fill(head + summary(base), WIDTH))
     parts += [decision_text(decision) for decision in study.decisions]
     parts += [text for text in (comparison_text(study),) if text]
+    parts += [text for text in (_review_text(study), _sweeps_text(study)) if text]
     parts += [_budget_text(base, budget) for budget in (*base.sensitive, *base.cables)]
     parts.append(_own_text(base))
     parts += [text for text in (_traffic_text(base),) if text]
@@ -114,6 +116,25 @@ def summary_table(study: Study) -> str:
     parts += [textwrap.fill(f"Caution: {caution}", WIDTH) for caution in base.cautions]
     parts.append("This is no compliance test and replaces no measurement.")
     return "\n\n".join(parts)
+
+
+def _review_text(study: Study) -> str:
+    """The weightiest findings of the review, and how many more the report has."""
+    weighty = [finding for finding in study.findings if finding.level != "low"]
+    if not weighty:
+        return ""
+    lines = [textwrap.fill(f"- {f.sentence}", WIDTH, subsequent_indent="  ") for f in weighty[:MOST_FINDINGS]]
+    rest = len(study.findings) - len(lines)
+    return "\n".join(["what the drawing gives away", *lines, *([f"  {rest} more in the report"] if rest else [])])
+
+
+def _sweeps_text(study: Study) -> str:
+    lines = [
+        textwrap.fill(f"sweep “{swept.sweep.name}”: {swept.sentence(loop)}", WIDTH, subsequent_indent="  ")
+        for swept in study.swept
+        for loop in swept.loops
+    ]
+    return "\n".join(lines)
 
 
 def accuracy_sentence(result: Result) -> str:
