@@ -110,7 +110,7 @@ INDEPENDENT = [
     ("board.temperature_C", -280, r"temperature_C is -280; must be a bare number in degrees Celsius, greater than"),
     ("board.temperature_C", "25", r'^\[board\]: temperature_C is "25"; .*without quotation marks'),
     ("board.temperature_C", True, r"temperature_C is true; must be a bare number"),
-    ("board.source", "plane", r"^\[board\]: source is not supported by this version: remove it$"),
+    ("board.source", "plane", r"^\[board\]: source is not supported by this version: move it to the top of the file$"),
     ("layer.0.copper_um", "1 oz", r'^layer "L1": copper_um is "1 oz"; .*micrometres.*1 oz .* is about 35'),
     ("layer.0.copper_um", "35 um", r'"35 um"; must be a bare number in micrometres.*; write the number alone'),
     ("layer.0.copper_um", 0.035, r"copper_um is 0.035; .* at least 0.1"),
@@ -325,7 +325,7 @@ INDEPENDENT = [
     ("solve.frequencies_Hz", list(range(201)), r"frequencies_Hz has 201 numbers; at most 200 are computed"),
     ("solve.frequencies_kHz", [1], r"wrong unit: this key is frequencies_Hz, in hertz"),
     ("solve", 3, r"^solve is 3; must be a table; write \[solve\]"),
-    ("source", 1, r"^source is not supported by this version: remove it$"),
+    ("source", 1, r"^source is 1; must be a text; put it in quotation marks$"),
     ("units", "mm", r"^units is an unknown key; valid keys here are format, title, board"),
 ]
 # Each makes exactly one mistake too, but hides others: what follows from them is not reported as well.

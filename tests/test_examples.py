@@ -179,3 +179,23 @@ class TestBridgeSweep:
         )
         moved = rf.run(lower, only=["as drawn"])["as drawn"]
         assert moved.sensitive[0].noise < 0.7 * result.sensitive[0].noise
+
+
+class TestFromFabricationData:
+    def test_the_imported_board_is_the_drawn_one(self):
+        """Answers are compared in test_source_cases; here the copper itself, against "weighing_controller_fab"."""
+        drawn, imported = (
+            rf.read_case(EXAMPLES / f"{n}.toml") for n in ("weighing_controller", "weighing_controller_fab")
+        )
+        one, other = drawn.board.remaining("ground"), imported.board.remaining("GND on L2")
+        assert one.symmetric_difference(other).area < 10e-6 * one.length
+
+
+class TestRobustInput:
+    def test_only_the_tolerance_differs(self):
+        """What is decided is tested in test_decision; here that it is the same board, "weighing_controller_robust"."""
+        one, other = (
+            rf.read_case(EXAMPLES / f"{n}.toml") for n in ("weighing_controller", "weighing_controller_robust")
+        )
+        assert one.board == other.board
+        assert other.loop("load cell").tolerates == pytest.approx(100 * one.loop("load cell").tolerates)

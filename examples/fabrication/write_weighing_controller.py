@@ -44,7 +44,8 @@ def weighing_controller() -> BoardData:
     plane = shapely.difference(shapes.rectangle(0, 0, 100 * MM, 80 * MM), shapely.union_all([slot, *antipads]))
     draft.pour(2, "GND", plane)
     for name, (at, diameter) in PINS.items():
-        draft.via("GND", at, drill=diameter, pad=diameter + 0.4, name=name, layers=(1,))
+        # The contact is the plated wall: 20 um more all round than the finished hole.
+        draft.via("GND", at, drill=diameter - 0.04, pad=diameter + 0.4, name=name, layers=(1, 4))
     for number, (at, size) in enumerate(LIVE, start=1):
         draft.via(f"NET{number}", at, drill=size / 2, pad=0.75 * size, layers=(1, 4))
     draft.track(1, "CELL+", [(8, 74), (43, 74)], 0.2)

@@ -125,7 +125,7 @@ def parse_case(text: str, *, origin: str = "case", supply: Supply | None = None)
     base = Draft(raw, reading.incomplete)
     variants, mistakes = read_variants(base, reading, drawn)
     swept = read_sweeps(base, reading, drawn)
-    if supply is None and "source" in own:
+    if supply is None and isinstance(own.get("source"), str):
         mistakes = [*mistakes, f"source is {brief(repr(own['source']))}; a text alone has no folder; read it as a file"]
     every = (*supplied.mistakes, *reading.mistakes, *mistakes, *swept.mistakes)
     if every:

@@ -88,6 +88,11 @@ class Source:
                 self.pins.append(name)
         drawn, laid = self._drawn(own, data, set(bonds))
         mistakes += _unknown_layers(own, data)
+        if not mistakes and not self.pins and not drawn:
+            mistakes.append(
+                "[[loop]]: none names a pin of the source; a current enters and leaves the copper at pins; complete "
+                "the loops, or draw a [[terminal]] on imported copper"
+            )
         if mistakes:
             return _refused(own, mistakes)
         self.part = part = board_of(

@@ -16,7 +16,13 @@ from typing import NoReturn
 import returnflow
 from returnflow.linear import NumericalError
 from returnflow_geometry.casefile import CaseError, read_case
+from returnflow_geometry.fabrication.assemble import from_fabrication
+from returnflow_geometry.fabrication.connectivity import connect
+from returnflow_geometry.fabrication.objects import FabricationError
+from returnflow_geometry.fabrication.starter import starter_case
+from returnflow_geometry.fabrication.summary import describe
 from returnflow_geometry.mesh import MeshError
+from returnflow_geometry.source import Source
 
 DONE, EXCEEDED, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
@@ -98,6 +104,17 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="read and validate only, list assumptions", description=_check.__doc__)
     check.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
     check.set_defaults(command=_check)
+
+    take = commands.add_parser(
+        "import",
+        help="fabrication data to a case to complete, and a report of what it holds",
+        description=_import.__doc__,
+    )
+    take.add_argument("data", type=Path, metavar="FOLDER|FILE", help="folder, archive, IPC-2581 or DXF file")
+    take.add_argument("-o", "--output", type=Path, metavar="CASE", required=True, help="case file to write (TOML)")
+    take.add_argument("--title", metavar="TEXT", help="title of the case (default: the data's name)")
+    take.add_argument("--replace", action="store_true", help="write over a case file that exists")
+    take.set_defaults(command=_import)
     return parser
 
 
@@ -141,7 +158,11 @@ def _run(arguments: argparse.Namespace) -> int:
 
 def _check(arguments: argparse.Namespace) -> int:
     """Read and validate a case without solving it; list what was assumed."""
-    case = read_case(arguments.case)
+    source = Source(arguments.case.parent)
+    case = read_case(arguments.case, source)
+    if source.data is not None:
+        for line in describe(source.data, pins=source.pins, connectivity=source.connectivity):
+            _print(line)
     board = case.board
     counts = {"layers": board.layers, "terminals": board.terminals, "cutouts": board.cutouts, "loops": case.loops}
     _print(f"{case.title}: " + ", ".join(f"{len(things)} {kind}" for kind, things in counts.items()))
@@ -149,6 +170,43 @@ def _check(arguments: argparse.Namespace) -> int:
         _print(f"assumed: {assumption}")
     _print("The case is complete.")
     return DONE
+
+
+def _import(arguments: argparse.Namespace) -> int:
+    """Read fabrication data, say what it holds, and write a case to complete beside it; coordinates stay the files'."""
+    case: Path = arguments.output
+    if case.exists() and not arguments.replace:
+        _say(f"error: -o {case}: exists. Give another name, or --replace to write over it.")
+        return BAD_INPUT
+    if case.is_dir() or not case.parent.is_dir():
+        what = "is a folder" if case.is_dir() else "lies in a folder that does not exist"
+        _say(f"error: -o {case}: {what}. Give the name of a file to write.")
+        return BAD_INPUT
+    try:
+        data = from_fabrication(arguments.data)
+        connectivity = connect(data)
+        source = _relative(arguments.data, case.parent)
+        text = starter_case(data, source, title=arguments.title or arguments.data.stem, connectivity=connectivity)
+        lines = describe(data, connectivity=connectivity)
+    except FabricationError as error:
+        _say(f"error: {error}")
+        return BAD_INPUT
+    for line in lines:
+        _print(line)
+    # Whole or not at all.
+    part = case.with_name(f".{case.name}.part")
+    part.write_text(text, encoding="utf-8")
+    part.replace(case)
+    _say(f"wrote {case}: complete its loops, then returnflow run {case}")
+    return DONE
+
+
+def _relative(data: Path, folder: Path) -> str:
+    """Path of the data as seen from a folder, with forward slashes; absolute where there is no way."""
+    try:
+        return Path(os.path.relpath(data, folder)).as_posix()
+    except ValueError:  # another drive
+        return data.resolve().as_posix()
 
 
 def _print(text: str) -> None:
