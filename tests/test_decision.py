@@ -14,7 +14,7 @@ from returnflow import batch
 from returnflow.batch import solve_each
 from returnflow.compare import Figure, change
 from returnflow.decision import choose
-from returnflow.options import EFFORT, RETURN_WIDTH, Option
+from returnflow.options import EFFORT, RETURN_WIDTH, Option, options_for, resistive_noise
 from returnflow.study import AS_DRAWN, run
 from returnflow.trials import CLOSED, trials
 
@@ -169,6 +169,40 @@ class TestBonds:
         assert option(decision, "Dedicated return grounded at U1.AGND only").possible
         # The variant lifts it at U1.
         assert not option(decision, "dedicated return, one point").possible
+
+
+class TestInducedNoise:
+    """Options that rest on resistances have no figure where the noise is induced."""
+
+    @staticmethod
+    def options(factor):
+        """Of the robust input, as if the noise were so many times what resistances make."""
+        result = study(name="weighing_controller_robust", keep=("solid plane", "amplifier by its connector"))[AS_DRAWN]
+        (budget,) = result.sensitive
+        louder = dataclasses.replace(
+            budget, noise=factor * budget.noise, low=factor * budget.low, high=factor * budget.high
+        )
+        moved = dataclasses.replace(result, sensitive=(louder,))
+        return {item.kind: item for item in options_for(result.case.loop("load cell"), moved, {})}
+
+    def test_resistances_alone_make_the_noise_of_the_example(self):
+        result = study()[AS_DRAWN]
+        assert resistive_noise(result.case.loop("load cell"), result) == pytest.approx(
+            result.sensitive[0].noise, rel=1e-9
+        )
+
+    def test_where_they_do_the_options_have_figures(self):
+        found = self.options(1.0)
+        assert found["move amplifier"].meets
+        assert found["dedicated return"].meets
+
+    def test_where_they_do_not_the_options_say_so_and_have_none(self):
+        found = self.options(3.0)
+        for kind in ("move amplifier", "dedicated return"):
+            assert found[kind].noise is None
+            assert not found[kind].meets
+            assert any("induced" in line for line in found[kind].reasons)
+        assert found["differential"].noise is not None
 
 
 class TestChoice:

@@ -13,13 +13,14 @@ from returnflow import coupling
 from returnflow.foil import sheet_resistance
 from returnflow.result import Result
 from returnflow.spectra import lines_of
-from returnflow.verdict import Budget, Contribution, decibels, engineering
+from returnflow.verdict import Budget, Contribution, band_mask, decibels, engineering, passed
 from returnflow_geometry.board import Case, Loop
 
 Kind = Literal["move amplifier", "noisy current", "dedicated return", "differential", "copper"]
 EFFORT: tuple[Kind, ...] = ("move amplifier", "noisy current", "dedicated return", "differential", "copper")
 RETURN_WIDTH = 0.3e-3  # m, of a dedicated return that nobody has drawn yet
 ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
+RESISTIVE = 0.1  # part of the noise that may be other than resistive where an option rests on resistances
 MOST_REDUCTION = 4.0  # a current that must fall further than to a quarter is another circuit, not another layout
 REJECTION = 80.0  # dB; common practice, no source: what an amplifier reaches without care at low frequency
 
@@ -147,6 +148,28 @@ def _heard(budget: Budget) -> list[Contribution]:
     return [part for part in budget.contributions if part.in_band]
 
 
+def resistive_noise(loop: Loop, base: Result) -> float:
+    """What the transfer resistances alone put in series with a loop's signal within its band, V rms."""
+    i, parts = base.index(loop.name), []
+    for j, other in enumerate(base.case.loops):
+        if other.role == "noisy":
+            lines = lines_of(other)
+            heard = (passed(lines, loop) * lines.current)[band_mask(lines, loop)]
+            parts.append(abs(float(base.whole.mid[i, j])) * float(np.linalg.norm(heard)))
+    return math.hypot(0.0, *parts)
+
+
+def _mostly_induced(loop: Loop, budget: Budget, base: Result) -> str:
+    """Sentence where the resistive picture does not hold the noise; empty where it does."""
+    resistive = resistive_noise(loop, base)
+    if budget.noise * (1 - RESISTIVE) <= resistive <= budget.noise * (1 + RESISTIVE):
+        return ""
+    return (
+        f"By resistance alone there would be {engineering(resistive, 'V')} of the {engineering(budget.noise, 'V')}: "
+        "the rest is induced, which this figure does not hold; draw it as a variant to have it solved."
+    )
+
+
 def _move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     """Nearer to the connector: from the placement map."""
     place, board = base.placements[loop.name], base.case.board
@@ -174,9 +197,12 @@ def _move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
             f"That is no room for an amplifier: less than {1e3 * ROOM:.0f} mm beyond the edge of {loop.return_}'s pad."
         )
     exceeded = budget.verdict != "kept"
+    induced = _mostly_induced(loop, budget, base)
+    if induced:
+        reasons.append(induced)
     title = f"Move {loop.inject} nearer to {loop.return_}" + (f": within {1e3 * place.radius:.2g} mm" if near else "")
     # On the border of the disc the noise is the limit itself; without a need to move, what is there now.
-    noise = (budget.limit if near else None) if exceeded else budget.noise
+    noise = (budget.limit if near and not induced else None) if exceeded else budget.noise
     return [
         Option(
             kind="move amplifier",
@@ -259,6 +285,9 @@ def _dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     if ends[0].copper != ends[1].copper:
         return []
     i = base.index(loop.name)
+    induced = _mostly_induced(loop, budget, base)
+    if induced and resistive_noise(loop, base) < (1 - RESISTIVE) * budget.limit:
+        return []  # its return is as good as its own already
     layer = board.layer(loop.route.layer) if loop.route else board.layer(board.copper(ends[0].copper).layer)
     length = _length(loop, base.case)
     own = sheet_resistance(layer.thickness, board.temperature) * length / RETURN_WIDTH
@@ -313,11 +342,11 @@ def _dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
             kind="dedicated return",
             title=f"Dedicated return grounded at {keep.name} only",
             possible=True,
-            noise=0.0,
-            low=0.0,
-            high=0.0,
+            noise=None if induced else 0.0,
+            low=None if induced else 0.0,
+            high=None if induced else 0.0,
             limit=budget.limit,
-            reasons=tuple(reasons),
+            reasons=(*reasons, induced) if induced else tuple(reasons),
         )
     ]
 
