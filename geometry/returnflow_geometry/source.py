@@ -71,7 +71,7 @@ class Source:
         plating = _number(board, "plating_um", PLATING * UM) / UM
         self.connectivity = connect(data, plating=plating, limits=self.limits)
         mistakes: list[str] = []
-        known = pins_of(data)
+        known = pins_of(data, self.limits)
         mine = {name for name, _ in _named(own, "terminal")}
         for name in dict.fromkeys(_ends(own)):
             if name in mine or name.startswith("hole "):
@@ -105,6 +105,7 @@ class Source:
             laid=laid,
             drawn=drawn,
             connectivity=self.connectivity,
+            limits=self.limits,
         )
         return Supplied(
             own=_without(own, part, {terminal.name for terminal in drawn} | set(bonds)),

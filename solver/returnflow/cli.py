@@ -161,7 +161,7 @@ def _check(arguments: argparse.Namespace) -> int:
     source = Source(arguments.case.parent)
     case = read_case(arguments.case, source)
     if source.data is not None:
-        for line in describe(source.data, pins=source.pins, connectivity=source.connectivity):
+        for line in describe(source.data, pins=source.pins, connectivity=source.connectivity, limits=source.limits):
             _print(line)
     board = case.board
     counts = {"layers": board.layers, "terminals": board.terminals, "cutouts": board.cutouts, "loops": case.loops}

@@ -11,6 +11,7 @@ import shapely
 
 from returnflow_geometry.board import GRID, Shape
 from returnflow_geometry.fabrication.archive import open_files
+from returnflow_geometry.fabrication.budget import shapes_of
 from returnflow_geometry.fabrication.drawings import drawing_data
 from returnflow_geometry.fabrication.drill import looks_like_drill, read_drill
 from returnflow_geometry.fabrication.dxf import looks_like_dxf, read_dxf
@@ -90,7 +91,11 @@ def board_data(
     origin: str = "fabrication data",
 ) -> BoardData:
     """Read a board from the contents of files by base name; see `from_fabrication`."""
-    limits = limits or Limits()
+    with shapes_of(brief(origin)):
+        return _board(files, limits or Limits(), table, origin)
+
+
+def _board(files: Mapping[str, bytes], limits: Limits, table: Mapping[str, str] | None, origin: str) -> BoardData:
     found = _sort(files)
     if found.gerber and (found.ipc2581 or found.dxf):
         found.ignored += [
@@ -139,7 +144,8 @@ def _single(found: _Sorted, limits: Limits, table: Mapping[str, str] | None) -> 
     if found.ipc2581:
         data = read_ipc2581(content, file, limits)
     else:
-        data = drawing_data(read_dxf(content, file, limits), table)
+        with shapes_of(file):
+            data = drawing_data(read_dxf(content, file, limits), table)
     others = [name for kind in (found.dxf, found.drill, found.netlist, found.job) for name in kind if name != file]
     ignored = [*found.ignored, *((name, f"{file} describes the whole board") for name in others)]
     order = data.order or f"the stackup in {file}"
@@ -241,8 +247,15 @@ def _outline(choice: Choice, images: Mapping[str, Artwork], notes: list[str]) ->
     if not choice.outlines:
         notes.append("No file gives the board's outline.")
         return None, None
-    strokes = tuple(stroke for file in choice.outlines for stroke in images[file].strokes)
     file = choice.outlines[0]
+    with shapes_of(file):
+        return _drawn_outline(choice, images, file, notes)
+
+
+def _drawn_outline(
+    choice: Choice, images: Mapping[str, Artwork], file: str, notes: list[str]
+) -> tuple[Shape, float | None]:
+    strokes = tuple(stroke for name in choice.outlines for stroke in images[name].strokes)
     if not strokes:
         areas = [area for name in choice.outlines for area in images[name].nets.values()]
         if not areas:
@@ -275,8 +288,9 @@ def _layer(number: int, image: Artwork, outline: Shape | None) -> LayerCopper:
             "and no file gives the outline; add it"
         )
         raise FabricationError(image.file, message)
-    drawn = shapely.union_all(list(image.nets.values()))
-    return LayerCopper(name=name, nets={"": shapely.difference(outline, drawn)}, pads=())
+    with shapes_of(image.file):
+        drawn = shapely.union_all(list(image.nets.values()))
+        return LayerCopper(name=name, nets={"": shapely.difference(outline, drawn)}, pads=())
 
 
 def _within_outline(data: BoardData) -> BoardData:

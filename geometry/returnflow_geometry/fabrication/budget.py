@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import time
-from typing import NoReturn
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import wraps
+from typing import Concatenate, NoReturn, ParamSpec, TypeVar
 
-from returnflow_geometry.fabrication.objects import FabricationError, Limits
+import shapely
+
+from returnflow_geometry.fabrication.objects import BoardData, FabricationError, Limits
 
 EVERY = 256  # objects between two looks at the clock
 SHOWN = 60  # characters of a file's own text in a message
+_Rest = ParamSpec("_Rest")
+_Result = TypeVar("_Result")
 
 
 class Budget:
@@ -64,6 +71,39 @@ class Budget:
         """Look at the clock now."""
         if time.monotonic() > self._end:
             self.fail(f"not read within {self.limits.seconds:g} s; raise the limit if the file is meant.")
+
+
+@contextmanager
+def shapes_of(file: str) -> Iterator[None]:
+    """
+    Turn what the geometry library cannot do with a file's shapes into a `FabricationError` that names the file.
+
+    Examples
+    --------
+    >>> with shapes_of("top.gbr"):
+    ...     shapely.from_wkt("POLYGON ((0 0))")
+    Traceback (most recent call last):
+    ...
+    returnflow_geometry.fabrication.objects.FabricationError: top.gbr: its shapes cannot be combined (...
+    """
+    try:
+        yield
+    except shapely.errors.ShapelyError as error:
+        message = f"its shapes cannot be combined ({quoted(str(error))}); write the file again, or report it."
+        raise FabricationError(file, message) from None
+
+
+def names_data(
+    function: Callable[Concatenate[BoardData, _Rest], _Result],
+) -> Callable[Concatenate[BoardData, _Rest], _Result]:
+    """Make a function of board data name that data where its shapes cannot be combined; see `shapes_of`."""
+
+    @wraps(function)
+    def named(data: BoardData, /, *arguments: _Rest.args, **options: _Rest.kwargs) -> _Result:
+        with shapes_of(data.origin):
+            return function(data, *arguments, **options)
+
+    return named
 
 
 def text_of(data: bytes) -> str:

@@ -16,7 +16,7 @@ from shapely import Polygon, STRtree
 from returnflow_geometry import shapes
 from returnflow_geometry.board import Shape
 from returnflow_geometry.drawing import CONTACT_CORNERS, mm, place
-from returnflow_geometry.fabrication.budget import Budget
+from returnflow_geometry.fabrication.budget import Budget, names_data
 from returnflow_geometry.fabrication.naming import is_no_net, name_pieces
 from returnflow_geometry.fabrication.objects import CHORD, BoardData, Hole, Limits
 from returnflow_geometry.fabrication.touching import LEAST_AREA, joints, meetings
@@ -94,6 +94,7 @@ class Connectivity:
         return {layer: (own, STRtree([self.islands[k].shape for k in own])) for layer, own in members.items()}
 
 
+@names_data
 def connect(data: BoardData, *, plating: float = PLATING, limits: Limits | None = None) -> Connectivity:
     """
     Find what is joined to what.
@@ -118,7 +119,7 @@ def connect(data: BoardData, *, plating: float = PLATING, limits: Limits | None 
         If a limit is passed.
     """
     notes: list[str] = []
-    budget = Budget(data.files[0] if len(data.files) == 1 else "fabrication data", limits or Limits())
+    budget = Budget(data.origin, limits or Limits())
     layers, nets, pieces = _pieces(data, budget)
     barrels = _barrels(data, layers, pieces, plating, budget)
     touching, widths, places = _touching(layers, pieces, budget)

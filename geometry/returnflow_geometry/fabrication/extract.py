@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 
 from returnflow_geometry.board import Copper, Layer, Link, Shape, Terminal
 from returnflow_geometry.drawing import MM, mm
+from returnflow_geometry.fabrication.budget import names_data
 from returnflow_geometry.fabrication.connectivity import PLATING, Connectivity, connect
 from returnflow_geometry.fabrication.coppers import SIMPLIFY, Sheets, build_sheets, copper_name
-from returnflow_geometry.fabrication.objects import BoardData, FabricationError
+from returnflow_geometry.fabrication.objects import BoardData, FabricationError, Limits
 from returnflow_geometry.fabrication.pins import Contact, Pin, find_pin, pins_of
 from returnflow_geometry.fabrication.stack import Thickness, layers_of
 from returnflow_geometry.fabrication.terminals import Use, links_of, terminals_of, use_of
@@ -58,6 +59,7 @@ class BoardPart:
     notes: tuple[str, ...]
 
 
+@names_data
 def board_of(
     data: BoardData,
     pins: Sequence[str],
@@ -69,6 +71,7 @@ def board_of(
     laid: Sequence[tuple[str, Shape]] = (),
     drawn: Sequence[Terminal] = (),
     connectivity: Connectivity | None = None,
+    limits: Limits | None = None,
 ) -> BoardPart:
     """
     Take from a board what carries current between the pins.
@@ -94,6 +97,8 @@ def board_of(
         Contacts that the case draws on imported copper, each on a ``NET on LAYER``: they count as pins do.
     connectivity : Connectivity, optional
         Result of `connect` with the same plating, to save doing it again.
+    limits : Limits, optional
+        What looking up pins may use up.
 
     Returns
     -------
@@ -113,9 +118,9 @@ def board_of(
         message = f"Invalid plating {plating}. Must be > 0."
         raise ValueError(message)
     if connectivity is None:
-        connectivity = connect(data, plating=plating)
-    file = data.files[0] if len(data.files) == 1 else "fabrication data"
-    known = pins_of(data)
+        connectivity = connect(data, plating=plating, limits=limits)
+    file = data.origin
+    known = pins_of(data, limits)
     reasons = {terminal.name: terminal.bonded for terminal in drawn}
     asked = {name: find_pin(known, name, file) for name in dict.fromkeys(pins)}
     layers, notes = layers_of(data, stackup)

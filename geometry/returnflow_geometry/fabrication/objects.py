@@ -241,6 +241,11 @@ class BoardData:
     hits: tuple[tuple[str, float], ...] = ()
     contradictions: tuple[str, ...] = ()
 
+    @property
+    def origin(self) -> str:
+        """How a message calls the data as a whole: the one file, or all of them."""
+        return self.files[0] if len(self.files) == 1 else "fabrication data"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Drawing:

@@ -14,7 +14,7 @@ from shapely import STRtree
 from returnflow_geometry import shapes
 from returnflow_geometry.board import Shape
 from returnflow_geometry.drawing import CONTACT_CORNERS, place
-from returnflow_geometry.fabrication.budget import Budget
+from returnflow_geometry.fabrication.budget import Budget, names_data
 from returnflow_geometry.fabrication.connectivity import Barrel, Connectivity, axis, reaches
 from returnflow_geometry.fabrication.naming import is_no_net
 from returnflow_geometry.fabrication.objects import BoardData, FabricationError, Limits
@@ -72,7 +72,8 @@ class _Found:
     cut: bool = False
 
 
-def pins_of(data: BoardData) -> dict[str, Pin]:
+@names_data
+def pins_of(data: BoardData, limits: Limits | None = None) -> dict[str, Pin]:
     """
     All pins of a board by name, in the order of the files.
 
@@ -93,7 +94,7 @@ def pins_of(data: BoardData) -> dict[str, Pin]:
             entry.net = entry.net or hole.net
             entry.holes.add(k)
             entry.through = True
-    _add_points(data, found)
+    _add_points(data, found, limits or Limits())
     _mark_through(data, found)
     return {
         f"{refdes}.{pin}": Pin(
@@ -198,7 +199,8 @@ def entry_holes(pin: Pin, connectivity: Connectivity, data: BoardData) -> list[t
     return sorted(found, key=lambda item: (item[1], item[0].hole))
 
 
-def netlist_disagreements(data: BoardData, connectivity: Connectivity) -> list[str]:
+@names_data
+def netlist_disagreements(data: BoardData, connectivity: Connectivity, limits: Limits | None = None) -> list[str]:
     """
     Say where the netlist gives copper another net than the images do; names are compared as far as records go.
 
@@ -213,7 +215,7 @@ def netlist_disagreements(data: BoardData, connectivity: Connectivity) -> list[s
     areas = np.array([connectivity.islands[k].shape for k in named], dtype=object)
     wrong: dict[int, tuple[str, str]] = {}
     agreed: Counter[int] = Counter()
-    for k, index in meetings(tree, areas, Budget("netlist", Limits())):
+    for k, index in meetings(tree, areas, Budget("netlist", limits or Limits())):
         island, point = connectivity.islands[named[k]], points[index]
         outer = {"top": {0}, "bottom": {last}, "both": {0, last}}[point.layers]
         if island.layer not in outer:
@@ -246,14 +248,16 @@ def same_net(record: str, name: str) -> bool:
     return len(short) >= CUT_NET and (full.startswith(short) or full.endswith(short))
 
 
-def _add_points(data: BoardData, found: dict[tuple[str, str], _Found]) -> None:
+def _add_points(data: BoardData, found: dict[tuple[str, str], _Found], limits: Limits) -> None:
     spots = [contact.at for entry in found.values() for contact in entry.contacts]
     spots += [(float(x), float(y)) for entry in found.values() for k in entry.holes for x, y in data.holes[k].path[:1]]
     named = [point for point in data.points if point.refdes.strip().upper() not in NO_PARTS and point.pin.strip()]
-    taken = _near([point.at for point in named], spots)
-    drilled = _near([point.at for point in named], [(float(h.path[0, 0]), float(h.path[0, 1])) for h in data.holes])
+    budget = Budget("netlist", limits)
+    places = [point.at for point in named]
+    taken = _near(places, spots, budget)
+    drilled = _near(places, [(float(h.path[0, 0]), float(h.path[0, 1])) for h in data.holes], budget)
     unnamed = [[pad for pad in layer.pads if not pad.refdes] for layer in data.layers]
-    padded = [_near([point.at for point in named], [pad.at for pad in pads]) for pads in unnamed]
+    padded = [_near(places, [pad.at for pad in pads], budget) for pads in unnamed]
     added: set[tuple[str, str]] = set()
     last = len(data.layers) - 1
     for n, point in enumerate(named):
@@ -274,12 +278,11 @@ def _add_points(data: BoardData, found: dict[tuple[str, str], _Found]) -> None:
             ]
 
 
-def _near(places: list[tuple[float, float]], others: list[tuple[float, float]]) -> dict[int, list[int]]:
+def _near(places: list[tuple[float, float]], others: list[tuple[float, float]], budget: Budget) -> dict[int, list[int]]:
     """For each place the others that are the same but for rounding; places without are left out."""
     near: dict[int, list[int]] = {}
     if places and others:
         tree = STRtree(shapely.points(others))
-        budget = Budget("netlist", Limits())
         for k, other in meetings(tree, shapely.points(places), budget, predicate="dwithin", distance=SAME_PLACE):
             near.setdefault(k, []).append(other)
     return near

@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 
 from returnflow_geometry.drawing import mm
+from returnflow_geometry.fabrication.budget import names_data
 from returnflow_geometry.fabrication.connectivity import PLATING, Connectivity, connect
 from returnflow_geometry.fabrication.coppers import copper_name
-from returnflow_geometry.fabrication.objects import BoardData
+from returnflow_geometry.fabrication.objects import BoardData, Limits
 from returnflow_geometry.fabrication.pins import Pin, parts_of, pins_of
 from returnflow_geometry.fabrication.stack import layers_of
 from returnflow_geometry.fabrication.summary import net_names
@@ -18,7 +19,15 @@ GROUND = re.compile(r"(?i)(^|[^a-z])[adp]?(gnd|ground|vss|earth|chassis|shield|s
 CONNECTOR = re.compile(r"(?i)^(j|x|p|cn|con|conn)\d")
 
 
-def starter_case(data: BoardData, source: str, *, title: str = "", connectivity: Connectivity | None = None) -> str:
+@names_data
+def starter_case(
+    data: BoardData,
+    source: str,
+    *,
+    title: str = "",
+    connectivity: Connectivity | None = None,
+    limits: Limits | None = None,
+) -> str:
     """
     Text of a case that names its source and lists what can be named in it.
 
@@ -31,6 +40,8 @@ def starter_case(data: BoardData, source: str, *, title: str = "", connectivity:
         By default the source.
     connectivity : Connectivity, optional
         Result of `connect`, to save doing it again.
+    limits : Limits, optional
+        What each look-up may use up.
 
     Returns
     -------
@@ -38,8 +49,8 @@ def starter_case(data: BoardData, source: str, *, title: str = "", connectivity:
         TOML. Loops are examples in comments: currents and sensitivity are in no fabrication file.
     """
     if connectivity is None:
-        connectivity = connect(data)
-    pins = pins_of(data)
+        connectivity = connect(data, limits=limits)
+    pins = pins_of(data, limits)
     lines = [
         "# Written from fabrication data. Coordinates are those of the files, in mm. Complete the loops at the end.",
         "format = 1",

@@ -8,8 +8,9 @@ from collections.abc import Iterable, Sequence
 import shapely
 
 from returnflow_geometry.drawing import MM, mm, place
-from returnflow_geometry.fabrication.connectivity import Connectivity, connect, describe_tie
-from returnflow_geometry.fabrication.objects import BoardData
+from returnflow_geometry.fabrication.budget import names_data
+from returnflow_geometry.fabrication.connectivity import PLATING, Connectivity, connect, describe_tie
+from returnflow_geometry.fabrication.objects import BoardData, Limits
 from returnflow_geometry.fabrication.pins import Pin, entry_holes, find_pin, netlist_disagreements, pins_of
 from returnflow_geometry.fabrication.stack import layers_of
 from returnflow_geometry.keys import brief
@@ -18,8 +19,14 @@ MAX_LISTED = 10
 LEAST_POUR = 1e-6  # m2: floating copper smaller than 1 mm2 is a pad of its own or a mark
 
 
+@names_data
 def describe(
-    data: BoardData, *, pins: Sequence[str] = (), connectivity: Connectivity | None = None, plating: float | None = None
+    data: BoardData,
+    *,
+    pins: Sequence[str] = (),
+    connectivity: Connectivity | None = None,
+    plating: float | None = None,
+    limits: Limits | None = None,
 ) -> list[str]:
     """
     Say in plain lines what the data holds.
@@ -33,6 +40,8 @@ def describe(
         Result of `connect`, to save doing it again.
     plating : float, optional
         m; what `connect` takes by default.
+    limits : Limits, optional
+        What each look-up may use up.
 
     Returns
     -------
@@ -40,7 +49,7 @@ def describe(
         Sections, each a line that ends with a colon, and below it lines that start with two blanks.
     """
     if connectivity is None:
-        connectivity = connect(data) if plating is None else connect(data, plating=plating)
+        connectivity = connect(data, plating=PLATING if plating is None else plating, limits=limits)
     layers, assumed = layers_of(data)
     lines = _section("Files used", [f"{brief(file)}: {what}" for file, what in data.used])
     lines += _section("Files ignored", [f"{brief(file)}: {why}" for file, why in data.ignored])
@@ -61,14 +70,13 @@ def describe(
     lines += _section("Ties of nets", _capped([describe_tie(tie, data) for tie in connectivity.ties], "ties"))
     lines += _section("Floating pours", _floating(data, connectivity))
     if pins:
-        known = pins_of(data)
-        file = data.files[0] if len(data.files) == 1 else "fabrication data"
+        known = pins_of(data, limits)
         lines.append("Pins asked for:")
-        lines += [f"  {_pin(find_pin(known, name, file), data, connectivity)}" for name in dict.fromkeys(pins)]
+        lines += [f"  {_pin(find_pin(known, name, data.origin), data, connectivity)}" for name in dict.fromkeys(pins)]
     wall = f"Plating of hole walls is in no file, taken as {connectivity.plating * 1e6:g} um."
     assumed = [wall, *assumed] if connectivity.barrels else assumed
     lines += _section("Assumed", _capped(_unique([*assumed, *connectivity.notes, *data.notes]), "remarks", 40))
-    against = [*data.contradictions, *netlist_disagreements(data, connectivity)]
+    against = [*data.contradictions, *netlist_disagreements(data, connectivity, limits)]
     lines += _section("Contradictions", _capped(_unique(against), "contradictions"))
     return lines
 
