@@ -184,6 +184,9 @@ def _placed(items: list[Item], built: NDArray[np.object_], budget: Budget) -> ND
     if len(moved):
         points, owner = shapely.get_coordinates(shapes[moved], return_index=True)
         shapes[moved] = shapely.set_coordinates(shapes[moved], points + shift[moved][owner])
+    # Corners closer together than a coordinate's rounding cross when they are moved.
+    broken = ~shapely.is_valid(shapes)
+    shapes[broken] = shapely.make_valid(shapes[broken], method="structure", keep_collapsed=False)
     if np.nanmax(np.abs(shapely.bounds(shapes)), initial=0.0) > FARTHEST:
         raise FabricationError(
             budget.file, f"something is drawn more than {FARTHEST:g} m away. Check the unit, scale and number format."
