@@ -94,7 +94,7 @@ class System:
 
     ``dissipation`` and ``resistance`` are those at 0 Hz, of all foils and links, in squares of the reference.
     ``link_map`` leads from the unknowns to the currents in the links, (links, free); ``link_current`` are those of the
-    resistive pattern, (links, loops).
+    resistive pattern, (links, loops). The first ``single`` unknowns are stream values, the others circuits.
     """
 
     space: Space
@@ -111,6 +111,7 @@ class System:
     foils: tuple[Foil, ...]
     link_map: csr_array
     link_current: Floats
+    single: int
 
     def induce(self, values: Floats) -> Floats:
         """Apply L to columns of stream values, (free, k) to (free, k), henry."""
@@ -230,7 +231,7 @@ def assemble(
     inductance = 0.5 * (inductance + inductance.T)
     return System(
         space, to_local, curl, csr_array(dissipation), panels.between(curl), currents, np.asarray(resistance), drive,
-        inductance, stream, stack, foils, link_map, through,
+        inductance, stream, stack, foils, link_map, through, plain.shape[1],
     )  # fmt: skip
 
 
