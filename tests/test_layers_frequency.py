@@ -201,7 +201,8 @@ class TestCapacitor:
         assert peak == pytest.approx(f0, rel=0.05)
         assert current.max() > 5 * current[0]
         # At the peak resistance alone limits it: voltage over the copper's own and the link's, from two peaks a third.
-        peaks = [max(abs(solved(ring(self.C, r)).link_currents(f)[0, 0]) for f in grid) for r in (2e-3, 0.052, 0.102)]
+        models = [solved(ring(self.C, r)) for r in (2e-3, 0.052, 0.102)]
+        peaks = [max(abs(m.link_currents(f)[0, 0]) for f in grid) for m in models]
         copper = (0.052 * peaks[1] - 2e-3 * peaks[0]) / (peaks[0] - peaks[1])
         assert copper > 0
         assert peaks[2] == pytest.approx(peaks[0] * (copper + 2e-3) / (copper + 0.102), rel=0.02)
