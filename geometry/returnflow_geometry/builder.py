@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Any, TypeVar
 
 from shapely import Polygon
@@ -62,7 +62,9 @@ class Reading:
     incomplete: frozenset[str] = frozenset()
 
 
-def read_tables(raw: Mapping[str, object], drawn: Drawn, *, whole: bool = True) -> Reading:
+def read_tables(
+    raw: Mapping[str, object], drawn: Drawn, *, whole: bool = True, incomplete: Collection[str] = ()
+) -> Reading:
     """
     Read the tables of a case and check where its things lie.
 
@@ -74,6 +76,8 @@ def read_tables(raw: Mapping[str, object], drawn: Drawn, *, whole: bool = True) 
         Shapes that are drawn already; new ones are added.
     whole : bool
         False where something may be absent that should be there: leaves out what follows from that, all geometry.
+    incomplete : collection of str
+        Kinds of which some names are not known: an unknown one may be among them, and is no mistake.
 
     Returns
     -------
@@ -82,6 +86,7 @@ def read_tables(raw: Mapping[str, object], drawn: Drawn, *, whole: bool = True) 
     """
     book = Book(drawn=drawn)
     declare_names(book, raw)
+    book.incomplete.update(incomplete)
     top = read_table(book, "", raw, TOP, refused=UNSUPPORTED[""])
     for kind, why in REQUIRED.items():
         if whole and (top.lacks(kind) or raw.get(kind) == []):

@@ -13,6 +13,7 @@ from returnflow_geometry.board import Case
 from returnflow_geometry.builder import read_tables
 from returnflow_geometry.keys import Drawn
 from returnflow_geometry.source import Source
+from returnflow_geometry.source_tables import unsourced
 from returnflow_geometry.supplied import Supplied, Supply
 from returnflow_geometry.sweeps import read_sweeps
 from returnflow_geometry.variants import read_variants
@@ -119,13 +120,15 @@ def parse_case(text: str, *, origin: str = "case", supply: Supply | None = None)
     supplied = Supplied() if supply is None else supply(own)
     raw = _merged(dict(own if supplied.own is None else supplied.own), supplied)
     drawn: Drawn = {}
-    reading = read_tables(raw, drawn, whole=not supplied.mistakes)
+    reading = read_tables(raw, drawn, whole=not supplied.mistakes, incomplete=supplied.incomplete)
     if supplied.mistakes:  # what rests on the supplied tables cannot be judged
         raise CaseError((*supplied.mistakes, *reading.mistakes))
     base = Draft(raw, reading.incomplete)
     variants, mistakes = read_variants(base, reading, drawn)
     swept = read_sweeps(base, reading, drawn)
-    if supply is None and isinstance(own.get("source"), str):
+    if "source" not in own:
+        mistakes = [*unsourced(own), *mistakes]
+    elif supply is None and isinstance(own["source"], str):
         mistakes = [*mistakes, f"source is {brief(repr(own['source']))}; a text alone has no folder; read it as a file"]
     every = (*supplied.mistakes, *reading.mistakes, *mistakes, *swept.mistakes)
     if every:

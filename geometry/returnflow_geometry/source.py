@@ -3,29 +3,62 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from shapely import box
 
-from returnflow_geometry.board import Shape, Terminal
+from returnflow_geometry.addresses import Draft
+from returnflow_geometry.board import Link, Shape, Terminal
 from returnflow_geometry.builder import read_tables
 from returnflow_geometry.drawing import MM
 from returnflow_geometry.fabrication.assemble import from_fabrication
 from returnflow_geometry.fabrication.connectivity import PLATING, Connectivity, connect
 from returnflow_geometry.fabrication.coppers import SIMPLIFY, copper_name
-from returnflow_geometry.fabrication.extract import BoardPart, board_of
+from returnflow_geometry.fabrication.extract import TEMPERATURE, BoardPart, board_of
 from returnflow_geometry.fabrication.objects import BoardData, FabricationError, Limits
-from returnflow_geometry.fabrication.pins import find_pin, pins_of
-from returnflow_geometry.fabrication.stack import Thickness
+from returnflow_geometry.fabrication.pins import Pin, find_pin, pins_of
+from returnflow_geometry.fabrication.summary import remarks
+from returnflow_geometry.keys import Book, Drawn, Spot, read_text
+from returnflow_geometry.source_tables import (
+    FURTHER,
+    ON_COPPER,
+    Tables,
+    added,
+    bad_layers,
+    board_values,
+    ends,
+    fixed,
+    named,
+    only_bonds,
+    respelled,
+    roles,
+    stackup,
+    tables_of,
+    texts,
+    unlike_drawn,
+)
 from returnflow_geometry.supplied import Supplied
-from returnflow_geometry.wording import brief, listed, nearest, show
+from returnflow_geometry.sweeps import read_sweeps
+from returnflow_geometry.variants import read_variants
+from returnflow_geometry.wording import brief, label, listed
 
 UM = 1e6
-ON_COPPER = ("cutout", "bridge", "terminal", "region", "section")
-Tables = dict[str, Any]
+FAR = 1e4  # mm: a stand-in for imported copper reaches everywhere
+
+
+class _Contacts(NamedTuple):
+    """
+    What a case draws on imported copper.
+
+    `own` are terminals of the case, `further` those of variants only, `laid` all that bridges may cover, by layer.
+    """
+
+    own: dict[str, Terminal]
+    further: dict[str, Terminal]
+    laid: list[tuple[str, Shape]]
 
 
 @dataclass
@@ -40,7 +73,7 @@ class Source:
     limits : Limits
     data, connectivity, part : what was read, for a report; None before
     pins : list of str
-        Pins that the case names.
+        Pins that the case names, as it spells them.
     """
 
     folder: Path
@@ -54,41 +87,26 @@ class Source:
         """Tables of the board, for a case that names a source; nothing for one that does not."""
         if "source" not in own:
             return Supplied()
-        place = own["source"]
-        if not isinstance(place, str) or not place.strip():
-            message = f"source is {show(place)}; must be the path of a folder, an archive or a file; name it"
-            return _refused(own, [message])
+        book = Book()
+        place = read_text(Spot(book, "source"), own["source"])
+        if place is None:
+            return _refused(own, book.mistakes)
         try:
             return self._supplied(copy.deepcopy(dict(own)), place)
         except FabricationError as error:
             return _refused(own, [f"source: {error}"])
 
     def _supplied(self, own: Tables, place: str) -> Supplied:
-        table = own.get("source_layers")
-        roles = table if isinstance(table, dict) and all(isinstance(v, str) for v in table.values()) else None
-        self.data = data = from_fabrication(self.folder / place, self.limits, table=roles)
-        board = own.get("board")
-        plating = _number(board, "plating_um", PLATING * UM) / UM
-        self.connectivity = connect(data, plating=plating, limits=self.limits)
-        mistakes: list[str] = []
-        known = pins_of(data, self.limits)
-        mine = {name for name, _ in _named(own, "terminal")}
-        for name in dict.fromkeys(_ends(own)):
-            if name in mine or name.startswith("hole "):
-                continue
-            try:
-                find_pin(known, name, brief(place))
-                self.pins.append(name)
-            except FabricationError as error:
-                mistakes.append(f'terminal "{brief(name)}": {error}')
-        # A [[terminal]] that only says why a pin cannot be lifted is no contact of its own.
-        bonds = {name: t for name, t in _named(own, "terminal") if "copper" not in t and name in known}
-        for name in bonds:
-            if name not in self.pins:
-                self.pins.append(name)
-        drawn, laid = self._drawn(own, data, set(bonds))
-        mistakes += _unknown_layers(own, data)
-        if not mistakes and not self.pins and not drawn:
+        self.data = data = from_fabrication(self.folder / place, self.limits, table=roles(own))
+        said = board_values(own)
+        plating = said.get("plating_um", PLATING * UM) / UM
+        self.connectivity = connectivity = connect(data, plating=plating, limits=self.limits)
+        names = {copper_name(item.net, data.layers[item.layer].name): item.layer for item in connectivity.islands}
+        layers = {name: data.layers[number].name for name, number in names.items()}
+        mistakes = [*bad_layers(own, [layer.name for layer in data.layers]), *fixed(own)]
+        asked, spelled, bonds = self._asked(own, data, layers, mistakes)
+        contacts = _contacts(own, layers)
+        if not (mistakes or self.pins or contacts.own):
             mistakes.append(
                 "[[loop]]: none names a pin of the source; a current enters and leaves the copper at pins; complete "
                 "the loops, or draw a [[terminal]] on imported copper"
@@ -97,116 +115,168 @@ class Source:
             return _refused(own, mistakes)
         self.part = part = board_of(
             data,
-            self.pins,
-            stackup=_stackup(own),
+            list(dict.fromkeys(pin.name for pin in asked)),
+            stackup=stackup(own),
             plating=plating,
-            temperature=_number(board, "temperature_C", 25.0),
-            simplify=_number(board, "simplify_um", SIMPLIFY * UM) / UM,
-            laid=laid,
-            drawn=drawn,
-            connectivity=self.connectivity,
+            temperature=said.get("temperature_C", TEMPERATURE),
+            simplify=said.get("simplify_um", SIMPLIFY * UM) / UM,
+            laid=contacts.laid,
+            drawn=[*contacts.own.values(), *contacts.further.values()],
+            connectivity=connectivity,
             limits=self.limits,
         )
+        unused = [name for name in bonds if name not in {terminal.name for terminal in part.terminals}]
+        unreached = _unreached(own, names, part)
+        # What only a variant draws is no contact of the case itself, unless a hole is a part of it.
+        joined = {end for link in part.links for end in link.between}
+        later = {name for name in contacts.further if name not in joined}
+        _take_out(own, {*contacts.own, *only_bonds(own), *(contacts.further.keys() - later)})
+        terminals = {
+            name: f"{pin} ({part.names.get(copper, copper)})" if copper else pin
+            for name, (pin, copper) in spelled.items()
+        }
+        respelled(own, terminals, part.names)
+        notes = [f'Terminal "{brief(name)}": no loop ends there, so its bond plays no part.' for name in unused]
+        if part.links and unlike_drawn(own):
+            notes.append(
+                "Plated holes keep the resistance they have in the case as drawn where a variant or sweep sets "
+                "another temperature or thickness."
+            )
         return Supplied(
-            own=_without(own, part, {terminal.name for terminal in drawn} | set(bonds)),
+            own=own,
             tables={
                 "layer": _layers(own, part),
                 "copper": [{"name": c.name, "layer": c.layer, "shape": c.shape} for c in part.coppers],
-                "terminal": [_terminal(terminal, bonds.get(terminal.name)) for terminal in part.terminals],
+                "terminal": [_terminal(t, bonds.get(t.name)) for t in part.terminals if t.name not in later],
                 "link": [_link(link) for link in part.links],
             },
             board={"outline": part.outline},
-            assumptions=(*data.contradictions, *part.notes),
+            mistakes=tuple(unreached),
+            assumptions=(*part.notes, *notes, *remarks(data, connectivity, self.limits)),
         )
 
-    def _drawn(self, own: Tables, data: BoardData, bonds: set[str]) -> tuple[list[Terminal], list[tuple[str, Shape]]]:
-        """Contacts that the case draws on imported copper, and bridges that it or a variant lays on it."""
-        names = {copper_name(net, layer.name): layer.name for layer in data.layers for net in layer.nets}
-        contacts = [t for name, t in _named(own, "terminal") if name not in bonds]
-        bridges = [t for _, t in _named(own, "bridge")]
-        everywhere = {"rect": [-1e4, -1e4, 1e4, 1e4]}
-        stand_in: Tables = {
-            "format": 1,
-            "title": "contacts",
-            "board": {"outline": everywhere},
-            "layer": [{"name": layer.name, "copper_um": 35, "below_mm": 1} for layer in data.layers],
-            "copper": [{"name": name, "layer": layer, "shape": everywhere} for name, layer in names.items()],
-            "terminal": contacts,
-            "bridge": bridges,
-        }
-        # What is wrong with them is said when the whole case is read.
-        board = read_tables(stand_in, {}, whole=False).case.board
-        laid = [(names[bridge.copper], bridge.shape) for bridge in board.bridges]
-        return list(board.terminals), laid
+    def _asked(
+        self, own: Tables, data: BoardData, layers: Mapping[str, str], mistakes: list[str]
+    ) -> tuple[list[Pin], dict[str, tuple[str, str]], dict[str, Tables]]:
+        """
+        Pins that loops and links name; how the case spells them; and what it says of bonds, by the pin's name.
+
+        A spelling stands for the pin's name and, for its contact on a further copper, that copper.
+        """
+        known = pins_of(data, self.limits)
+        bonds = only_bonds(own)
+        mine = {name for name, _ in named((*tables_of(own, "terminal"), *added(own, "terminal")))} - bonds.keys()
+        asked: list[Pin] = []
+        spelled: dict[str, tuple[str, str]] = {}
+        self.pins = []
+        wanted = ends(own)
+        for name in [*wanted, *(name for name in bonds if name not in wanted)]:
+            further = FURTHER.fullmatch(name)
+            alone, copper = (further[1], further[2]) if further and further[2] in layers else (name, "")
+            if name.startswith("hole "):
+                spelled[name] = (alone, copper)
+            if name in mine or alone in mine or name.startswith("hole "):
+                continue
+            try:
+                pin = find_pin(known, name if name in known else alone, data.origin)
+            except FabricationError as error:
+                mistakes.append(f"{label('terminal', name)}: {error}")
+                continue
+            spelled[name] = (pin.name, "" if name in known else copper)
+            if name in wanted:
+                asked.append(pin)
+                self.pins.append(alone)
+        self.pins = list(dict.fromkeys(self.pins))
+        return asked, spelled, {spelled[name][0]: table for name, table in bonds.items() if name in spelled}
+
+
+def _contacts(own: Tables, layers: Mapping[str, str]) -> _Contacts:
+    """
+    Read what the case, its variants and its sweeps draw on imported copper, as if that copper were everywhere.
+
+    What is wrong with them is said when the whole case is read.
+    """
+    told = texts([own.get(kind) for kind in (*ON_COPPER, "variant", "sweep")])
+    here = {name: layer for name, layer in layers.items() if name in told}
+    everywhere = {"rect": [-FAR, -FAR, FAR, FAR]}
+    stand_in: Tables = {
+        "format": 1,
+        "title": "contacts",
+        "board": {"outline": everywhere},
+        "layer": [{"name": layer, "copper_um": 35, "below_mm": 1} for layer in dict.fromkeys(layers.values())],
+        "copper": [{"name": name, "layer": layer, "shape": everywhere} for name, layer in here.items()],
+        "terminal": [table for name, table in named(tables_of(own, "terminal")) if name not in only_bonds(own)],
+        "bridge": tables_of(own, "bridge"),
+        "variant": tables_of(own, "variant"),
+    }
+    drawn: Drawn = {}
+    reading = read_tables(stand_in, drawn, whole=False)
+    base = reading.case.board
+    variants, _ = read_variants(Draft(stand_in), reading, drawn)
+    boards = [base, *(variant.case.board for variant in variants)]
+    for quantity in [item for sweep in tables_of(own, "sweep") for item in tables_of(sweep, "vary")]:
+        alone = stand_in | {"variant": [], "sweep": [{"name": "alone", "vary": [quantity]}]}
+        swept = read_sweeps(Draft(alone), read_tables(alone, drawn, whole=False), drawn)
+        boards += [step.case.board for sweep in swept.sweeps for step in sweep.steps if step.case is not None]
+    first = {terminal.name: terminal for terminal in base.terminals}
+    further = {t.name: t for board in reversed(boards[1:]) for t in board.terminals if t.name not in first}
+    # A shape that is not changed is the same object in all of them.
+    laid = {(id(item.shape), item.copper): item for board in boards for item in board.bridges}
+    return _Contacts(own=first, further=further, laid=[(layers[item.copper], item.shape) for item in laid.values()])
 
 
 def _refused(own: Mapping[str, Any], mistakes: Sequence[str]) -> Supplied:
-    """Mistakes, and what of the file can be read without its source."""
-    kept = {key: value for key, value in own.items() if key not in {"source", "layer", "copper", "terminal"}}
-    return Supplied(own=kept, board={"outline": box(0, 0, 1, 1)}, mistakes=tuple(mistakes))
+    """Mistakes, and what of the file can be read without its source: names may then be those of the source."""
+    kept = {key: value for key, value in own.items() if key not in {"source", "layer"}}
+    bonds = only_bonds(own)
+    if isinstance(own.get("terminal"), list):
+        kept["terminal"] = [t for t in own["terminal"] if not (isinstance(t, dict) and t.get("name") in list(bonds))]
+    return Supplied(
+        own=kept,
+        board={"outline": box(0, 0, 1, 1)},
+        mistakes=tuple(mistakes),
+        incomplete=("layer", "copper", "terminal", "link"),
+    )
 
 
-def _named(own: Tables, kind: str) -> Iterator[tuple[str, Tables]]:
-    """Tables of a kind with a name, those that variants add among them."""
-    every = [own.get(kind)]
-    for variant in _tables(own.get("variant")):
-        added = variant.get("add")
-        every.append(added.get(kind) if isinstance(added, dict) else None)
-    for tables in every:
-        for table in _tables(tables):
-            if isinstance(table.get("name"), str):
-                yield table["name"], table
+def _unreached(own: Tables, names: Mapping[str, int], part: BoardPart) -> list[str]:
+    """Mistakes of things on copper that is there and that no loop reaches; they are put on other copper instead."""
+    mistakes = []
+    some = part.coppers[0].name if part.coppers else ""
+    for kind in ON_COPPER:
+        for table in (*tables_of(own, kind), *added(own, kind)):
+            copper = table.get("copper")
+            if isinstance(copper, str) and copper in names and copper not in part.names:
+                mistakes.append(
+                    f"{label(kind, str(table.get('name', 'without a name')))}: copper is {listed([copper])}; no loop "
+                    f"reaches that copper; name one of {listed(part.names)}, or leave it out"
+                )
+                table["copper"] = some
+    return mistakes
 
 
-def _tables(value: object) -> list[Tables]:
-    return [table for table in value if isinstance(table, dict)] if isinstance(value, list) else []
+def _take_out(own: Tables, names: Collection[str]) -> None:
+    """Take out terminals that the tables of the source have taken in."""
 
+    def left(value: object) -> object:
+        if not isinstance(value, list):
+            return value
+        return [t for t in value if not (isinstance(t, dict) and isinstance(t.get("name"), str) and t["name"] in names)]
 
-def _ends(own: Tables) -> Iterator[str]:
-    """Terminals that loops and links name, in the case or in a variant."""
-    found: list[object] = []
-    for _, loop in _named(own, "loop"):
-        found += [loop.get("inject"), loop.get("return")]
-    for _, link in _named(own, "link"):
-        between = link.get("between")
-        found += between if isinstance(between, list) else []
-    for variant in _tables(own.get("variant")):
-        given = variant.get("set")
-        if isinstance(given, dict):
-            found += [value for key, value in given.items() if key.endswith((".inject", ".return"))]
-    yield from (name for name in found if isinstance(name, str))
-
-
-def _number(table: object, key: str, default: float) -> float:
-    """Number in a table; what is none is reported by the reader of the key."""
-    value = table.get(key, default) if isinstance(table, dict) else default
-    good = isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < 1e6
-    return float(value) if good else default
-
-
-def _stackup(own: Tables) -> dict[str, Thickness]:
-    """What the case says of layers; checked when the whole case is read."""
-    return {
-        name: Thickness(
-            copper=_number(table, "copper_um", 0.0) / UM or None, below=_number(table, "below_mm", 0.0) / MM or None
-        )
-        for name, table in _named(own, "layer")
-    }
-
-
-def _unknown_layers(own: Tables, data: BoardData) -> list[str]:
-    names = [layer.name for layer in data.layers]
-    return [
-        f'layer "{brief(name)}": is no layer of the source; it has {listed(names)}; '
-        f"{'did you mean ' + show(nearest(name, names)) if nearest(name, names) else 'name one of these'}"
-        for name, _ in _named(own, "layer")
-        if name not in names
-    ]
+    if "terminal" in own:
+        own["terminal"] = left(own["terminal"])
+    for variant in tables_of(own, "variant"):
+        extra = variant.get("add")
+        if isinstance(extra, dict) and "terminal" in extra:
+            extra["terminal"] = left(extra["terminal"])
+            if not extra["terminal"]:
+                del extra["terminal"]
 
 
 def _layers(own: Tables, part: BoardPart) -> list[Tables]:
     """Layers of the source, with whatever the case says of them instead."""
-    said = dict(_named(own, "layer"))
+    said = dict(named(tables_of(own, "layer")))
+    own.pop("layer", None)
     result = []
     for layer in part.layers:
         table: Tables = {"name": layer.name, "copper_um": layer.thickness * UM}
@@ -223,26 +293,8 @@ def _terminal(terminal: Terminal, bond: Tables | None) -> Tables:
     return table | {key: value for key, value in (bond or {}).items() if key != "name"}
 
 
-def _link(link: Any) -> Tables:
+def _link(link: Link) -> Tables:
     table: Tables = {"name": link.name, "between": list(link.between), "resistance_ohm": link.resistance}
     if link.inductance:
         table["inductance_H"] = link.inductance
     return table
-
-
-def _without(own: Tables, part: BoardPart, taken: Sequence[str] | set[str]) -> Tables:
-    """The file's own tables without what the source's have taken in, and with the names that coppers have there."""
-    kept = {key: value for key, value in own.items() if key != "layer"}
-    if isinstance(own.get("terminal"), list):
-        kept["terminal"] = [t for t in own["terminal"] if not (isinstance(t, dict) and t.get("name") in taken)]
-    for variant in _tables(kept.get("variant")):
-        added = variant.get("add")
-        if isinstance(added, dict) and isinstance(added.get("terminal"), list):
-            added["terminal"] = [t for t in added["terminal"] if not (isinstance(t, dict) and t.get("name") in taken)]
-            if not added["terminal"]:
-                del added["terminal"]
-    for kind in ON_COPPER:
-        for _, table in _named(kept, kind):
-            if table.get("copper") in part.names:
-                table["copper"] = part.names[table["copper"]]
-    return kept

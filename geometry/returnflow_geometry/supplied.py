@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -22,6 +22,8 @@ class Supplied:
     own : mapping or None
         The file's own tables, where some of them are taken in already; None leaves them as they are.
     mistakes, assumptions : tuple of str
+    incomplete : collection of str
+        Kinds of which a name may be one that could not be supplied; of these, an unknown one is no mistake.
     """
 
     tables: Mapping[str, list[dict[str, object]]] = field(default_factory=dict)
@@ -29,6 +31,7 @@ class Supplied:
     own: Mapping[str, Any] | None = None
     mistakes: tuple[str, ...] = ()
     assumptions: tuple[str, ...] = ()
+    incomplete: Collection[str] = ()
 
 
 Supply = Callable[[Mapping[str, Any]], Supplied]

@@ -113,6 +113,13 @@ def _parser() -> argparse.ArgumentParser:
     take.add_argument("data", type=Path, metavar="FOLDER|FILE", help="folder, archive, IPC-2581 or DXF file")
     take.add_argument("-o", "--output", type=Path, metavar="CASE", required=True, help="case file to write (TOML)")
     take.add_argument("--title", metavar="TEXT", help="title of the case (default: the data's name)")
+    take.add_argument(
+        "--layer",
+        action="append",
+        metavar="FILE=L1",
+        help="say what a file (or a drawing's layer) is, where it does not itself: L1, L2, ... from the top, outline, "
+        "drill or ignore; may be given several times",
+    )
     take.add_argument("--replace", action="store_true", help="write over a case file that exists")
     take.set_defaults(command=_import)
     return parser
@@ -182,11 +189,17 @@ def _import(arguments: argparse.Namespace) -> int:
         what = "is a folder" if case.is_dir() else "lies in a folder that does not exist"
         _say(f"error: -o {case}: {what}. Give the name of a file to write.")
         return BAD_INPUT
+    table = dict(said.rpartition("=")[::2] for said in arguments.layer or ())
+    for said in arguments.layer or ():
+        if not (said.rpartition("=")[0] and said.rpartition("=")[2]):
+            _say(f"error: --layer {said}: names no file or no layer. Write it as FILE=L1.")
+            return BAD_INPUT
     try:
-        data = from_fabrication(arguments.data)
+        data = from_fabrication(arguments.data, table=table or None)
         connectivity = connect(data)
         source = _relative(arguments.data, case.parent)
-        text = starter_case(data, source, title=arguments.title or arguments.data.stem, connectivity=connectivity)
+        title = arguments.title or arguments.data.resolve().stem
+        text = starter_case(data, source, title=title, connectivity=connectivity, table=table)
         lines = describe(data, connectivity=connectivity)
     except FabricationError as error:
         _say(f"error: {error}")

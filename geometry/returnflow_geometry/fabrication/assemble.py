@@ -142,6 +142,12 @@ def _single(found: _Sorted, limits: Limits, table: Mapping[str, str] | None) -> 
         raise FabricationError(first, message)
     ((file, content),) = candidates.items()
     if found.ipc2581:
+        if table:
+            message = (
+                f"names its layers itself; what the case says of {listed(table)} is for image files and drawings; "
+                "remove it"
+            )
+            raise FabricationError(file, message)
         data = read_ipc2581(content, file, limits)
     else:
         with shapes_of(file):

@@ -233,7 +233,7 @@ def _ordered(roles: Mapping[str, Role], contradictions: list[str]) -> tuple[str,
         message = (
             "no file says that it is copper; layers are told by the attribute FileFunction in the files, by a job "
             "file, or by a table in the case; write for instance "
-            f'files = {{ "{brief(some[0]) if some else "top.gbr"}" = "L1", ... }} for {listed(some)}'
+            f'source_layers = {{ "{brief(some[0]) if some else "top.gbr"}" = "L1", ... }} for {listed(some)}'
         )
         raise FabricationError(some[0] if some else "fabrication data", message)
     doubled = [(number, files) for number, files in sorted(found.items()) if len(files) > 1]

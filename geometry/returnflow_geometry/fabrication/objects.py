@@ -27,8 +27,9 @@ class FabricationError(ValueError):
     """
 
     def __init__(self, file: str, message: str) -> None:
-        super().__init__(f"{file}: {message}")
-        self.file = file
+        # A name on disk or in an archive may hold anything, such as a line end.
+        self.file = file if file.isprintable() else ascii(file)[1:-1]
+        super().__init__(f"{self.file}: {message}")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 
 from returnflow_geometry.drawing import mm
 from returnflow_geometry.fabrication.budget import names_data
@@ -26,6 +27,7 @@ def starter_case(
     *,
     title: str = "",
     connectivity: Connectivity | None = None,
+    table: Mapping[str, str] | None = None,
     limits: Limits | None = None,
 ) -> str:
     """
@@ -40,6 +42,8 @@ def starter_case(
         By default the source.
     connectivity : Connectivity, optional
         Result of `connect`, to save doing it again.
+    table : mapping of str to str, optional
+        What the data was read with; see `from_fabrication`.
     limits : Limits, optional
         What each look-up may use up.
 
@@ -56,6 +60,11 @@ def starter_case(
         "format = 1",
         f"title = {quoted(title or source)}",
         f"source = {quoted(source)}",
+        *(
+            [f"source_layers = {{ {', '.join(f'{quoted(k)} = {quoted(v)}' for k, v in table.items())} }}"]
+            if table
+            else []
+        ),
         "",
         "[board]",
         "temperature_C = 25  # in no file",

@@ -81,6 +81,16 @@ def describe(
     return lines
 
 
+def remarks(data: BoardData, connectivity: Connectivity, limits: Limits | None = None) -> list[str]:
+    """Say what reading the files left open, and where they contradict each other, for a case's list of assumptions."""
+    against = [*data.contradictions, *netlist_disagreements(data, connectivity, limits)]
+    lines = _capped(_unique([*connectivity.notes, *data.notes]), "remarks on the files", 40)
+    return [
+        *lines,
+        *(f"The files contradict each other: {line}." for line in _capped(_unique(against), "contradictions")),
+    ]
+
+
 def floating(connectivity: Connectivity) -> list[int]:
     """Islands that no plated hole and no other copper touches, largest first: pours that hang in the air, and pads."""
     held = {k for barrel in connectivity.barrels if len(barrel.islands) > 1 for k in barrel.islands}

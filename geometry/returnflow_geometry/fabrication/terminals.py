@@ -197,9 +197,10 @@ def terminals_of(connectivity: Connectivity, use: Use, sheets: Sheets, file: str
     lost = [pin.name for n, pin in enumerate(use.pins) if n not in first]
     if lost:
         where = [use.pins[n].contacts for n in range(len(use.pins)) if n not in first]
+        kind = "terminal" if all(use.pins[n].label for n in range(len(use.pins)) if n not in first) else "pin"
         spots_ = ", ".join(place(*contacts[0].at) for contacts in where if contacts)
         message = (
-            f"pin {listed(lost)}{f' at {spots_}' if spots_ else ''}: no copper leads from it to another of the "
+            f"{kind} {listed(lost)}{f' at {spots_}' if spots_ else ''}: no copper leads from it to another of the "
             f"pins asked for; a current must find copper to return through; check the pin's net, and the other pins"
         )
         raise FabricationError(file, message)
