@@ -477,7 +477,7 @@ def test_unknown_names_say_nothing_where_a_thing_has_no_good_name():
     assert len(mistakes_of(case)) == 1
 
 
-def test_many_unknown_names_are_quick():
+def test_many_unknown_names_are_all_reported():
     case = with_variants({"drop": [f"cutout {k}" for k in range(1000)]})
     case["cutout"] += [
         {"name": f"cutout-{k}", "copper": "ground", "shape": {"rect": [60 + k % 10, 60, 60.1 + k % 10, 61]}}
@@ -493,15 +493,14 @@ def test_many_variants_are_capped():
     assert len(parse_case(text_of(with_variants(*variants[:100]))).variants) == 100
 
 
-def test_ten_variants_of_a_board_with_three_hundred_antipads_are_quick():
+def test_ten_variants_of_a_board_with_three_hundred_antipads():
     case = with_variants(*({"move": {"U1.AGND": [20 + k, 61]}} for k in range(10)))
     case["cutout"] += [
         {"name": f"pad {k}", "copper": "ground", "shape": {"circle": [53 + k % 25, 24.5 + k // 25], "diameter": 0.8}}
         for k in range(300)
     ]
     case["section"], case["region"] = [], []
-    text = text_of(case)
-    parse_case(text)
+    assert len(parse_case(text_of(case)).variants) == 10
 
 
 COORDINATE = st.floats(-5, 105, allow_nan=False).map(lambda x: round(x, 3))
