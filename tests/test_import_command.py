@@ -90,3 +90,28 @@ def test_a_folder_that_does_not_exist_for_the_case(folder, tmp_path):
     status, _, err = call("import", folder / "fab", "-o", tmp_path / "no" / "case.toml")
     assert status == BAD_INPUT
     assert "folder that does not exist" in err
+
+
+def test_what_the_files_do_not_say_of_layers_is_said_beside_them(folder, tmp_path):
+    bare = tmp_path / "bare"
+    write_gerber_set(demo_board(), bare, attributes=False)
+    (bare / "board-job.gbrjob").unlink()
+    case = tmp_path / "case.toml"
+    status, _, err = call("import", bare, "-o", case)
+    assert status == BAD_INPUT
+    assert "source_layers = {" in err
+    layers = [f"--layer=board-L{k}.gbr=L{k}" for k in range(1, 5)]
+    assert call("import", bare, "-o", case, *layers, "--layer", "board-outline.gbr=outline")[0] == DONE
+    loop = '[[loop]]\nname = "a"\nrole = "noisy"\ninject = "U3.17"\nreturn = "J4.2"\ncurrent_A = 1\n'
+    case.write_text(case.read_text(encoding="utf-8") + loop, encoding="utf-8")
+    read = rf.read_case(case).board
+    assert "GND on L2" in {copper.name for copper in read.coppers}
+    assert read.outline.area == pytest.approx(8e-3)
+
+
+@pytest.mark.parametrize("said", ["board-L1.gbr", "=L1", "board-L1.gbr="])
+def test_a_layer_that_is_half_said(folder, tmp_path, said):
+    status, out, err = call("import", folder / "fab", "-o", tmp_path / "case.toml", "--layer", said)
+    assert (status, out) == (BAD_INPUT, "")
+    assert err.startswith(f"error: --layer {said}: names no file or no layer")
+    assert not list(tmp_path.iterdir())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import itertools
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,9 +12,10 @@ from typing import Any, NamedTuple
 from shapely import box
 
 from returnflow_geometry.addresses import Draft
-from returnflow_geometry.board import Link, Shape, Terminal
+from returnflow_geometry.board import Board, Link, Shape, Terminal
 from returnflow_geometry.builder import read_tables
 from returnflow_geometry.drawing import MM
+from returnflow_geometry.edits import Edit
 from returnflow_geometry.fabrication.assemble import from_fabrication
 from returnflow_geometry.fabrication.connectivity import PLATING, Connectivity, connect
 from returnflow_geometry.fabrication.coppers import SIMPLIFY, copper_name
@@ -22,6 +24,7 @@ from returnflow_geometry.fabrication.objects import BoardData, FabricationError,
 from returnflow_geometry.fabrication.pins import Pin, find_pin, pins_of
 from returnflow_geometry.fabrication.summary import remarks
 from returnflow_geometry.keys import Book, Drawn, Spot, read_text
+from returnflow_geometry.quantities import MAX_STEPS
 from returnflow_geometry.source_tables import (
     FURTHER,
     ON_COPPER,
@@ -41,7 +44,7 @@ from returnflow_geometry.source_tables import (
     unlike_drawn,
 )
 from returnflow_geometry.supplied import Supplied
-from returnflow_geometry.sweeps import read_sweeps
+from returnflow_geometry.sweeps import change
 from returnflow_geometry.variants import read_variants
 from returnflow_geometry.wording import brief, label, listed
 
@@ -214,15 +217,28 @@ def _contacts(own: Tables, layers: Mapping[str, str]) -> _Contacts:
     base = reading.case.board
     variants, _ = read_variants(Draft(stand_in), reading, drawn)
     boards = [base, *(variant.case.board for variant in variants)]
-    for quantity in [item for sweep in tables_of(own, "sweep") for item in tables_of(sweep, "vary")]:
-        alone = stand_in | {"variant": [], "sweep": [{"name": "alone", "vary": [quantity]}]}
-        swept = read_sweeps(Draft(alone), read_tables(alone, drawn, whole=False), drawn)
-        boards += [step.case.board for sweep in swept.sweeps for step in sweep.steps if step.case is not None]
+    if stand_in["bridge"]:
+        boards += _steps(stand_in, tables_of(own, "sweep"), drawn)
     first = {terminal.name: terminal for terminal in base.terminals}
     further = {t.name: t for board in reversed(boards[1:]) for t in board.terminals if t.name not in first}
     # A shape that is not changed is the same object in all of them.
     laid = {(id(item.shape), item.copper): item for board in boards for item in board.bridges}
     return _Contacts(own=first, further=further, laid=[(layers[item.copper], item.shape) for item in laid.values()])
+
+
+def _steps(stand_in: Tables, sweeps: list[Tables], drawn: Drawn) -> list[Board]:
+    """Boards of the steps of all sweeps; what they change elsewhere than on imported copper is passed over."""
+    reading = read_tables(stand_in | {"sweep": sweeps}, drawn, whole=False)
+    varied = [entry.fields.values.get("vary") or [] for entry in reading.values.get("sweep", [])]
+    boards: list[Board] = []
+    for quantities in varied:
+        steps = itertools.product(*(range(len(quantity.values)) for quantity in quantities))
+        for at in itertools.islice(steps, MAX_STEPS):
+            edit = Edit(Draft(stand_in), "", drawn)
+            for quantity, index in zip(quantities, at, strict=True):
+                change(edit, quantity, index)
+            boards.append(read_tables(edit.draft.raw, drawn, whole=False).case.board)
+    return boards
 
 
 def _refused(own: Mapping[str, Any], mistakes: Sequence[str]) -> Supplied:

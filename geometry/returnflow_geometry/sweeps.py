@@ -82,7 +82,7 @@ def _axes(
         edit = Edit(base, inner, drawn)
         named = _named(edit, base, quantity)
         if named is not None:
-            _change(edit, quantity, 0)  # whether the way to the key is there
+            change(edit, quantity, 0)  # whether the way to the key is there
         found.mistakes.extend(edit.mistakes)
         if named is None or not edit.understood:
             continue
@@ -106,7 +106,8 @@ def _named(edit: Edit, base: Draft, quantity: Quantity) -> tuple[Target, list[st
     return None if target is None else (target, [])
 
 
-def _change(edit: Edit, quantity: Quantity, index: int) -> None:
+def change(edit: Edit, quantity: Quantity, index: int) -> None:
+    """Give a quantity one of its values."""
     if quantity.places is None:
         edit.set(quantity.address, quantity.values[index])
     else:
@@ -155,7 +156,7 @@ def _sweep(
     for at in itertools.product(*(range(len(quantity.values)) for quantity in quantities)):
         edit = Edit(base, "", drawn)
         for quantity, index in zip(quantities, at, strict=True):
-            _change(edit, quantity, index)
+            change(edit, quantity, index)
         edit.settle()
         step = read_tables(edit.draft.raw, drawn)
         mistakes = [*edit.mistakes, *step.mistakes]
