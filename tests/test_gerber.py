@@ -8,6 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from returnflow_geometry.fabrication import crowding
 from returnflow_geometry.fabrication.gerber import looks_like_gerber, read_gerber
 from returnflow_geometry.fabrication.objects import FabricationError, Limits
 
@@ -363,6 +364,34 @@ class TestRefusals:
     def test_a_hatch_of_millions_of_crossings_is_refused_at_once(self):
         source = "%ADD10C,0.01*%D10*%SRX1Y2500I0J0.1*%X0Y0D02*X250000D01*%SRX2500Y1I0.1J0*%X0Y0D02*Y250000D01*%SR*%"
         with pytest.raises(FabricationError, match="overlap"):
+            read(source, seconds=60)
+
+    @pytest.mark.parametrize("form", ["region", "two_regions", "macro"])
+    def test_sides_that_cross_too_often_are_refused(self, form, monkeypatch):
+        # A comb of 120 teeth across a comb of 120 teeth, in one contour or in two.
+        monkeypatch.setattr(crowding, "CROWD", (10_000, 5))
+
+        def comb(turned):
+            teeth = [
+                (x, y)
+                for i in range(120)
+                for x, y in ((100 * i, 0), (100 * i, 13_000), (100 * i + 50, 13_000), (100 * i + 50, 0))
+            ]
+            return [(y - 2000, x + 2000) if turned else (x, y) for x, y in teeth]
+
+        def contour(points):
+            return "G36*X{}Y{}D02*G01*".format(*points[0]) + "".join(f"X{x}Y{y}D01*" for x, y in points[1:]) + "G37*"
+
+        if form == "region":
+            source = contour(comb(False) + comb(True))
+        elif form == "two_regions":
+            source = contour(comb(False)) + contour(comb(True))
+        else:
+            points = comb(False) + comb(True)
+            points.append(points[0])
+            numbers = ",".join(f"{x / 1e3},{y / 1e3}" for x, y in points)
+            source = f"%AMA*4,1,{len(points) - 1},{numbers},0*%%ADD10A*%D10*X0Y0D03*"
+        with pytest.raises(FabricationError, match="cross more than"):
             read(source, seconds=60)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import shapely
@@ -15,9 +16,23 @@ from returnflow_geometry.fabrication.budget import Budget
 Objects = NDArray[np.object_]
 Index = NDArray[np.intp]
 CHUNK = 512  # shapes whose boxes are looked up at once
+PAIRS = 8192  # pairs of shapes compared at once
 GROUP = 4096  # shapes united at once, between two looks at the clock
 LARGE = 2000  # corners from which a face is united last, once, and not again and again
 GRID = 1e-10  # m: rounding for unions that fail without
+
+
+def split_by(keys: NDArray[np.integer[Any]]) -> list[Index]:
+    """
+    Members of each group of equal keys, in order.
+
+    Examples
+    --------
+    >>> [members.tolist() for members in split_by(np.array([7, 3, 7]))]
+    [[1], [0, 2]]
+    """
+    order = np.argsort(keys, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(keys[order])) + 1) if len(order) else []
 
 
 def boxes_meeting(one: Objects, tree: STRtree, start: int) -> tuple[Index, Index]:
@@ -26,7 +41,7 @@ def boxes_meeting(one: Objects, tree: STRtree, start: int) -> tuple[Index, Index
     return i + start, j
 
 
-def meeting(one: Objects, i: Index, other: Objects, j: Index) -> NDArray[np.bool_]:
+def meeting(one: Objects, i: Index, other: Objects, j: Index, budget: Budget) -> NDArray[np.bool_]:
     """
     Tell which pairs ``one[i]``, ``other[j]`` of polygons have a point in common.
 
@@ -35,22 +50,37 @@ def meeting(one: Objects, i: Index, other: Objects, j: Index) -> NDArray[np.bool
 
     Examples
     --------
+    >>> from returnflow_geometry.fabrication.objects import Limits
     >>> plane = shapely.box(0, 0, 9, 9).difference(shapely.box(1, 1, 8, 8))
     >>> pads = np.array([shapely.box(2, 2, 3, 3), shapely.box(0, 0, 1, 1), shapely.box(-1, -1, 10, 10)])
-    >>> meeting(np.array([plane]), np.array([0, 0, 0]), pads, np.array([0, 1, 2])).tolist()
+    >>> plane, zeros = np.array([plane]), np.array([0, 0, 0])
+    >>> meeting(plane, zeros, pads, np.array([0, 1, 2]), Budget("a.gbr", Limits())).tolist()
     [False, True, True]
     """
     met = np.zeros(len(i), dtype=bool)
-    more = shapely.get_num_coordinates(one)[i] >= shapely.get_num_coordinates(other)[j]
-    for pick, large, small in ((more, one[i], other[j]), (~more, other[j], one[i])):
-        a, b = large[pick], small[pick]
-        if not len(a):
-            continue
-        shapely.prepare(a)
-        # If the boundary of one does not meet the other, then that lies either all inside or all outside.
-        points = shapely.get_point(shapely.get_exterior_ring(a), 0)
-        met[pick] = shapely.intersects(a, shapely.boundary(b)) | shapely.intersects(b, points)
+    sizes = shapely.get_num_coordinates(one), shapely.get_num_coordinates(other)
+    for start in range(0, len(i), PAIRS):
+        budget.time()
+        a, b = i[start : start + PAIRS], j[start : start + PAIRS]
+        more = sizes[0][a] >= sizes[1][b]
+        part = met[start : start + PAIRS]
+        part[more] = _meets(one, a[more], other, b[more])
+        part[~more] = _meets(other, b[~more], one, a[~more])
     return met
+
+
+def _meets(large: Objects, a: Index, small: Objects, b: Index) -> NDArray[np.bool_]:
+    """Whether ``large[a]`` meets ``small[b]``; what is made of a shape is made once for all its pairs."""
+    which, a = np.unique(a, return_inverse=True)
+    large = large[which]
+    which, b = np.unique(b, return_inverse=True)
+    small = small[which]
+    shapely.prepare(large)
+    # If the boundary of one does not meet the other, then that lies either all inside or all outside.
+    points = shapely.get_point(shapely.get_exterior_ring(large), 0)
+    found: NDArray[np.bool_] = shapely.intersects(large[a], shapely.boundary(small)[b])
+    around: NDArray[np.bool_] = shapely.intersects(small[b], points[a])
+    return found | around
 
 
 def cut_out(face: Polygon, cuts: Objects, budget: Budget) -> Objects:
@@ -118,7 +148,7 @@ def _joined(large: Objects, small: Objects, budget: Budget) -> Objects:
     for start in range(0, len(large), CHUNK):
         budget.time()
         i, j = boxes_meeting(large, tree, start)
-        met = meeting(large, i, small, j)
+        met = meeting(large, i, small, j, budget)
         first[i[met]], second[j[met]] = True, True
     if not first.any():
         return np.concatenate([large, small])

@@ -13,6 +13,7 @@ from shapely import Polygon
 
 from returnflow_geometry.board import Shape
 from returnflow_geometry.fabrication.budget import Budget, quoted
+from returnflow_geometry.fabrication.crowding import check_sides
 from returnflow_geometry.fabrication.curves import full_circle
 from returnflow_geometry.fabrication.gerber_expressions import Expression, compiled
 from returnflow_geometry.fabrication.objects import Floats
@@ -221,7 +222,9 @@ def _outline(v: list[float], unit: float, budget: Budget) -> tuple[Shape, float]
         points = points[:-1]
     if len(np.unique(points, axis=0)) < 3:
         return Polygon(), 0.0
-    return shapely.make_valid(Polygon(points), method="structure", keep_collapsed=False), v[-1]
+    shape = Polygon(points)
+    check_sides(np.array([shape], dtype=object), budget)
+    return shapely.make_valid(shape, method="structure", keep_collapsed=False), v[-1]
 
 
 def _polygon(v: list[float], unit: float, _: Budget) -> tuple[Shape, float]:

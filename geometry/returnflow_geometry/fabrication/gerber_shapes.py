@@ -11,6 +11,7 @@ from shapely import Polygon
 
 from returnflow_geometry.board import Shape
 from returnflow_geometry.fabrication.budget import Budget
+from returnflow_geometry.fabrication.crowding import check_sides
 from returnflow_geometry.fabrication.gerber_macros import cos_sin
 from returnflow_geometry.fabrication.gerber_strokes import Point, arc_stroke, convex_strokes, is_convex, round_strokes
 from returnflow_geometry.fabrication.objects import Floats
@@ -192,6 +193,7 @@ class Shapes:
         shapes = shapely.polygons(shapely.linearrings(points, indices=rings))
         # Cut-ins run along themselves, which is allowed here and not in a polygon.
         broken = ~shapely.is_valid(shapes)
+        check_sides(shapes[broken], self._budget)
         signed = np.array([_signed_area(np.array(self._rings[i][1])) for i in np.flatnonzero(broken)])
         for at, i in enumerate(np.flatnonzero(broken)):
             self._budget.clock()

@@ -9,10 +9,17 @@ from shapely import MultiPolygon, Polygon, STRtree
 
 from returnflow_geometry.board import Shape
 from returnflow_geometry.fabrication.budget import Budget
-from returnflow_geometry.fabrication.faces import CHUNK, Objects, boxes_meeting, cut_out, meeting, united
-from returnflow_geometry.fabrication.objects import FabricationError
-
-CROWD = 1_000_000, 50  # pairs of shapes that may truly overlap: in all, and further ones per shape
+from returnflow_geometry.fabrication.crowding import check_crowd
+from returnflow_geometry.fabrication.faces import (
+    CHUNK,
+    Objects,
+    boxes_meeting,
+    cut_out,
+    meeting,
+    parts_of,
+    split_by,
+    united,
+)
 
 
 def paint(shapes: Objects, dark: NDArray[np.bool_], owners: NDArray[np.int64], budget: Budget) -> dict[int, Shape]:
@@ -56,9 +63,9 @@ def paint(shapes: Objects, dark: NDArray[np.bool_], owners: NDArray[np.int64], b
     cuts, (later,) = _grouped(shapes[cutting], (passes[cutting],), budget)
     faces, whose = _cut_all(faces, when, whose, cuts, later, budget)
     areas: dict[int, Shape] = {}
-    for owner in np.unique(whose):
-        parts = united(faces[whose == owner], budget)
-        areas[int(owner)] = parts[0] if len(parts) == 1 else MultiPolygon(parts.tolist())
+    for members in split_by(whose):
+        parts = united(faces[members], budget)
+        areas[int(whose[members[0]])] = parts[0] if len(parts) == 1 else MultiPolygon(parts.tolist())
     return areas
 
 
@@ -97,10 +104,9 @@ def _cut_all(
         i, j = boxes_meeting(faces, tree, start)
         wanted = later[j] > when[i]
         i, j = i[wanted], j[wanted]
-        met = meeting(faces, i, cuts, j)
+        met = meeting(faces, i, cuts, j, budget)
         i, j = i[met], j[met]
-        order = np.argsort(i, kind="stable")
-        for members in np.split(order, np.flatnonzero(np.diff(i[order])) + 1) if len(order) else ():
+        for members in split_by(i):
             budget.time()
             which = i[members[0]]
             gone[which] = True
@@ -156,31 +162,6 @@ def pass_numbers(bounds: NDArray[np.float64], dark: NDArray[np.bool_], budget: B
     return passes
 
 
-def check_crowd(shapes: Objects, budget: Budget) -> None:
-    """Refuse shapes so many of which cross that their union would fill the memory."""
-    most = CROWD[0] + CROWD[1] * len(shapes)
-    if len(shapes) ** 2 <= most:
-        return
-    tree = STRtree(shapes)
-    boxes = 0
-    for start in range(0, len(shapes), CHUNK):
-        budget.time()
-        boxes += len(boxes_meeting(shapes, tree, start)[0])
-    if boxes <= most:
-        return
-    crossing = 0
-    for start in range(0, len(shapes), CHUNK):
-        budget.time()
-        i, j = boxes_meeting(shapes, tree, start)
-        crossing += int(np.count_nonzero(meeting(shapes, i, shapes, j)))
-        if crossing > most:
-            raise FabricationError(
-                budget.file,
-                f"more than {most} pairs of drawn shapes overlap; an area hatched so finely cannot be read. "
-                "Write it as filled regions.",
-            )
-
-
 def partition(areas: dict[int, Shape], budget: Budget) -> tuple[dict[int, Shape], list[tuple[int, int, float]]]:
     """
     Take what several owners cover away from all but the lowest number.
@@ -206,7 +187,7 @@ def partition(areas: dict[int, Shape], budget: Budget) -> tuple[dict[int, Shape]
         i, j = boxes_meeting(faces, tree, start)
         wanted = owners[i] < owners[j]
         i, j = i[wanted], j[wanted]
-        met = meeting(faces, i, faces, j)
+        met = meeting(faces, i, faces, j, budget)
         found.append((i[met], j[met]))
     first, second = (np.concatenate(side) for side in zip(*found, strict=True))
     overlaps: dict[tuple[int, int], float] = {}
@@ -220,8 +201,8 @@ def partition(areas: dict[int, Shape], budget: Budget) -> tuple[dict[int, Shape]
             overlaps[key] = overlaps.get(key, 0.0) + lost
             faces[b] = left
     out = {}
-    for number in areas:
-        kept = [part for face in faces[owners == number] for part in shapely.get_parts(face) if part.area > 0.0]
+    for members in split_by(owners):
+        kept = [part for face in faces[members] for part in parts_of(face)]
         if kept:
-            out[number] = kept[0] if len(kept) == 1 else MultiPolygon(kept)
+            out[int(owners[members[0]])] = kept[0] if len(kept) == 1 else MultiPolygon(kept)
     return out, [(a, b, area) for (a, b), area in overlaps.items()]
