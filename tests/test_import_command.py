@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import zipfile
 
 import pytest
 
@@ -58,6 +59,36 @@ def test_check_prints_the_entry_holes_of_the_pins(folder):
     status, out, _ = call("check", case)
     assert status == DONE
     assert 'U3.17, net "GND": 1 pad at (74, 22) mm, 4 entry holes' in out
+
+
+def test_check_says_what_the_case_says_of_a_layer(folder):
+    case = folder / "thick.toml"
+    call("import", folder / "fab", "-o", case)
+    loop = '[[loop]]\nname = "a"\nrole = "noisy"\ninject = "U3.17"\nreturn = "J4.2"\ncurrent_A = 1\n'
+    more = f'[[layer]]\nname = "L2"\ncopper_um = 70\n{loop}'
+    case.write_text(case.read_text(encoding="utf-8") + more, encoding="utf-8")
+    lines = call("check", case)[1].splitlines()
+    assert sum(line.startswith("  L2: 70 um copper") for line in lines) == 1
+    assert sum(line.startswith("  L1: 35 um copper") for line in lines) == 1
+
+
+def test_names_of_files_are_never_sent_to_the_terminal_as_they_are(folder, tmp_path):
+    archive = tmp_path / "board.zip"
+    with zipfile.ZipFile(archive, "w") as packed:
+        for path in (folder / "fab").iterdir():
+            packed.write(path, f"x\x1b[2J\n{path.name}")
+    status, out, err = call("import", archive, "-o", tmp_path / "case.toml")
+    assert status == DONE
+    assert "\x1b" not in out + err
+    assert out.count("copper L1\n") == 1
+    with zipfile.ZipFile(archive, "w") as packed:
+        for path in (folder / "fab").glob("*L1*"):
+            packed.writestr(f"x\x1b[2J\n{path.name}", path.read_bytes()[:2000])
+            packed.writestr(f"y\x1b[2J\n{path.name}", path.read_bytes()[:2000])
+    status, out, err = call("import", archive, "-o", tmp_path / "other.toml")
+    assert (status, out) == (BAD_INPUT, "")
+    assert "\x1b" not in err
+    assert err.count("\n") == 1
 
 
 def test_it_never_writes_over_a_case_unasked(folder, tmp_path):

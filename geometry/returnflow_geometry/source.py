@@ -22,6 +22,7 @@ from returnflow_geometry.fabrication.coppers import SIMPLIFY, copper_name
 from returnflow_geometry.fabrication.extract import TEMPERATURE, BoardPart, board_of
 from returnflow_geometry.fabrication.objects import BoardData, FabricationError, Limits
 from returnflow_geometry.fabrication.pins import Pin, find_pin, pins_of
+from returnflow_geometry.fabrication.stack import Thickness
 from returnflow_geometry.fabrication.summary import remarks
 from returnflow_geometry.keys import Book, Drawn, Spot, read_text
 from returnflow_geometry.quantities import MAX_STEPS
@@ -77,6 +78,8 @@ class Source:
     data, connectivity, part : what was read, for a report; None before
     pins : list of str
         Pins that the case names, as it spells them.
+    stackup : dict
+        What the case says of layers, by name.
     """
 
     folder: Path
@@ -85,6 +88,7 @@ class Source:
     connectivity: Connectivity | None = None
     part: BoardPart | None = None
     pins: list[str] = field(default_factory=list)
+    stackup: dict[str, Thickness] = field(default_factory=dict)
 
     def __call__(self, own: Mapping[str, Any]) -> Supplied:
         """Tables of the board, for a case that names a source; nothing for one that does not."""
@@ -101,6 +105,7 @@ class Source:
 
     def _supplied(self, own: Tables, place: str) -> Supplied:
         self.data = data = from_fabrication(self.folder / place, self.limits, table=roles(own))
+        self.stackup = stackup(own)
         said = board_values(own)
         plating = said.get("plating_um", PLATING * UM) / UM
         self.connectivity = connectivity = connect(data, plating=plating, limits=self.limits)
@@ -119,7 +124,7 @@ class Source:
         self.part = part = board_of(
             data,
             list(dict.fromkeys(pin.name for pin in asked)),
-            stackup=stackup(own),
+            stackup=self.stackup,
             plating=plating,
             temperature=said.get("temperature_C", TEMPERATURE),
             simplify=said.get("simplify_um", SIMPLIFY * UM) / UM,

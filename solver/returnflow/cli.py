@@ -168,13 +168,20 @@ def _check(arguments: argparse.Namespace) -> int:
     source = Source(arguments.case.parent)
     case = read_case(arguments.case, source)
     if source.data is not None:
-        for line in describe(source.data, pins=source.pins, connectivity=source.connectivity, limits=source.limits):
-            _print(line)
+        lines = describe(
+            source.data,
+            pins=source.pins,
+            connectivity=source.connectivity,
+            stackup=source.stackup,
+            limits=source.limits,
+        )
+        for line in lines:
+            _line(line)
     board = case.board
     counts = {"layers": board.layers, "terminals": board.terminals, "cutouts": board.cutouts, "loops": case.loops}
     _print(f"{case.title}: " + ", ".join(f"{len(things)} {kind}" for kind, things in counts.items()))
     for assumption in case.assumptions:
-        _print(f"assumed: {assumption}")
+        _line(f"assumed: {assumption}")
     _print("The case is complete.")
     return DONE
 
@@ -205,11 +212,14 @@ def _import(arguments: argparse.Namespace) -> int:
         _say(f"error: {error}")
         return BAD_INPUT
     for line in lines:
-        _print(line)
+        _line(line)
     # Whole or not at all.
     part = case.with_name(f".{case.name}.part")
-    part.write_text(text, encoding="utf-8")
-    part.replace(case)
+    try:
+        part.write_text(text, encoding="utf-8")
+        part.replace(case)
+    finally:
+        part.unlink(missing_ok=True)
     _say(f"wrote {case}: complete its loops, then returnflow run {case}")
     return DONE
 
@@ -226,6 +236,11 @@ def _print(text: str) -> None:
     # A closed pipe (| head) is the reader's choice: what was asked for is done, and the status says how it came out.
     with contextlib.suppress(BrokenPipeError):
         sys.stdout.write(text + "\n")
+
+
+def _line(text: str) -> None:
+    """Print one line with names from files, which may hold anything, such as signs that a terminal obeys."""
+    _print("".join(letter if letter.isprintable() else "?" for letter in text))
 
 
 def _say(line: str) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import shapely
 
@@ -12,7 +12,7 @@ from returnflow_geometry.fabrication.budget import names_data
 from returnflow_geometry.fabrication.connectivity import PLATING, Connectivity, connect, describe_tie
 from returnflow_geometry.fabrication.objects import BoardData, Limits
 from returnflow_geometry.fabrication.pins import Pin, entry_holes, find_pin, netlist_disagreements, pins_of
-from returnflow_geometry.fabrication.stack import layers_of
+from returnflow_geometry.fabrication.stack import Thickness, layers_of
 from returnflow_geometry.keys import brief
 
 MAX_LISTED = 10
@@ -26,6 +26,7 @@ def describe(
     pins: Sequence[str] = (),
     connectivity: Connectivity | None = None,
     plating: float | None = None,
+    stackup: Mapping[str, Thickness] | None = None,
     limits: Limits | None = None,
 ) -> list[str]:
     """
@@ -40,6 +41,8 @@ def describe(
         Result of `connect`, to save doing it again.
     plating : float, optional
         m; what `connect` takes by default.
+    stackup : mapping of str to Thickness, optional
+        What a case says of layers, by name.
     limits : Limits, optional
         What each look-up may use up.
 
@@ -50,7 +53,7 @@ def describe(
     """
     if connectivity is None:
         connectivity = connect(data, plating=PLATING if plating is None else plating, limits=limits)
-    layers, assumed = layers_of(data)
+    layers, assumed = layers_of(data, stackup)
     lines = _section("Files used", [f"{brief(file)}: {what}" for file, what in data.used])
     lines += _section("Files ignored", [f"{brief(file)}: {why}" for file, why in data.ignored])
     lines += ["Board:", f"  {_outline(data)}"]
