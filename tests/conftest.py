@@ -1,5 +1,8 @@
 """One hypothesis profile for every machine: the same examples each time, and no deadline on a busy one."""
 
+import gc
+
+import pytest
 from hypothesis import HealthCheck, settings
 
 settings.register_profile(
@@ -11,3 +14,13 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
 )
 settings.load_profile("steady")
+
+
+@pytest.fixture(autouse=True, scope="module")
+def let_go(request):
+    """Solved boards that a module has cached are let go with it: together they would fill gigabytes."""
+    yield
+    for thing in list(vars(request.module).values()):
+        if getattr(thing, "__module__", None) == request.module.__name__ and hasattr(thing, "cache_clear"):
+            thing.cache_clear()
+    gc.collect()
