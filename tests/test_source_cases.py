@@ -257,6 +257,17 @@ set = { "stepper.inject" = "probe" }
         assert probe.terminal("probe").centre == pytest.approx((30e-3, 10e-3))
         assert "probe" not in {terminal.name for terminal in case.board.terminals}
 
+    def test_a_pin_may_be_drawn_elsewhere(self, folder):
+        instead = """
+[[variant]]
+name = "beside"
+drop = ["J4.2"]
+add = { terminal = [{ name = "J4.2", copper = "GND on L2", at = [30, 10], diameter_mm = 1 }] }
+"""
+        case = read(folder, HEAD + LOOPS + instead)
+        assert case.board.terminal("J4.2").centre == pytest.approx((10e-3, 8e-3))
+        assert case.variants[0].case.board.terminal("J4.2").centre == pytest.approx((30e-3, 10e-3))
+
     def test_copper_is_read_and_joined_once(self, folder, monkeypatch):
         def counting(name):
             real = getattr(source, name)
@@ -372,6 +383,11 @@ class TestMistakes:
         assert len(caught.value.mistakes) == 1
         with pytest.raises(rf.CaseError, match="source_layers is given without a source"):
             rf.parse_case('source_layers = { "a.gbr" = "L1" }\n' + text)
+
+    def test_copper_that_no_loop_reaches_may_be_drawn(self, folder):
+        drawn = '\n[[copper]]\nname = "VCC on L3"\nlayer = "L3"\nshape = { rect = [1, 1, 9, 9] }\n'
+        region = '[[region]]\nname = "r"\ncopper = "VCC on L3"\nshape = { rect = [1, 1, 9, 9] }\n'
+        assert read(folder, HEAD + LOOPS + drawn + region).regions[0].copper == "VCC on L3"
 
     def test_a_bond_of_a_pin_that_no_loop_ends_on_plays_no_part(self, folder):
         case = read(folder, HEAD + LOOPS + '\n[[terminal]]\nname = "J4.1"\nbonded = "why"\n')

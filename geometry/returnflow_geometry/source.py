@@ -113,7 +113,7 @@ class Source:
         layers = {name: data.layers[number].name for name, number in names.items()}
         mistakes = [*bad_layers(own, [layer.name for layer in data.layers]), *fixed(own)]
         asked, spelled, bonds = self._asked(own, data, layers, mistakes)
-        contacts = _contacts(own, layers)
+        contacts = _contacts(own, layers, {pin.name for pin in asked})
         if not (mistakes or self.pins or contacts.own):
             mistakes.append(
                 "[[loop]]: none names a pin of the source; a current enters and leaves the copper at pins; complete "
@@ -173,7 +173,9 @@ class Source:
         """
         known = pins_of(data, self.limits)
         bonds = only_bonds(own)
-        mine = {name for name, _ in named((*tables_of(own, "terminal"), *added(own, "terminal")))} - bonds.keys()
+        mine = {name for name, _ in named(tables_of(own, "terminal"))} - bonds.keys()
+        # A variant may draw a pin's contact elsewhere: in the case it is a pin.
+        mine |= {name for name, _ in named(added(own, "terminal"))} - known.keys()
         asked: list[Pin] = []
         spelled: dict[str, tuple[str, str]] = {}
         self.pins = []
@@ -198,11 +200,12 @@ class Source:
         return asked, spelled, {spelled[name][0]: table for name, table in bonds.items() if name in spelled}
 
 
-def _contacts(own: Tables, layers: Mapping[str, str]) -> _Contacts:
+def _contacts(own: Tables, layers: Mapping[str, str], pins: Collection[str]) -> _Contacts:
     """
     Read what the case, its variants and its sweeps draw on imported copper, as if that copper were everywhere.
 
-    What is wrong with them is said when the whole case is read.
+    What takes the place of one of the pins in a variant is left to the variant. What is wrong with any of them is said
+    when the whole case is read.
     """
     told = texts([own.get(kind) for kind in (*ON_COPPER, "variant", "sweep")])
     here = {name: layer for name, layer in layers.items() if name in told}
@@ -225,7 +228,8 @@ def _contacts(own: Tables, layers: Mapping[str, str]) -> _Contacts:
     if stand_in["bridge"]:
         boards += _steps(stand_in, tables_of(own, "sweep"), drawn)
     first = {terminal.name: terminal for terminal in base.terminals}
-    further = {t.name: t for board in reversed(boards[1:]) for t in board.terminals if t.name not in first}
+    known = {*first, *pins}
+    further = {t.name: t for board in reversed(boards[1:]) for t in board.terminals if t.name not in known}
     # A shape that is not changed is the same object in all of them.
     laid = {(id(item.shape), item.copper): item for board in boards for item in board.bridges}
     return _Contacts(own=first, further=further, laid=[(layers[item.copper], item.shape) for item in laid.values()])
@@ -264,10 +268,11 @@ def _unreached(own: Tables, names: Mapping[str, int], part: BoardPart) -> list[s
     """Mistakes of things on copper that is there and that no loop reaches; they are put on other copper instead."""
     mistakes = []
     some = part.coppers[0].name if part.coppers else ""
+    mine = {name for name, _ in named((*tables_of(own, "copper"), *added(own, "copper")))}
     for kind in ON_COPPER:
         for table in (*tables_of(own, kind), *added(own, kind)):
             copper = table.get("copper")
-            if isinstance(copper, str) and copper in names and copper not in part.names:
+            if isinstance(copper, str) and copper in names and copper not in mine and copper not in part.names:
                 mistakes.append(
                     f"{label(kind, str(table.get('name', 'without a name')))}: copper is {listed([copper])}; no loop "
                     f"reaches that copper; name one of {listed(part.names)}, or leave it out"
