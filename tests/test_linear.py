@@ -1,13 +1,17 @@
 """Linear systems: solved by either backend, and never a wrong answer without a message."""
 
+import gc
 import importlib.util
+import multiprocessing
+import sys
 
 import numpy as np
+import psutil
 import pytest
-from scipy.sparse import csc_array, diags_array
+from scipy.sparse import csc_array, diags_array, eye_array, kron
 
 from returnflow import linear
-from returnflow.linear import NumericalError, factorize
+from returnflow.linear import NumericalError, factorize, factorize_each
 
 
 def chain(count):
@@ -70,3 +74,59 @@ class TestFailure:
         monkeypatch.setattr(linear, "_scipy", spoilt)
         with pytest.raises(NumericalError, match="residual"):
             factorize(chain(20), "scipy")(np.ones((20, 3)))
+
+
+def plane(count):
+    """Square of count by count squares of copper, held everywhere by a tenth of a square's conductance."""
+    line = diags_array([-np.ones(count - 1), 2.05 * np.ones(count), -np.ones(count - 1)], offsets=[-1, 0, 1])
+    one = eye_array(count)
+    return csc_array(kron(line, one) + kron(one, line))
+
+
+def answer_in_child(queue):
+    (solve, _) = factorize_each([chain(5), chain(6)])
+    queue.put(float(solve(np.ones((5, 1)))[2, 0]))
+
+
+class TestSideBySide:
+    def test_each_answers_for_its_own_matrix(self):
+        for n, solve in zip((4, 9, 30), factorize_each([chain(4), chain(9), chain(30)]), strict=True):
+            x = np.arange(1, n + 1)
+            np.testing.assert_allclose(solve(np.ones((n, 1)))[:, 0], x * (n + 1 - x) / 2, rtol=1e-10)
+
+    def test_a_singular_one_is_told(self):
+        floating = csc_array(np.array([[1.0, -1.0], [-1.0, 1.0]]))
+        with pytest.raises(NumericalError, match="singular"):
+            list(factorize_each([chain(5), floating]))
+        # The thread that met it goes on.
+        assert len(list(factorize_each([chain(5), chain(6)]))) == 2
+
+    def test_memory_is_given_back_when_solvers_are_let_go(self):
+        matrix = plane(120)
+        memory = psutil.Process().memory_info
+
+        def rounds(count):
+            for _ in range(count):
+                solvers = list(factorize_each([matrix, matrix], "scipy"))
+                assert solvers[1](np.ones((matrix.shape[0], 1))).shape == (matrix.shape[0], 1)
+                del solvers
+            gc.collect()
+            list(factorize_each([chain(5), chain(6)]))  # each thread has come to the end of its queue
+            return memory().rss
+
+        settled = rounds(3)
+        # Numbers and places of the factor's own triangles, were there no fill at all.
+        assert rounds(12) - settled < 12 * 12 * matrix.nnz
+
+    @pytest.mark.skipif(sys.platform == "win32", reason="there is no fork")
+    def test_a_forked_process_has_threads_of_its_own(self):
+        list(factorize_each([chain(5), chain(6)]))
+        context = multiprocessing.get_context("fork")
+        queue = context.Queue()
+        child = context.Process(target=answer_in_child, args=(queue,))
+        child.start()
+        try:
+            assert queue.get(timeout=30) == pytest.approx(4.5, rel=1e-10)
+        finally:
+            child.kill()
+            child.join()

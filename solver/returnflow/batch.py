@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import os
-import warnings
 from collections.abc import Callable
 from typing import TypeVar
 
@@ -13,6 +12,7 @@ import joblib
 from returnflow.conduction import Options
 from returnflow.evaluate import Solved, solve_case
 from returnflow.linear import NumericalError
+from returnflow.processes import replaced_quietly
 from returnflow.rescale import Signature, rescaled, signature
 from returnflow_geometry.board import Case
 from returnflow_geometry.mesh import MeshError
@@ -65,9 +65,7 @@ def solve_each(
     else:
         say(f"{len(work)} different boards, {workers} at a time")
         parallel = joblib.Parallel(n_jobs=workers, return_as="generator_unordered")
-        with warnings.catch_warnings():
-            # Workers that have grown are replaced between tasks: that is how memory is given back.
-            warnings.filterwarnings("ignore", message="A worker stopped while some jobs were given")
+        with replaced_quietly():
             for number, found in enumerate(parallel(joblib.delayed(item)(None) for item in work), 1):
                 answers |= found
                 failed = [name for name, answer in found.items() if isinstance(answer, Exception)]

@@ -12,6 +12,7 @@ from pathlib import Path
 import joblib
 
 from returnflow.plots import Picture, comparison_pictures, pictures, sweeps_drawn
+from returnflow.processes import replaced_quietly
 from returnflow.result import Result
 from returnflow.study import Study
 from returnflow.vtu import vtu_bytes
@@ -63,11 +64,12 @@ def draw(study: Study, report: Report | None = None, jobs: int | None = None) ->
         say(f"pictures of {len(work)} variants, {workers} at a time")
         # They are under way as soon as they are asked for: what shows all variants is drawn here meanwhile.
         parallel = joblib.Parallel(n_jobs=workers, return_as="generator")
-        answers = parallel(joblib.delayed(item)(None) for item in work)
-        shared = [*comparison_pictures(study, say), *sweeps_drawn(study)]
-        for name, answer in zip(names, answers, strict=True):
-            made[name] = answer
-            say(f"{name}: drawn ({len(made)} of {len(work)})")
+        with replaced_quietly():
+            answers = parallel(joblib.delayed(item)(None) for item in work)
+            shared = [*comparison_pictures(study, say), *sweeps_drawn(study)]
+            for name, answer in zip(names, answers, strict=True):
+                made[name] = answer
+                say(f"{name}: drawn ({len(made)} of {len(work)})")
     return Drawn(
         pictures={name: made[name][0] for name in names},
         shared=shared,

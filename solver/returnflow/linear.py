@@ -5,7 +5,6 @@ from __future__ import annotations
 import importlib
 import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from typing import Literal
 
@@ -13,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csc_array, csr_array, triu
 from scipy.sparse.linalg import splu
+
+from returnflow.factor_threads import factors
 
 Floats = NDArray[np.float64]
 Solve = Callable[[Floats], Floats]
@@ -44,8 +45,32 @@ def factorize(matrix: csc_array, backend: Backend | None = None, *, checked: boo
     solve : function from array (n, k) to array (n, k)
         Raises `NumericalError` if a residual exceeds 1e-8 of its right side.
     """
+    return _guarded(matrix, lambda: {"scipy": _scipy, "pardiso": _pardiso}[_chosen(matrix, backend)](matrix), checked)
+
+
+def factorize_each(
+    matrices: Sequence[csc_array], backend: Backend | None = None, *, checked: bool = True
+) -> Iterator[Solve]:
+    """
+    Factor several matrices, see `factorize`; yield their solvers in order.
+
+    Small ones are factored side by side, one per core: SuperLU runs outside the interpreter's lock. Large ones are
+    factored when their turn comes, so that a solver that was let go leaves its memory to the next.
+    """
+    cores = min(len(matrices), os.cpu_count() or 1)
+    in_turn = cores < 2 or any(_chosen(matrix, backend) != "scipy" for matrix in matrices)
+    if in_turn or sum(matrix.shape[0] for matrix in matrices) > TOGETHER:
+        for matrix in matrices:
+            yield factorize(matrix, backend, checked=checked)
+        return
+    for matrix, ready in zip(matrices, factors(matrices), strict=True):
+        yield _guarded(matrix, ready, checked)
+
+
+def _guarded(matrix: csc_array, make: Callable[[], Solve], checked: bool) -> Solve:
+    """Solver that `make` makes of a matrix, with its failures told and its answers checked."""
     try:
-        direct = {"scipy": _scipy, "pardiso": _pardiso}[_chosen(matrix, backend)](matrix)
+        direct = make()
     except RuntimeError as error:
         reasons = "a part of the copper is held by no contact, or a triangle has no area"
         message = f"The equations are singular ({error}): {reasons}."
@@ -68,25 +93,6 @@ def factorize(matrix: csc_array, backend: Backend | None = None, *, checked: boo
         return answer
 
     return solve
-
-
-def factorize_each(
-    matrices: Sequence[csc_array], backend: Backend | None = None, *, checked: bool = True
-) -> Iterator[Solve]:
-    """
-    Factor several matrices, see `factorize`; yield their solvers in order.
-
-    Small ones are factored side by side, one per core: SuperLU runs outside the interpreter's lock. Large ones are
-    factored when their turn comes, so that a solver that was let go leaves its memory to the next.
-    """
-    cores = min(len(matrices), os.cpu_count() or 1)
-    in_turn = cores < 2 or any(_chosen(matrix, backend) != "scipy" for matrix in matrices)
-    if in_turn or sum(matrix.shape[0] for matrix in matrices) > TOGETHER:
-        for matrix in matrices:
-            yield factorize(matrix, backend, checked=checked)
-        return
-    with ThreadPoolExecutor(cores) as pool:
-        yield from pool.map(lambda matrix: factorize(matrix, backend, checked=checked), matrices)
 
 
 def _chosen(matrix: csc_array, asked: Backend | None) -> Backend:

@@ -1,0 +1,20 @@
+"""Work done side by side in processes of its own."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+
+@contextmanager
+def replaced_quietly() -> Iterator[None]:
+    """
+    Let processes that have grown be replaced between two pieces of work, which is how memory is given back.
+
+    The pool says so by a warning, in a thread of its own. Where warnings are errors that would end the thread, and
+    whoever waits for the pool would wait for ever.
+    """
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="A worker stopped while some jobs were given")
+        yield

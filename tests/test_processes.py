@@ -1,0 +1,77 @@
+"""Processes that are replaced while they work: what waits for them goes on, even where warnings are errors."""
+
+from __future__ import annotations
+
+import inspect
+import re
+import threading
+import warnings
+from pathlib import Path
+
+import joblib
+import pytest
+from joblib.externals.loky import process_executor
+
+from reporting import varied
+from returnflow import drawing
+from returnflow.batch import solve_each
+from returnflow.processes import replaced_quietly
+from returnflow_geometry.casefile import read_case
+
+EXAMPLES = Path(__file__).parents[1] / "examples"
+
+WARNING = "A worker stopped while some jobs were given to the executor."
+
+
+def in_a_thread(work):
+    """What work raises in a thread, as that of a pool does."""
+    raised = []
+
+    def run():
+        try:
+            work()
+        except Warning as warning:
+            raised.append(warning)
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    thread.join()
+    return raised
+
+
+class Replaced:
+    """A pool that replaces a process before each piece of work, and does it here; it fails where a true one hangs."""
+
+    def __init__(self, **_):
+        pass
+
+    def __call__(self, tasks):
+        for work, given, named in tasks:
+            assert in_a_thread(lambda: warnings.warn(WARNING, UserWarning, stacklevel=1)) == []
+            yield work(*given, **named)
+
+
+def test_the_pool_still_says_it_in_these_words():
+    assert WARNING in re.sub(r'"\s*\n\s*"', "", inspect.getsource(process_executor))
+
+
+def test_elsewhere_a_warning_is_an_error_here():
+    assert in_a_thread(lambda: warnings.warn(WARNING, UserWarning, stacklevel=1))
+    with replaced_quietly():
+        assert not in_a_thread(lambda: warnings.warn(WARNING, UserWarning, stacklevel=1))
+        with pytest.raises(UserWarning, match="another"):
+            warnings.warn("another", UserWarning, stacklevel=1)
+
+
+def test_drawing_goes_on(monkeypatch):
+    monkeypatch.setattr(joblib, "Parallel", Replaced)
+    monkeypatch.setattr(drawing, "_drawn", lambda result, report, brief: ([], b""))
+    monkeypatch.setattr(drawing, "comparison_pictures", lambda study, report: [])
+    assert list(drawing.draw(varied(), jobs=2).pictures) == list(varied().variants)
+
+
+def test_solving_goes_on(monkeypatch):
+    monkeypatch.setattr(joblib, "Parallel", Replaced)
+    cases = {name: read_case(EXAMPLES / f"{name}.toml") for name in ("four_point_disc", "strip_with_slot")}
+    answers = solve_each(cases, lambda name, case, solved: name, jobs=2, compare_gaps=False)
+    assert answers == {name: name for name in cases}
