@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import functools
 import inspect
+import os
 import re
 import threading
 import warnings
+from concurrent.futures import BrokenExecutor
 from pathlib import Path
 
 import joblib
@@ -15,6 +18,7 @@ from joblib.externals.loky import process_executor
 from reporting import varied
 from returnflow import drawing
 from returnflow.batch import solve_each
+from returnflow.linear import NumericalError
 from returnflow.processes import replaced_quietly
 from returnflow_geometry.casefile import read_case
 
@@ -70,8 +74,57 @@ def test_drawing_goes_on(monkeypatch):
     assert list(drawing.draw(varied(), jobs=2).pictures) == list(varied().variants)
 
 
-def test_solving_goes_on(monkeypatch):
+def test_solving_goes_on(monkeypatch, small_cases):
     monkeypatch.setattr(joblib, "Parallel", Replaced)
-    cases = {name: read_case(EXAMPLES / f"{name}.toml") for name in ("four_point_disc", "strip_with_slot")}
-    answers = solve_each(cases, lambda name, case, solved: name, jobs=2, compare_gaps=False)
-    assert answers == {name: name for name in cases}
+    answers = solve_each(small_cases, lambda name, case, solved: name, jobs=2, compare_gaps=False)
+    assert answers == {name: name for name in small_cases}
+
+
+def ends(mark, name, this, case, solved):
+    """Answer with the name, but for one case: its process is ended (once, where the mark can be left)."""
+    if this == name and not mark.exists():
+        if mark.name != "none":
+            mark.touch()
+        os._exit(9)
+    return this
+
+
+@pytest.fixture
+def small_cases():
+    return {name: read_case(EXAMPLES / f"{name}.toml") for name in ("four_point_disc", "strip_with_slot")}
+
+
+class TestEndedFromOutside:
+    def test_the_rest_are_solved_all_the_same(self, small_cases, tmp_path):
+        said: list[str] = []
+        answers = solve_each(
+            small_cases,
+            functools.partial(ends, tmp_path / "none", "strip_with_slot"),
+            None,
+            said.append,
+            2,
+            compare_gaps=False,
+        )
+        assert answers["four_point_disc"] == "four_point_disc"
+        assert isinstance(answers["strip_with_slot"], NumericalError)
+        assert "ended from outside" in str(answers["strip_with_slot"])
+        assert any("one at a time" in line for line in said)
+        assert [line for line in said if line.endswith("(2 of 2)")]
+
+    def test_alone_it_may_have_memory_enough(self, small_cases, tmp_path):
+        ends_once = functools.partial(ends, tmp_path / "ended", "strip_with_slot")
+        answers = solve_each(small_cases, ends_once, jobs=2, compare_gaps=False)
+        assert answers == {name: name for name in small_cases}
+
+    def test_pictures_are_drawn_all_the_same(self, monkeypatch):
+        def broken(tasks):
+            for number, (work, given, named) in enumerate(tasks):
+                if number == 2:
+                    raise BrokenExecutor
+                yield work(*given, **named)
+
+        monkeypatch.setattr(joblib, "Parallel", lambda **_: broken)
+        monkeypatch.setattr(drawing, "_drawn", lambda result, report, brief: ([], result.case.title.encode()))
+        monkeypatch.setattr(drawing, "comparison_pictures", lambda study, report: [])
+        fields = drawing.draw(varied(), jobs=2).fields
+        assert fields == {name: result.case.title.encode() for name, result in varied().variants.items()}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import os
 from collections.abc import Callable
+from concurrent.futures import BrokenExecutor
 from typing import TypeVar
 
 import joblib
@@ -19,6 +20,8 @@ from returnflow_geometry.mesh import MeshError
 
 Report = Callable[[str], None]
 Answer = TypeVar("Answer")
+
+ENDED = "The process that solved was ended from outside, most often for want of memory. Ask for less accuracy."
 
 
 def solve_each(
@@ -64,13 +67,36 @@ def solve_each(
             answers |= item(say if len(work) == 1 else _named(say, next(iter(group))))
     else:
         say(f"{len(work)} different boards, {workers} at a time")
+
+        def told(found: dict[str, Answer | Exception]) -> None:
+            answers.update(found)
+            failed = [name for name, answer in found.items() if isinstance(answer, Exception)]
+            done = sum(next(iter(group)) in answers for group in groups.values())
+            say(f"{', '.join(found)}: {'failed' if failed else 'solved'} ({done} of {len(work)})")
+
         parallel = joblib.Parallel(n_jobs=workers, return_as="generator_unordered")
         with replaced_quietly():
-            for number, found in enumerate(parallel(joblib.delayed(item)(None) for item in work), 1):
-                answers |= found
-                failed = [name for name, answer in found.items() if isinstance(answer, Exception)]
-                say(f"{', '.join(found)}: {'failed' if failed else 'solved'} ({number} of {len(work)})")
+            try:
+                for found in parallel(joblib.delayed(item)(None) for item in work):
+                    told(found)
+            except BrokenExecutor:
+                say("a process was ended from outside, most often for want of memory: the rest one at a time")
+                for item, group in zip(work, groups.values(), strict=True):
+                    if next(iter(group)) not in answers:
+                        told(_alone(item, group))
     return {name: answers[name] for name in cases}
+
+
+def _alone(
+    item: Callable[[Report | None], dict[str, Answer | Exception]], group: dict[str, Case]
+) -> dict[str, Answer | Exception]:
+    """Answers of a process that has the machine to itself; if that is ended too, it takes no other with it."""
+    try:
+        (found,) = joblib.Parallel(n_jobs=2)([joblib.delayed(item)(None)])
+    except BrokenExecutor:
+        return dict.fromkeys(group, NumericalError(ENDED))
+    answers: dict[str, Answer | Exception] = found
+    return answers
 
 
 def _answers(

@@ -6,6 +6,7 @@ import functools
 import os
 import tempfile
 from collections.abc import Callable
+from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -67,9 +68,14 @@ def draw(study: Study, report: Report | None = None, jobs: int | None = None) ->
         with replaced_quietly():
             answers = parallel(joblib.delayed(item)(None) for item in work)
             shared = [*comparison_pictures(study, say), *sweeps_drawn(study)]
-            for name, answer in zip(names, answers, strict=True):
-                made[name] = answer
-                say(f"{name}: drawn ({len(made)} of {len(work)})")
+            try:
+                for name, answer in zip(names, answers, strict=True):
+                    made[name] = answer
+                    say(f"{name}: drawn ({len(made)} of {len(work)})")
+            except BrokenExecutor:
+                say("a process was ended from outside, most often for want of memory: the rest one at a time")
+                for name, item in zip(names, work, strict=True):
+                    made[name] = made.get(name) or item(say)
     return Drawn(
         pictures={name: made[name][0] for name in names},
         shared=shared,
