@@ -160,8 +160,8 @@ format = 1
 title = "Two planes and a trace (invented)"
 board = { outline = { rect = [0, 0, 40, 30] } }
 layer = [
-  { name = "L1", copper_um = 35, below_mm = 0.2 },
-  { name = "L2", copper_um = 18, below_mm = 1.0 },
+  { name = "L1", copper_um = 35, below_mm = 0.8 },
+  { name = "L2", copper_um = 18, below_mm = 1.5 },
   { name = "L3", copper_um = 35 },
 ]
 copper = [
@@ -199,7 +199,7 @@ inject = "B"
 return = "A"
 current_A = 1
 frequency_Hz = 1e5
-route = { layer = "L1", path = [[6, 6], [6, 14], [34, 14]], width_mm = 0.5 }
+route = { layer = "L1", path = [[6, 6], [6, 14], [34, 14]], width_mm = 1 }
 [[loop]]
 name = "sensor"
 role = "sensitive"
