@@ -101,6 +101,26 @@ class TestNames:
         assert terminal(part, "U1.5").shape.area / MM**2 == pytest.approx(math.pi * 0.15**2, rel=1e-4)
         assert any("no file draws its pad" in note for note in part.notes)
 
+    def test_of_pads_over_one_another_the_netlist_means_the_largest_and_many_stay_few(self):
+        draft = Draft(20, 20)
+        draft.pour(1, "GND", (1, 1, 19, 19))
+        data = draft.data()
+        sizes = [0.2 + 0.001 * k for k in range(400)]
+        pads = tuple(
+            Pad(refdes="", pin="", function="", net="GND", at=(5 * MM, 5 * MM), shape=circle(5 * MM, 5 * MM, d * MM))
+            for d in sizes
+        )
+        points = tuple(
+            NetPoint(net="GND", refdes="U1", pin=str(k), at=(5 * MM, 5 * MM), layers="top") for k in range(400)
+        )
+        layers = (dataclasses.replace(data.layers[0], pads=pads), *data.layers[1:])
+        pins = pins_of(dataclasses.replace(data, layers=layers, points=points))
+        assert len(pins) == 400
+        for pin in pins.values():
+            (contact,) = pin.contacts
+            assert contact.drawn
+            assert contact.shape.area / MM**2 == pytest.approx(math.pi * max(sizes) ** 2 / 4, rel=2e-2)
+
 
 class TestEntryHoles:
     def test_nearest_first_with_distance(self, demo):

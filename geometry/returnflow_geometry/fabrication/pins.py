@@ -258,6 +258,7 @@ def _add_points(data: BoardData, found: dict[tuple[str, str], _Found], limits: L
     drilled = _near(places, [(float(h.path[0, 0]), float(h.path[0, 1])) for h in data.holes], budget)
     unnamed = [[pad for pad in layer.pads if not pad.refdes] for layer in data.layers]
     padded = [_near(places, [pad.at for pad in pads], budget) for pads in unnamed]
+    sizes = [[float(pad.shape.area) for pad in pads] for pads in unnamed]
     added: set[tuple[str, str]] = set()
     last = len(data.layers) - 1
     for n, point in enumerate(named):
@@ -271,11 +272,13 @@ def _add_points(data: BoardData, found: dict[tuple[str, str], _Found], limits: L
         entry.holes.update(own)
         entry.through |= bool(own)
         for layer in () if own else {"top": [0], "bottom": [last], "both": sorted({0, last})}[point.layers]:
-            pads = [unnamed[layer][k] for k in padded[layer].get(n, ())]
-            disc = shapes.circle(*point.at, ASSUMED_PAD, corners=CONTACT_CORNERS)
-            entry.contacts += [Contact(layer=layer, at=pad.at, shape=pad.shape) for pad in pads] or [
-                Contact(layer=layer, at=point.at, shape=disc, drawn=False)
-            ]
+            # Of pads that were drawn over one another the largest is the pin's.
+            if over := padded[layer].get(n):
+                pad = unnamed[layer][max(over, key=sizes[layer].__getitem__)]
+                entry.contacts.append(Contact(layer=layer, at=pad.at, shape=pad.shape))
+            else:
+                disc = shapes.circle(*point.at, ASSUMED_PAD, corners=CONTACT_CORNERS)
+                entry.contacts.append(Contact(layer=layer, at=point.at, shape=disc, drawn=False))
 
 
 def _near(places: list[tuple[float, float]], others: list[tuple[float, float]], budget: Budget) -> dict[int, list[int]]:
