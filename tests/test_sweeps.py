@@ -92,13 +92,16 @@ def test_values_of_an_axis(spaced, values):
 LABELS = [
     ({"set": "L2.copper_um", "values": [18, 35]}, "L2: copper (µm)", "µm"),
     ({"set": "clock.trapezoid.rise_s", "values": [4e-9, 5e-9]}, "clock: trapezoid.rise (s)", "s"),
-    ({"set": "gap.shape.slot.2.2", "values": [50, 55]}, "gap: shape.slot.2.2 (mm)", "mm"),
-    ({"set": "gap.shape.width", "values": [1, 2]}, "gap: shape.width (mm)", "mm"),
+    ({"set": "gap.shape.slot.2.2", "values": [50, 55]}, "gap: slot.2.2 (mm)", "mm"),
+    ({"set": "gap.shape.width", "values": [1, 2]}, "gap: width (mm)", "mm"),
     ({"set": "antipads.diameter_mm", "values": [0.5, 0.7]}, "antipads: diameter (mm)", "mm"),
     ({"set": "clock.trapezoid.duty", "values": [0.4, 0.5]}, "clock: trapezoid.duty", ""),
     ({"set": "load cell.rejection_dB", "values": [60, 80]}, "load cell: rejection (dB)", "dB"),
     ({"set": "buck.spectrum.1.2", "values": [0.1, 0.2]}, "buck: spectrum.1.2 (A)", "A"),
     ({"set": "buck.spectrum.1.1", "values": [4e5, 5e5]}, "buck: spectrum.1.1 (Hz)", "Hz"),
+    ({"set": "gap.shape.width", "from": 1, "to": 2, "steps": 2, "label": "width of it"}, "width of it (mm)", "mm"),
+    ({"move": "U1.AGND", "along": [[20, 60], [20, 65]], "steps": 2, "label": "way"}, "way (mm)", "mm"),
+    ({"set": "clock.trapezoid.duty", "values": [0.4, 0.5], "label": "part on"}, "part on", ""),
     ({"set": "solve.accuracy", "values": [0.01, 0.02]}, "solve: accuracy", ""),
     ({"set": "wire.resistance_ohm", "values": [0, 1]}, "wire: resistance (Ω)", "Ω"),
     ({"set": "loop:stepper phase.frequency_Hz", "values": [1, 2]}, "stepper phase: frequency (Hz)", "Hz"),
@@ -106,7 +109,7 @@ LABELS = [
 
 
 @pytest.mark.parametrize(("quantity", "shown", "unit"), LABELS, ids=[row[1] for row in LABELS])
-def test_an_axis_is_labelled_by_its_address_and_unit(quantity, shown, unit):
+def test_an_axis_is_labelled_as_the_file_says_or_by_its_address_and_by_its_unit(quantity, shown, unit):
     case = swept(quantity)
     case["link"] = [{"name": "wire", "between": ["U1.AGND", "J2.SHELL"], "resistance_ohm": 1}]
     sweep = parse_case(text_of(case)).sweeps[0]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from returnflow_geometry.drawing import MM, distinct, read_points
 from returnflow_geometry.keys import Key, Spot, as_number, choice, number, read_table, read_text
@@ -31,11 +31,14 @@ class Quantity:
         Rising or falling; for a move the distance along its way in millimetres.
     places : tuple of (x, y), or None
         For a move, where the thing lies at each of them, in millimetres.
+    label : str
+        What the file calls it; empty where it does not say.
     """
 
     address: str
     values: tuple[float, ...]
     places: tuple[Place, ...] | None = None
+    label: str = ""
 
     @property
     def verb(self) -> str:
@@ -65,7 +68,7 @@ def _read_quantity(spot: Spot, value: object) -> Quantity | None:
         needed = ("move", "along", "steps")
     elif "values" in value:
         needed = ("set", "values")
-    optional = ("spacing",) if "from" in needed else ()
+    optional = ("label", "spacing") if "from" in needed else ("label",)
     surplus = [key for key in KEYS if key in value and key not in needed + optional]
     if surplus:
         spot.wrong(f"has {', '.join(surplus)} beside {needed[0]} and {needed[1]}", RULE, "remove what does not belong")
@@ -74,11 +77,14 @@ def _read_quantity(spot: Spot, value: object) -> Quantity | None:
             spot.within(f": {key}").wrong("is missing", RULE, "add it")
     if len(spot.book.mistakes) > before or fields.bad:
         return None
+    found: Quantity | None
     if "move" in needed:
-        return _along(fields.values["move"], fields.values["along"], fields.values["steps"])
-    if "values" in needed:
-        return Quantity(address=fields.values["set"], values=fields.values["values"])
-    return _spaced(spot, fields.values)
+        found = _along(fields.values["move"], fields.values["along"], fields.values["steps"])
+    elif "values" in needed:
+        found = Quantity(address=fields.values["set"], values=fields.values["values"])
+    else:
+        found = _spaced(spot, fields.values)
+    return None if found is None else replace(found, label=fields.values.get("label", ""))
 
 
 def _along(address: str, path: list[Place], steps: int) -> Quantity:
@@ -162,5 +168,6 @@ KEYS = {
     "steps": Key(read=_read_steps, advice="give the number of values"),
     "spacing": Key(read=choice(("linear", "log")), advice="give linear or log"),
     "move": Key(read=read_text, advice="name a terminal, cutout, bridge or region"),
+    "label": Key(read=read_text, advice='name the quantity, such as "width of the bridge"'),
     "along": Key(read=_read_way, advice="give the way as [[x, y], [x, y], ...]"),
 }

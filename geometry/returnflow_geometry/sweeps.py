@@ -93,8 +93,9 @@ def _axes(
             )
             continue
         unit = unit_of(way)
-        shown = axis_label(target, way, unit)
-        axes[target, *way] = Axis(label=shown, unit=unit, values=quantity.values)
+        axes[target, *way] = Axis(
+            label=axis_label(target, way, unit, quantity.label), unit=unit, values=quantity.values
+        )
     return tuple(axes.values()) if len(axes) == len(quantities) else None
 
 
@@ -132,9 +133,9 @@ def unit_of(way: Sequence[str]) -> str:
     return "mm" if last in LENGTHS else SYMBOLS.get(last.rpartition("_")[2] if "_" in last else "", "")
 
 
-def axis_label(target: Target, way: Sequence[str], unit: str) -> str:
+def axis_label(target: Target, way: Sequence[str], unit: str, said: str = "") -> str:
     """
-    Quantity and its unit, for the axis of a picture.
+    Quantity and its unit, for the axis of a picture: as the file calls it, or else by its address.
 
     Examples
     --------
@@ -142,10 +143,12 @@ def axis_label(target: Target, way: Sequence[str], unit: str) -> str:
     'L2 ground: copper (µm)'
     >>> axis_label(Target("terminal", "U1.AGND"), [], "mm")
     'U1.AGND: distance along its way (mm)'
+    >>> axis_label(Target("bridge", "B1"), ["shape", "width"], "mm", "width of the bridge")
+    'width of the bridge (mm)'
     """
     steps = [step.rpartition("_")[0] if step.rpartition("_")[2] in SYMBOLS else step for step in way]
     what = ".".join(step or way[index] for index, step in enumerate(steps)) or "distance along its way"
-    return f"{target.name}: {what}" + (f" ({unit})" if unit else "")
+    return (said or f"{target.name}: {what.removeprefix('shape.')}") + (f" ({unit})" if unit else "")
 
 
 def _sweep(
