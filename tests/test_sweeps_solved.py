@@ -461,6 +461,21 @@ def test_a_map_has_its_contour_and_every_step_on_it():
     assert set(it.states("sensor")) == {"kept", "exceeded"}
 
 
+def test_the_words_at_the_limit_cover_no_step():
+    dense = CURRENT.replace("steps = 5", "steps = 17"), 'set = "top.copper_um", from = 18, to = 70, steps = 7'
+    (it,) = swept(sweep(*dense))
+    shown = 0
+    for limit in np.geomspace(2e-4, 5e-3, 15):
+        limited = dataclasses.replace(it, limits=np.where(np.isfinite(it.limits), limit, it.limits))
+        with house_style():
+            panel = level_map(limited, "sensor").figure.axes[0]
+            for words in panel.texts:
+                box = words.get_window_extent()
+                assert not any(box.contains(*panel.transData.transform(dot.get_xydata()[0])) for dot in panel.lines)
+                shown += 1
+    assert shown == 15
+
+
 def test_a_map_without_the_cells_round_a_failed_step():
     (it,) = swept(sweep(CURRENT, WEIGHT))
     noise = it.noise.copy()

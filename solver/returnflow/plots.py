@@ -14,9 +14,9 @@ from returnflow.coppers import LEAST_PART, coupling_parts, flow_parts, pictured
 from returnflow.drives import driven, telling_frequencies
 from returnflow.maps import Maps
 from returnflow.plots_board import board_frame
+from returnflow.plots_chart import Chart
 from returnflow.plots_compare import compared, loud_loops
 from returnflow.plots_frame import Frame
-from returnflow.plots_spectrum import Chart
 from returnflow.plots_sweeps import sweep_pictures
 from returnflow.plots_text import house_style, slug
 from returnflow.result import Result, Spectral

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import cycle
 from typing import Any
 
@@ -19,8 +18,9 @@ from returnflow import frequency
 from returnflow.drives import amperes, driven
 from returnflow.maps import Maps
 from returnflow.plots_canvas import INK, MM
+from returnflow.plots_chart import WIDTH, Chart, inch_axes, titled
 from returnflow.plots_fields import FLOW_MAP, flow_ranges
-from returnflow.plots_text import DPI, LABEL_SIZE, SIZE, TITLE_SIZE, clean, family, new_figure, plain, png_bytes, wrap
+from returnflow.plots_text import LABEL_SIZE, SIZE, clean, family, plain
 from returnflow.result import Result, Spectral
 from returnflow.spectra import lines_of
 from returnflow.verdict import Budget, band_mask, engineering
@@ -30,23 +30,11 @@ Floats = NDArray[np.float64]
 LOW, HIGH = 10.0, 1e9  # Hz
 POINTS = 97
 SHARE_POINTS = 49
-WIDTH = 7.4  # inches
 # Okabe and Ito's colours, told apart with any colour vision; and by dash as well.
 COLOURS = ("#0060a8", "#c24a00", "#00795c", "#8a3f78", "#7a6a00", "#3f8fc4", "#1c1c1c")
 DASHES = ("-", (0, (5, 2)), (0, (1, 1)), (0, (6, 2, 1, 2)))
 GUIDE = "#8c8c8c"
 MOST_PANELS = 8
-
-
-@dataclass(frozen=True)
-class Chart:
-    """A finished figure."""
-
-    figure: Figure
-
-    def png(self) -> bytes:
-        """Picture as PNG."""
-        return png_bytes(self.figure)
 
 
 def strip_chart(maps: Maps, loop: int) -> Chart:
@@ -61,7 +49,7 @@ def strip_chart(maps: Maps, loop: int) -> Chart:
     down = math.ceil(len(asked) / across)
     side = (WIDTH - 1.0) / across
     height = side * rows / columns
-    figure, top = _titled(
+    figure, top = titled(
         f"{it.name}: the return from DC up",
         f"Magnitude of the sheet current for {engineering(amperes(it), 'A')} at each frequency, one colour scale.",
         down * (height + 0.32) + 0.3,
@@ -106,7 +94,7 @@ def impedance_chart(result: Result, spectral: Spectral, loop: int) -> Chart:
     Z = np.array([spectral.model.impedance(f)[loop, loop] for f in grid])
     facts = spectral.facts[loop]
     w = 2 * np.pi * grid
-    figure, top = _titled(
+    figure, top = titled(
         f"{it.name}: loop impedance",
         f"{engineering(facts.low_inductance, 'H')} at low and {engineering(facts.high_inductance, 'H')} at high "
         "frequency; the trace's own resistance is not in it.",
@@ -146,7 +134,7 @@ def transfer_chart(result: Result, spectral: Spectral, victim: Budget) -> Chart:
     grid = np.geomspace(LOW, HIGH, POINTS)
     Z = np.array([spectral.model.impedance(f)[i] for f in grid])
     high = frequency.high_inductance(spectral.model)[i]
-    figure, top = _titled(
+    figure, top = titled(
         f"What couples into {victim.loop}, over frequency",
         "Magnitude of the transfer impedance; thin: its resistive and its high-frequency inductive asymptote.",
         3.6,
@@ -181,14 +169,14 @@ def share_chart(result: Result, spectral: Spectral) -> Chart:
             near[:, j] = np.abs(frequency.near_shares(model, route, j, frequencies, among=mine))
     names = [region.name for region in result.case.regions]
     panels = len(names) + 1
-    figure, top = _titled(
+    figure, top = titled(
         "Where the currents go, over frequency",
         "Share of each noisy current that crosses a region, and that flows within three heights of its own conductor.",
         2.3 * panels + 0.3,
     )
     step = (top - 0.35) / panels
     for number in range(panels):
-        axes = _axes(figure, 0.75, top - (number + 1) * step + 0.42, WIDTH - 0.95, step - 0.7)
+        axes = inch_axes(figure, 0.75, top - (number + 1) * step + 0.42, WIDTH - 0.95, step - 0.7)
         last = number == panels - 1
         for j, colour, dash in zip(loops, cycle(COLOURS), cycle(DASHES), strict=False):
             values = near[:, j] if last else shares[:, number, j]
@@ -211,7 +199,7 @@ def share_chart(result: Result, spectral: Spectral) -> Chart:
 def noise_chart(result: Result, victim: Budget) -> Chart:
     """Voltage of every line of every noisy loop in one loop, against its limit."""
     i = result.index(victim.loop)
-    figure, top = _titled(
+    figure, top = titled(
         f"Noise in {victim.loop}, line by line",
         f"Filled: counted against the limit of {engineering(victim.limit, 'V')}; hollow: out of its band.",
         3.6,
@@ -257,39 +245,13 @@ def _spread(frequencies: Sequence[float], most: int) -> list[float]:
     return [frequencies[n] for n in np.unique(np.linspace(0, len(frequencies) - 1, most).round().astype(int))]
 
 
-def _titled(title: str, text: str, body: float) -> tuple[Figure, float]:
-    """Figure with a title, a line of text and a body of so many inches; returns the height of the body's top."""
-    figure = new_figure()
-    width = (WIDTH - 0.3) * DPI
-    head, lines = wrap(clean(title), width, TITLE_SIZE, bold=True), wrap(clean(text), width)
-    total = body + 0.24 * len(head) + 0.18 * len(lines) + 0.2
-    figure.set_size_inches(WIDTH, total)
-    y = total - 0.1
-    for line in head:
-        figure.text(0.02, y / total, line, fontsize=TITLE_SIZE, weight="bold", va="top", color=INK, family=family(line))
-        y -= 0.24
-    for line in lines:
-        figure.text(0.02, y / total, line, fontsize=SIZE, va="top", color="#444444", family=family(line))
-        y -= 0.18
-    return figure, y
-
-
-def _axes(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:
-    total = figure.get_figheight()
-    axes = figure.add_axes((left / WIDTH, bottom / total, width / WIDTH, height / total))
-    axes.tick_params(labelsize=LABEL_SIZE)
-    axes.grid(which="major", color="#e2e2e2", lw=0.6)
-    axes.set_axisbelow(True)
-    return axes
-
-
 def _one_axes(figure: Figure, top: float) -> Axes:
-    return _axes(figure, 0.8, 0.5, WIDTH - 1.0, top - 0.65)
+    return inch_axes(figure, 0.8, 0.5, WIDTH - 1.0, top - 0.65)
 
 
 def _two_axes(figure: Figure, top: float) -> tuple[Axes, Axes]:
     half = (WIDTH - 1.75) / 2
-    return _axes(figure, 0.8, 0.5, half, top - 0.65), _axes(figure, 1.55 + half, 0.5, half, top - 0.65)
+    return inch_axes(figure, 0.8, 0.5, half, top - 0.65), inch_axes(figure, 1.55 + half, 0.5, half, top - 0.65)
 
 
 def _frequency_axis(axes: Axes, *, named: bool = True) -> None:

@@ -19,15 +19,16 @@ from numpy.typing import NDArray
 from shapely import LineString, Polygon
 
 from returnflow.plots_canvas import INK, ROLE_COLOURS
+from returnflow.plots_chart import WIDTH, Chart, inch_axes, titled
 from returnflow.plots_fields import PLACEMENT_MAP
-from returnflow.plots_spectrum import WIDTH, Chart, _axes, _titled
-from returnflow.plots_text import LABEL_SIZE, SIZE, clean, family, house_style, plain, slug, text_size
+from returnflow.plots_text import DPI, LABEL_SIZE, SIZE, clean, family, house_style, plain, slug, text_size
 from returnflow.sweeps import Swept, logarithmic, scales
 from returnflow.thresholds import Crossing, State, between
 from returnflow.verdict import engineering
 from returnflow_geometry.board import Axis, Role
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 PANEL = 2.35  # inches
 MOST_PANELS = 4  # loops in one picture
@@ -114,10 +115,10 @@ def curves(swept: Swept, loops: tuple[str, ...]) -> Chart:
     """Noise of some loops over the quantity of a sweep, one panel each."""
     (axis,) = swept.sweep.axes
     text = f"Noise in V rms over {axis.label}; shaded: what it is known to within; dashed: its limit."
-    figure, top = _titled(swept.sweep.name, text, PANEL * len(loops) + 0.25)
+    figure, top = titled(swept.sweep.name, text, PANEL * len(loops) + 0.25)
     step = (top - 0.25) / len(loops)
     for number, loop in enumerate(loops):
-        panel = _axes(figure, 0.85, top - (number + 1) * step + 0.27, WIDTH - 1.05, step - 0.57)
+        panel = inch_axes(figure, 0.85, top - (number + 1) * step + 0.27, WIDTH - 1.05, step - 0.57)
         role = swept.roles[swept.column(loop)]
         panel.set_title(clean(f"{loop}: {WORDS[role]}", 80), fontsize=SIZE, loc="left", pad=3, family=family(loop))
         _draw(panel, swept, loop, ROLE_COLOURS[role])
@@ -233,7 +234,8 @@ def _span(axis: Axis, margin: float) -> tuple[float, float]:
 def volt_axis(axes: Axes) -> None:
     """Logarithmic ordinate in volts; values between the decades where there are few of those."""
     low, high = np.log10(axes.get_ylim())
-    subs = (1.0,) if high - low > 2.5 else (1.0, 2.0, 5.0) if high - low > 0.5 else tuple(np.arange(1, 10, 0.5))
+    tiers = ((2.5, (1.0,)), (1.0, (1.0, 2.0, 5.0)), (0.5, (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)))
+    subs = next((subs for least, subs in tiers if high - low > least), tuple(np.arange(1, 10, 0.5)))
     axes.yaxis.set_major_locator(LogLocator(base=10.0, subs=subs, numticks=12))
     axes.yaxis.set_minor_locator(NullLocator())
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: engineering(value, "V")))
@@ -246,12 +248,12 @@ def level_map(swept: Swept, loop: str) -> Chart:
     """Noise of one loop over the two quantities of a sweep, with the line on which its limit is met."""
     first, second = swept.sweep.axes
     role = swept.roles[swept.column(loop)]
-    figure, top = _titled(
+    figure, top = titled(
         f"{swept.sweep.name}: {loop}",
         f"{swept.sentence(loop)} Dots are solved steps: white where the limit is kept, black where it is exceeded.",
         4.6,
     )
-    panel = _axes(figure, 0.85, 0.5, WIDTH - 2.2, top - 0.65)
+    panel = inch_axes(figure, 0.85, 0.5, WIDTH - 2.2, top - 0.65)
     panel.grid(visible=False)
     panel.set_facecolor("#d9d9d9")
     x, y, noise = _fine(swept, loop)
@@ -306,17 +308,28 @@ def _limit_line(panel: Axes, swept: Swept, loop: str) -> None:
         panel.add_collection(
             LineCollection(list(pieces), colors=colour, linewidths=width, capstyle="round", zorder=3), autolim=False
         )
-    middles = pieces.mean(axis=1)
-    places = panel.transAxes.inverted().transform(panel.transData.transform(middles))
-    # On the piece nearest to the middle of the picture there is room for words.
-    n = int(np.argmin(np.hypot(*(places - np.array([0.4, 0.5])).T)))
     limit = swept.limits[:, swept.column(loop)]
     limit = limit[np.isfinite(limit)]
     text = f"limit {engineering(float(limit[0]), 'V')}" if np.ptp(limit) == 0 else "limit"
+    middles = pieces.mean(axis=1)
+    # On the piece nearest to the middle of the picture there is room for words, unless they would cover a step.
+    off = np.hypot(*(panel.transAxes.inverted().transform(panel.transData.transform(middles)) - (0.4, 0.5)).T)
+    n = int(np.argmin(off + 10.0 * _covers(panel, swept, middles, text_size(text, LABEL_SIZE, bold=True))))
     panel.annotate(
         text, middles[n], xytext=(6, 6), textcoords="offset points", fontsize=LABEL_SIZE, weight="bold", color=INK,
         path_effects=HALO, zorder=6, gid="name",
     )  # fmt: skip
+
+
+def _covers(panel: Axes, swept: Swept, places: Floats, size: tuple[float, float]) -> Bools:
+    """Whether words of that size (pixels) beside each place would lie on a step of the sweep, shape (places,)."""
+    first, second = swept.sweep.axes
+    steps = np.array([(first.values[step.at[0]], second.values[step.at[1]]) for step in swept.sweep.steps])
+    starts, dots = panel.transData.transform(places), panel.transData.transform(steps)
+    right, up = np.moveaxis(dots[None, :, :] - starts[:, None, :], 2, 0)
+    margin = 0.2 * DPI
+    covered = (right > 0) & (right < size[0] + margin) & (up > -margin / 4) & (up < size[1] + margin)
+    return np.asarray(covered.any(axis=1), dtype=np.bool_)
 
 
 def _fine(swept: Swept, loop: str) -> tuple[Floats, Floats, Floats]:
