@@ -14,7 +14,9 @@ from returnflow import batch
 from returnflow.batch import solve_each
 from returnflow.compare import Figure, change
 from returnflow.decision import choose
-from returnflow.options import EFFORT, RETURN_WIDTH, Option, options_for, resistive_noise
+from returnflow.option import EFFORT, Option
+from returnflow.options import options_for
+from returnflow.options_drawn import RETURN_WIDTH, resistive_noise
 from returnflow.study import AS_DRAWN, run
 from returnflow.trials import CLOSED, trials
 

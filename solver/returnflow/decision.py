@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from returnflow.options import Option, options_for
+from returnflow.option import Option
+from returnflow.options import options_for
 from returnflow.result import Result
 from returnflow.verdict import Budget, engineering
 from returnflow_geometry.board import Loop

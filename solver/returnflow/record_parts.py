@@ -9,7 +9,7 @@ import numpy as np
 
 from returnflow.compare import Change, Comparison
 from returnflow.findings import Finding
-from returnflow.options import Option
+from returnflow.option import Option
 from returnflow.result import Result
 from returnflow.sweeps import Swept
 from returnflow.tables_links import LinkFacts

@@ -8,7 +8,7 @@ from itertools import groupby
 
 from returnflow.compare import Row
 from returnflow.decision import Decision
-from returnflow.options import Option
+from returnflow.option import Option
 from returnflow.study import AS_DRAWN, Study
 from returnflow.tables_variants import (
     KIND_WORDS,

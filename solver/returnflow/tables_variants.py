@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from returnflow.compare import Change, Figure, Kind, Row
 from returnflow.decision import Decision
-from returnflow.options import Option
+from returnflow.option import Option
 from returnflow.study import AS_DRAWN, Study
 from returnflow.tables_text import WIDTH, percent, rows_text, short
 from returnflow.verdict import Budget, decibels, engineering
