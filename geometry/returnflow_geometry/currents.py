@@ -8,6 +8,7 @@ from typing import Any
 
 from returnflow_geometry.board import Loop, Trapezoid
 from returnflow_geometry.keys import Spot, as_number, number
+from returnflow_geometry.pairs import MAX_REPORTED, read_pairs, two_numbers
 from returnflow_geometry.wording import label, show
 
 LAST = 10e9  # Hz: beyond, no board is small against the wavelength
@@ -15,7 +16,6 @@ CAUTION = 1e9  # Hz: the wavelength is 300 mm in air, half of that in a board
 GATHERS = 1e3  # Hz: above, the return begins to gather under the outgoing conductor
 MAX_LINES = 10_000
 MAX_FREQUENCIES = 200
-MAX_REPORTED = 3  # bad lines reported of one list
 DUTY = 0.5
 _BEYOND = f"the model ends at {LAST / 1e9:g} GHz, as the board must be small against the wavelength"
 _CORRECT = "correct the value, and check its unit"
@@ -40,40 +40,25 @@ _read_frequency = frequency_reader()
 
 def read_spectrum(spot: Spot, value: object) -> tuple[tuple[float, float], ...] | None:
     """Read lines of frequency and rms current in any order; return them by frequency."""
-    rule = "must be a list of lines [frequency in hertz, amperes rms]"
-    if not isinstance(value, list) or not value:
-        spot.wrong(f"is {show(value)}", rule, "write it as [[f, A], [f, A], ...]")
-        return None
-    if len(value) > MAX_LINES:
-        spot.wrong(f"has {len(value)} lines", f"at most {MAX_LINES} are read", "leave out the weakest")
-        return None
-    if all(as_number(item) is not None for item in value):
-        # One message, not one per number: the inner brackets were forgotten.
-        spot.wrong(f"is {show(value)}", rule, "put each line in brackets of its own")
-        return None
-    before = len(spot.book.mistakes)
-    lines: list[tuple[float, float]] = []
-    for index, item in enumerate(value, start=1):
-        line = _read_line(spot.within(f" line {index}"), item)
-        if line is not None:
-            lines.append(line)
-        elif len(spot.book.mistakes) - before >= MAX_REPORTED:
-            return None
-    if len(spot.book.mistakes) > before or not _different(spot, [line[0] for line in lines], "line"):
+    lines = read_pairs(
+        spot, value, _read_line, rule="must be a list of lines [frequency in hertz, amperes rms]", form="[f, A]",
+        what="line", most=MAX_LINES, fewer="out the weakest",
+    )  # fmt: skip
+    if lines is None or not _different(spot, [line[0] for line in lines], "line"):
         return None
     return tuple(sorted(lines))
 
 
 def _read_line(spot: Spot, value: object) -> tuple[float, float] | None:
-    numbers = [as_number(item) for item in value] if isinstance(value, list) else []
-    if len(numbers) != 2 or numbers[0] is None or numbers[1] is None or numbers[0] < 0 or not numbers[1] > 0:
+    pair = two_numbers(value)
+    if pair is None or pair[0] < 0 or not pair[1] > 0:
         rule = "must be [f, A], a frequency in hertz, at least 0, and a current in amperes rms, greater than 0"
         spot.wrong(f"is {show(value)}", rule, "write it as [f, A]")
         return None
-    if numbers[0] > LAST:
+    if pair[0] > LAST:
         spot.wrong(f"is {show(value)}", _BEYOND, "leave it out, or correct the value and check its unit")
         return None
-    return (numbers[0] + 0.0, numbers[1])  # makes -0 a 0
+    return (pair[0] + 0.0, pair[1])  # makes -0 a 0
 
 
 def _different(spot: Spot, frequencies: Sequence[float], what: str) -> bool:

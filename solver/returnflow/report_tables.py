@@ -12,12 +12,10 @@ from returnflow.result import Result
 from returnflow.tables import (
     amount,
     bracket,
-    counted,
+    contribution_rows,
     margin,
-    power_share,
     region_names,
     section_names,
-    strongest_line,
     turns,
 )
 from returnflow.tables_text import percent
@@ -28,20 +26,7 @@ def contributions_html(budget: Budget, what: str) -> str:
     """What each noisy loop contributes, with the sums and the margin below."""
     if not budget.contributions:
         return "<p>No noisy loop is given.</p>"
-    rows = []
-    for part in budget.contributions:
-        share = power_share(budget, part)
-        rows.append(
-            [
-                part.loop,
-                bracket(part.transfer, part.half_width),
-                engineering(part.current, "A"),
-                strongest_line(part),
-                counted(part),
-                engineering(part.noise, "V"),
-                "" if share is None else percent(share),
-            ]
-        )
+    rows = contribution_rows(budget)
     foot = [
         ["rms sum", *[""] * 4, engineering(budget.noise, "V"), "100 %" if budget.noise > 0 else ""],
         ["worst case, sum of magnitudes", *[""] * 4, engineering(budget.worst_case, "V"), ""],

@@ -162,10 +162,8 @@ def strongest_line(part: Contribution) -> str:
     return "any" if part.frequency is None else engineering(part.frequency, "Hz")
 
 
-def _budget_text(result: Result, budget: Budget) -> str:
-    sensitive = result.case.loop(budget.loop).role == "sensitive"
-    what = "noise" if sensitive else "voltage"
-    head = ["noisy loop", "transfer resistance", "current", "at", "counted", what, "of power"]
+def contribution_rows(budget: Budget) -> list[list[str]]:
+    """Loop, transfer resistance, current, strongest line, whether it counts, noise and part of the power of each."""
     rows = []
     for part in budget.contributions:
         share = power_share(budget, part)
@@ -180,6 +178,14 @@ def _budget_text(result: Result, budget: Budget) -> str:
                 "" if share is None else percent(share),
             ]
         )
+    return rows
+
+
+def _budget_text(result: Result, budget: Budget) -> str:
+    sensitive = result.case.loop(budget.loop).role == "sensitive"
+    what = "noise" if sensitive else "voltage"
+    head = ["noisy loop", "transfer resistance", "current", "at", "counted", what, "of power"]
+    rows = contribution_rows(budget)
     where = "rms in series with the signal" if sensitive else "rms between the two"
     limit = "tolerated" if sensitive else "limit"
     lines = [f"{'sensitive loop' if sensitive else 'cables'} “{budget.loop}”"]
