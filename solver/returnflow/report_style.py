@@ -60,13 +60,14 @@ footer { margin-top: 2.5rem; border-top: 1px solid var(--line); padding-top: 0.6
 @page { size: A4; margin: 15mm 14mm; }
 @media print {
   body { max-width: none; padding: 0; background: white; font-size: 9.5pt; }
-  figure, tr, .facts { break-inside: avoid; } h2, h3, caption { break-after: avoid; }
+  figure, tr, .facts, .scroll:not(.comparison-box, .options-box) { break-inside: avoid; }
+  h2, h3, caption, thead, .group { break-after: avoid; } figure { margin: 0.8rem 0; }
   details::details-content { content-visibility: visible; display: block; height: auto; }
   summary { list-style: none; } .comparison { table-layout: fixed; width: 100%; font-size: 7pt; }
   .comparison th, .comparison td { min-width: 0 !important; max-width: none !important; padding: 0.15rem 0.25rem;
     overflow-wrap: anywhere; } .comparison td strong, .comparison td small, th small { font-size: 7pt; }
   .comparison th:first-child { position: static; } .variant { break-before: page; }
-  img { max-height: 200mm; width: auto; margin: 0 auto; } .scroll { overflow: visible; } table { font-size: 8pt;
-  } td { white-space: normal; }
+  img { max-height: 112mm; width: auto; } .compare img, .board img { max-height: 190mm; } .scroll { overflow: visible; } table { font-size: 7.5pt;
+  } th, td { padding: 0.15rem 0.35rem; } td { white-space: normal; }
 }
 """
