@@ -225,8 +225,8 @@ def _figure(picture: Picture) -> str:
     width, height = (int.from_bytes(picture.png[at : at + 4], "big") for at in (16, 20))  # from the PNG's header
     scale = 1 if width <= 1300 else math.ceil(width / 1300)
     return (
-        f'<figure class="{picture.kind}"><img src="data:image/png;base64,{data}" width="{width // scale}" height="{height // scale}" '
-        f'alt="{escape(picture.alt)}">'
+        f'<figure class="{picture.kind}"><img src="data:image/png;base64,{data}" '
+        f'width="{width // scale}" height="{height // scale}" alt="{escape(picture.alt)}">'
         f"<figcaption>{escape(picture.caption)}</figcaption></figure>"
     )
 

@@ -67,7 +67,8 @@ footer { margin-top: 2.5rem; border-top: 1px solid var(--line); padding-top: 0.6
   .comparison th, .comparison td { min-width: 0 !important; max-width: none !important; padding: 0.15rem 0.25rem;
     overflow-wrap: anywhere; } .comparison td strong, .comparison td small, th small { font-size: 7pt; }
   .comparison th:first-child { position: static; } .variant { break-before: page; }
-  img { max-height: 112mm; width: auto; } .compare img, .board img { max-height: 190mm; } .scroll { overflow: visible; } table { font-size: 7.5pt;
-  } th, td { padding: 0.15rem 0.35rem; } td { white-space: normal; }
+  img { max-height: 112mm; width: auto; } .compare img, .board img { max-height: 190mm; }
+  .scroll { overflow: visible; } table { font-size: 7.5pt; }
+  th, td { padding: 0.15rem 0.35rem; } td { white-space: normal; }
 }
 """
