@@ -13,6 +13,8 @@ from pathlib import Path
 
 import joblib
 import pytest
+from joblib import register_parallel_backend
+from joblib._parallel_backends import ThreadingBackend
 from joblib.externals.loky import process_executor
 
 from reporting import varied
@@ -92,6 +94,26 @@ def ends(mark, name, this, case, solved):
 @pytest.fixture
 def small_cases():
     return {name: read_case(EXAMPLES / f"{name}.toml") for name in ("four_point_disc", "strip_with_slot")}
+
+
+class AllAtOnce(ThreadingBackend):
+    """A backend as some clusters have it: it hands out answers at the end only."""
+
+    supports_return_generator = False
+
+
+@pytest.mark.parametrize("backend", ["threading", "all at once"])
+def test_another_backend_serves_unchanged(small_cases, monkeypatch, backend):
+    register_parallel_backend("all at once", AllAtOnce)
+    monkeypatch.setattr(drawing, "_drawn", lambda result, report, brief: ([], result.case.title.encode()))
+    monkeypatch.setattr(drawing, "comparison_pictures", lambda study, report: [])
+    said: list[str] = []
+    with joblib.parallel_config(backend=backend):
+        answers = solve_each(small_cases, lambda name, case, _: case.title, None, said.append, 2, compare_gaps=False)
+        fields = drawing.draw(varied(), jobs=2).fields
+    assert answers == {name: case.title for name, case in small_cases.items()}
+    assert fields == {name: result.case.title.encode() for name, result in varied().variants.items()}
+    assert said[-1].endswith("solved (2 of 2)")
 
 
 class TestEndedFromOutside:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import os
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor
 from typing import TypeVar
@@ -13,7 +12,7 @@ import joblib
 from returnflow.conduction import Options
 from returnflow.evaluate import Solved, solve_case
 from returnflow.linear import NumericalError
-from returnflow.processes import replaced_quietly
+from returnflow.processes import pool, replaced_quietly
 from returnflow.rescale import Signature, rescaled, signature
 from returnflow_geometry.board import Case
 from returnflow_geometry.mesh import MeshError
@@ -60,7 +59,7 @@ def solve_each(
     for name, case in cases.items():
         groups.setdefault(signature(case, options), {})[name] = case
     work = [functools.partial(_answers, group, finish, options, compare_gaps, highest) for group in groups.values()]
-    workers = min(len(work), jobs or os.cpu_count() or 1)
+    workers = min(len(work), jobs or joblib.effective_n_jobs(-1))
     answers: dict[str, Answer | Exception] = {}
     if workers <= 1:
         for item, group in zip(work, groups.values(), strict=True):
@@ -74,7 +73,7 @@ def solve_each(
             done = sum(next(iter(group)) in answers for group in groups.values())
             say(f"{', '.join(found)}: {'failed' if failed else 'solved'} ({done} of {len(work)})")
 
-        parallel = joblib.Parallel(n_jobs=workers, return_as="generator_unordered")
+        parallel = pool(workers, ordered=False)
         with replaced_quietly():
             try:
                 for found in parallel(joblib.delayed(item)(None) for item in work):

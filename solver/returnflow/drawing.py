@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import os
 import tempfile
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor
@@ -13,7 +12,7 @@ from pathlib import Path
 import joblib
 
 from returnflow.plots import Picture, comparison_pictures, pictures, sweeps_drawn
-from returnflow.processes import replaced_quietly
+from returnflow.processes import pool, replaced_quietly
 from returnflow.result import Result
 from returnflow.study import Study
 from returnflow.vtu import vtu_bytes
@@ -55,7 +54,7 @@ def draw(study: Study, report: Report | None = None, jobs: int | None = None) ->
     say = report or (lambda _: None)
     names = list(study.variants)
     work = [functools.partial(_drawn, study[name], brief=number > 0) for number, name in enumerate(names)]
-    workers = min(len(work), jobs or os.cpu_count() or 1)
+    workers = min(len(work), jobs or joblib.effective_n_jobs(-1))
     made: dict[str, tuple[list[Picture], bytes]] = {}
     if workers <= 1:
         shared = [*comparison_pictures(study, say), *sweeps_drawn(study)]
@@ -64,7 +63,7 @@ def draw(study: Study, report: Report | None = None, jobs: int | None = None) ->
     else:
         say(f"pictures of {len(work)} variants, {workers} at a time")
         # They are under way as soon as they are asked for: what shows all variants is drawn here meanwhile.
-        parallel = joblib.Parallel(n_jobs=workers, return_as="generator")
+        parallel = pool(workers)
         with replaced_quietly():
             answers = parallel(joblib.delayed(item)(None) for item in work)
             shared = [*comparison_pictures(study, say), *sweeps_drawn(study)]

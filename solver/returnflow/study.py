@@ -112,7 +112,7 @@ def run(
         Names of the variants to solve ("as drawn" is one); all by default.
     jobs : int, optional
         Processes that solve side by side; by default one for each core. A backend of joblib that is set up outside
-        (`joblib.parallel_config`) is used as it is.
+        (`joblib.parallel_config`) is used as it is, with all its workers by default.
 
     Raises
     ------
