@@ -44,7 +44,8 @@ LOOPS = [SENSITIVE, NOISY, WEAK, CABLES]
 def drawn_once(monkeypatch):
     """Pictures are tested elsewhere; here they are the same bytes every time."""
     monkeypatch.setattr(drawing, "pictures", fake)
-    monkeypatch.setattr(drawing.joblib, "effective_n_jobs", lambda _: 1)  # in this process, where the pictures are the same
+    # In this process, where the pictures are the same.
+    monkeypatch.setattr(drawing.joblib, "effective_n_jobs", lambda _: 1)
 
 
 def fake(of, say=None, *, brief=False):
