@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -17,11 +17,16 @@ from returnflow.linear import NumericalError
 from returnflow.magnetics import System, assemble
 from returnflow.traces import Route
 
-__all__ = ["Broadband", "BroadbandOptions", "Route", "System", "assemble", "reduce"]
+__all__ = ["Broadband", "BroadbandOptions", "Route", "System", "assemble", "reduce", "spread"]
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 Report = Callable[[str], None]
+
+# Measured against meshes three times finer: the difference of two meshes is 0.85 to 1.6 of the error for most entries,
+# and the error of the others about a tenth of the most it may be.
+MARGIN = 1.25
+LEAST_PART = 0.1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,6 +86,8 @@ class Broadband:
     shifts : tuple of (frequency, iterations)
     error : float
         Estimated error of any impedance in the band, relative as `accuracy` is.
+    coarse : Broadband or None
+        The same on a mesh of twice the edges, which tells what the mesh leaves uncertain.
     """
 
     system: System
@@ -95,6 +102,7 @@ class Broadband:
     shifts: tuple[tuple[float, int], ...]
     error: float
     seconds: dict[str, float] = field(default_factory=dict)
+    coarse: Broadband | None = None
 
     @property
     def dissipation(self) -> Floats:
@@ -145,6 +153,18 @@ class Broadband:
         symmetric: Complexes = 0.5 * (Z + Z.T)
         return symmetric
 
+    def doubt(self, frequency: float) -> Floats:
+        """
+        What the mesh leaves uncertain of every impedance, ohm, shape (loops, loops); an estimate.
+
+        The difference to a mesh of twice the edges: with an error that goes with the edge that is the error itself.
+        Where two errors happen to cancel in it, a part of what they may be at most stands in (`spread`).
+        """
+        if self.coarse is None:
+            return np.zeros(self.correction.shape)
+        coarse = replace(self.coarse, thickness=self.thickness, temperature=self.temperature)
+        return spread(np.abs(self.impedance(frequency) - coarse.impedance(frequency)))
+
     def link_currents(self, frequency: float) -> Complexes:
         """Current from the first to the second contact of every link per ampere of every loop, (links, loops)."""
         through: Complexes = self.system.link_current + self.link_basis @ self.reduced(frequency)
@@ -169,6 +189,17 @@ class Broadband:
         added = self.system.to_local @ (self.basis @ self.reduced(frequency))
         stream: Complexes = self.system.stream + added.T.reshape(self.system.stream.shape)
         return stream
+
+
+def spread(difference: Floats) -> Floats:
+    """
+    Half-widths from the magnitudes of a difference of two meshes, shape (loops, loops).
+
+    An error of a transfer is a product of the errors of two fields: at most the root of the product of their own.
+    """
+    own = np.sqrt(np.diag(difference))
+    half: Floats = MARGIN * np.maximum(difference, LEAST_PART * own[:, None] * own[None, :])
+    return half
 
 
 def reduce(

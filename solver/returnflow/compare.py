@@ -10,10 +10,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.frequency import traffic
+from returnflow.broadband import Broadband
+from returnflow.frequency import high_inductance, inductance_doubt, traffic
 from returnflow.result import Result
 from returnflow.spectra import lines_of
-from returnflow.verdict import MESH_ACCURACY, Budget, decibels
+from returnflow.verdict import Budget, decibels
 
 Floats = NDArray[np.float64]
 # The peak lies where the field is steepest, and meshes differ there.
@@ -151,20 +152,26 @@ def _figures(result: Result) -> dict[_Key, tuple[Figure, float | None]]:
             half = max(budget.high - budget.noise, budget.noise - budget.low)
             found[kind, budget.loop, "", "V"] = Figure(value=budget.noise, half=half), budget.limit
     accuracy = result.case.accuracy
+    model = None if result.spectral is None else result.spectral.model
     shares = driven_shares(result)
+    # The bracket says nothing of a share: its accuracy is the best guess, and what the mesh changes above 0 Hz.
+    halves = accuracy * shares
+    inductances = np.zeros((len(result.case.loops),) * 2)
+    if model is not None:
+        inductances = inductance_doubt(model) + model.error * np.abs(high_inductance(model))
+        if shares.size and model.coarse is not None:
+            halves = halves + np.abs(shares - driven_shares(result, model.coarse))
     for j, loop in enumerate(result.case.loops):
         for r, region in enumerate(result.case.regions):
             if loop.role == "noisy":
-                # The bracket says nothing of a share; its accuracy is the best guess, and the mesh's above 0 Hz.
-                share = float(shares[r, j])
-                half = share * (accuracy if result.spectral is None else accuracy + MESH_ACCURACY)
-                found["share", loop.name, region.name, ""] = Figure(value=share, half=half), None
+                share = Figure(value=float(shares[r, j]), half=float(halves[r, j]))
+                found["share", loop.name, region.name, ""] = share, None
         for n, link in enumerate(result.whole.links.names):
             part = abs(float(result.whole.link_current[j, n]))
             found["link", loop.name, link, ""] = Figure(value=part, half=accuracy * max(part, 1e-6)), None
         if result.spectral is not None:
             facts = result.spectral.facts[j]
-            high, half = facts.high_inductance, MESH_ACCURACY * abs(facts.high_inductance)
+            high, half = facts.high_inductance, float(inductances[j, j])
             found["inductance", loop.name, "", "H"] = Figure(value=high, half=half), None
             if facts.gap_inductance is not None:
                 gaps = ", ".join(facts.gaps)
@@ -176,11 +183,12 @@ def _figures(result: Result) -> dict[_Key, tuple[Figure, float | None]]:
     return found
 
 
-def driven_shares(result: Result) -> Floats:
+def driven_shares(result: Result, model: Broadband | None = None) -> Floats:
     """
     Share of every noisy loop across every region where its current is strongest, shape (regions, loops).
 
-    At 0 Hz where nothing above is modelled, and for loops that are not noisy.
+    At 0 Hz where nothing above is modelled, and for loops that are not noisy. Another model than the result's may be
+    given.
     """
     shares = result.shares.copy()
     if result.spectral is None or not shares.size:
@@ -193,8 +201,8 @@ def driven_shares(result: Result) -> Floats:
             if strongest > 0 and not lines.anywhere:
                 at[j] = strongest
     if at:
-        model, inside = result.spectral.model, result.conductors.contact_inside()
-        found, _ = traffic(model, result.whole.loops, inside, list(at.values()))
+        inside = result.conductors.contact_inside()
+        found, _ = traffic(model or result.spectral.model, result.whole.loops, inside, list(at.values()))
         for n, j in enumerate(at):
             shares[:, j] = found[n, :, j]
     return shares

@@ -198,7 +198,6 @@ def _coupled(solution: Conduction, model: Broadband | None, i: int, j: int, loop
     impedance = np.full(len(lines.frequency), transfer, dtype=complex)
     doubt = np.full(len(lines.frequency), half_width)
     if model is not None and not lines.anywhere:
-        own = verdict.MESH_ACCURACY + model.error
         for n, f in enumerate(lines.frequency):
             if f > 0:
                 skin = model.sheets(float(f))[0] / solution.sheet
@@ -207,7 +206,8 @@ def _coupled(solution: Conduction, model: Broadband | None, i: int, j: int, loop
                 # Weak couplings are known to a fraction of what is not resistance in the loops themselves.
                 own_i, own_j = (abs(Z[n, n] - skin * solution.mid[n, n]) for n in (i, j))
                 floor = SMALL * float(np.sqrt(own_i * own_j))
-                doubt[n] = half_width * abs(skin) + own * max(abs(Z[i, j] - skin * transfer), floor)
+                mesh = float(model.doubt(float(f))[i, j])
+                doubt[n] = half_width * abs(skin) + mesh + model.error * max(abs(Z[i, j] - skin * transfer), floor)
     return Coupled(loop=loop, lines=lines, transfer=transfer, half_width=half_width, impedance=impedance, doubt=doubt)
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from shapely import LineString
 
 from returnflow import coupling
-from returnflow.broadband import Broadband, BroadbandOptions, Report, System, assemble, reduce
+from returnflow.broadband import Broadband, BroadbandOptions, Report, System, assemble, reduce, spread
 from returnflow.conduction import diagonal
 from returnflow.conductors import Conductors, StackMesher, copper_numbers
 from returnflow.foil import sheet_resistance
@@ -33,6 +33,8 @@ FINEST = 30e-6  # m; no finer under a route
 GAP_STEP = 0.1  # heights per edge along a gap: the return crowds at its rim, and one height is 2.5 % too coarse
 GAP_FINEST = 0.1e-3  # m; no finer along a gap
 GROWTH = 0.3
+COARSER = 2.0  # edges of the mesh that tells what the mesh leaves uncertain, over those of the mesh itself
+STEEPEST = 0.5  # growth of triangles
 ACROSS = 4.0  # triangles across a narrow copper
 NARROW = 10.0  # heights; the edges of a wider copper are far apart against what happens under them
 TURNED = 0.5  # half of the return has left the resistive pattern
@@ -153,6 +155,17 @@ def _along_line(line: shapely.Geometry, size: float, largest: float) -> SizeFiel
     return SizeField(points, np.full(len(points), size), largest, GROWTH)
 
 
+def _coarser(field: SizeField, factor: float) -> SizeField:
+    """The same with triangles larger by a factor everywhere."""
+    return replace(
+        field,
+        sizes=factor * field.sizes,
+        largest=factor * field.largest,
+        growth=min(factor * field.growth, STEEPEST),
+        others=tuple(_coarser(other, factor) for other in field.others),
+    )
+
+
 def solve_broadband(
     case: Case,
     conductors: Conductors,
@@ -176,12 +189,21 @@ def solve_broadband(
     report : function of one string, optional
     """
     squares = None if resistance is None else resistance / conductors.reference
+    thickness = tuple(conductors.foils[0].tolist())
     system = _system(case, conductors, loops, report)
-    thickness, _ = conductors.foils
-    return reduce(system, tuple(thickness.tolist()), case.board.temperature, squares, options, report)
+    model = reduce(system, thickness, case.board.temperature, squares, options, report)
+    system = _system(case, conductors, loops, report, COARSER)
+    coarse = reduce(system, thickness, case.board.temperature, squares, options, report)
+    return replace(model, coarse=replace(coarse, system=replace(coarse.system, panels=None)))
 
 
-def _system(case: Case, conductors: Conductors, loops: Sequence[tuple[int, int]], report: Report | None) -> System:
+def _system(
+    case: Case,
+    conductors: Conductors,
+    loops: Sequence[tuple[int, int]],
+    report: Report | None,
+    coarser: float = 1.0,
+) -> System:
     over = [routes_of(case, name) for name in conductors.names]
     facing = faced(case, conductors)
 
@@ -192,11 +214,12 @@ def _system(case: Case, conductors: Conductors, loops: Sequence[tuple[int, int]]
             largest = min(largest, _width(plane) / ACROSS)
         field = route_size(mesher, over[number], largest)
         gaps = _gap_sizes(case, conductors.names[number], [item for item in facing if item.copper == number], field)
-        return replace(field, others=(*field.others, *gaps, *_facing_sizes(conductors, number, field.largest)))
+        field = replace(field, others=(*field.others, *gaps, *_facing_sizes(conductors, number, field.largest)))
+        return field if coarser == 1 else _coarser(field, coarser)
 
     mesh = StackMesher(conductors).graded(size)
     if report:
-        report(f"magnetic mesh: {len(mesh.triangles)} triangles")
+        report(f"magnetic mesh{' to compare with' if coarser > 1 else ''}: {len(mesh.triangles)} triangles")
     copper = copper_numbers(mesh)
     (level, distance), (thickness, foil) = conductors.levels, conductors.foils
     sheets = np.array([sheet_resistance(t, case.board.temperature) for t in thickness])
@@ -325,6 +348,13 @@ def high_inductance(model: Broadband) -> Floats:
     matrix = model.system.inductance + model.drive.T @ high_pattern(model)
     symmetric: Floats = 0.5 * (matrix + matrix.T)
     return symmetric
+
+
+def inductance_doubt(model: Broadband) -> Floats:
+    """What the mesh leaves uncertain of `high_inductance`, henry, shape (loops, loops); see `Broadband.doubt`."""
+    if model.coarse is None:
+        return np.zeros_like(model.system.inductance)
+    return spread(np.abs(high_inductance(model) - high_inductance(model.coarse)))
 
 
 def mean_length(model: Broadband, loop: int, *, high: bool) -> float:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from returnflow.coupling import Peak
 from returnflow.decision import Decision
 from returnflow.drives import amperes, driven
+from returnflow.frequency import inductance_doubt
 from returnflow.record_parts import (
     Json,
     comparison_dict,
@@ -215,6 +216,7 @@ def _crossovers(result: Result) -> list[Json]:
     """What frequency does to each loop; empty where the case asks for the resistive limit only."""
     if result.spectral is None:
         return []
+    doubt = inductance_doubt(result.spectral.model)
     return [
         {
             "loop": loop,
@@ -222,6 +224,7 @@ def _crossovers(result: Result) -> list[Json]:
             "ribbon_Hz": number(facts.ribbon),
             "low_inductance_H": number(facts.low_inductance),
             "high_inductance_H": number(facts.high_inductance),
+            "high_inductance_half_width_H": number(float(doubt[j, j])),
             "low_length_m": number(facts.low_length),
             "high_length_m": number(facts.high_length),
             "near_route": [number(abs(value)) for value in result.spectral.near[:, j]],

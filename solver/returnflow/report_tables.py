@@ -7,7 +7,11 @@ import math
 from collections.abc import Sequence
 from html import escape
 
+import numpy as np
+
+from returnflow.broadband import Broadband
 from returnflow.drives import amperes, drive
+from returnflow.frequency import high_inductance, inductance_doubt
 from returnflow.result import Result
 from returnflow.tables import (
     amount,
@@ -184,6 +188,8 @@ def accuracy_html(result: Result) -> str:
         "geometric mean of the two loops’ own resistances where that is larger. Circles are polygons of equal area. "
         "The bound covers the mathematics; foil thickness, temperature and the drawing are taken as given."
     )
+    if result.spectral is not None:
+        text += _magnetic_accuracy(result.spectral.model)
     passes = [
         [str(number), f"{count}", percent(relative * result.case.accuracy)]
         for number, (count, relative) in enumerate(solution.passes, 1)
@@ -191,6 +197,20 @@ def accuracy_html(result: Result) -> str:
     seconds = ", ".join(f"{escape(part)} {value:.2f} s" for part, value in result.seconds.items())
     table = table_html("Refinement of the mesh", ["pass", "triangles", "worst half-width"], passes) if passes else ""
     return f"<p>{escape(text)}</p>{table}<p class='note'>{solution.space.size} unknowns per side. Time: {seconds}.</p>"
+
+
+def _magnetic_accuracy(model: Broadband) -> str:
+    """Sentences on what the mesh leaves uncertain above 0 Hz."""
+    if model.coarse is None:
+        return ""
+    own = np.diag(high_inductance(model))
+    part = float(np.max(np.diag(inductance_doubt(model)) / np.where(own > 0, own, np.inf), initial=0.0))
+    counts = [len(each.system.space.mesh.triangles) for each in (model, model.coarse)]
+    return (
+        f" Above 0 Hz nothing is bounded: every impedance is solved on two magnetic meshes, of {counts[0]} triangles and, "
+        f"with edges twice as long, of {counts[1]}; what changes between them, with a quarter added, is taken as what "
+        f"the first leaves uncertain. Here that is at most {percent(part)} of a loop’s own inductance at high frequency."
+    )
 
 
 def table_html(

@@ -95,9 +95,9 @@ def comparison_html(study: Study) -> str:
         folded = f"<details><summary>{what}</summary>{_comparison(study, rest, caption)}</details>"
     note = (
         f"Below every value its change against “{names[0]}”, in dB and per cent. “No change” means that the difference "
-        "is smaller than what both values are known to, which stands in brackets: brackets of the resistances, 1 % of "
-        "the inductive part, 3 % of a strongest sheet current. Margins are positive where a limit is kept. A dash: the "
-        "variant has no such thing."
+        "is smaller than what both values are known to, which stands in brackets: brackets of the resistances, what a "
+        "magnetic mesh of twice the edges changes, 3 % of a strongest sheet current. Margins are positive where a "
+        "limit is kept. A dash: the variant has no such thing."
     )
     return (
         f'<section><h2>Variants compared</h2>{failed}<dl class="changes">{changes}</dl>{table}{folded}'

@@ -18,10 +18,6 @@ LIGHT = 299_792_458.0  # m/s
 PERMITTIVITY = 4.3  # relative, of the usual glass-epoxy laminate; common practice, no source
 
 
-# The inductive part of an impedance rests on one mesh; refining it once moves the check values by less than this.
-MESH_ACCURACY = 0.01
-
-
 @dataclass(frozen=True, kw_only=True)
 class Coupled:
     """
