@@ -207,9 +207,10 @@ def _magnetic_accuracy(model: Broadband) -> str:
     part = float(np.max(np.diag(inductance_doubt(model)) / np.where(own > 0, own, np.inf), initial=0.0))
     counts = [len(each.system.space.mesh.triangles) for each in (model, model.coarse)]
     return (
-        f" Above 0 Hz nothing is bounded: every impedance is solved on two magnetic meshes, of {counts[0]} triangles and, "
-        f"with edges twice as long, of {counts[1]}; what changes between them, with a quarter added, is taken as what "
-        f"the first leaves uncertain. Here that is at most {percent(part)} of a loop’s own inductance at high frequency."
+        f" Above 0 Hz nothing is bounded: every impedance is solved on two magnetic meshes, of {counts[0]} triangles "
+        f"and, with edges twice as long, of {counts[1]}; what changes between them, with a quarter added, is taken as "
+        f"what the first leaves uncertain. Here that is at most {percent(part)} of a loop’s own inductance at high "
+        "frequency."
     )
 
 
