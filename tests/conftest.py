@@ -1,6 +1,11 @@
 """One hypothesis profile for every machine: the same examples each time, and no deadline on a busy one."""
 
 import gc
+import os
+
+# Tests run side by side, one process a core: threads of linear algebra would only wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import pytest
 from hypothesis import HealthCheck, settings
