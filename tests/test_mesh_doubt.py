@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from returnflow import frequency
-from returnflow.broadband import LEAST_PART, MARGIN, spread
+from returnflow.broadband import LEAST_PART, MARGIN, half_widths
 from returnflow.conduction import Options, solve
 from returnflow.conductors import Conductors
 from returnflow.frequency import high_inductance, inductance_doubt, solve_broadband, solve_expelled
@@ -88,7 +88,8 @@ def test_the_mesh_it_is_told_by_is_the_coarser_one():
     model = solved()
     fine, coarse = (len(each.system.space.mesh.triangles) for each in (model, model.coarse))
     assert fine / 6 < coarse < fine / 2
-    assert model.coarse.coarse is None
+    with pytest.raises(ValueError, match="one mesh only"):
+        model.coarse.doubt(1e6)
     assert model.coarse.system.panels is None
 
 
@@ -105,7 +106,7 @@ def test_at_high_frequency_it_is_that_of_the_inductance():
 
 
 def test_where_two_errors_cancel_a_part_of_what_they_may_be_stands_in():
-    half = spread(np.array([[4.0, 0.0, 3.0], [0.0, 1.0, 0.0], [3.0, 0.0, 9.0]]))
+    half = half_widths(np.array([[4.0, 0.0, 3.0], [0.0, 1.0, 0.0], [3.0, 0.0, 9.0]]))
     assert np.diag(half) == pytest.approx(MARGIN * np.array([4, 1, 9]))
     assert half[0, 1] == half[1, 0] == pytest.approx(MARGIN * LEAST_PART * 2)
     assert half[0, 2] == pytest.approx(MARGIN * 3)

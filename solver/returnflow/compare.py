@@ -159,8 +159,7 @@ def _figures(result: Result) -> dict[_Key, tuple[Figure, float | None]]:
     inductances = np.zeros((len(result.case.loops),) * 2)
     if model is not None:
         inductances = inductance_doubt(model) + model.error * np.abs(high_inductance(model))
-        if shares.size and model.coarse is not None:
-            halves = halves + np.abs(shares - driven_shares(result, model.coarse))
+        halves = halves + np.abs(shares - driven_shares(result, model.compared))
     for j, loop in enumerate(result.case.loops):
         for r, region in enumerate(result.case.regions):
             if loop.role == "noisy":

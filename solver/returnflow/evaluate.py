@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 import shapely
@@ -22,6 +23,7 @@ from returnflow.verdict import Budget, Coupled
 from returnflow_geometry.board import Case, Loop
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 Report = Callable[[str], None]
 
 
@@ -155,10 +157,13 @@ def budgets(case: Case, solved: Solved) -> tuple[list[Budget], list[Budget]]:
     """Noise budget of every sensitive loop, and voltage budget of every pair of cables."""
     found: dict[str, list[Budget]] = {"sensitive": [], "cables": []}
     noisy = [(j, loop) for j, loop in enumerate(case.loops) if loop.role == "noisy"]
+    model = solved.model
+    # Once for all pairs of loops.
+    at = None if model is None else cache(lambda f: (model.impedance(f), model.doubt(f)))
     for i, loop in enumerate(case.loops):
         limit = {"sensitive": loop.tolerates, "cables": loop.limit}.get(loop.role)
         if limit is not None:
-            parts = [_coupled(solved.solution, solved.model, i, j, other) for j, other in noisy]
+            parts = [_coupled(solved.solution, solved.model, at, i, j, other) for j, other in noisy]
             found[loop.role].append(verdict.budget(loop, limit, parts))
     return found["sensitive"], found["cables"]
 
@@ -191,23 +196,35 @@ def _peaks(solution: Conduction, coppers: int) -> tuple[Peak, ...]:
     )
 
 
-def _coupled(solution: Conduction, model: Broadband | None, i: int, j: int, loop: Loop) -> Coupled:
-    """Transfer impedance of one pair at every line of the noisy loop, and how well it is known."""
+def _coupled(
+    solution: Conduction,
+    model: Broadband | None,
+    at: Callable[[float], tuple[Complexes, Floats]] | None,
+    i: int,
+    j: int,
+    loop: Loop,
+) -> Coupled:
+    """
+    Transfer impedance of one pair at every line of the noisy loop, and how well it is known.
+
+    `at` gives the model's impedances at a frequency, and what the mesh leaves uncertain of them.
+    """
     lines = lines_of(loop)
     transfer, half_width = float(solution.mid[i, j]), float(solution.half_width[i, j])
     impedance = np.full(len(lines.frequency), transfer, dtype=complex)
     doubt = np.full(len(lines.frequency), half_width)
-    if model is not None and not lines.anywhere:
-        for n, f in enumerate(lines.frequency):
+    if model is not None and at is not None and not lines.anywhere:
+        for n, f in enumerate(lines.frequency.tolist()):
             if f > 0:
-                skin = model.sheets(float(f))[0] / solution.sheet
-                Z = model.impedance(float(f))
+                skin = model.sheets(f)[0] / solution.sheet
+                Z, mesh = at(f)
                 impedance[n] = Z[i, j]
                 # Weak couplings are known to a fraction of what is not resistance in the loops themselves.
                 own_i, own_j = (abs(Z[n, n] - skin * solution.mid[n, n]) for n in (i, j))
                 floor = SMALL * float(np.sqrt(own_i * own_j))
-                mesh = float(model.doubt(float(f))[i, j])
-                doubt[n] = half_width * abs(skin) + mesh + model.error * max(abs(Z[i, j] - skin * transfer), floor)
+                doubt[n] = (
+                    half_width * abs(skin) + mesh[i, j] + model.error * max(abs(Z[i, j] - skin * transfer), floor)
+                )
     return Coupled(loop=loop, lines=lines, transfer=transfer, half_width=half_width, impedance=impedance, doubt=doubt)
 
 

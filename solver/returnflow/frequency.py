@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from shapely import LineString
 
 from returnflow import coupling
-from returnflow.broadband import Broadband, BroadbandOptions, Report, System, assemble, reduce, spread
+from returnflow.broadband import Broadband, BroadbandOptions, Report, System, assemble, half_widths, reduce
 from returnflow.conduction import diagonal
 from returnflow.conductors import Conductors, StackMesher, copper_numbers
 from returnflow.foil import sheet_resistance
@@ -352,9 +352,7 @@ def high_inductance(model: Broadband) -> Floats:
 
 def inductance_doubt(model: Broadband) -> Floats:
     """What the mesh leaves uncertain of `high_inductance`, henry, shape (loops, loops); see `Broadband.doubt`."""
-    if model.coarse is None:
-        return np.zeros_like(model.system.inductance)
-    return spread(np.abs(high_inductance(model) - high_inductance(model.coarse)))
+    return half_widths(np.abs(high_inductance(model) - high_inductance(model.compared)))
 
 
 def mean_length(model: Broadband, loop: int, *, high: bool) -> float:

@@ -201,11 +201,9 @@ def accuracy_html(result: Result) -> str:
 
 def _magnetic_accuracy(model: Broadband) -> str:
     """Sentences on what the mesh leaves uncertain above 0 Hz."""
-    if model.coarse is None:
-        return ""
     own = np.diag(high_inductance(model))
     part = float(np.max(np.diag(inductance_doubt(model)) / np.where(own > 0, own, np.inf), initial=0.0))
-    counts = [len(each.system.space.mesh.triangles) for each in (model, model.coarse)]
+    counts = [len(each.system.space.mesh.triangles) for each in (model, model.compared)]
     return (
         f" Above 0 Hz nothing is bounded: every impedance is solved on two magnetic meshes, of {counts[0]} triangles "
         f"and, with edges twice as long, of {counts[1]}; what changes between them, with a quarter added, is taken as "
