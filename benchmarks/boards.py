@@ -9,10 +9,10 @@ import numpy as np
 import shapely
 
 import returnflow as rf
-from returnflow.conduction import Conduction, Options, reference, solve
-from returnflow.foil import sheet_resistance
-from returnflow.frequency import wants_frequencies
-from returnflow_geometry.mesh import Plane
+from returnflow.answers.frequency import wants_frequencies
+from returnflow.resistive.conduction import Conduction, Options, reference, solve
+from returnflow.resistive.foil import sheet_resistance
+from returnflow_geometry.mesh.mesher import Plane
 
 EXAMPLE = Path(__file__).parent.parent / "examples" / "weighing_controller.toml"
 

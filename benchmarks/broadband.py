@@ -21,12 +21,12 @@ import time
 import numpy as np
 from machine import describe, peak_memory
 
-from returnflow.broadband import BroadbandOptions, Route, assemble, reduce
-from returnflow.induction import PanelOperator
-from returnflow.panels import pair_integrals
-from returnflow_geometry.mesh import Mesh, Mesher, Plane
-from returnflow_geometry.seeding import SizeField
-from returnflow_geometry.shapes import circle, rectangle
+from returnflow.magnetic.broadband import BroadbandOptions, Route, assemble, reduce
+from returnflow.magnetic.induction import PanelOperator
+from returnflow.magnetic.panels import pair_integrals
+from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
+from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.model.shapes import circle, rectangle
 
 PLACES_MM = ((10, 10), (90, 70), (10, 70), (90, 10), (50, 20), (50, 60), (30, 40), (70, 40))
 LOOPS = [(0, 1), (2, 3), (4, 5), (6, 7), (0, 5), (6, 3)]

@@ -13,8 +13,8 @@ import sys
 import time
 from collections import Counter
 
-from returnflow_geometry.fabrication.gerber import read_gerber
-from returnflow_geometry.fabrication.objects import FabricationError, Limits
+from returnflow_geometry.fabrication.base.objects import FabricationError, Limits
+from returnflow_geometry.fabrication.gerber.image import read_gerber
 
 SLOWEST = 10.0  # s
 HEAD = "%FSLAX33Y33*%%MOMM*%\n"

@@ -29,13 +29,13 @@ from fuzz_readers import DRILL, DXF, IPC2581, JOB, NETLIST, mutated
 from machine import describe as machine
 from machine import peak_memory
 
-from returnflow_geometry.fabrication.assemble import from_fabrication
-from returnflow_geometry.fabrication.connectivity import connect
-from returnflow_geometry.fabrication.extract import board_of
-from returnflow_geometry.fabrication.objects import FabricationError
-from returnflow_geometry.fabrication.pins import pins_of
-from returnflow_geometry.fabrication.starter import starter_case
-from returnflow_geometry.fabrication.summary import describe
+from returnflow_geometry.fabrication.base.objects import FabricationError
+from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
+from returnflow_geometry.fabrication.board_data.starter import starter_case
+from returnflow_geometry.fabrication.board_data.summary import describe
+from returnflow_geometry.fabrication.copper.connectivity import connect
+from returnflow_geometry.fabrication.copper.extract import board_of
+from returnflow_geometry.fabrication.copper.pins import pins_of
 
 EXAMPLES = Path(__file__).parent.parent / "examples" / "fabrication"
 SLOWEST = 10.0  # s

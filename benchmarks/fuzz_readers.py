@@ -23,13 +23,13 @@ from pathlib import Path
 
 from machine import describe, peak_memory
 
-from returnflow_geometry.fabrication.archive import open_files
-from returnflow_geometry.fabrication.drill import looks_like_drill, read_drill
-from returnflow_geometry.fabrication.dxf import looks_like_dxf, read_dxf
-from returnflow_geometry.fabrication.ipc2581 import looks_like_ipc2581, read_ipc2581
-from returnflow_geometry.fabrication.jobfile import looks_like_job, read_job
-from returnflow_geometry.fabrication.netlist import looks_like_netlist, read_netlist
-from returnflow_geometry.fabrication.objects import FabricationError, Limits
+from returnflow_geometry.fabrication.base.archive import open_files
+from returnflow_geometry.fabrication.base.objects import FabricationError, Limits
+from returnflow_geometry.fabrication.drill.program import looks_like_drill, read_drill
+from returnflow_geometry.fabrication.dxf.drawing_file import looks_like_dxf, read_dxf
+from returnflow_geometry.fabrication.ipc2581.document import looks_like_ipc2581, read_ipc2581
+from returnflow_geometry.fabrication.texts.jobfile import looks_like_job, read_job
+from returnflow_geometry.fabrication.texts.netlist import looks_like_netlist, read_netlist
 
 SLOWEST = 10.0  # s
 LIMITS = Limits()

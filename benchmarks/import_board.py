@@ -63,10 +63,10 @@ def read(folder: Path) -> int:
     from machine import describe as machine
     from machine import peak_memory
 
-    from returnflow_geometry.fabrication.assemble import from_fabrication
-    from returnflow_geometry.fabrication.connectivity import connect
-    from returnflow_geometry.fabrication.extract import board_of
-    from returnflow_geometry.fabrication.summary import describe
+    from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
+    from returnflow_geometry.fabrication.board_data.summary import describe
+    from returnflow_geometry.fabrication.copper.connectivity import connect
+    from returnflow_geometry.fabrication.copper.extract import board_of
 
     paths = list((folder / "fab").iterdir())
     before = peak_memory()

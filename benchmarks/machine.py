@@ -7,7 +7,7 @@ import platform
 import sys
 from pathlib import Path
 
-from returnflow.study import versions
+from returnflow.advice.study import versions
 
 
 def describe() -> str:

@@ -30,7 +30,7 @@ from scipy.sparse.linalg import splu
 from skfem.helpers import dot, grad
 from skfem.models.poisson import laplace
 
-from returnflow_geometry.mesh import Mesher, Plane
+from returnflow_geometry.mesh.mesher import Mesher, Plane
 
 ACCURACIES = (0.05, 0.01, 0.002)
 MOST_UNKNOWNS, MOST_MEGABYTES = 4_000_000, 12_000

@@ -15,7 +15,7 @@ from pathlib import Path
 from machine import describe, peak_memory
 
 import returnflow as rf
-from returnflow.files import write_all
+from returnflow.report.files import write_all
 
 EXAMPLE = Path(__file__).parent.parent / "examples" / "weighing_controller.toml"
 

@@ -18,9 +18,9 @@ import time
 import numpy as np
 from machine import describe, peak_memory
 
-from returnflow.conduction import Options, solve_on
-from returnflow_geometry.mesh import Mesher, Plane
-from returnflow_geometry.shapes import circle, rectangle
+from returnflow.resistive.conduction import Options, solve_on
+from returnflow_geometry.mesh.mesher import Mesher, Plane
+from returnflow_geometry.model.shapes import circle, rectangle
 
 SIZES_MM = {1: (0.80, 0.44, 0.25, 0.137), 2: (1.6, 0.88, 0.5, 0.27)}
 LOOPS = [(0, 1), (2, 3), (0, 2), (1, 3), (0, 3), (1, 2)]

@@ -3,10 +3,13 @@
 import copy
 import datetime as dt
 import json
+from pathlib import Path
 
 import pytest
 
-from returnflow_geometry.casefile import CaseError, parse_case
+from returnflow_geometry.casefile.read import CaseError, parse_case
+
+EXAMPLES = Path(__file__).parents[1] / "examples"
 
 PLANE = {"rect": [0, 0, 100, 80]}
 GOOD = {

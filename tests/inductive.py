@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import LineString, Polygon
 
-from returnflow.broadband import Route, System, assemble
-from returnflow.foil import MU0
-from returnflow.iteration import Preconditioner, conjugate_gradients
-from returnflow_geometry.mesh import Mesh, Mesher, Plane
-from returnflow_geometry.seeding import SizeField
-from returnflow_geometry.shapes import circle, rectangle
+from returnflow.magnetic.broadband import Route, System, assemble
+from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
+from returnflow.resistive.foil import MU0
+from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
+from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.model.shapes import circle, rectangle
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from shapely import Polygon
 from skfem.models.poisson import laplace
 
-from returnflow.conduction import Conduction
-from returnflow_geometry.mesh import Mesh
+from returnflow.resistive.conduction import Conduction
+from returnflow_geometry.mesh.mesher import Mesh
 
 Floats = NDArray[np.float64]
 ROUNDING = 1e-9  # relative: what snapping to 1 nm and the linear solves may cost

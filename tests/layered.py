@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from returnflow.conduction import Conduction, Options, solve
-from returnflow.conductors import Conductors
-from returnflow_geometry.board import Board, Case, Copper, Layer, Link, Loop, Terminal
-from returnflow_geometry.shapes import circle, rectangle
+from returnflow.resistive.conduction import Conduction, Options, solve
+from returnflow.resistive.conductors import Conductors
+from returnflow_geometry.model.board import Board, Case, Copper, Layer, Link, Loop, Terminal
+from returnflow_geometry.model.shapes import circle, rectangle
 
 MM = 1e-3
 DISC = circle(0.0, 0.0, 20 * MM, corners=96)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 
-from returnflow.plots import Picture, pictures
-from returnflow.result import Result
-from returnflow.study import Study, run
-from returnflow_geometry.casefile import parse_case
+from returnflow.advice.study import Study, run
+from returnflow.answers.result import Result
+from returnflow.pictures.album import Picture, pictures
+from returnflow_geometry.casefile.read import parse_case
 
 NOISY, WEAK, SENSITIVE, CABLES = (
     'Pump <b>&"x"</b> $i_1$',

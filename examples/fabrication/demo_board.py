@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from draft import Draft
 
-from returnflow_geometry.fabrication.objects import BoardData
+from returnflow_geometry.fabrication.base.objects import BoardData
 
 
 def demo_board() -> BoardData:

@@ -8,9 +8,9 @@ from typing import Literal
 import numpy as np
 import shapely
 
-from returnflow_geometry import shapes
-from returnflow_geometry.board import GRID, Shape
-from returnflow_geometry.fabrication.objects import BoardData, Hole, LayerCopper, Pad, StackLayer
+from returnflow_geometry.fabrication.base.objects import BoardData, Hole, LayerCopper, Pad, StackLayer
+from returnflow_geometry.model import shapes
+from returnflow_geometry.model.board import GRID, Shape
 
 MM = 1e-3
 STACK = (0.035, 0.2, 0.035, 1.1, 0.035, 0.2, 0.035)  # mm: copper, dielectric, copper, ... of four layers

@@ -20,8 +20,8 @@ import numpy as np
 import shapely
 from shapely import Polygon
 
-from returnflow_geometry.board import Shape
-from returnflow_geometry.fabrication.objects import BoardData, Hole, LayerCopper
+from returnflow_geometry.fabrication.base.objects import BoardData, Hole, LayerCopper
+from returnflow_geometry.model.board import Shape
 
 MM = 1000.0
 Ring = list[tuple[float, float]]

@@ -7,8 +7,8 @@ from xml.sax.saxutils import quoteattr
 
 from write_files import MM, Ring, _groups, polygons, ring
 
-from returnflow_geometry.board import Shape
-from returnflow_geometry.fabrication.objects import BoardData, Hole, LayerCopper, Pad
+from returnflow_geometry.fabrication.base.objects import BoardData, Hole, LayerCopper, Pad
+from returnflow_geometry.model.board import Shape
 
 HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n<IPC-2581 revision="B" xmlns="http://webstds.ipc.org/2581">'
 

@@ -15,8 +15,8 @@ import shapely
 from draft import Draft
 from write_files import write_gerber_set
 
-from returnflow_geometry import shapes
-from returnflow_geometry.fabrication.objects import BoardData
+from returnflow_geometry.fabrication.base.objects import BoardData
+from returnflow_geometry.model import shapes
 
 MM = 1e-3
 # Ground pins that the loops of the case end on: place and contact diameter, mm.

@@ -9,13 +9,13 @@ Return currents on circuit boards: where they flow, what they couple, and how su
 
 from importlib.metadata import PackageNotFoundError, version
 
-from returnflow.conduction import Conduction, Options, solve
-from returnflow.linear import NumericalError
-from returnflow.result import Result
-from returnflow.study import Study, run
-from returnflow_geometry.board import Board, Case
-from returnflow_geometry.casefile import CaseError, parse_case, read_case
-from returnflow_geometry.mesh import Mesh, MeshError, Plane
+from returnflow.advice.study import Study, run
+from returnflow.answers.result import Result
+from returnflow.resistive.conduction import Conduction, Options, solve
+from returnflow.resistive.linear import NumericalError
+from returnflow_geometry.casefile.read import CaseError, parse_case, read_case
+from returnflow_geometry.mesh.mesher import Mesh, MeshError, Plane
+from returnflow_geometry.model.board import Board, Case
 
 try:
     __version__ = version("returnflow")

@@ -14,15 +14,15 @@ from pathlib import Path
 from typing import NoReturn
 
 import returnflow
-from returnflow.linear import NumericalError
-from returnflow_geometry.casefile import CaseError, read_case
-from returnflow_geometry.fabrication.assemble import from_fabrication
-from returnflow_geometry.fabrication.connectivity import connect
-from returnflow_geometry.fabrication.objects import FabricationError
-from returnflow_geometry.fabrication.starter import starter_case
-from returnflow_geometry.fabrication.summary import describe
-from returnflow_geometry.mesh import MeshError
-from returnflow_geometry.source import Source
+from returnflow.resistive.linear import NumericalError
+from returnflow_geometry.casefile.read import CaseError, read_case
+from returnflow_geometry.casefile.source import Source
+from returnflow_geometry.fabrication.base.objects import FabricationError
+from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
+from returnflow_geometry.fabrication.board_data.starter import starter_case
+from returnflow_geometry.fabrication.board_data.summary import describe
+from returnflow_geometry.fabrication.copper.connectivity import connect
+from returnflow_geometry.mesh.mesher import MeshError
 
 DONE, EXCEEDED, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
@@ -127,9 +127,9 @@ def _parser() -> argparse.ArgumentParser:
 
 def _run(arguments: argparse.Namespace) -> int:
     """Solve a case, print the table, and write report.html, result.json, fields.vtu and the pictures."""
-    from returnflow.files import to_dict, write_all
-    from returnflow.study import AS_DRAWN, run
-    from returnflow.tables import summary_table
+    from returnflow.advice.study import AS_DRAWN, run
+    from returnflow.report.files import to_dict, write_all
+    from returnflow.words.answer_text import summary_table
 
     case = read_case(arguments.case)
     names = [AS_DRAWN, *(variant.name for variant in case.variants)]

@@ -1,0 +1,1 @@
+"""A case file, with the fabrication data, variants and sweeps it names, to complete Cases; mistakes named by key."""

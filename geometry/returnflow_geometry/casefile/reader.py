@@ -1,0 +1,191 @@
+"""Whole tables of a case file: names first, then every table by its keys."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from returnflow_geometry.keys.reading import Book, Fields, Key, Refusal, Spot, read_name, read_table, read_text
+from returnflow_geometry.keys.schema import KEYS, REQUIRED, ROLE_KEYS, SINGLE
+from returnflow_geometry.model.board import ROLES
+from returnflow_geometry.model.wording import Unnamed, label, listed, nearest, show
+
+FORMAT = 1
+# Kinds that a thing may refer to by name.
+REFERS = {
+    "copper": ("layer",),
+    **dict.fromkeys(("cutout", "bridge", "terminal", "region", "section"), ("copper",)),
+    "link": ("terminal",),
+    "loop": ("terminal", "layer"),
+}
+
+
+@dataclasses.dataclass(frozen=True)
+class Entry:
+    """One table of an array: its kind, its name (`Unnamed` if it has no good one), and what was read."""
+
+    kind: str
+    name: str
+    table: Mapping[str, object]
+    fields: Fields
+
+
+def declare_names(book: Book, raw: Mapping[str, object]) -> None:
+    """Note which names each kind of thing declares, before any reference is read."""
+    for kind in KEYS:
+        value = raw.get(kind, [])
+        tables = value if isinstance(value, list) else [value]
+        names = [good_name(table) for table in tables]
+        book.names[kind] = list(dict.fromkeys(name for name in names if name is not None))
+        if None in names or (not tables and kind in REQUIRED):
+            book.incomplete.add(kind)
+    for key in raw:
+        if key not in TOP and key not in UNSUPPORTED[""]:
+            book.incomplete.add(nearest(key, TOP) or "")
+
+
+def good_name(table: object) -> str | None:
+    """Name that a table gives itself; None if it gives none that can be used."""
+    return read_name(Spot(Book(), ""), table.get("name")) if isinstance(table, dict) else None
+
+
+# readers of whole tables
+
+
+def _table(name: str) -> Callable[[Spot, object], dict[str, Any] | None]:
+    """Make a reader of a single table, such as [board]."""
+
+    def read(spot: Spot, value: object) -> dict[str, Any] | None:
+        if not isinstance(value, dict):
+            spot.wrong(f"is {show(value)}", "must be a table", f"write [{name}] and its keys below it")
+            return None
+        return read_table(spot.book, f"[{name}]: ", value, SINGLE[name], refused=UNSUPPORTED.get(name)).values
+
+    return read
+
+
+def _tables(kind: str) -> Callable[[Spot, object], list[Entry]]:
+    """Make a reader of an array of tables, such as all [[terminal]]."""
+
+    def read(spot: Spot, value: object) -> list[Entry]:
+        if not isinstance(value, list):
+            spot.wrong(
+                f"is {'a single table' if isinstance(value, dict) else show(value)}",
+                "there may be several of them",
+                f"write [[{kind}]] in double brackets",
+            )
+            value = [value] if isinstance(value, dict) else []
+        first: dict[str, tuple[int, object]] = {}
+        entries = []
+        for index, table in enumerate(value, start=1):
+            nameless = Unnamed(f"number {index}")
+            where = label(kind, nameless)
+            if not isinstance(table, dict):
+                Spot(spot.book, where).wrong(
+                    f"is {show(table)}", "must be a table", f"write [[{kind}]] and its keys below it"
+                )
+                continue
+            name = good_name(table)
+            if name is not None and name in first:
+                number_, other = first[name]
+                same = table == other
+                Spot(spot.book, f"{where}: name").wrong(
+                    f"is {listed([name])}, which is also the name of {kind} number {number_}",
+                    f"every {kind} needs a name of its own",
+                    "remove one of them, they are the same" if same else "rename one of them",
+                )
+                if same:  # its mistakes, if any, are reported already
+                    continue
+                name = None
+            elif name is not None:
+                first[name] = (index, table)
+            shown = nameless if name is None else name
+            entries.append(_entry(spot.book, kind, shown, table, last=index == len(value)))
+        return entries
+
+    return read
+
+
+def _entry(book: Book, kind: str, name: str, table: dict[str, object], *, last: bool) -> Entry:
+    """One table of an array; one that was read before without a mistake is the very same entry again."""
+    # What it says depends on the table, on whether it is the last, and on the names that it may refer to.
+    key = ("table", kind, id(table), last, *(book.names_number(other) for other in REFERS.get(kind, ())))
+    known: Entry | None = book.drawn.get(key)
+    if known is not None and known.name == name:
+        return known
+    before = len(book.mistakes)
+    keys, refused = _keys_for(kind, table, last=last)
+    fields = read_table(book, f"{label(kind, name)}: ", table, keys, refused=refused)
+    entry = Entry(kind, name, table, fields)
+    if len(book.mistakes) == before and not fields.bad:
+        book.drawn[key] = entry
+    return entry
+
+
+def _keys_for(kind: str, table: Mapping[str, object], *, last: bool) -> tuple[dict[str, Key], dict[str, Refusal]]:
+    """Keys of one table, which depend on its role or place, and the keys that get a message of their own."""
+    keys, refused = dict(KEYS[kind]), dict(UNSUPPORTED.get(kind, {}))
+    if kind == "layer" and last:
+        del keys["below_mm"]
+        refused["below_mm"] = lambda spot: spot.wrong(
+            "is given for the last layer", "there is no layer below it", "remove it"
+        )
+    if kind == "loop":
+        role = table.get("role")
+        for other, own in ROLE_KEYS.items():
+            if role == other:
+                keys |= own
+            elif role in ROLES:
+                refused |= dict.fromkeys(own, _foreign(other, str(role)))
+            else:  # a bad role is reported, so nothing is known to be missing
+                keys |= {name: dataclasses.replace(key, required=False) for name, key in own.items()}
+    return keys, refused
+
+
+def _foreign(owner: str, role: str) -> Refusal:
+    return lambda spot: spot.wrong(
+        "is given",
+        f"this key belongs to a loop of role {listed([owner])}, and this one is {listed([role])}",
+        "remove it or change the role",
+    )
+
+
+def _unsupported(advice: str = "remove it") -> Refusal:
+    return lambda spot: spot.unsupported(advice)
+
+
+def _read_format(spot: Spot, value: object) -> int | None:
+    if isinstance(value, bool) or not isinstance(value, int) or value != FORMAT:
+        spot.wrong(f"is {show(value)}", f"this version reads format = {FORMAT}", f"write format = {FORMAT}")
+        return None
+    return value
+
+
+def _read_roles(spot: Spot, value: object) -> dict[str, str] | None:
+    if not isinstance(value, dict) or not all(isinstance(role, str) for role in value.values()):
+        spot.wrong(
+            f"is {show(value)}",
+            "must give each file its role: L1, L2, ..., outline, drill or ignore",
+            'write it as { "file name" = "L1", ... }',
+        )
+        return None
+    return value
+
+
+TOP: dict[str, Key] = {
+    "format": Key(read=_read_format, required=True, rule="it tells how to read the file", advice="write format = 1"),
+    "title": Key(read=read_text, required=True, rule="reports carry it", advice="write a title"),
+    "board": Key(read=_table("board"), required=True, rule="every case has one", advice="add [board] with its outline"),
+    "solve": Key(read=_table("solve"), advice="add [solve]"),
+    "source": Key(read=read_text, advice="name the folder, archive or file with the fabrication data"),
+    "source_layers": Key(read=_read_roles, advice='write it as { "file name" = "L1", ... }'),
+    **{kind: Key(read=_tables(kind), advice=f"add [[{kind}]]") for kind in KEYS},
+}
+# In the contract, and not in this version: refused by name, as ignoring them would answer another question.
+UNSUPPORTED: dict[str, dict[str, Refusal]] = {
+    "": {},
+    "board": {"source": _unsupported("move it to the top of the file")},
+    "copper": {"source": _unsupported("remove it, and draw the copper's shape")},
+    "loop": {"source": _unsupported()},
+}

@@ -1,0 +1,326 @@
+"""A case's board from the fabrication data it names: coppers, pins and plated holes as tables before the file's own."""
+
+from __future__ import annotations
+
+import copy
+import itertools
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from shapely import box
+
+from returnflow_geometry.casefile.addresses import Draft
+from returnflow_geometry.casefile.builder import read_tables
+from returnflow_geometry.casefile.edits import Edit
+from returnflow_geometry.casefile.source_tables import (
+    FURTHER,
+    ON_COPPER,
+    Tables,
+    added,
+    bad_layers,
+    board_values,
+    ends,
+    fixed,
+    named,
+    only_bonds,
+    respelled,
+    roles,
+    stackup,
+    tables_of,
+    texts,
+    unlike_drawn,
+)
+from returnflow_geometry.casefile.supplied import Supplied
+from returnflow_geometry.casefile.sweep_steps import change
+from returnflow_geometry.casefile.variants import read_variants
+from returnflow_geometry.fabrication.base.objects import BoardData, FabricationError, Limits
+from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
+from returnflow_geometry.fabrication.board_data.summary import remarks
+from returnflow_geometry.fabrication.copper.connectivity import PLATING, Connectivity, connect
+from returnflow_geometry.fabrication.copper.extract import TEMPERATURE, BoardPart, board_of
+from returnflow_geometry.fabrication.copper.merged import SIMPLIFY, copper_name
+from returnflow_geometry.fabrication.copper.pins import Pin, find_pin, pins_of
+from returnflow_geometry.fabrication.copper.stack import Thickness
+from returnflow_geometry.keys.drawn_shapes import MM
+from returnflow_geometry.keys.quantities import MAX_STEPS
+from returnflow_geometry.keys.reading import Book, Drawn, Spot, read_text
+from returnflow_geometry.model.board import Board, Link, Shape, Terminal
+from returnflow_geometry.model.wording import brief, label, listed
+
+UM = 1e6
+FAR = 1e4  # mm: a stand-in for imported copper reaches everywhere
+
+
+class _Contacts(NamedTuple):
+    """
+    What a case draws on imported copper.
+
+    `own` are terminals of the case, `further` those of variants only, `laid` all that bridges may cover, by layer.
+    """
+
+    own: dict[str, Terminal]
+    further: dict[str, Terminal]
+    laid: list[tuple[str, Shape]]
+
+
+@dataclass
+class Source:
+    """
+    Supplies a case with the board of the fabrication data that it names by `source`.
+
+    Attributes
+    ----------
+    folder : Path
+        Where relative paths begin: the folder of the case file.
+    limits : Limits
+    data, connectivity, part : what was read, for a report; None before
+    pins : list of str
+        Pins that the case names, as it spells them.
+    stackup : dict
+        What the case says of layers, by name.
+    """
+
+    folder: Path
+    limits: Limits = field(default_factory=Limits)
+    data: BoardData | None = None
+    connectivity: Connectivity | None = None
+    part: BoardPart | None = None
+    pins: list[str] = field(default_factory=list)
+    stackup: dict[str, Thickness] = field(default_factory=dict)
+
+    def __call__(self, own: Mapping[str, Any]) -> Supplied:
+        """Tables of the board, for a case that names a source; nothing for one that does not."""
+        if "source" not in own:
+            return Supplied()
+        book = Book()
+        place = read_text(Spot(book, "source"), own["source"])
+        if place is None:
+            return _refused(own, book.mistakes)
+        try:
+            return self._supplied(copy.deepcopy(dict(own)), place)
+        except FabricationError as error:
+            return _refused(own, [f"source: {error}"])
+
+    def _supplied(self, own: Tables, place: str) -> Supplied:
+        self.data = data = from_fabrication(self.folder / place, self.limits, table=roles(own))
+        self.stackup = stackup(own)
+        said = board_values(own)
+        plating = said.get("plating_um", PLATING * UM) / UM
+        self.connectivity = connectivity = connect(data, plating=plating, limits=self.limits)
+        names = {copper_name(item.net, data.layers[item.layer].name): item.layer for item in connectivity.islands}
+        layers = {name: data.layers[number].name for name, number in names.items()}
+        mistakes = [*bad_layers(own, [layer.name for layer in data.layers]), *fixed(own)]
+        asked, spelled, bonds = self._asked(own, data, layers, mistakes)
+        contacts = _contacts(own, layers, {pin.name for pin in asked})
+        if not (mistakes or self.pins or contacts.own):
+            mistakes.append(
+                "[[loop]]: none names a pin of the source; a current enters and leaves the copper at pins; complete "
+                "the loops, or draw a [[terminal]] on imported copper"
+            )
+        if mistakes:
+            return _refused(own, mistakes)
+        self.part = part = board_of(
+            data,
+            list(dict.fromkeys(pin.name for pin in asked)),
+            stackup=self.stackup,
+            plating=plating,
+            temperature=said.get("temperature_C", TEMPERATURE),
+            simplify=said.get("simplify_um", SIMPLIFY * UM) / UM,
+            laid=contacts.laid,
+            drawn=[*contacts.own.values(), *contacts.further.values()],
+            connectivity=connectivity,
+            limits=self.limits,
+        )
+        unused = [name for name in bonds if name not in {terminal.name for terminal in part.terminals}]
+        unreached = _unreached(own, names, part)
+        # What only a variant draws is no contact of the case itself, unless a hole is a part of it.
+        joined = {end for link in part.links for end in link.between}
+        later = {name for name in contacts.further if name not in joined}
+        _take_out(own, {*contacts.own, *only_bonds(own), *(contacts.further.keys() - later)})
+        terminals = {
+            name: f"{pin} ({part.names.get(copper, copper)})" if copper else pin
+            for name, (pin, copper) in spelled.items()
+        }
+        respelled(own, terminals, part.names)
+        notes = [f'Terminal "{brief(name)}": no loop ends there, so its bond plays no part.' for name in unused]
+        if part.links and unlike_drawn(own):
+            notes.append(
+                "Plated holes keep the resistance they have in the case as drawn where a variant or sweep sets "
+                "another temperature or thickness."
+            )
+        return Supplied(
+            own=own,
+            tables={
+                "layer": _layers(own, part),
+                "copper": [{"name": c.name, "layer": c.layer, "shape": c.shape} for c in part.coppers],
+                "terminal": [_terminal(t, bonds.get(t.name)) for t in part.terminals if t.name not in later],
+                "link": [_link(link) for link in part.links],
+            },
+            board={"outline": part.outline},
+            mistakes=tuple(unreached),
+            assumptions=(*part.notes, *notes, *remarks(data, connectivity, self.limits)),
+        )
+
+    def _asked(
+        self, own: Tables, data: BoardData, layers: Mapping[str, str], mistakes: list[str]
+    ) -> tuple[list[Pin], dict[str, tuple[str, str]], dict[str, Tables]]:
+        """
+        Pins that loops and links name; how the case spells them; and what it says of bonds, by the pin's name.
+
+        A spelling stands for the pin's name and, for its contact on a further copper, that copper.
+        """
+        known = pins_of(data, self.limits)
+        bonds = only_bonds(own)
+        mine = {name for name, _ in named(tables_of(own, "terminal"))} - bonds.keys()
+        # A variant may draw a pin's contact elsewhere: in the case it is a pin.
+        mine |= {name for name, _ in named(added(own, "terminal"))} - known.keys()
+        asked: list[Pin] = []
+        spelled: dict[str, tuple[str, str]] = {}
+        self.pins = []
+        wanted = ends(own)
+        for name in [*wanted, *(name for name in bonds if name not in wanted)]:
+            further = FURTHER.fullmatch(name)
+            alone, copper = (further[1], further[2]) if further and further[2] in layers else (name, "")
+            if name.startswith("hole "):
+                spelled[name] = (alone, copper)
+            if name in mine or alone in mine or name.startswith("hole "):
+                continue
+            try:
+                pin = find_pin(known, name if name in known else alone, data.origin)
+            except FabricationError as error:
+                mistakes.append(f"{label('terminal', name)}: {error}")
+                continue
+            spelled[name] = (pin.name, "" if name in known else copper)
+            if name in wanted:
+                asked.append(pin)
+                self.pins.append(alone)
+        self.pins = list(dict.fromkeys(self.pins))
+        return asked, spelled, {spelled[name][0]: table for name, table in bonds.items() if name in spelled}
+
+
+def _contacts(own: Tables, layers: Mapping[str, str], pins: Collection[str]) -> _Contacts:
+    """
+    Read what the case, its variants and its sweeps draw on imported copper, as if that copper were everywhere.
+
+    What takes the place of one of the pins in a variant is left to the variant. What is wrong with any of them is said
+    when the whole case is read.
+    """
+    told = texts([own.get(kind) for kind in (*ON_COPPER, "variant", "sweep")])
+    here = {name: layer for name, layer in layers.items() if name in told}
+    everywhere = {"rect": [-FAR, -FAR, FAR, FAR]}
+    stand_in: Tables = {
+        "format": 1,
+        "title": "contacts",
+        "board": {"outline": everywhere},
+        "layer": [{"name": layer, "copper_um": 35, "below_mm": 1} for layer in dict.fromkeys(layers.values())],
+        "copper": [{"name": name, "layer": layer, "shape": everywhere} for name, layer in here.items()],
+        "terminal": [table for name, table in named(tables_of(own, "terminal")) if name not in only_bonds(own)],
+        "bridge": tables_of(own, "bridge"),
+        "variant": tables_of(own, "variant"),
+    }
+    drawn: Drawn = {}
+    reading = read_tables(stand_in, drawn, whole=False)
+    base = reading.case.board
+    variants, _ = read_variants(Draft(stand_in), reading, drawn)
+    boards = [base, *(variant.case.board for variant in variants)]
+    if stand_in["bridge"]:
+        boards += _steps(stand_in, tables_of(own, "sweep"), drawn)
+    first = {terminal.name: terminal for terminal in base.terminals}
+    known = {*first, *pins}
+    further = {t.name: t for board in reversed(boards[1:]) for t in board.terminals if t.name not in known}
+    # A shape that is not changed is the same object in all of them.
+    laid = {(id(item.shape), item.copper): item for board in boards for item in board.bridges}
+    return _Contacts(own=first, further=further, laid=[(layers[item.copper], item.shape) for item in laid.values()])
+
+
+def _steps(stand_in: Tables, sweeps: list[Tables], drawn: Drawn) -> list[Board]:
+    """Boards of the steps of all sweeps; what they change elsewhere than on imported copper is passed over."""
+    reading = read_tables(stand_in | {"sweep": sweeps}, drawn, whole=False)
+    varied = [entry.fields.values.get("vary") or [] for entry in reading.values.get("sweep", [])]
+    boards: list[Board] = []
+    for quantities in varied:
+        steps = itertools.product(*(range(len(quantity.values)) for quantity in quantities))
+        for at in itertools.islice(steps, MAX_STEPS):
+            edit = Edit(Draft(stand_in), "", drawn)
+            for quantity, index in zip(quantities, at, strict=True):
+                change(edit, quantity, index)
+            boards.append(read_tables(edit.draft.raw, drawn, whole=False).case.board)
+    return boards
+
+
+def _refused(own: Mapping[str, Any], mistakes: Sequence[str]) -> Supplied:
+    """Mistakes, and what of the file can be read without its source: names may then be those of the source."""
+    kept = {key: value for key, value in own.items() if key not in {"source", "layer"}}
+    bonds = only_bonds(own)
+    if isinstance(own.get("terminal"), list):
+        kept["terminal"] = [t for t in own["terminal"] if not (isinstance(t, dict) and t.get("name") in list(bonds))]
+    return Supplied(
+        own=kept,
+        board={"outline": box(0, 0, 1, 1)},
+        mistakes=tuple(mistakes),
+        incomplete=("layer", "copper", "terminal", "link"),
+    )
+
+
+def _unreached(own: Tables, names: Mapping[str, int], part: BoardPart) -> list[str]:
+    """Mistakes of things on copper that is there and that no loop reaches; they are put on other copper instead."""
+    mistakes = []
+    some = part.coppers[0].name if part.coppers else ""
+    mine = {name for name, _ in named((*tables_of(own, "copper"), *added(own, "copper")))}
+    for kind in ON_COPPER:
+        for table in (*tables_of(own, kind), *added(own, kind)):
+            copper = table.get("copper")
+            if isinstance(copper, str) and copper in names and copper not in mine and copper not in part.names:
+                mistakes.append(
+                    f"{label(kind, str(table.get('name', 'without a name')))}: copper is {listed([copper])}; no loop "
+                    f"reaches that copper; name one of {listed(part.names)}, or leave it out"
+                )
+                table["copper"] = some
+    return mistakes
+
+
+def _take_out(own: Tables, names: Collection[str]) -> None:
+    """Take out terminals that the tables of the source have taken in."""
+
+    def left(value: object) -> object:
+        if not isinstance(value, list):
+            return value
+        return [t for t in value if not (isinstance(t, dict) and isinstance(t.get("name"), str) and t["name"] in names)]
+
+    if "terminal" in own:
+        own["terminal"] = left(own["terminal"])
+    for variant in tables_of(own, "variant"):
+        extra = variant.get("add")
+        if isinstance(extra, dict) and "terminal" in extra:
+            extra["terminal"] = left(extra["terminal"])
+            if not extra["terminal"]:
+                del extra["terminal"]
+
+
+def _layers(own: Tables, part: BoardPart) -> list[Tables]:
+    """Layers of the source, with whatever the case says of them instead."""
+    said = dict(named(tables_of(own, "layer")))
+    own.pop("layer", None)
+    result = []
+    for layer in part.layers:
+        table: Tables = {"name": layer.name, "copper_um": layer.thickness * UM}
+        if layer.below is not None:
+            table["below_mm"] = layer.below * MM
+        result.append(table | said.get(layer.name, {}))
+    return result
+
+
+def _terminal(terminal: Terminal, bond: Tables | None) -> Tables:
+    table: Tables = {"name": terminal.name, "copper": terminal.copper, "shape": terminal.shape}
+    if terminal.bonded is not None:
+        table["bonded"] = terminal.bonded
+    return table | {key: value for key, value in (bond or {}).items() if key != "name"}
+
+
+def _link(link: Link) -> Tables:
+    table: Tables = {"name": link.name, "between": list(link.between), "resistance_ohm": link.resistance}
+    if link.inductance:
+        table["inductance_H"] = link.inductance
+    return table

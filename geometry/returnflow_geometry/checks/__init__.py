@@ -1,0 +1,1 @@
+"""Whether what is drawn can mean something: places, joins, gaps, and what keeps two pieces of copper apart."""

@@ -1,0 +1,1 @@
+"""All files of one board put together, described in words, and a starter case."""

@@ -1,0 +1,199 @@
+"""A case to complete: small TOML beside fabrication data, with what the files say as comments."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+from returnflow_geometry.fabrication.base.budget import names_data
+from returnflow_geometry.fabrication.base.objects import BoardData, Limits
+from returnflow_geometry.fabrication.board_data.summary import net_names
+from returnflow_geometry.fabrication.copper.connectivity import PLATING, Connectivity, connect
+from returnflow_geometry.fabrication.copper.merged import copper_name
+from returnflow_geometry.fabrication.copper.pins import Pin, parts_of, pins_of
+from returnflow_geometry.fabrication.copper.stack import layers_of
+from returnflow_geometry.keys.drawn_shapes import mm
+
+MAX_NETS, MAX_PARTS, MAX_PINS = 40, 60, 24
+WIDTH = 112  # characters of a line of comment
+GROUND = re.compile(r"(?i)(^|[^a-z])[adp]?(gnd|ground|vss|earth|chassis|shield|shell|0v)([^a-z]|$)|gnd")
+CONNECTOR = re.compile(r"(?i)^(j|x|p|cn|con|conn)\d")
+
+
+@names_data
+def starter_case(
+    data: BoardData,
+    source: str,
+    *,
+    title: str = "",
+    connectivity: Connectivity | None = None,
+    table: Mapping[str, str] | None = None,
+    limits: Limits | None = None,
+) -> str:
+    """
+    Text of a case that names its source and lists what can be named in it.
+
+    Parameters
+    ----------
+    data : BoardData
+    source : str
+        Path of the data as the case is to give it, relative to the case.
+    title : str
+        By default the source.
+    connectivity : Connectivity, optional
+        Result of `connect`, to save doing it again.
+    table : mapping of str to str, optional
+        What the data was read with; see `from_fabrication`.
+    limits : Limits, optional
+        What each look-up may use up.
+
+    Returns
+    -------
+    text : str
+        TOML. Loops are examples in comments: currents and sensitivity are in no fabrication file.
+    """
+    if connectivity is None:
+        connectivity = connect(data, limits=limits)
+    pins = pins_of(data, limits)
+    lines = [
+        "# Written from fabrication data. Coordinates are those of the files, in mm. Complete the loops at the end.",
+        "format = 1",
+        f"title = {quoted(title or source)}",
+        f"source = {quoted(source)}",
+        *(
+            [f"source_layers = {{ {', '.join(f'{quoted(k)} = {quoted(v)}' for k, v in table.items())} }}"]
+            if table
+            else []
+        ),
+        "",
+        "[board]",
+        "temperature_C = 25  # in no file",
+        f"plating_um = {PLATING * 1e6:g}  # copper on hole walls; in no file, assumed",
+        "",
+        *_stackup(data),
+        "",
+        *_nets(data, connectivity),
+        "",
+        *_connectors(pins),
+        "",
+        *_grounds(pins),
+        "",
+        *_examples(pins),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def quoted(text: str) -> str:
+    r"""
+    Text as a TOML string.
+
+    Examples
+    --------
+    >>> print(quoted('a "b" \\ c'))
+    "a \"b\" \\ c"
+    """
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(letter if letter.isprintable() else f"\\U{ord(letter):08X}" for letter in escaped) + '"'
+
+
+def is_ground(pin: Pin) -> bool:
+    """Tell whether a pin's net sounds like a return: by its name, as common practice has it."""
+    return bool(GROUND.search(pin.net))
+
+
+def _stackup(data: BoardData) -> list[str]:
+    layers, notes = layers_of(data)
+    lines = ["# Stackup, top to bottom, as in the files. To override it, take away the comment sign."]
+    lines += [f"# Assumed: {_plain(note)}" for note in notes]
+    for layer in layers:
+        lines += ["# [[layer]]", f"# name = {quoted(layer.name)}", f"# copper_um = {layer.thickness * 1e6:g}"]
+        lines += [f"# below_mm = {mm(layer.below)}"] if layer.below is not None else []
+    return lines
+
+
+def _nets(data: BoardData, connectivity: Connectivity) -> list[str]:
+    names = net_names(connectivity)
+    if not names:
+        return ["# The files name no nets."]
+    lines = [f"# {len(names)} nets, those with most copper first:"]
+    lines += _wrapped([_plain(net) for net in names], MAX_NETS, "nets")
+    joined = sorted({tie.nets for tie in connectivity.ties if all(tie.nets)})
+    largest = max(connectivity.islands, key=lambda island: (island.net == names[0], island.shape.area))
+    example = copper_name(names[0], data.layers[largest.layer].name)
+    lines += [f"# {_plain(a)} and {_plain(b)} touch: see the report of the import." for a, b in joined[:MAX_NETS]]
+    lines.append(f"# Copper is named by net and layer, such as {_plain(quoted(example))}.")
+    return lines
+
+
+def _connectors(pins: dict[str, Pin]) -> list[str]:
+    parts = {refdes: own for refdes, own in parts_of(pins).items() if CONNECTOR.match(refdes)}
+    if not parts:
+        return ["# No part has a connector's name (J, X, P, CN)."]
+    lines = ["# Connectors, pin = net:"]
+    for refdes, own in list(parts.items())[:MAX_PARTS]:
+        lines += _wrapped([f"{_plain(pin.name)} = {_plain(pin.net) or '?'}" for pin in own], MAX_PINS, f"of {refdes}")
+    if len(parts) > MAX_PARTS:
+        lines.append(f"#   and {len(parts) - MAX_PARTS} more connectors")
+    return lines
+
+
+def _grounds(pins: dict[str, Pin]) -> list[str]:
+    found: dict[str, list[str]] = {}
+    for pin in pins.values():
+        if is_ground(pin):
+            found.setdefault(pin.net, []).append(pin.name)
+    if not found:
+        return ["# No net has a ground's name."]
+    lines = ["# Ground pins by net:"]
+    for net, names in found.items():
+        lines.append(f"#   {_plain(net)}:")
+        lines += _wrapped([_plain(name) for name in names], 4 * MAX_PINS, "pins", indent="#     ")
+    return lines
+
+
+def _examples(pins: dict[str, Pin]) -> list[str]:
+    grounds = [pin for pin in pins.values() if is_ground(pin)]
+    pairs = (
+        (chip.name, plug.name)
+        for plug in grounds
+        if CONNECTOR.match(plug.refdes)
+        for chip in grounds
+        if chip.net == plug.net and not CONNECTOR.match(chip.refdes)
+    )
+    chip, out = next(pairs, ("U1.1", "J1.1"))
+    return [
+        "# Loops: where each return current enters the copper, and where it leaves it. Complete and add.",
+        "# [[loop]]",
+        '# name = "supply"',
+        '# role = "noisy"',
+        f"# inject = {quoted(chip)}",
+        f"# return = {quoted(out)}",
+        "# current_A = 0.5",
+        "# frequency_Hz = 100e3",
+        "",
+        "# [[loop]]",
+        '# name = "sensor"',
+        '# role = "sensitive"',
+        f"# inject = {quoted(chip)}",
+        f"# return = {quoted(out)}",
+        "# signal_V = 0.01",
+        "# tolerates_V = 1e-6",
+        "# band_Hz = [0, 1000]",
+    ]
+
+
+def _plain(text: str) -> str:
+    """Text for a comment: one line, whatever the file holds."""
+    shown = "".join(letter if letter.isprintable() else "?" for letter in text)
+    return shown if len(shown) <= WIDTH else shown[:WIDTH] + "..."
+
+
+def _wrapped(items: list[str], most: int, what: str, indent: str = "#   ") -> list[str]:
+    shown = items[:most] + ([f"and {len(items) - most} more {what}"] if len(items) > most else [])
+    lines = [""]
+    for k, item in enumerate(shown):
+        piece = item + ("," if k < len(shown) - 1 else "")
+        if lines[-1] and len(lines[-1]) + 1 + len(piece) > WIDTH:
+            lines.append("")
+        lines[-1] += (" " if lines[-1] else "") + piece
+    return [indent + line for line in lines if line]

@@ -1,0 +1,1 @@
+"""What is joined to what, and the part of it that given pins' currents use."""

@@ -1,0 +1,1 @@
+"""Drill files to holes and slots."""

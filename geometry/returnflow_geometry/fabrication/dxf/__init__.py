@@ -1,0 +1,1 @@
+"""DXF hand drawings to areas per layer."""

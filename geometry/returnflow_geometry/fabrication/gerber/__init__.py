@@ -1,0 +1,1 @@
+"""Gerber images to areas per net, pads and strokes."""

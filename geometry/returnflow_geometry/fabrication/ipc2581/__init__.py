@@ -1,0 +1,1 @@
+"""IPC-2581 files to layers, copper, pins and holes."""

@@ -1,0 +1,1 @@
+"""Netlists and job files."""

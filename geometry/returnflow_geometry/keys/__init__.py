@@ -1,0 +1,1 @@
+"""What the keys of a case file are, and how the value of each is read."""

@@ -1,0 +1,266 @@
+"""The keys of a case file: one table per kind of thing, from which both the reader and its messages work."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
+
+from returnflow_geometry.keys import changes, currents, drawn_shapes, link_table, outgoing, quantities, rejection
+from returnflow_geometry.keys.reading import (
+    Key,
+    Spot,
+    as_number,
+    choice,
+    number,
+    read_name,
+    read_table,
+    read_text,
+    reference,
+)
+from returnflow_geometry.model.board import ROLES
+from returnflow_geometry.model.wording import listed, show
+
+UM = 1e6  # micrometres per metre
+
+
+class Ways(NamedTuple):
+    """Ways to give a thing: the keys of exactly one of them are given, of which the optional ones may be left out."""
+
+    verb: str
+    keys: tuple[tuple[str, ...], ...]
+    optional: tuple[str, ...] = ()
+
+    def needed(self, way: tuple[str, ...]) -> tuple[str, ...]:
+        """Keys of one way that must be there."""
+        return tuple(key for key in way if key not in self.optional)
+
+    @property
+    def rule(self) -> str:
+        """The ways as a message names them."""
+        each = []
+        for way in self.keys:
+            extra = [key for key in way if key in self.optional]
+            each.append(" with ".join(self.needed(way)) + (f" (and perhaps {', '.join(extra)})" if extra else ""))
+        return f"{self.verb} {' or '.join(each)}"
+
+
+def _inline(name: str, example: str, build: Callable[[Spot, Mapping[str, Any]], Any]) -> Callable[[Spot, object], Any]:
+    """Make a reader of a table inside a table, such as a loop's route; `build` makes a thing of its good values."""
+
+    def read(spot: Spot, value: object) -> Any:
+        if not isinstance(value, dict):
+            spot.wrong(f"is {show(value)}", "must be a table", f"write {example}")
+            return None
+        before = len(spot.book.mistakes)
+        fields = read_table(spot.book, f"{spot.where}.", value, INLINE[name])
+        # A bad reference may be no mistake of its own, when what it names is reported already.
+        good = len(spot.book.mistakes) == before and not fields.bad
+        return build(spot, fields.values) if good else None
+
+    return read
+
+
+def _read_band(spot: Spot, value: object) -> tuple[float, float] | None:
+    numbers = [as_number(item) for item in value] if isinstance(value, list) else []
+    good = [item for item in numbers if item is not None and item >= 0]
+    if len(numbers) != 2 or len(good) != 2 or not good[0] <= good[1]:
+        spot.wrong(
+            f"is {show(value)}",
+            "must be [low, high], two numbers in hertz, at least 0 and rising",
+            "write it as [low, high]",
+        )
+        return None
+    return (good[0], good[1])
+
+
+# the keys themselves
+
+_NAME = Key(read=read_name, required=True, rule="every thing needs a name of its own", advice="add a name")
+_COPPER = Key(read=reference("copper"), required=True, advice="name the [[copper]] it belongs to")
+_SHAPE = Key(read=drawn_shapes.read_shape, advice="draw it, such as { rect = [x0, y0, x1, y1] }")
+_NEEDED_SHAPE = dataclasses.replace(_SHAPE, required=True)
+_OUTLINE = dataclasses.replace(
+    _NEEDED_SHAPE, read=drawn_shapes.shape_reader(("rect", "polygon", "circle")), rule="every board needs one"
+)
+_DIAMETER = Key(read=drawn_shapes.read_extent, advice="give the diameter in millimetres")
+_NO_RETURN = "a current with no return cannot be, every current comes back"
+_POSITIVE = number(above=0)
+
+SINGLE: dict[str, dict[str, Key]] = {
+    "board": {
+        "outline": _OUTLINE,
+        "temperature_C": Key(read=number(above=-273.15, most=400), advice="give the copper's temperature"),
+        "plating_um": Key(read=number(least=1, most=200), advice="give the copper on hole walls of a source"),
+        "simplify_um": Key(
+            read=number(above=0, most=100), advice="give how far outlines of a source may move to be simpler"
+        ),
+    },
+    "solve": {
+        "accuracy": Key(read=number(least=1e-4, most=0.2), advice="give a fraction, such as 0.01"),
+        "frequencies_Hz": Key(read=currents.read_frequencies, advice="give a list, such as [0, 1e6]"),
+    },
+}
+INLINE: dict[str, dict[str, Key]] = {
+    "route": {
+        "layer": Key(read=reference("layer"), required=True, advice="name the [[layer]] it lies on"),
+        "path": Key(
+            read=outgoing.read_route_path,
+            required=True,
+            advice="give its points as [[x, y], [x, y]], from the return end to the inject end",
+        ),
+        "width_mm": Key(
+            read=number(least=drawn_shapes.MIN_FEATURE, most=outgoing.MAX_WIDTH, per=drawn_shapes.MM),
+            advice="give the trace's width",
+        ),
+    },
+    "trapezoid": {
+        "frequency_Hz": Key(
+            read=currents.frequency_reader(above=0), required=True, advice="give how often it repeats in a second"
+        ),
+        "swing_A": Key(read=_POSITIVE, required=True, advice="give the current from low to high"),
+        "rise_s": Key(read=number(least=1e-12), required=True, advice="give the time from 0 to 100 % of the swing"),
+        "duty": Key(read=number(above=0, below=1), advice="give the part of the period that it is high, such as 0.5"),
+    },
+}
+KEYS: dict[str, dict[str, Key]] = {
+    "layer": {
+        "name": _NAME,
+        "copper_um": Key(
+            read=number(least=0.1, most=5000, per=UM), required=True, advice="give the copper's thickness"
+        ),
+        "below_mm": Key(
+            read=number(least=0.001, most=100, per=drawn_shapes.MM),
+            required=True,
+            rule="every layer but the last needs it",
+            advice="give the thickness of the dielectric to the next layer",
+        ),
+    },
+    "copper": {
+        "name": _NAME,
+        "layer": Key(read=reference("layer"), required=True, advice="name the [[layer]] it lies on"),
+        "shape": _SHAPE,
+    },
+    "cutout": {
+        "name": _NAME,
+        "copper": _COPPER,
+        "shape": _SHAPE,
+        "circles": Key(read=drawn_shapes.read_centres, advice="give their centres as [[x, y], ...]"),
+        "diameter_mm": _DIAMETER,
+    },
+    "bridge": {"name": _NAME, "copper": _COPPER, "shape": _NEEDED_SHAPE},
+    "terminal": {
+        "name": _NAME,
+        "copper": _COPPER,
+        "at": Key(read=drawn_shapes.read_point, advice="give its centre as [x, y] in millimetres"),
+        "diameter_mm": _DIAMETER,
+        "shape": _SHAPE,
+        "bonded": Key(read=read_text, advice="say why this bond cannot be lifted"),
+    },
+    "link": {
+        "name": _NAME,
+        "between": Key(
+            read=link_table.read_between, required=True, advice='name the two terminals it joins, as ["A", "B"]'
+        ),
+        "resistance_ohm": Key(read=number(least=0, most=link_table.MOST_OHM), advice="give its resistance"),
+        "inductance_H": Key(read=number(least=0, most=link_table.MOST_H), advice="give its inductance"),
+        "capacitance_F": Key(
+            read=number(least=link_table.LEAST_F, most=link_table.MOST_F), advice="give its capacitance"
+        ),
+    },
+    "loop": {
+        "name": _NAME,
+        "role": Key(read=choice(ROLES), required=True, advice=f"give one of {listed(ROLES)}"),
+        "inject": Key(
+            read=reference("terminal"),
+            required=True,
+            rule=_NO_RETURN,
+            advice="name the terminal where the return current enters the copper",
+        ),
+        "return": Key(
+            read=reference("terminal"),
+            required=True,
+            rule=_NO_RETURN,
+            advice="name the terminal where the return current leaves the copper",
+        ),
+        "route": Key(
+            read=_inline("route", '{ layer = "L1", path = [[x, y], ...], width_mm = w }', outgoing.build_route),
+            advice="give the layer and path of its outgoing conductor",
+        ),
+    },
+    "region": {"name": _NAME, "copper": _COPPER, "shape": _NEEDED_SHAPE},
+    "section": {
+        "name": _NAME,
+        "copper": _COPPER,
+        "path": Key(read=drawn_shapes.read_path, required=True, advice="give its points as [[x, y], [x, y]]"),
+    },
+    "variant": {
+        "name": dataclasses.replace(_NAME, read=changes.read_variant_name),
+        "drop": Key(read=changes.read_drop, advice="name what it lacks"),
+        "add": Key(read=changes.read_add, advice="give what it has in addition"),
+        "move": Key(read=changes.read_moves, advice="give new places"),
+        "set": Key(read=changes.read_settings, advice="give new values"),
+    },
+    "sweep": {
+        "name": _NAME,
+        "vary": Key(
+            read=quantities.read_vary,
+            required=True,
+            advice='say what varies, as [ { set = "name.key", values = [...] } ]',
+        ),
+    },
+}
+ROLE_KEYS: dict[str, dict[str, Key]] = {
+    "noisy": {
+        "current_A": Key(read=_POSITIVE, advice="give its current, rms"),
+        "frequency_Hz": Key(read=currents.frequency_reader(), advice="give the frequency of its current"),
+        "spectrum": Key(read=currents.read_spectrum, advice="give its lines as [[f, A], ...], amperes rms"),
+        "trapezoid": Key(
+            read=_inline(
+                "trapezoid", "{ frequency_Hz = f, swing_A = A, rise_s = t, duty = 0.5 }", currents.build_trapezoid
+            ),
+            advice="give its frequency, swing and rise time",
+        ),
+    },
+    "sensitive": {
+        "signal_V": Key(
+            read=_POSITIVE,
+            required=True,
+            rule="a sensitive loop needs it",
+            advice="give the full-scale signal",
+        ),
+        "tolerates_V": Key(
+            read=_POSITIVE,
+            required=True,
+            rule="a sensitive loop needs it",
+            advice="give the noise allowed in series with the signal",
+        ),
+        "band_Hz": Key(read=_read_band, advice="give [low, high]"),
+        "rejection_dB": Key(
+            read=rejection.read_rejection, advice="give its common-mode rejection, or [[f, dB], ...]", unit="decibels"
+        ),
+    },
+    "cables": {
+        "limit_V": Key(
+            read=_POSITIVE,
+            required=True,
+            rule="a cables loop needs it",
+            advice="give the voltage allowed between the two cables",
+        ),
+        "band_Hz": Key(read=_read_band, advice="give [low, high]"),
+    },
+}
+# Things that are given in one way of several, by kind or role.
+WAYS: dict[str, Ways] = {
+    "cutout": Ways("it is drawn by", (("shape",), ("circles", "diameter_mm"))),
+    "terminal": Ways("it is drawn by", (("at", "diameter_mm"), ("shape",))),
+    "noisy": Ways(
+        "its current is given by", (("current_A", "frequency_Hz"), ("spectrum",), ("trapezoid",)), ("frequency_Hz",)
+    ),
+}
+REQUIRED = {
+    "layer": "copper lies on a layer",
+    "copper": "there must be copper to carry current",
+    "terminal": "a current enters and leaves the copper at terminals",
+    "loop": "a case asks about at least one loop",
+}

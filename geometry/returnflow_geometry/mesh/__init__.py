@@ -1,0 +1,1 @@
+"""Copper to graded triangles whose boundaries know what they are."""

@@ -1,0 +1,340 @@
+"""Copper to a graded triangulation whose boundaries know what they are: insulated edge, contact, region, section."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString, MultiPolygon
+
+from returnflow_geometry.mesh.seeding import SizeField, graded_points, limit_growth, split_segments
+from returnflow_geometry.mesh.triangulation import (
+    GRID,
+    MeshError,
+    Triangulation,
+    joined,
+    noded,
+    read,
+    refine,
+    split_pinches,
+    triangulate,
+)
+from returnflow_geometry.model.board import Case, Shape
+
+__all__ = ["Mesh", "MeshError", "Mesher", "Plane", "corner_angles", "error_size", "starting_size"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+FINE = 20e-6  # m, at sharp corners: sheet currents are averaged over some times this before their peak is taken
+_OUTSIDE, _COPPER = -2, -1  # kinds of triangle; >= 0 is the number of a contact
+
+
+@dataclass(frozen=True)
+class Plane:
+    """
+    One copper to mesh: what is left of it after the cutouts, its contacts, and the lines the mesh must follow.
+
+    Attributes
+    ----------
+    copper : polygon or multipolygon, metres
+    contacts : sequence of polygons, metres
+        Equipotential; their inside is not meshed. They must not overlap each other.
+    regions : sequence of polygons, metres
+    sections : sequence of line strings, metres
+    """
+
+    copper: Shape
+    contacts: Sequence[Shape]
+    regions: Sequence[Shape] = ()
+    sections: Sequence[LineString] = ()
+
+    @classmethod
+    def of(cls, case: Case, copper: str) -> Plane:
+        """Plane of one copper of a case; contacts, regions and sections in the order of the case."""
+        board = case.board
+        return cls(
+            board.remaining(copper),
+            [terminal.shape for terminal in board.terminals if terminal.copper == copper],
+            [region.shape for region in case.regions if region.copper == copper],
+            [LineString(section.path) for section in case.sections if section.copper == copper],
+        )
+
+    def contact_inside(self) -> NDArray[np.bool_]:
+        """Which contacts belong to which region, by their centres, shape (regions, contacts)."""
+        inside = [[bool(region.contains(contact.centroid)) for contact in self.contacts] for region in self.regions]
+        return np.array(inside, dtype=bool).reshape(len(self.regions), len(self.contacts))
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """
+    Triangles of the copper outside its contacts. Only copper that reaches a contact is kept.
+
+    Attributes
+    ----------
+    points : array, shape (n, 2), metres
+    triangles : array, shape (m, 3)
+        Counter-clockwise corner numbers. Edge k of a triangle runs from corner k to corner k + 1 (mod 3).
+    contact_edges : array, shape (c, 2)
+        Triangle number and edge number of every edge on the rim of a contact.
+    contact_of : array, shape (c,)
+        Number of the contact.
+    region_triangles : array of bool, shape (regions, m)
+    region_borders : tuple of arrays, shape (k, 2)
+        Per region, the (triangle, edge) pairs of its border inside the copper and along contacts.
+    section_edges : tuple of arrays, shape (k, 3)
+        Per section, triangle, edge and +1 or -1: whether the edge runs along the section's path or against it.
+    copper_of : array, shape (m,), or None
+        Number of the copper of every triangle, where several are solved together.
+    """
+
+    points: Floats
+    triangles: Ints
+    contact_edges: Ints
+    contact_of: Ints
+    region_triangles: NDArray[np.bool_]
+    region_borders: tuple[Ints, ...] = ()
+    section_edges: tuple[Ints, ...] = ()
+    copper_of: Ints | None = None
+
+    @cached_property
+    def areas(self) -> Floats:
+        """Area of every triangle in m², shape (m,)."""
+        a, b, c = (self.points[self.triangles[:, k]] for k in range(3))
+        u, v = b - a, c - a
+        areas: Floats = 0.5 * (u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
+        return areas
+
+    @property
+    def edge_ends(self) -> Ints:
+        """Start and end point of the three edges of every triangle, shape (m, 3, 2)."""
+        return np.stack([self.triangles, np.roll(self.triangles, -1, axis=1)], axis=2)
+
+    @property
+    def edge_lengths(self) -> Floats:
+        """Length of the three edges of every triangle in metres, shape (m, 3)."""
+        ends = self.points[self.edge_ends]
+        lengths: Floats = np.linalg.norm(ends[:, :, 1] - ends[:, :, 0], axis=2)
+        return lengths
+
+    @property
+    def smallest_angle(self) -> float:
+        """Smallest angle of all triangles, in degrees."""
+        a, b, c = self.edge_lengths.T
+        cosines = [(y * y + z * z - x * x) / (2 * y * z) for x, y, z in ((a, b, c), (b, c, a), (c, a, b))]
+        return float(np.degrees(np.arccos(np.clip(np.max(cosines), -1, 1))))
+
+
+class Mesher:
+    """
+    Meshes one plane, again and again, to changing sizes.
+
+    Parameters
+    ----------
+    plane : Plane
+
+    Notes
+    -----
+    Every call makes a new triangulation: boundary pieces are halved to the wanted size, graded lattice points
+    fill the inside, and constrained Delaunay refinement repairs what is left [Ruppert]_. The result depends on
+    the plane and the sizes only, bit for bit.
+
+    References
+    ----------
+    .. [Ruppert] J. Ruppert, A Delaunay refinement algorithm for quality 2-dimensional mesh generation,
+       J. Algorithms 18 (1995) 548-585 (from memory).
+    """
+
+    def __init__(self, plane: Plane) -> None:
+        self.plane = plane
+        _check_apart(plane.contacts)
+        self._regions = [_whole_contacts(region, plane.contacts) for region in plane.regions]
+        areas = [_shared_area(area, plane.copper) for area in (*plane.contacts, *self._regions)]
+        cuts = [shapely.intersection(section, plane.copper) for section in plane.sections]
+        self._points, self._segments = noded([*(area.boundary for area in (plane.copper, *areas)), *cuts])
+        shapely.prepare(plane.copper)
+
+    def coarse(self) -> Mesh:
+        """Few triangles: what every drawn line and the smallest angle ask for, no more."""
+        return self._mesh(self._points, self._segments, np.empty((0, 2)))
+
+    def graded(self, size: SizeField) -> Mesh:
+        """Triangles that follow a size field."""
+        points, segments = split_segments(self._points, self._segments, size)
+        middles = points[segments].mean(axis=1)
+        inner = graded_points(self.plane.copper.bounds, size, np.concatenate([points, middles]))
+        return self._mesh(points, segments, inner[shapely.contains_xy(self.plane.copper, inner)])
+
+    def uniform(self, size: float) -> Mesh:
+        """Triangles of one wanted edge length in metres, smaller only where the shape is."""
+        return self.graded(SizeField(self._points[:1], np.array([size]), size))
+
+    def _mesh(self, points: Floats, segments: Ints, inner: Floats) -> Mesh:
+        result = triangulate(np.concatenate([points, inner]), segments)
+        refine(result, np.flatnonzero(self._kinds(read(result)) != _COPPER))
+        return self._tagged(read(result))
+
+    def _kinds(self, net: Triangulation) -> Ints:
+        """Per triangle: outside, copper, or the number of its contact. One point of each face decides."""
+        face, where = net.faces
+        kind = np.where(shapely.contains_xy(self.plane.copper, where), _COPPER, _OUTSIDE)
+        for number, contact in enumerate(self.plane.contacts):
+            x0, y0, x1, y1 = contact.bounds
+            x, y = where.T
+            near = np.flatnonzero((kind == _COPPER) & (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1))
+            kind[near[shapely.contains_xy(contact, where[near])]] = number
+        kinds: Ints = kind[face]
+        return kinds
+
+    def _tagged(self, net: Triangulation) -> Mesh:
+        kinds = self._kinds(net)
+        across = np.where(net.neighbours >= 0, kinds[net.across], _OUTSIDE)
+        # Copper that no contact touches carries no current: leave it out.
+        piece = joined(net.neighbours, (kinds[:, None] == _COPPER) & (across == _COPPER))
+        touched = piece[((kinds[:, None] == _COPPER) & (across >= 0)).any(axis=1)]
+        solved = (kinds == _COPPER) & np.isin(piece, touched)
+        inside = np.flatnonzero(solved)
+        if not len(inside):
+            message = "No copper reaches a contact and lies outside it; nothing is left to solve."
+            raise MeshError(message)
+        renumber = np.full(len(kinds), -1)
+        renumber[inside] = np.arange(len(inside))
+
+        owner, edge = np.nonzero(solved[:, None] & (across >= 0))
+        face, where = net.faces
+        member = np.zeros((len(self._regions), len(kinds)), dtype=bool)
+        for row, region in zip(member, self._regions, strict=True):
+            row[:] = shapely.contains_xy(region, where)[face]
+        borders = tuple(_border(row, net, solved, across, renumber) for row in member)
+        sections = tuple(_on_section(section, net, solved, renumber) for section in self.plane.sections)
+
+        kept, corners = np.unique(net.triangles[inside], return_inverse=True)
+        neighbours = np.where(across[inside] == _COPPER, renumber[net.across[inside]], -1)
+        points, triangles = split_pinches(net.points[kept], corners.reshape(-1, 3), neighbours)
+        rim = np.column_stack([renumber[owner], edge])
+        mesh = Mesh(points, triangles, rim, across[owner, edge], member[:, inside], borders, sections)
+        if not np.all(mesh.areas > 0):
+            message = "Meshing made a triangle without area; look for drawn points closer than 1 nm."
+            raise MeshError(message)
+        return mesh
+
+
+def _shared_area(area: Shape, copper: Shape) -> MultiPolygon:
+    """Intersection without the lines and points where the two only touch."""
+    parts = shapely.get_parts(shapely.intersection(area, copper))
+    return MultiPolygon(parts[shapely.get_dimensions(parts) == 2].tolist())
+
+
+def _check_apart(contacts: Sequence[Shape]) -> None:
+    """Contacts that touch or overlap would be one: say which, in one go."""
+    first, second = shapely.STRtree(list(contacts)).query(list(contacts), predicate="intersects")
+    pairs = [f"{i + 1} and {j + 1}" for i, j in zip(first.tolist(), second.tolist(), strict=True) if i < j]
+    if pairs:
+        message = f"Invalid contacts. They must not touch, but numbers {', '.join(pairs)} do: join them or move one."
+        raise MeshError(message)
+
+
+def _whole_contacts(region: Shape, contacts: Sequence[Shape]) -> Shape:
+    """Region that takes in or leaves out each contact whole, by the contact's centre."""
+    crossing = [contact for contact in contacts if region.intersects(contact) and not region.contains(contact)]
+    inside = [contact for contact in crossing if region.contains(contact.centroid)]
+    outside = [contact for contact in crossing if not region.contains(contact.centroid)]
+    return shapely.difference(shapely.union_all([region, *inside]), shapely.union_all(outside))
+
+
+def _border(
+    member: NDArray[np.bool_], net: Triangulation, solved: NDArray[np.bool_], across: Ints, renumber: Ints
+) -> Ints:
+    """Edges between a region and the rest, each once: inside the copper the region's triangle has it."""
+    differs = solved[:, None] & (across != _OUTSIDE) & (member[:, None] != member[net.across])
+    tri, k = np.nonzero(differs & (member[:, None] | (across >= 0)))
+    return np.column_stack([renumber[tri], k])
+
+
+def _on_section(section: LineString, net: Triangulation, solved: NDArray[np.bool_], renumber: Ints) -> Ints:
+    """Mesh edges that lie on a section, each once, with the direction of the path."""
+    once = np.arange(len(solved))[:, None] < net.neighbours
+    tri, k = np.nonzero(net.drawn & once & solved[:, None] & solved[net.across])
+    a, b = net.points[net.triangles[tri, k]], net.points[net.triangles[tri, (k + 1) % 3]]
+    middle = 0.5 * (a + b)
+    # Snapping may move a drawn line by a grid step; an edge is on the section if its ends and middle are.
+    near = [shapely.distance(section, shapely.points(place)) < 4 * GRID for place in (a, middle, b)]
+    on = np.all(near, axis=0)
+    tri, k, along, middle = tri[on], k[on], (b - a)[on], middle[on]
+    at = shapely.line_locate_point(section, shapely.points(middle))
+    quarter = 0.25 * np.linalg.norm(along, axis=1)
+    ahead, behind = (
+        shapely.get_coordinates(shapely.line_interpolate_point(section, at + s * quarter)) for s in (1, -1)
+    )
+    sign = np.where(np.sum((ahead - behind) * along, axis=1) > 0, 1, -1)
+    return np.column_stack([renumber[tri], k, sign])
+
+
+def starting_size(mesh: Mesh, largest: float, *, corner: float) -> SizeField:
+    """
+    Size field of a first mesh: fine at contacts, at their ends and at re-entrant corners, `largest` elsewhere.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The coarse mesh; its points carry the sizes.
+    largest : float
+        Metres.
+    corner : float
+        Wanted size at strongly re-entrant corners, as a fraction of the shortest edge at the corner; at most 20 um.
+    """
+    count = len(mesh.points)
+    sizes = np.full(count, largest)
+    shortest = np.full(count, np.inf)
+    ends, lengths = mesh.edge_ends, mesh.edge_lengths
+    rim = mesh.contact_edges
+    for side in range(2):
+        np.minimum.at(sizes, ends[rim[:, 0], rim[:, 1], side], lengths[rim[:, 0], rim[:, 1]])
+        np.minimum.at(shortest, ends[..., side].ravel(), lengths.ravel())
+    angle = corner_angles(mesh)
+    # A contact that ends on an edge of more than 100 degrees is as bad as a corner of twice that angle.
+    touching = np.bincount(ends[rim[:, 0], rim[:, 1]].ravel(), minlength=count)
+    sharp = (angle > np.radians(225)) | ((touching == 1) & (angle > np.radians(100)))
+    sizes[sharp] = np.minimum(sizes[sharp], np.minimum(corner * shortest[sharp], FINE))
+    return SizeField(mesh.points, limit_growth(mesh.points, ends.reshape(-1, 2), sizes), largest)
+
+
+def error_size(mesh: Mesh, pieces: Floats, largest: float) -> SizeField:
+    """
+    Size field that cuts every triangle into a wanted number of pieces, smoothed.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    pieces : array, shape (m,)
+        > 0; below 1 asks for larger triangles.
+    largest : float
+        Metres.
+    """
+    wanted = 0.5 * np.log(4 / np.sqrt(3) * mesh.areas / pieces)
+    corners = mesh.triangles.ravel()
+    count = np.bincount(corners, minlength=len(mesh.points))
+    sizes = np.exp(np.bincount(corners, weights=np.repeat(wanted, 3), minlength=len(mesh.points)) / count)
+    limited = limit_growth(mesh.points, mesh.edge_ends.reshape(-1, 2), sizes)
+    # Between points that are far apart against the wanted size, the field would grow to more than was asked.
+    between = mesh.points[mesh.triangles].mean(axis=1), limited[mesh.triangles].mean(axis=1)
+    return SizeField(np.concatenate([mesh.points, between[0]]), np.concatenate([limited, between[1]]), largest)
+
+
+def corner_angles(mesh: Mesh) -> Floats:
+    """
+    Angle of copper at every boundary point in radians, shape (n,); 0 at points inside the copper.
+
+    Above pi the corner is re-entrant, and the current density has no bound there.
+    """
+    corners = mesh.points[mesh.triangles]
+    ahead, behind = np.roll(corners, -1, axis=1) - corners, np.roll(corners, 1, axis=1) - corners
+    cross = ahead[..., 0] * behind[..., 1] - ahead[..., 1] * behind[..., 0]
+    angle = np.arctan2(cross, np.sum(ahead * behind, axis=2))
+    total = np.bincount(mesh.triangles.ravel(), weights=angle.ravel(), minlength=len(mesh.points))
+    return np.where(np.isclose(total, 2 * np.pi), 0.0, total)

@@ -1,0 +1,1 @@
+"""What a board is made of: layers, coppers, terminals, links, loops and shapes, in SI units; how values are spelt."""

@@ -1,0 +1,202 @@
+"""The decision for each sensitive loop: is sharing the plane tolerable, and if not, what to do; with reasons."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from returnflow.advice.option import Option
+from returnflow.advice.options import options_for
+from returnflow.answers.budget import Budget, engineering
+from returnflow.answers.result import Result
+from returnflow_geometry.model.board import Loop
+
+CAUTION = (
+    "Protective earth, isolation barriers and cable-shield bonds are safety and EMC matters for local codes and a "
+    "qualified person: nothing here advises lifting one."
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Decision:
+    """
+    What to do for one sensitive loop.
+
+    Attributes
+    ----------
+    loop : str
+    tolerable : bool
+        Whether sharing the plane is tolerable as drawn.
+    finding : str
+        Is it, by what margin, and which loops contribute.
+    options : tuple of Option
+        In the order of effort.
+    chosen : Option or None
+        What is recommended; None where nothing is needed, or nothing computed keeps the limit.
+    recommendation : str
+        Plain sentences.
+    rests_on : tuple of str
+        What the recommendation rests on.
+    """
+
+    loop: str
+    tolerable: bool
+    finding: str
+    options: tuple[Option, ...]
+    chosen: Option | None
+    recommendation: str
+    rests_on: tuple[str, ...]
+
+
+def decide(base: Result, variants: Mapping[str, Result]) -> tuple[Decision, ...]:
+    """
+    Decide for every sensitive loop of a case.
+
+    Parameters
+    ----------
+    base : Result
+        The case as drawn.
+    variants : mapping of name to Result
+        Solved variants, and trials.
+    """
+    return tuple(_decide(base.case.loop(budget.loop), budget, base, variants) for budget in base.sensitive)
+
+
+def _decide(loop: Loop, budget: Budget, base: Result, variants: Mapping[str, Result]) -> Decision:
+    options = options_for(loop, base, variants)
+    tolerable = budget.verdict == "kept"
+    chosen = None if tolerable else choose(options)
+    return Decision(
+        loop=loop.name,
+        tolerable=tolerable,
+        finding=_finding(loop, budget),
+        options=options,
+        chosen=chosen,
+        recommendation=" ".join(_recommendation(loop, budget, base, options, chosen)),
+        rests_on=_rests_on(loop, base, chosen),
+    )
+
+
+def choose(options: tuple[Option, ...]) -> Option | None:
+    """
+    Option that keeps the limit with the least harm elsewhere, then the least effort; None if none does.
+
+    Of one kind, one that was solved comes before one that was only worked out from the case as drawn, and one that
+    mends a limit elsewhere before one that does not.
+    """
+    good = [option for option in options if option.meets]
+
+    def rank(option: Option) -> tuple[float, ...]:
+        harm, worked_out, good_elsewhere = len(option.broken), option.variant is None, len(option.mended)
+        return harm, option.effort, worked_out, -good_elsewhere, option.noise or 0.0
+
+    return min(good, key=rank, default=None)
+
+
+def _finding(loop: Loop, budget: Budget) -> str:
+    noise, limit = engineering(budget.noise, "V"), engineering(budget.limit, "V")
+    heard = sorted((part for part in budget.contributions if part.in_band), key=lambda part: -part.noise)
+    if not heard or budget.noise == 0:
+        return f"No noisy current puts a voltage in series with “{loop.name}” within its band."
+    power = budget.noise**2
+    parts = ", ".join(
+        f"“{part.loop}” {part.noise**2 / power:.0%}" for part in heard[:3] if part.noise**2 > 0.005 * power
+    )
+    if budget.verdict == "kept":
+        state = f"Sharing the plane is tolerable as drawn: {noise} against {limit}, {budget.margin_dB:.1f} dB in hand"
+    elif budget.verdict == "undecided":
+        low, high = engineering(budget.low, "V"), engineering(budget.high, "V")
+        state = f"Not decided: {noise} against {limit}, but known only from {low} to {high}; ask for a smaller accuracy"
+    else:
+        state = (
+            f"Sharing the plane is not tolerable as drawn: {noise} against {limit}, {-budget.margin_dB:.1f} dB too much"
+        )
+    return f"{state}. Of its power come from: {parts}."
+
+
+_ADVICE = {
+    "move amplifier": "Share the plane, and shorten the distance",
+    "noisy current": "Share the plane, and lower or move the noisy current",
+    "dedicated return": "Give “{loop}” a return of its own with one ground point",
+    "differential": "Receive “{loop}” differentially, isolated from ground",
+    "copper": "Share the plane, and change its copper",
+}
+
+
+def _recommendation(
+    loop: Loop, budget: Budget, base: Result, options: tuple[Option, ...], chosen: Option | None
+) -> list[str]:
+    if budget.verdict == "kept":
+        sentences = [f"Share the plane: it keeps {budget.margin_dB:.1f} dB in hand as it is."]
+        nearer = [option for option in options if option.kind == "move amplifier" and option.variant is None]
+        if nearer and budget.margin_dB < 20:
+            sentences.append(f"A shorter distance from {loop.inject} to {loop.return_} gives more.")
+        return [*sentences, *_cables(base, options, None)]
+    if chosen is None:
+        near = [option for option in options if option.possible and option.noise is not None]
+        best = min(near, key=lambda option: option.noise or 0.0, default=None)
+        sentences = ["Nothing computed here keeps the limit by itself."]
+        if best is not None and best.noise is not None:
+            sentences.append(f"The best of it, “{best.title}”, leaves {engineering(best.noise, 'V')}.")
+        sentences.append("Combine options in one variant, or ask whether the limit is right.")
+        return [*sentences, *_cables(base, options, None)]
+    how = _ADVICE[chosen.kind].format(loop=loop.name)
+    sentences = [
+        f"{how}, as in “{chosen.title}”." if chosen.variant else f"{how}: {chosen.title[0].lower()}{chosen.title[1:]}."
+    ]
+    if chosen.noise is not None:
+        margin = chosen.margin_dB or 0.0
+        in_hand = "" if math.isinf(margin) or margin < 0.05 else f", {margin:.1f} dB in hand"
+        what = "at most " if chosen.variant is None and chosen.noise > 0 else ""
+        sentences.append(
+            f"It leaves {what}{engineering(chosen.noise, 'V')} of {engineering(budget.limit, 'V')}{in_hand}."
+        )
+    if chosen.broken:
+        sentences.append(f"It exceeds {_quoted(chosen.broken)}: weigh that first.")
+    return [*sentences, *_cables(base, options, chosen)]
+
+
+def _cables(base: Result, options: tuple[Option, ...], chosen: Option | None) -> list[str]:
+    """What else is wrong between the cables, and which variant mends it."""
+    wrong = [item for item in base.cables if item.verdict != "kept"]
+    sentences = []
+    for item in wrong:
+        if chosen is not None and item.loop in chosen.mended:
+            sentences.append(f"It also brings “{item.loop}” within {engineering(item.limit, 'V')}.")
+            continue
+        mending = [option for option in options if item.loop in option.mended and not option.broken]
+        found = f"{engineering(item.noise, 'V')} against {engineering(item.limit, 'V')}"
+        says = f"Independently of this signal, “{item.loop}” has {found}"
+        if mending:
+            best = min(mending, key=lambda option: option.effort)
+            sentences.append(f"{says}; “{best.title}” mends that, and may be combined with this.")
+        else:
+            sentences.append(f"{says}, and no variant here mends that.")
+    return sentences
+
+
+def _quoted(names: tuple[str, ...]) -> str:
+    return " and ".join(f"“{name}”" for name in names)
+
+
+def _rests_on(loop: Loop, base: Result, chosen: Option | None) -> tuple[str, ...]:
+    case = base.case
+    terms = [
+        f"{engineering(loop.tolerates or 0.0, 'V')} tolerated in series with a full-scale signal of "
+        f"{engineering(loop.signal or 0.0, 'V')}"
+        + (
+            f", from {engineering(loop.band[0], 'Hz')} to {engineering(loop.band[1], 'Hz')}"
+            if loop.band
+            else ", at every frequency"
+        )
+        + ".",
+        "The currents and frequencies in the case: the noise goes in proportion to them.",
+    ]
+    if chosen is not None and chosen.variant is None:
+        terms.append("It is worked out from the case as drawn; draw it as a variant to have it solved.")
+    bonded = [end for end in (loop.inject, loop.return_) if case.board.terminal(end).bonded]
+    if bonded:
+        terms.append(f"{' and '.join(bonded)} {'stays' if len(bonded) == 1 else 'stay'} bonded, as the case says.")
+    terms.append(CAUTION)
+    return tuple(terms)

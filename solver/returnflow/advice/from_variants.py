@@ -1,0 +1,139 @@
+"""Options for a sensitive loop that a solved variant stands for, and what each costs elsewhere."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from returnflow.advice.option import Kind, Option, budget_of
+from returnflow.answers.budget import decibels, engineering
+from returnflow.answers.result import Result
+from returnflow.answers.spectra import lines_of
+from returnflow_geometry.model.board import Case, Loop
+
+
+def from_variant(kind: Kind, name: str, loop: Loop, base: Result, result: Result) -> Option:
+    """Option that a solved variant stands for."""
+    budget, before = budget_of(result, loop), budget_of(base, loop)
+    less = decibels(before.noise, budget.noise) if before.noise > 0 else 0.0
+    word = "less" if less >= 0 else "more"
+    size = "nothing left" if math.isinf(less) else f"{abs(less):.1f} dB {word}"
+    reasons = [
+        (
+            f"Solved as “{name}”: {engineering(budget.noise, 'V')} in series with the signal, {size} than the "
+            f"{engineering(before.noise, 'V')} as drawn; {engineering(budget.limit, 'V')} tolerated."
+        )
+    ]
+    if kind == "dedicated return":
+        reasons += _return_sentences(loop, result)
+    broken, mended, costs = _elsewhere(base, result)
+    lifted = _lifted(loop, base.case, result.case)
+    return Option(
+        kind=kind,
+        title=name,
+        possible=not lifted,
+        noise=budget.noise,
+        low=budget.low,
+        high=budget.high,
+        limit=budget.limit,
+        reasons=(*lifted, *reasons),
+        costs=costs,
+        variant=name,
+        broken=broken,
+        mended=mended,
+    )
+
+
+def _lifted(loop: Loop, base: Case, other: Case) -> tuple[str, ...]:
+    """Bonds that must stay and that a variant has lifted: the loop's end is on another copper, without a link back."""
+    sentences = []
+    mine = other.loop(loop.name)
+    for before, after in ((loop.inject, mine.inject), (loop.return_, mine.return_)):
+        terminal = base.board.terminal(before)
+        if terminal.bonded is None:
+            continue
+        kept = [t for t in other.board.terminals if t.name == before and t.copper == terminal.copper]
+        linked = {end for link in other.board.links if link.capacitance is None for end in link.between}
+        if not kept or (after != before and before not in linked):
+            sentences.append(f"It lifts {before}, which must stay bonded ({terminal.bonded}): not advised.")
+    return tuple(sentences)
+
+
+def _return_sentences(loop: Loop, result: Result) -> list[str]:
+    """What part of the sensitive return flows in its own copper, and how much of each noisy current strays into it."""
+    whole, i = result.whole, result.index(loop.name)
+    own = result.case.board.terminal(result.case.loop(loop.name).inject).copper
+    links = [
+        n
+        for n, name in enumerate(whole.links.names)
+        for link in result.case.board.links
+        if link.name == name and own in {result.case.board.terminal(end).copper for end in link.between}
+    ]
+    # What leaves by links at the very terminal where the signal's return enters never flows along the copper.
+    start = whole.loops[i][0]
+    here = [n for n in links if start in whole.links.ends[n]]
+    points = "one ground point" if len(links) == 1 else f"{len(links)} ground points"
+    beside = abs(float(np.sum(whole.link_current[i, here] * np.where(whole.links.ends[here, 0] == start, 1, -1))))
+    sentences = [f"{1 - beside:.1%} of the signal's return flows in “{own}”, which has {points}."]
+    for j, other in enumerate(result.case.loops):
+        if other.role == "noisy" and len(links) > 1:
+            stray = 0.5 * float(np.sum(np.abs(whole.link_current[j, links]))) * lines_of(other).rms
+            sentences.append(f"{engineering(stray, 'A')} of “{other.name}” strays into it.")
+    if len(links) == 1:
+        sentences.append("With one ground point no steady noisy current can stray into it.")
+    return sentences
+
+
+def _elsewhere(base: Result, result: Result) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    """Cable limits that break and that are mended, and what changes elsewhere, in sentences."""
+    before = {item.loop: item for item in base.cables}
+    costs, broken, mended = [], [], []
+    for item in result.cables:
+        old = before.get(item.loop)
+        if item.verdict != "kept" and (old is None or old.verdict == "kept"):
+            broken.append(item.loop)
+        if item.verdict == "kept" and old is not None and old.verdict != "kept":
+            mended.append(item.loop)
+        known = 0.0 if old is None else (item.high - item.noise) + (old.high - old.noise)
+        if old is None or abs(item.noise - old.noise) > max(known, 0.01 * old.noise):
+            was = f" (as drawn {engineering(old.noise, 'V')})" if old else ""
+            word = "within" if item.verdict == "kept" else "over"
+            costs.append(
+                f"“{item.loop}”: {engineering(item.noise, 'V')}{was}, {word} its {engineering(item.limit, 'V')}."
+            )
+    costs += _crossings(base, result)
+    for j, loop in enumerate(result.case.loops):
+        if loop.role != "noisy" or loop.name not in base.loop_names:
+            continue
+        new, old_peak = result.peaks[j], base.peaks[base.index(loop.name)]
+        amps = lines_of(loop).rms
+        if new.value > 1.2 * old_peak.value:
+            costs.append(
+                f"“{loop.name}” crowds to {engineering(new.value * amps, 'A/m')} at ({1e3 * new.x:.0f}, "
+                f"{1e3 * new.y:.0f}) mm, {new.value / old_peak.value:.1f} times as drawn."
+            )
+    return tuple(broken), tuple(mended), tuple(costs)
+
+
+def _crossings(base: Result, result: Result) -> list[str]:
+    """Routes that newly cross a gap, or no longer do."""
+    if result.spectral is None or base.spectral is None:
+        return []
+    sentences = []
+    old = dict(zip(base.loop_names, base.spectral.facts, strict=True))
+    for name, facts in zip(result.loop_names, result.spectral.facts, strict=True):
+        was = old.get(name)
+        if was is None or was.gaps == facts.gaps:
+            continue
+        if facts.gaps and facts.gap_inductance is not None and facts.gap_detour is not None:
+            sentences.append(
+                f"The route of “{name}” crosses {', '.join(f'“{gap}”' for gap in facts.gaps)}: "
+                f"{engineering(facts.gap_inductance, 'H')} and {1e3 * facts.gap_detour:.0f} mm of detour added."
+            )
+        elif was.gap_inductance is not None:
+            sentences.append(
+                f"The route of “{name}” no longer crosses {', '.join(f'“{gap}”' for gap in was.gaps)}: "
+                f"{engineering(was.gap_inductance, 'H')} less."
+            )
+    return sentences

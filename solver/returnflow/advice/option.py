@@ -1,0 +1,72 @@
+"""One thing that can be done for one sensitive loop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from returnflow.answers.budget import Budget, decibels
+from returnflow.answers.result import Result
+from returnflow_geometry.model.board import Loop
+
+Kind = Literal["move amplifier", "noisy current", "dedicated return", "differential", "copper"]
+EFFORT: tuple[Kind, ...] = ("move amplifier", "noisy current", "dedicated return", "differential", "copper")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Option:
+    """
+    One thing that could be done for a sensitive loop.
+
+    Attributes
+    ----------
+    kind : str
+    title : str
+    possible : bool
+        False where a bond that must stay, or the board's size, rules it out; the reasons say why.
+    noise, low, high : float or None
+        V rms in series with the signal if it is done, and its bounds; None where it has no figure.
+    limit : float
+        Tolerated, V.
+    reasons, costs : tuple of str
+        Plain sentences: what it does and on what numbers that rests; what it costs elsewhere.
+    variant : str or None
+        Variant that was solved for it; None where the figures follow from the case as drawn.
+    broken : tuple of str
+        Limits between cables that are kept as drawn, and exceeded if it is done.
+    mended : tuple of str
+        Limits between cables that it brings back, which are exceeded as drawn.
+    """
+
+    kind: Kind
+    title: str
+    possible: bool
+    noise: float | None
+    low: float | None
+    high: float | None
+    limit: float
+    reasons: tuple[str, ...]
+    costs: tuple[str, ...] = ()
+    variant: str | None = None
+    broken: tuple[str, ...] = ()
+    mended: tuple[str, ...] = ()
+
+    @property
+    def margin_dB(self) -> float | None:
+        """20 log10(limit / noise); None where there is no figure."""
+        return None if self.noise is None else decibels(self.limit, self.noise)
+
+    @property
+    def meets(self) -> bool:
+        """Whether it is possible and certainly keeps the limit."""
+        return self.possible and self.high is not None and self.high <= self.limit
+
+    @property
+    def effort(self) -> int:
+        """Rank in the order of effort, from 0."""
+        return EFFORT.index(self.kind)
+
+
+def budget_of(result: Result, loop: Loop) -> Budget:
+    """Noise budget of a sensitive loop."""
+    return next(item for item in result.sensitive if item.loop == loop.name)

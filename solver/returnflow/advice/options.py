@@ -1,0 +1,73 @@
+"""What can be done for one sensitive loop, each option computed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from returnflow.advice.from_drawing import dedicated, differential, move, quieter
+from returnflow.advice.from_variants import from_variant
+from returnflow.advice.option import Kind, Option, budget_of
+from returnflow.answers.result import Result
+from returnflow_geometry.model.board import Case, Loop
+
+
+def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tuple[Option, ...]:
+    """
+    All options for a sensitive loop, in the order of effort.
+
+    Parameters
+    ----------
+    loop : Loop
+        Sensitive.
+    base : Result
+        The case as drawn.
+    variants : mapping of name to Result
+        Solved variants, and trials.
+    """
+    budget = budget_of(base, loop)
+    found = [
+        *move(loop, budget, base),
+        *quieter(loop, budget, base),
+        *dedicated(loop, budget, base),
+        differential(loop, budget),
+    ]
+    for name, result in variants.items():
+        kind = what_changes(loop, base.case, result.case)
+        if kind is not None and loop.name in result.loop_names:
+            found.append(from_variant(kind, name, loop, base, result))
+    return tuple(sorted(found, key=lambda option: (option.effort, option.variant is not None)))
+
+
+def what_changes(loop: Loop, base: Case, other: Case) -> Kind | None:
+    """Which kind of option a variant is for a sensitive loop: by what it changes, the strongest means first."""
+    if all(item.name != loop.name for item in other.loops):
+        return None
+    mine = other.loop(loop.name)
+    if mine.rejection != base.loop(loop.name).rejection:
+        return "differential"
+    here, there = base.board.terminal(loop.inject), other.board.terminal(mine.inject)
+    known = {copper.name for copper in base.board.coppers}
+    if there.copper not in known:
+        return "dedicated return"
+    if _copper(base) != _copper(other):
+        return "copper"
+    if there.shape != here.shape or mine.inject != loop.inject or mine.return_ != loop.return_:
+        return "move amplifier"
+    if _noise(base) != _noise(other):
+        return "noisy current"
+    return None
+
+
+def _copper(case: Case) -> tuple[object, ...]:
+    board = case.board
+    return board.coppers, board.cutouts, board.bridges, board.links, board.layers
+
+
+def _noise(case: Case) -> list[object]:
+    board = case.board
+    return [
+        (replace(loop, name=""), board.terminal(loop.inject).shape, board.terminal(loop.return_).shape)
+        for loop in case.loops
+        if loop.role == "noisy"
+    ]

@@ -1,0 +1,26 @@
+"""Board review: what the drawing alone gives away, listed with what the solution says it costs."""
+
+from __future__ import annotations
+
+from returnflow.advice.cable_findings import apart, between
+from returnflow.advice.findings import Finding, Kind
+from returnflow.advice.route_findings import Routes
+from returnflow.answers.result import Result
+
+__all__ = ["Finding", "Kind", "review"]
+
+
+def review(result: Result) -> tuple[Finding, ...]:
+    """
+    Find what the drawing gives away, the worst first.
+
+    Routes that cross a gap or leave their copper; routes within five heights of a copper edge; cable connectors on
+    both sides of a gap; noisy loops between two cable connectors.
+
+    Parameters
+    ----------
+    result : Result
+    """
+    routes = Routes(result)
+    found = [*routes.crossings(), *routes.near_edges(), *apart(result), *between(result)]
+    return tuple(sorted(found, key=lambda finding: -finding.severity))

@@ -1,0 +1,162 @@
+"""Run a case and its variants: what has one board is solved once, the rest side by side."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import platform
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from returnflow.advice.decision import Decision, decide
+from returnflow.advice.findings import Finding
+from returnflow.advice.review import review
+from returnflow.advice.trials import trials
+from returnflow.answers.batch import solve_each
+from returnflow.answers.compare import Comparison, compare
+from returnflow.answers.evaluate import evaluate
+from returnflow.answers.rescale import signature
+from returnflow.answers.result import Result
+from returnflow.answers.sweeps import Swept, run_sweeps
+from returnflow.resistive.conduction import Options
+from returnflow_geometry.model.board import Case
+
+Report = Callable[[str], None]
+
+AS_DRAWN = "as drawn"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Study:
+    """
+    Results of a case by variant name; `study["as drawn"]`.
+
+    Attributes
+    ----------
+    case : Case
+    variants : dict, name to Result
+    versions : dict
+    failed : dict
+        Variants that could not be solved, and why.
+    changes : dict
+        What every variant changes, in plain sentences.
+    trials : dict, name to Result
+        Variants that nobody drew, solved for the decision.
+    swept : tuple of Swept
+        What the sweeps came to.
+    """
+
+    case: Case
+    variants: dict[str, Result]
+    versions: dict[str, str]
+    failed: dict[str, str] = field(default_factory=dict)
+    changes: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    trials: dict[str, Result] = field(default_factory=dict)
+    swept: tuple[Swept, ...] = ()
+
+    def __getitem__(self, name: str) -> Result:
+        """Result of the variant of that name."""
+        return self.variants[name]
+
+    @cached_property
+    def comparison(self) -> Comparison:
+        """All variants against the first, figure by figure."""
+        return compare(self.variants)
+
+    @cached_property
+    def decisions(self) -> tuple[Decision, ...]:
+        """What to do for every sensitive loop; of the case as drawn, with every variant and trial as an option."""
+        if AS_DRAWN not in self.variants:
+            return ()
+        others = {name: result for name, result in self.variants.items() if name != AS_DRAWN}
+        return decide(self.variants[AS_DRAWN], others | self.trials)
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the board's geometry shows, with its computed consequence, worst first; of the case as drawn."""
+        return review(self.variants[AS_DRAWN]) if AS_DRAWN in self.variants else ()
+
+    @cached_property
+    def exceeded(self) -> tuple[str, ...]:
+        """
+        Names of the loops whose limit is not kept (or not known to be).
+
+        Of the case as drawn; where only variants were asked for, of any of them.
+        """
+        judged = [self.variants[AS_DRAWN]] if AS_DRAWN in self.variants else self.variants.values()
+        return tuple(
+            item.loop for result in judged for item in (*result.sensitive, *result.cables) if item.verdict != "kept"
+        )
+
+
+def run(
+    case: Case,
+    options: Options | None = None,
+    report: Report | None = None,
+    *,
+    only: Sequence[str] | None = None,
+    jobs: int | None = None,
+) -> Study:
+    """
+    Solve a case and its variants.
+
+    Parameters
+    ----------
+    case : Case
+        From `read_case`.
+    options : Options, optional
+        By default with the accuracy of the case.
+    report : function of one string, optional
+        Called with a line of progress now and then.
+    only : sequence of str, optional
+        Names of the variants to solve ("as drawn" is one); all by default.
+    jobs : int, optional
+        Processes that solve side by side; by default one for each core. A backend of joblib that is set up outside
+        (`joblib.parallel_config`) is used as it is, with all its workers by default.
+
+    Raises
+    ------
+    NumericalError, MeshError
+        If the case as drawn (or every variant) cannot be solved; the message says why. A variant that fails besides
+        others is in `Study.failed`.
+    ValueError
+        For a name in `only` that the case does not have.
+    """
+    every = {AS_DRAWN: case} | {variant.name: variant.case for variant in case.variants}
+    wanted = list(every) if only is None else list(dict.fromkeys(only))
+    unknown = [name for name in wanted if name not in every]
+    if unknown:
+        message = f"Invalid variants {unknown}. The case has {list(every)}."
+        raise ValueError(message)
+    say = report or (lambda _: None)
+    cases = {name: every[name] for name in wanted}
+    # What no variant shows already; a trial that fails is no option, and nothing else.
+    boards = {signature(item, options) for item in cases.values()}
+    extra = {} if only is not None else {n: c for n, c in trials(case).items() if signature(c, options) not in boards}
+    answers = solve_each(cases | extra, evaluate, options, say, jobs)
+    outcomes = {name: answers[name] for name in wanted}
+    failed = {name: outcome for name, outcome in outcomes.items() if isinstance(outcome, Exception)}
+    if AS_DRAWN in failed or len(failed) == len(wanted):
+        raise failed[AS_DRAWN] if AS_DRAWN in failed else next(iter(failed.values()))
+    swept = run_sweeps(case, options, report, jobs) if only is None and case.sweeps else ()
+    return Study(
+        case=case,
+        variants={name: outcome for name, outcome in outcomes.items() if not isinstance(outcome, Exception)},
+        versions=versions(),
+        failed={name: str(error) for name, error in failed.items()},
+        changes={variant.name: variant.changes for variant in case.variants if variant.name in wanted},
+        trials={name: found for name in extra if not isinstance(found := answers[name], Exception)},
+        swept=swept,
+    )
+
+
+def versions() -> dict[str, str]:
+    """Versions of the program and of the libraries its numbers rest on."""
+    names = ("returnflow", "numpy", "scipy", "scikit-fem", "shapely", "pythoncdt")
+    found = {"python": platform.python_version()}
+    for name in names:
+        try:
+            found[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            found[name] = "unknown"
+    return found

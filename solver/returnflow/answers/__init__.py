@@ -1,0 +1,1 @@
+"""What a reviewer asks of solved boards: shares, coupling, noise budgets, crossovers, sweeps, variants compared."""

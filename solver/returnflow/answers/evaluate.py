@@ -1,0 +1,287 @@
+"""From a solved board to what the reviewer asked of it: budgets, shares, placements."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import cache
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from returnflow.answers import budget, coupling, frequency
+from returnflow.answers.budget import Budget, Coupled
+from returnflow.answers.coupling import Peak
+from returnflow.answers.result import Placement, Result, Spectral
+from returnflow.answers.spectra import lines_of
+from returnflow.magnetic.broadband import Broadband, BroadbandOptions
+from returnflow.magnetic.meshing import Expelled, solve_broadband, solve_expelled
+from returnflow.magnetic.routes import Faced, faced
+from returnflow.resistive.conduction import SMALL, Conduction, Options, solve
+from returnflow.resistive.conductors import Conductors
+from returnflow_geometry.model.board import Case, Loop
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+Report = Callable[[str], None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Solved:
+    """
+    Fields of a board, whatever the currents are.
+
+    Attributes
+    ----------
+    conductors : Conductors
+    solution : Conduction
+        Resistive, bracketed.
+    model : Broadband or None
+        None where nothing asks for more than the resistive limit.
+    solid : Expelled or None
+        High-frequency end without the cutouts that routes cross.
+    facing : tuple of Faced
+    """
+
+    conductors: Conductors
+    solution: Conduction
+    model: Broadband | None
+    solid: Expelled | None
+    facing: tuple[Faced, ...]
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    def without_operators(self) -> Solved:
+        """The same without what only solving needs: it would be most of the memory."""
+        if self.model is None:
+            return self
+        return replace(self, model=replace(self.model, system=replace(self.model.system, panels=None)))
+
+
+def solve_case(
+    case: Case,
+    options: Options,
+    report: Report | None = None,
+    *,
+    compare_gaps: bool = True,
+    highest: float | None = None,
+) -> Solved:
+    """
+    Solve the board of a case for all its loops.
+
+    Parameters
+    ----------
+    case : Case
+    options : Options
+    report : function of one string, optional
+    compare_gaps : bool
+        Solve once more without the gaps that routes cross.
+    highest : float, optional
+        Hertz up to which the reduced model is to be accurate; by default as `BroadbandOptions` has it.
+
+    Raises
+    ------
+    NumericalError, MeshError
+        The message says why.
+    """
+    begin = time.perf_counter()
+    conductors = Conductors.of(case)
+    loops = conductors.ends(case)
+    solution = solve(conductors, loops, None, options, report, [loop.name for loop in case.loops])
+    after = time.perf_counter()
+    model = solid = None
+    facing = tuple(faced(case, conductors))
+    if frequency.wants_frequencies(case):
+        band = None if highest is None else BroadbandOptions(highest=highest)
+        model = solve_broadband(case, conductors, loops, solution.mid, band, report)
+        crossed = {(conductors.names[item.copper], name) for item in facing for name in item.gaps}
+        if crossed and compare_gaps:
+            if report:
+                report("once more without the gaps that routes cross")
+            kept = tuple(cutout for cutout in case.board.cutouts if (cutout.copper, cutout.name) not in crossed)
+            bare = replace(case, board=replace(case.board, cutouts=kept), regions=(), sections=())
+            solid = solve_expelled(bare, Conductors.of(bare), loops, report)
+    end = time.perf_counter()
+    seconds = solution.seconds | {"frequencies": end - after, "total": end - begin}
+    return Solved(conductors=conductors, solution=solution, model=model, solid=solid, facing=facing, seconds=seconds)
+
+
+def evaluate(name: str, case: Case, solved: Solved) -> Result:
+    """
+    Everything the reviewer asked for, from solved fields.
+
+    Parameters
+    ----------
+    name : str
+        Of the variant.
+    case : Case
+        Whose board is the solved one; its currents, limits and frequencies count.
+    solved : Solved
+    """
+    begin = time.perf_counter()
+    conductors, solution = solved.conductors, solved.solution
+    spectral = _spectral(case, solved)
+    noisy = [(j, loop) for j, loop in enumerate(case.loops) if loop.role == "noisy"]
+    placements: dict[str, Placement] = {}
+    sensitive, cables = budgets(case, solved)
+    for number, sums in enumerate(sensitive):
+        i = next(n for n, loop in enumerate(case.loops) if loop.name == sums.loop)
+        placements[sums.loop] = _placement(case, conductors, solution, i, noisy)
+        sentence = budget.recommend(case, case.loops[i], sums, _reach(case, case.loops[i], placements[sums.loop]))
+        sensitive[number] = replace(sums, recommendation=sentence)
+    # The copper on which most loops end is the one to look at first.
+    focus = int(np.argmax(np.bincount(conductors.copper_of_contact[np.array(solution.loops)].ravel())))
+    result = Result(
+        name=name,
+        case=case,
+        conductors=conductors,
+        focus=focus,
+        solution=solution.on(focus),
+        whole=solution,
+        shares=coupling.region_shares(solution, conductors.contact_inside()),
+        sections=coupling.section_currents(solution),
+        peaks=_peaks(solution, len(conductors.names)),
+        sensitive=tuple(sensitive),
+        cables=tuple(cables),
+        placements=placements,
+        cautions=tuple(budget.frequency_cautions(case, conductors.reference)),
+        frequencies=case.frequencies,
+        spectral=spectral,
+    )
+    took = time.perf_counter() - begin
+    result.seconds.update(solved.seconds | {"evaluation": took, "total": solved.seconds.get("total", 0.0) + took})
+    return result
+
+
+def budgets(case: Case, solved: Solved) -> tuple[list[Budget], list[Budget]]:
+    """Noise budget of every sensitive loop, and voltage budget of every pair of cables."""
+    found: dict[str, list[Budget]] = {"sensitive": [], "cables": []}
+    noisy = [(j, loop) for j, loop in enumerate(case.loops) if loop.role == "noisy"]
+    model = solved.model
+    # Once for all pairs of loops.
+    at = None if model is None else cache(lambda f: (model.impedance(f), model.doubt(f)))
+    for i, loop in enumerate(case.loops):
+        limit = {"sensitive": loop.tolerates, "cables": loop.limit}.get(loop.role)
+        if limit is not None:
+            parts = [_coupled(solved.solution, solved.model, at, i, j, other) for j, other in noisy]
+            found[loop.role].append(budget.budget(loop, limit, parts))
+    return found["sensitive"], found["cables"]
+
+
+def _spectral(case: Case, solved: Solved) -> Spectral | None:
+    model, conductors, solution = solved.model, solved.conductors, solved.solution
+    if model is None:
+        return None
+    inside = conductors.contact_inside()
+    shares, sections = frequency.traffic(model, solution.loops, inside, case.frequencies)
+    if 0.0 in case.frequencies:
+        # The resistive solution is the more accurate one there.
+        at = case.frequencies.index(0.0)
+        shares[at], sections[at] = coupling.region_shares(solution, inside), coupling.section_currents(solution)
+    near = np.full((len(case.frequencies), len(case.loops)), np.nan, dtype=complex)
+    for j, item in enumerate(solved.facing):
+        if item.route is not None and item.route.height:
+            mine = frequency.among(model, conductors, item.copper)
+            near[:, j] = frequency.near_shares(model, item.route, j, case.frequencies, among=mine)
+    facts = frequency.loop_facts(conductors, model, solved.solid, solved.facing)
+    return Spectral(model=model, facts=facts, shares=shares, sections=sections, near=near)
+
+
+def _peaks(solution: Conduction, coppers: int) -> tuple[Peak, ...]:
+    """Largest sheet current of every loop, on whichever copper it is."""
+    every = range(len(solution.loops))
+    each = [coupling.peak_currents(solution.on(n), every) for n in range(coppers)]
+    return tuple(
+        max((replace(peaks[j], copper=n) for n, peaks in enumerate(each)), key=lambda peak: peak.value) for j in every
+    )
+
+
+def _coupled(
+    solution: Conduction,
+    model: Broadband | None,
+    at: Callable[[float], tuple[Complexes, Floats]] | None,
+    i: int,
+    j: int,
+    loop: Loop,
+) -> Coupled:
+    """
+    Transfer impedance of one pair at every line of the noisy loop, and how well it is known.
+
+    `at` gives the model's impedances at a frequency, and what the mesh leaves uncertain of them.
+    """
+    lines = lines_of(loop)
+    transfer, half_width = float(solution.mid[i, j]), float(solution.half_width[i, j])
+    impedance = np.full(len(lines.frequency), transfer, dtype=complex)
+    doubt = np.full(len(lines.frequency), half_width)
+    if model is not None and at is not None and not lines.anywhere:
+        for n, f in enumerate(lines.frequency.tolist()):
+            if f > 0:
+                skin = model.sheets(f)[0] / solution.sheet
+                Z, mesh = at(f)
+                impedance[n] = Z[i, j]
+                # Weak couplings are known to a fraction of what is not resistance in the loops themselves.
+                own_i, own_j = (abs(Z[n, n] - skin * solution.mid[n, n]) for n in (i, j))
+                floor = SMALL * float(np.sqrt(own_i * own_j))
+                doubt[n] = (
+                    half_width * abs(skin) + mesh[i, j] + model.error * max(abs(Z[i, j] - skin * transfer), floor)
+                )
+    return Coupled(loop=loop, lines=lines, transfer=transfer, half_width=half_width, impedance=impedance, doubt=doubt)
+
+
+def _placement(
+    case: Case, conductors: Conductors, whole: Conduction, i: int, noisy: list[tuple[int, Loop]]
+) -> Placement:
+    victim, ends = case.loops[i], whole.loops[i]
+    solution = whole.on(int(conductors.copper_of_contact[ends[0]]))
+    heard = [(j, lines, budget.band_mask(lines, victim)) for j, lines in ((j, lines_of(loop)) for j, loop in noisy)]
+    counted = [
+        (j, float(np.linalg.norm((lines.current * budget.passed(lines, victim))[mask])))
+        for j, lines, mask in heard
+        if mask.any()
+    ]
+    loops = np.array([j for j, _ in counted], dtype=np.int64)
+    currents = np.array([current for _, current in counted])
+    rms, worst = coupling.placement_noise(solution, ends[1], loops, currents)
+    limit = victim.tolerates or 0.0
+    here, connector = (np.array(case.board.terminal(name).centre) for name in (victim.inject, victim.return_))
+    good = np.flatnonzero(rms <= limit)
+    nearest = None
+    if len(good):
+        places = coupling.unknown_places(solution)[good]
+        x, y = places[np.argmin(np.hypot(*(places - here).T))]
+        nearest = (float(x), float(y))
+    return Placement(
+        rms=rms,
+        worst=worst,
+        area=coupling.placement_area(solution, ends[1], loops, currents, limit),
+        radius=coupling.placement_radius(solution, rms, limit, connector),
+        nearest=nearest,
+    )
+
+
+def _reach(case: Case, loop: Loop, placement: Placement) -> str:
+    """Sentence on how near the inject end would have to be."""
+    (x0, y0), (x1, y1) = case.board.terminal(loop.return_).centre, case.board.terminal(loop.inject).centre
+    now = np.hypot(x1 - x0, y1 - y0)
+    sentence = (
+        f"With these currents {loop.inject} may sit anywhere within {1e3 * placement.radius:.2g} mm of {loop.return_} "
+        f"(now {1e3 * now:.1f} mm away)"
+    )
+    spare = placement.area - _copper_within(case, loop, placement.radius)
+    if placement.nearest is None or spare < 1e-6:
+        return f"{sentence}, and practically nowhere else on this copper."
+    x, y = placement.nearest
+    return (
+        f"{sentence}. Another {1e6 * spare:.0f} mm² lie within tolerance, nearest to {loop.inject} at ({1e3 * x:.1f}, "
+        f"{1e3 * y:.1f}) mm; see the placement map: a narrow ribbon of equal potential moves with the currents."
+    )
+
+
+def _copper_within(case: Case, loop: Loop, radius: float) -> float:
+    """Copper in m² within a radius of a loop's return terminal, contacts left out."""
+    board, terminal = case.board, case.board.terminal(loop.return_)
+    disc = shapely.Point(terminal.centre).buffer(radius, quad_segs=32)
+    contacts = [other.shape for other in board.terminals if other.copper == terminal.copper]
+    copper = shapely.intersection(board.remaining(terminal.copper), disc)
+    return float(shapely.difference(copper, shapely.union_all(contacts)).area)

@@ -1,0 +1,280 @@
+"""From DC to the harmonics: crossovers, inductance at both ends, what a gap costs a trace, shares over frequency."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString
+
+from returnflow.answers import coupling
+from returnflow.answers.spectra import lines_of
+from returnflow.magnetic.broadband import Broadband, half_widths
+from returnflow.magnetic.meshing import Expelled
+from returnflow.magnetic.routes import Faced
+from returnflow.magnetic.traces import Route
+from returnflow.resistive.conductors import Conductors, copper_numbers
+from returnflow_geometry.model.board import Case
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+
+TURNED = 0.5  # half of the return has left the resistive pattern
+FINAL_WIDTH = 1.1  # the ribbon is within 10 % of its final width
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoopFacts:
+    """
+    What frequency does to one loop.
+
+    Attributes
+    ----------
+    low_inductance, high_inductance : float
+        H, of the resistive pattern and of the pattern that expels the field.
+    turning : float or None
+        Hz; half of the return has left the resistive pattern. None where nothing turns.
+    ribbon : float or None
+        Hz; the ribbon under the route is within 10 % of its final width. None without a route.
+    low_length, high_length : float
+        Mean length of the way back in metres at both ends: integral of abs(K) over the current.
+    gaps : tuple of str
+        Cutouts that the route crosses.
+    gap_inductance : float or None
+        H that these add at high frequency, against the same copper without them.
+    gap_detour : float or None
+        Metres that these add to the mean way back at high frequency.
+    """
+
+    low_inductance: float
+    high_inductance: float
+    turning: float | None
+    ribbon: float | None
+    low_length: float
+    high_length: float
+    gaps: tuple[str, ...] = ()
+    gap_inductance: float | None = None
+    gap_detour: float | None = None
+
+
+def wants_frequencies(case: Case) -> bool:
+    """Whether anything in the case asks for more than the resistive limit."""
+    noisy = (loop for loop in case.loops if loop.role == "noisy")
+    return any(f > 0 for f in case.frequencies) or any(np.any(lines_of(loop).frequency > 0) for loop in noisy)
+
+
+def among(model: Broadband, conductors: Conductors, copper: int) -> NDArray[np.bool_]:
+    """Triangles on the layer of one copper, shape (m,)."""
+    level = conductors.levels[0]
+    mine: NDArray[np.bool_] = level[copper_numbers(model.system.space.mesh)] == level[copper]
+    return mine
+
+
+def loop_facts(
+    conductors: Conductors, model: Broadband, solid: Expelled | None, facing: Sequence[Faced]
+) -> tuple[LoopFacts, ...]:
+    """
+    Crossovers, inductances and lengths of every loop.
+
+    Parameters
+    ----------
+    conductors : Conductors
+    model : Broadband
+    solid : Expelled or None
+        The same without the cutouts that routes cross.
+    facing : sequence of Faced, one per loop
+    """
+    facts = []
+    for j, item in enumerate(facing):
+        route, gaps = item.route, item.gaps
+        high_length = mean_length(model, j, high=True)
+        gap_inductance = gap_detour = None
+        if solid is not None and gaps:
+            gap_inductance = high_inductance(model)[j, j] - solid.inductance[j, j]
+            gap_detour = high_length - float(solid.length[j])
+        facts.append(
+            LoopFacts(
+                low_inductance=float(model.system.inductance[j, j]),
+                high_inductance=float(high_inductance(model)[j, j]),
+                turning=turning_frequency(model, j),
+                ribbon=(
+                    ribbon_frequency(model, route, j, among=among(model, conductors, item.copper))
+                    if route is not None and route.height
+                    else None
+                ),
+                low_length=mean_length(model, j, high=False),
+                high_length=high_length,
+                gaps=gaps,
+                gap_inductance=None if gap_inductance is None else float(gap_inductance),
+                gap_detour=gap_detour,
+            )
+        )
+    return tuple(facts)
+
+
+def high_pattern(model: Broadband) -> Floats:
+    """Coefficients of the basis at infinite frequency, shape (r, loops): the field is expelled."""
+    return -np.linalg.solve(model.induction, model.drive).astype(np.float64)
+
+
+def high_inductance(model: Broadband) -> Floats:
+    """Inductance matrix at infinite frequency in henry, shape (loops, loops)."""
+    matrix = model.system.inductance + model.drive.T @ high_pattern(model)
+    symmetric: Floats = 0.5 * (matrix + matrix.T)
+    return symmetric
+
+
+def inductance_doubt(model: Broadband) -> Floats:
+    """What the mesh leaves uncertain of `high_inductance`, henry, shape (loops, loops); see `Broadband.doubt`."""
+    return half_widths(np.abs(high_inductance(model) - high_inductance(model.compared)))
+
+
+def mean_length(model: Broadband, loop: int, *, high: bool) -> float:
+    """Mean length of the way back of one loop in metres: integral of abs(K), at 1 A."""
+    K = model.system.currents[:, :, loop]
+    if high:
+        added = model.basis @ high_pattern(model)[:, loop]
+        K = K + np.stack([part @ added for part in model.system.curl])
+    return float(np.sum(np.hypot(*K) * model.system.space.mesh.areas))
+
+
+def turning_frequency(model: Broadband, loop: int) -> float | None:
+    """
+    Frequency at which half of the return has left the resistive pattern, hertz.
+
+    By stream functions: the part of psi(f) - psi(0) along psi(inf) - psi(0), in the mean square over the copper,
+    which weighs how much current has moved how far and hardly depends on the width of the ribbon.
+    """
+    final = high_pattern(model)[:, loop]
+    # Where links close circuits the stream function has more than one value: then by currents.
+    weighted = (model.stream_products if not len(model.link_basis) else model.dissipation) @ final
+    full = float(final @ weighted)
+    moved = float(np.sqrt(max(full, 0.0) / np.sum(model.system.space.mesh.areas)))
+    if not moved > 1e-3:
+        return None
+    return _rising(lambda f: float(np.real(model.reduced(f)[:, loop]) @ weighted) / full, TURNED)
+
+
+def ribbon_frequency(
+    model: Broadband, route: Route, loop: int, heights: float = 3.0, among: NDArray[np.bool_] | None = None
+) -> float | None:
+    """
+    Frequency at which the ribbon under a route is within 10 % of its final width, hertz.
+
+    By the integral of abs(K)² within some heights of the route, which goes as one over the ribbon's width.
+    """
+    near, _ = _under(model, route, heights, among)
+    root = np.sqrt(model.system.space.mesh.areas[near])[:, None]
+    rest = np.concatenate([part[near, loop] for part in model.system.currents]) * np.tile(root[:, 0], 2)
+    basis = np.concatenate([root * (part[near] @ model.basis) for part in model.system.curl])
+
+    def strength(y: NDArray[Any]) -> float:
+        return float(np.linalg.norm(rest + basis @ y) ** 2)
+
+    last = strength(high_pattern(model)[:, loop])
+    return _rising(lambda f: strength(model.reduced(f)[:, loop]) / last, 1 / FINAL_WIDTH)
+
+
+def _rising(value: Callable[[float], float], level: float) -> float | None:
+    """First frequency from 1 Hz to 100 GHz at which a rising function reaches a level, by bisection."""
+    grid = np.geomspace(1.0, 1e11, 90)
+    reached = np.flatnonzero([value(f) >= level for f in grid])
+    if not len(reached) or reached[0] == 0:
+        return None
+    low, high = grid[reached[0] - 1], grid[reached[0]]
+    for _ in range(30):
+        middle = np.sqrt(low * high)
+        low, high = (low, middle) if value(middle) >= level else (middle, high)
+    return float(high)
+
+
+def near_share(model: Broadband, route: Route, loop: int, frequency: float, heights: float = 3.0) -> complex:
+    """Share of a loop's return within some heights of its route, at one frequency: see `near_shares`."""
+    return complex(near_shares(model, route, loop, [frequency], heights)[0])
+
+
+def near_shares(
+    model: Broadband,
+    route: Route,
+    loop: int,
+    frequencies: Sequence[float],
+    heights: float = 3.0,
+    among: NDArray[np.bool_] | None = None,
+) -> Complexes:
+    """
+    Share of a loop's return that flows within so many heights of its route, against its direction; mean along it.
+
+    `among` are the triangles that count, shape (m,); by default all.
+    Complex, shape (frequencies,): the part in phase with the outgoing current, and in quadrature.
+    """
+    near, at = _under(model, route, heights, among)
+    mesh, length = model.system.space.mesh, route.length
+    steps = np.diff(route.path, axis=0)
+    lengths = np.hypot(*steps.T)
+    segment = np.clip(np.searchsorted(np.cumsum(lengths), at), 0, len(steps) - 1)
+    # The share is linear in the current: evaluate the functional on the basis once, then every frequency is cheap.
+    weight = np.zeros((2, len(mesh.triangles)))
+    weight[:, near] = -(steps / lengths[:, None])[segment].T * mesh.areas[near] / length
+    resistive = float(np.sum(weight * model.system.currents[:, :, loop]))
+    basis = sum(part.T @ weight[c] for c, part in enumerate(model.system.curl)) @ model.basis
+    return np.array([resistive + basis @ model.reduced(f)[:, loop] for f in frequencies], dtype=np.complex128)
+
+
+def _under(
+    model: Broadband, route: Route, heights: float, among: NDArray[np.bool_] | None
+) -> tuple[NDArray[np.int64], Floats]:
+    """Triangles within some heights of a route, beside it and not beyond its ends, and where along it they are (m)."""
+    mesh = model.system.space.mesh
+    line = LineString(route.path)
+    places = shapely.points(mesh.points[mesh.triangles].mean(axis=1))
+    close = shapely.distance(line, places) <= heights * abs(route.height)
+    near = np.flatnonzero(close if among is None else close & among)
+    at = shapely.line_locate_point(line, places[near])
+    inside = (at > 0) & (at < line.length)
+    return near[inside], at[inside]
+
+
+def traffic(
+    model: Broadband, loops: Sequence[tuple[int, int]], contact_inside: NDArray[np.bool_], frequencies: Sequence[float]
+) -> tuple[Floats, Complexes]:
+    """
+    Shares across regions and net currents through sections at many frequencies.
+
+    Parameters
+    ----------
+    model : Broadband
+    loops : sequence of (int, int)
+    contact_inside : array of bool, shape (regions, contacts)
+    frequencies : sequence of float, hertz
+
+    Returns
+    -------
+    shares : array, shape (frequencies, regions, loops)
+        Magnitudes.
+    sections : array of complex, shape (frequencies, sections, loops)
+    """
+    mesh = model.system.space.mesh
+    lines = [*mesh.region_borders, *mesh.section_edges]
+    # Only the triangles along the lines matter.
+    some = np.unique(np.concatenate([np.empty(0, dtype=np.int64), *(line[:, 0] for line in lines)]))
+    renumbered = [np.column_stack([np.searchsorted(some, line[:, 0]), line[:, 1:]]) for line in lines]
+    split = len(mesh.region_borders)
+    part = replace(
+        mesh,
+        triangles=mesh.triangles[some],
+        region_borders=tuple(renumbered[:split]),
+        section_edges=tuple(renumbered[split:]),
+    )
+    rows = (3 * some[:, None] + np.arange(3)).ravel()
+    basis = model.system.to_local[rows] @ model.basis
+    shares = np.zeros((len(frequencies), split, len(loops)))
+    sections = np.zeros((len(frequencies), len(mesh.section_edges), len(loops)), dtype=np.complex128)
+    for n, f in enumerate(frequencies):
+        added = (basis @ model.reduced(f)).T.reshape(len(loops), len(some), 3)
+        flow = coupling.Flow(part, 1, tuple(loops), model.system.stream[:, some] + added)
+        shares[n], sections[n] = coupling.region_shares(flow, contact_inside), coupling.section_currents(flow)
+    return shares, sections

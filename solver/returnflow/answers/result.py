@@ -1,0 +1,165 @@
+"""What one variant of a case came to: fields, impedances, budgets, placements."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from returnflow.answers.budget import Budget
+from returnflow.answers.coupling import Peak
+from returnflow.answers.frequency import LoopFacts
+from returnflow.magnetic.broadband import Broadband
+from returnflow.resistive.conduction import Conduction
+from returnflow.resistive.conductors import Conductors, copper_numbers
+from returnflow_geometry.mesh.mesher import Mesh, Plane
+from returnflow_geometry.model.board import Case
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placement:
+    """
+    Where the inject end of a sensitive loop may sit.
+
+    Attributes
+    ----------
+    rms, worst : array, shape (unknowns,)
+        Noise relative to the loop's return terminal, V. NaN on unconnected copper.
+    area : float
+        Copper on which `rms` is within the limit, m².
+    radius : float
+        Everywhere within this distance of the return terminal's centre `rms` is within the limit, m.
+    nearest : (x, y) or None
+        Place within the limit that is nearest to the present inject terminal, m. It may lie on a narrow ribbon
+        of equal potential, which any change of the currents moves; `radius` is the robust figure.
+    """
+
+    rms: Floats
+    worst: Floats
+    area: float
+    radius: float
+    nearest: tuple[float, float] | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spectral:
+    """
+    Everything above 0 Hz.
+
+    Attributes
+    ----------
+    model : Broadband
+    facts : tuple of LoopFacts, one per loop
+    shares : array, shape (frequencies, regions, loops)
+        Magnitudes, as `Result.shares`.
+    sections : array of complex, shape (frequencies, sections, loops)
+    near : array of complex, shape (frequencies, loops)
+        Share of the return within three heights of the route; NaN for loops without one.
+    """
+
+    model: Broadband
+    facts: tuple[LoopFacts, ...]
+    shares: Floats
+    sections: NDArray[np.complex128]
+    near: NDArray[np.complex128]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Result:
+    """
+    All results of one variant of a case.
+
+    Attributes
+    ----------
+    name : str
+    case : Case
+    conductors : Conductors
+        The coppers that were solved.
+    focus : int
+        Number of the copper that pictures show.
+    whole : Conduction
+        Of all coppers.
+    solution : Conduction
+        Its fields on the copper that pictures show.
+    shares : array, shape (regions, loops)
+    sections : array, shape (sections, loops)
+    peaks : tuple of Peak, one per loop, per ampere
+    sensitive, cables : tuple of Budget
+    placements : dict, sensitive loop name to Placement
+        Resistive, with each loop's in-band rms current.
+    cautions : tuple of str
+    frequencies : tuple of float
+        Asked for in the case, hertz.
+    spectral : Spectral or None
+        What frequency does; None where nothing in the case asks for more than the resistive limit.
+    """
+
+    name: str
+    case: Case
+    conductors: Conductors
+    focus: int
+    whole: Conduction
+    solution: Conduction
+    shares: Floats
+    sections: Floats
+    peaks: tuple[Peak, ...]
+    sensitive: tuple[Budget, ...]
+    cables: tuple[Budget, ...]
+    placements: dict[str, Placement]
+    cautions: tuple[str, ...]
+    frequencies: tuple[float, ...] = (0.0,)
+    spectral: Spectral | None = None
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def loop_names(self) -> tuple[str, ...]:
+        """Names of the loops, in the order of every matrix."""
+        return tuple(loop.name for loop in self.case.loops)
+
+    @property
+    def copper(self) -> str:
+        """Name of the copper that pictures show."""
+        return self.conductors.names[self.focus]
+
+    @property
+    def plane(self) -> Plane:
+        """What is left of that copper, and its contacts."""
+        return self.conductors.planes[self.focus]
+
+    def on(self, copper: int) -> Result:
+        """The same result, for pictures of another copper (by its number in `conductors`); fields are its own."""
+        return replace(self, focus=copper, solution=self.whole.on(copper), whole=self.whole)
+
+    def rows(self, mesh: Mesh) -> Ints:
+        """Triangles of a mesh of all coppers that lie on the copper that pictures show."""
+        return np.flatnonzero(copper_numbers(mesh) == self.focus)
+
+    def index(self, loop: str) -> int:
+        """Row of a loop in every matrix; KeyError if there is none of that name."""
+        try:
+            return self.loop_names.index(loop)
+        except ValueError:
+            raise KeyError(loop) from None
+
+    def impedance(self, frequency: float = 0.0) -> NDArray[np.complex128]:
+        """
+        Impedance matrix of the loops in ohm, shape (loops, loops).
+
+        Raises
+        ------
+        ValueError
+            For a frequency above 0 if nothing in the case asked for any.
+        """
+        if frequency == 0:
+            return self.solution.mid.astype(np.complex128)
+        if self.spectral is None:
+            message = (
+                f"Invalid frequency {frequency} Hz. The case asks for the resistive limit only; list frequencies_Hz "
+                "in [solve], or give a noisy loop a frequency."
+            )
+            raise ValueError(message)
+        return self.spectral.model.impedance(frequency)

@@ -1,0 +1,1 @@
+"""What induction adds from DC to a gigahertz: outgoing conductors, sheet currents, one reduced model for all of it."""

@@ -1,0 +1,291 @@
+"""The equations of sheet currents with dissipation and induction on one mesh, and what every loop drives."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import qr
+from scipy.sparse import csc_array, csr_array, diags_array, hstack
+
+from returnflow.magnetic.induction import PanelOperator, Sandwich
+from returnflow.magnetic.panels import RULE_5
+from returnflow.magnetic.traces import Route, flux_matrix, vector_potential
+from returnflow.resistive.conduction import closed_at_dc
+from returnflow.resistive.foil import MU0
+from returnflow.resistive.linear import factorize
+from returnflow.resistive.links import NONE, Links
+from returnflow.resistive.spaces import Path, Space, Topology, circuit_fields, path_fields, stream_map
+from returnflow_geometry.mesh.mesher import Mesh
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Routes = Sequence[Route | None]
+
+
+@dataclass(frozen=True)
+class Foil:
+    """
+    All copper of one thickness.
+
+    Attributes
+    ----------
+    weight : float
+        Sheet resistance at 0 Hz relative to the reference.
+    dissipation : sparse array, shape (free, free)
+        Of this copper, in units of its own sheet resistance.
+    resistance : array, shape (loops, loops)
+        Of the resistive pattern in this copper, squares.
+    residual : array, shape (free, loops)
+        Integral of K . curl w of the resistive pattern; zero where there is one foil and no link.
+    """
+
+    weight: float
+    dissipation: csr_array
+    resistance: Floats
+    residual: Floats
+
+
+@dataclass(frozen=True)
+class Stack:
+    """
+    What distinguishes several coppers that are solved together.
+
+    Attributes
+    ----------
+    foil : array of int, shape (m,)
+        Which thickness every triangle has.
+    weights : array, shape (foils,)
+        Sheet resistance of each relative to the reference.
+    level : array of int, shape (m,)
+        On which layer every triangle lies.
+    distance : array, shape (levels, levels)
+        Between facing surfaces, metres.
+    links : Links
+    sheet : float
+        Sheet resistance of the reference at 0 Hz, ohm per square: what the links' resistances are measured by.
+    """
+
+    foil: Ints
+    weights: Floats
+    level: Ints
+    distance: Floats
+    links: Links
+    sheet: float
+
+    @classmethod
+    def plain(cls, triangles: int) -> Stack:
+        """One copper without links."""
+        nothing = np.zeros(triangles, dtype=np.int64)
+        return cls(nothing, np.ones(1), nothing, np.zeros((1, 1)), NONE, 1.0)
+
+
+@dataclass(frozen=True)
+class System:
+    """
+    The equations on one mesh: dissipation A and induction L of stream functions, and what every loop drives.
+
+    ``to_local`` leads from the unknowns (free stream values, then circuits from part to part of contacts and through
+    links) to the local values of every triangle, (3 m, free). ``currents`` are the loops' resistive sheet currents at
+    1 A, (2, m, loops): x and y per triangle, A/m. The unknowns are what induction adds to them.
+
+    ``dissipation`` and ``resistance`` are those at 0 Hz, of all foils and links, in squares of the reference.
+    ``link_map`` leads from the unknowns to the currents in the links, (links, free); ``link_current`` are those of the
+    resistive pattern, (links, loops). The first ``single`` unknowns are stream values, the others circuits.
+    """
+
+    space: Space
+    to_local: csr_array
+    curl: tuple[csr_array, csr_array]
+    dissipation: csr_array
+    panels: Sandwich | None  # None once everything is solved
+    currents: Floats
+    resistance: Floats  # squares
+    drive: Floats  # (free, loops), henry per ampere
+    inductance: Floats  # (loops, loops), of the resistive pattern
+    stream: Floats  # (loops, m, 3): local values of the resistive stream function
+    stack: Stack
+    foils: tuple[Foil, ...]
+    link_map: csr_array
+    link_current: Floats
+    single: int
+
+    def induce(self, values: Floats) -> Floats:
+        """Apply L to columns of stream values, (free, k) to (free, k), henry."""
+        if self.panels is None:
+            message = "This system is solved; its operators were let go."
+            raise ValueError(message)
+        result: Floats = MU0 / (4 * np.pi) * (self.panels @ values)
+        links = self.stack.links
+        if np.any(links.inductance):
+            result += self.link_map.T @ (links.inductance[:, None] * (self.link_map @ values))
+        return result
+
+    @cached_property
+    def extra(self) -> Floats:
+        """
+        What drives the unknowns besides induction, shape (free, k): a basis of it.
+
+        Voltages across capacitors, and in copper of several thicknesses what the skin effect changes.
+        """
+        links = self.stack.links
+        columns: list[Floats] = [self.link_map[np.flatnonzero(links.elastance)].toarray().T]
+        columns += [foil.residual for foil in self.foils if len(self.foils) > 1 or np.any(links.resistance)]
+        every = np.concatenate(columns, axis=1)
+        size = np.linalg.norm(every, axis=0)
+        every = every[:, size > 1e-12] / size[size > 1e-12]
+        if not every.shape[1]:
+            return np.zeros((len(self.drive), 0))
+        base, triangle, _ = qr(every, mode="economic", pivoting=True)
+        independent: Floats = base[:, np.abs(np.diag(triangle)) > 1e-6]
+        return independent
+
+    @property
+    def columns(self) -> Floats:
+        """All that drives the unknowns, shape (free, loops + k)."""
+        every: Floats = np.concatenate([self.drive, self.extra], axis=1)
+        return every
+
+
+def assemble(
+    mesh: Mesh,
+    contacts: int,
+    loops: Sequence[tuple[int, int]],
+    routes: Routes,
+    stack: Stack | None = None,
+    over: Sequence[Routes] | None = None,
+) -> System:
+    """
+    Build the equations on a mesh.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    contacts : int
+    loops : sequence of (int, int)
+        Contact of injection and of return.
+    routes : sequence of Route or None
+        Outgoing conductor of every loop; None: closed far away.
+    stack : Stack, optional
+        By default one copper without links.
+    over : one sequence of routes for each level of the stack, optional
+        The same routes with their heights over that level; by default all levels see `routes`.
+    """
+    stack = stack or Stack.plain(len(mesh.triangles))
+    over = [routes] * len(stack.distance) if over is None else over
+    links = stack.links
+    space, topology = Space(mesh, 1), Topology(mesh, contacts, links.ends)
+    triangles = len(mesh.triangles)
+    pick = csr_array(
+        (np.ones(3 * triangles), space.local.ravel(), np.arange(3 * triangles + 1)), (3 * triangles, space.size)
+    )
+    plain = pick @ stream_map(space, topology)
+    circuits = circuit_fields(topology, 1)
+    to_local = csr_array(hstack([plain, _local_columns(circuits, triangles)]))
+    gradients = space.shape_gradients_of(slice(None))[:, :, 0, :].reshape(-1, 2)
+    every, corners = np.repeat(np.arange(triangles), 3), np.arange(3 * triangles)
+    d_dx, d_dy = (csr_array((part, (every, corners)), (triangles, 3 * triangles)) for part in gradients.T)
+    curl = (csr_array(d_dy @ to_local), csr_array(-d_dx @ to_local))
+
+    paths = path_fields(topology, loops, 1)
+    local_paths = _local_columns(paths, triangles)
+    currents = np.stack([(d_dy @ local_paths).toarray(), (-d_dx @ local_paths).toarray()])
+    link_map = _link_map(circuits, plain.shape[1], len(links))
+    through = np.array([path.links for path in paths]).reshape(len(loops), len(links)).T
+
+    areas = [mesh.areas * (stack.foil == n) for n in range(len(stack.weights))]
+    own = [csr_array(sum(part.T @ diags_array(area) @ part for part in curl)) for area in areas]
+    ohmic = links.resistance / stack.sheet
+    dissipation = _sum(stack.weights, own) + link_map.T @ diags_array(ohmic) @ link_map
+
+    # The resistive pattern: circuits through capacitors carry nothing.
+    closed = closed_at_dc(mesh, contacts, links).names
+    open_link = np.array([name not in closed for name in links.names], dtype=bool)
+    live = np.flatnonzero(~(abs(link_map[open_link]).sum(axis=0) > 0)) if open_link.any() else slice(None)
+    weight = diags_array(mesh.areas * stack.weights[stack.foil])
+    load = sum(part.T @ (weight @ currents[c]) for c, part in enumerate(curl)) + link_map.T @ (ohmic[:, None] * through)
+    # A strip one triangle wide leaves the current no choice, and no unknown.
+    resistive = np.zeros((to_local.shape[1], len(loops)))
+    if to_local.shape[1]:
+        resistive[live] = factorize(csc_array(csc_array(dissipation)[:, live][live]))(-np.asarray(load)[live])
+    for c, part in enumerate(curl):
+        currents[c] += part @ resistive
+    through = through + link_map @ resistive
+    stream = (local_paths.toarray() + to_local @ resistive).T.reshape(len(loops), triangles, 3)
+    foils = tuple(_foil(*item, curl, currents, live_alone=len(areas) == 1 and not len(links))
+                  for item in zip(stack.weights, areas, own, strict=True))  # fmt: skip
+    resistance = sum(foil.weight * foil.resistance for foil in foils) + through.T @ (ohmic[:, None] * through)
+
+    panels = PanelOperator(mesh.points[mesh.triangles], stack.level, stack.distance)
+    induced = MU0 / (4 * np.pi) * (panels @ np.concatenate([currents[0], currents[1]], axis=1))
+    count = len(loops)
+    trace = _trace_integrals(mesh, over, stack.level)
+    potential = np.stack([induced[:, :count], induced[:, count:]]) + trace
+    inductive = links.inductance[:, None] * through
+    drive = curl[0].T @ potential[0] + curl[1].T @ potential[1] + link_map.T @ inductive
+    inductance = sum(currents[c].T @ potential[c] + trace[c].T @ currents[c] for c in (0, 1)) + flux_matrix(routes)
+    inductance = inductance + through.T @ inductive
+    inductance = 0.5 * (inductance + inductance.T)
+    return System(
+        space, to_local, curl, csr_array(dissipation), panels.between(curl), currents, np.asarray(resistance), drive,
+        inductance, stream, stack, foils, link_map, through, plain.shape[1],
+    )  # fmt: skip
+
+
+def _sum(weights: Floats, parts: Sequence[csr_array]) -> csr_array:
+    total = parts[0] if weights[0] == 1 else weights[0] * parts[0]
+    for weight, part in zip(weights[1:], parts[1:], strict=True):
+        total = total + weight * part
+    return csr_array(total)
+
+
+def _foil(
+    weight: float,
+    area: Floats,
+    own: csr_array,
+    curl: tuple[csr_array, csr_array],
+    currents: Floats,
+    *,
+    live_alone: bool,
+) -> Foil:
+    """One foil's part in the resistive pattern."""
+    carried = [diags_array(area) @ currents[c] for c in (0, 1)]
+    resistance = sum(currents[c].T @ carried[c] for c in (0, 1))
+    residual = sum(part.T @ carried[c] for c, part in enumerate(curl))
+    # By itself it dissipates least: what is left is rounding.
+    return Foil(float(weight), own, np.asarray(resistance), 0 * residual if live_alone else np.asarray(residual))
+
+
+def _local_columns(paths: Sequence[Path], triangles: int) -> csc_array:
+    """Local values of path fields as columns, shape (3 m, paths)."""
+    rows = [(3 * path.triangles[:, None] + np.arange(3)).ravel() for path in paths]
+    values = [path.values.ravel() for path in paths]
+    column = np.repeat(np.arange(len(paths)), [len(part) for part in rows])
+    if not paths:
+        return csc_array((3 * triangles, 0))
+    return csc_array((np.concatenate(values), (np.concatenate(rows), column)), shape=(3 * triangles, len(paths)))
+
+
+def _link_map(circuits: Sequence[Path], before: int, links: int) -> csr_array:
+    """From the unknowns, circuits last, to the currents in the links, shape (links, free)."""
+    values = np.array([path.links for path in circuits]).reshape(len(circuits), links)
+    circuit, link = np.nonzero(values)
+    return csr_array((values[circuit, link], (link, before + circuit)), shape=(links, before + len(circuits)))
+
+
+def _trace_integrals(mesh: Mesh, over: Sequence[Routes], level: Ints) -> Floats:
+    """Integral of every route's vector potential over every triangle, shape (2, m, loops), Vs m/A."""
+    points, weights = RULE_5
+    corners = mesh.points[mesh.triangles]
+    result = np.zeros((2, len(corners), len(over[0])))
+    for number, routes in enumerate(over):
+        mine = np.flatnonzero(level == number)
+        places = (points @ corners[mine]).reshape(-1, 2)
+        for j, route in enumerate(routes):
+            if route is not None:
+                potential = vector_potential(route, places).reshape(len(mine), len(weights), 2)
+                result[:, mine, j] = np.einsum("mqc,q,m->cm", potential, weights, mesh.areas[mine])
+    return result

@@ -1,0 +1,199 @@
+"""Real positive solves of dissipation plus induction: partial-fraction preconditioner, conjugate gradients."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import nnls
+from scipy.sparse import csc_array, csr_array, diags_array
+
+from returnflow.magnetic.equations import System
+from returnflow.magnetic.opposite import Opposite
+from returnflow.resistive.foil import MU0
+from returnflow.resistive.linear import NumericalError, Solve, factorize_each
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+ITERATIONS = 200  # at most, per solve
+CIRCUITS = 400  # at most so many are solved for exactly in every step
+TOGETHER = 50  # columns that induction is applied to at a time
+
+
+@dataclass(frozen=True)
+class Weights:
+    """What belongs to one shift: weight of every fraction, for the whole and for opposite currents; and circuits."""
+
+    fractions: Floats  # (poles, 1 or free)
+    opposite: tuple[Floats, ...]  # per pair of levels, (poles,)
+    circuits: Floats  # inverse, (k, k)
+
+
+@dataclass(frozen=True)
+class _Circuits:
+    """Resistive pattern of every circuit at 1 A, (free, k), and its dissipation and induction, (k, k)."""
+
+    patterns: Floats
+    dissipation: Floats
+    induction: Floats
+
+    @classmethod
+    def of(cls, system: System, resistive: Solve) -> _Circuits:
+        """Of the circuits of a system, or of so many, evenly taken."""
+        size = system.to_local.shape[1]
+        some = np.arange(system.single, size)
+        some = some[:: 1 + len(some) // CIRCUITS]
+        unit = np.zeros((size, len(some)))
+        unit[some, np.arange(len(some))] = 1.0
+        patterns = resistive(unit) if len(some) else unit
+        parts = [patterns[:, at : at + TOGETHER] for at in range(0, len(some), TOGETHER)]
+        induced = np.concatenate([np.zeros((len(some), 0)), *(patterns.T @ system.induce(p) for p in parts)], axis=1)
+        return cls(patterns, patterns.T @ (system.dissipation @ patterns), 0.5 * (induced + induced.T))
+
+
+@dataclass
+class Preconditioner:
+    """
+    (Rs A + s L)^-1 by partial fractions.
+
+    On a stream function L is spectrally (mu0/2) A^(1/2) M^(1/2), M the lumped mass; so the inverse is
+    f(x) = 1/(Rs x + s (mu0/2) sqrt(x)) of the problem A u = x M u, and f is a sum of w_k/(x + q_k) with w_k >= 0. The
+    poles, and so the factorisations, serve every s. Copper of every thickness has weights of its own.
+
+    Two things lie outside that law, and are added. Opposite currents on levels d apart see but
+    (mu0/2) sqrt(x) (1 - exp(-d sqrt(x))): fractions of their own, on stream functions that are opposite. And currents
+    round circuits jump where the stream function is cut: their resistive patterns are solved for exactly.
+    """
+
+    solves: list[Solve]
+    poles: Floats
+    grid: Floats
+    foil: Ints
+    foils: Floats
+    circuits: _Circuits
+    opposite: list[tuple[Opposite, list[Solve]]]
+
+    @classmethod
+    def of(cls, system: System) -> Preconditioner:
+        """Factor the shifted matrices of a system."""
+        mesh = system.space.mesh
+        mass = (system.to_local.T @ diags_array(np.repeat(mesh.areas / 3, 3)) @ system.to_local).tocsc()
+        stack = system.stack
+        ohmic = diags_array(stack.links.resistance / stack.sheet)
+        plain = sum(foil.dissipation for foil in system.foils) + system.link_map.T @ ohmic @ system.link_map
+        scale = plain.diagonal() / mass.diagonal()
+        x0, y0 = np.ptp(mesh.points, axis=0)
+        low, high = (np.pi / max(x0, y0)) ** 2 * 0.2, 3.0 * float(np.max(scale))
+        count = max(3, int(np.ceil(np.log10(high / low) / 2.5)) + 1)
+        poles = np.concatenate([[0.0], np.geomspace(low, high, count)])
+        # The iteration checks its own residual; these solves only speed it up.
+        solves = list(factorize_each([(plain + q * mass).tocsc() for q in poles], checked=False))
+        opposite = [(pair, _pair_solves(pair.spread, plain, mass, poles)) for pair in Opposite.of(system)]
+        circuits = _Circuits.of(system, solves[0])
+        grid = np.geomspace(low, high, 400)
+        return cls(solves, poles, grid, _foil_of(system), stack.weights, circuits, opposite)
+
+    def weights(self, sheet: float, s: float) -> Weights:
+        """What belongs to one shift; `sheet` is that of the reference."""
+        fits = np.array([self._fit(sheet * weight, s) for weight in self.foils]).T
+        opposite = tuple(self._fit(sheet * float(np.mean(self.foils)), s, pair.distance) for pair, _ in self.opposite)
+        circuits = np.linalg.inv(sheet * self.circuits.dissipation + s * self.circuits.induction).astype(np.float64)
+        return Weights(fits if len(self.foils) == 1 else fits[:, self.foil], opposite, circuits)
+
+    def _fit(self, sheet: float, s: float, distance: float = np.inf) -> Floats:
+        """Weights from a relative non-negative least-squares fit, shape (poles,)."""
+        root = np.sqrt(self.grid)
+        target = 1 / (sheet * self.grid - s * MU0 / 2 * root * np.expm1(-distance * root))
+        matrix = 1 / (self.grid[:, None] + self.poles) / target[:, None]
+        size = np.max(matrix, axis=0)
+        solution, _ = nnls(matrix / size, np.ones(len(self.grid)))
+        result: Floats = solution / size
+        return result
+
+    def apply(self, weights: Weights, right: Floats) -> Floats:
+        """Sum of the weighted solves."""
+        total = self.circuits.patterns @ (weights.circuits @ (self.circuits.patterns.T @ right))
+        for weight, solve in zip(weights.fractions, self.solves, strict=True):
+            if np.any(weight > 0):
+                # On both sides, so that it stays symmetric where circuits lead from foil to foil.
+                root = np.sqrt(weight)[:, None]
+                total += root * solve(root * right)
+        for (pair, solves), fractions in zip(self.opposite, weights.opposite, strict=True):
+            drawn = pair.spread.T @ right
+            parts = [weight * solve(drawn) for weight, solve in zip(fractions, solves, strict=True) if weight > 0]
+            total += pair.spread @ sum(parts)
+        return total
+
+
+def _pair_solves(spread: csr_array, plain: csr_array, mass: csr_array, poles: Floats) -> list[Solve]:
+    """Factor the shifted matrices on opposite stream functions."""
+    dissipation, inertia = spread.T @ plain @ spread, spread.T @ mass @ spread
+    # Where the meshes are coarser than thought, some say the same.
+    least = 1e-9 * float(np.mean(dissipation.diagonal())) * diags_array(np.ones(spread.shape[1]))
+    return list(factorize_each([csc_array(dissipation + q * inertia + least) for q in poles], checked=False))
+
+
+def _foil_of(system: System) -> Ints:
+    """Foil of every unknown, by the first triangle it lives on, shape (free,)."""
+    columns = system.to_local.tocsc()
+    if not columns.shape[1]:
+        return np.zeros(0, dtype=np.int64)
+    foil: Ints = system.stack.foil[columns.indices[columns.indptr[:-1]] // 3]
+    return foil
+
+
+def conjugate_gradients(
+    apply: Callable[[Floats], Floats],
+    precondition: Callable[[Floats], Floats],
+    right: Floats,
+    tolerance: float,
+    start: tuple[Floats, Floats] | None = None,
+) -> tuple[Floats, int]:
+    """
+    Solve a symmetric positive definite system for several right sides at once.
+
+    Parameters
+    ----------
+    apply, precondition : functions from array (n, k) to array (n, k)
+    right : array, shape (n, loops)
+    tolerance : float
+        Of the energy of the error, as the preconditioner estimates it: relative to the energy of the answer, in root.
+    start : two arrays of the shape of `right`, optional
+        First answer, the best one of some subspace in energy; and what `apply` makes of it.
+
+    Returns
+    -------
+    answer : array, shape (n, loops)
+    iterations : int
+        Of the slowest column; columns that are done take no more part.
+
+    Raises
+    ------
+    NumericalError
+        If a column is not done after `ITERATIONS`.
+    """
+    x, r = (start[0].copy(), right - start[1]) if start else (np.zeros_like(right), right.copy())
+    z = precondition(r)
+    p, rz = z.copy(), np.sum(r * z, axis=0)
+    # The energy of the answer: what the start holds, and what the first residual adds.
+    whole = np.sum(right * x, axis=0) + rz
+    for iteration in range(ITERATIONS):
+        on = np.flatnonzero(rz > tolerance**2 * whole)
+        if not len(on):
+            return x, iteration
+        q = apply(p[:, on])
+        alpha = rz[on] / np.sum(p[:, on] * q, axis=0)
+        x[:, on] += alpha * p[:, on]
+        r[:, on] -= alpha * q
+        z = precondition(r[:, on])
+        last, rz[on] = rz[on], np.sum(r[:, on] * z, axis=0)
+        p[:, on] = z + rz[on] / last * p[:, on]
+    message = (
+        f"The magnetic solve did not converge in {ITERATIONS} iterations: look for copper details far finer than the "
+        "trace height."
+    )
+    raise NumericalError(message)

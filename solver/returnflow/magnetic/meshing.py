@@ -1,0 +1,198 @@
+"""The magnetic mesh of a case, fine where its routes and gaps want it, and what is solved on it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString
+
+from returnflow.magnetic.broadband import Broadband, BroadbandOptions, Report, System, assemble, reduce
+from returnflow.magnetic.equations import Stack
+from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
+from returnflow.magnetic.routes import Faced, faced, routes_of
+from returnflow.magnetic.traces import Route
+from returnflow.resistive.conduction import diagonal
+from returnflow.resistive.conductors import Conductors, StackMesher, copper_numbers
+from returnflow.resistive.foil import sheet_resistance
+from returnflow_geometry.mesh.mesher import Mesher, Plane, starting_size
+from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.model.board import Case
+
+Floats = NDArray[np.float64]
+
+ROUTE_STEP = 3.0  # edges per height under a route
+FINEST = 30e-6  # m; no finer under a route
+GAP_STEP = 0.1  # heights per edge along a gap: the return crowds at its rim, and one height is 2.5 % too coarse
+GAP_FINEST = 0.1e-3  # m; no finer along a gap
+GROWTH = 0.3
+COARSER = 2.0  # edges of the mesh that tells what the mesh leaves uncertain, over those of the mesh itself
+STEEPEST = 0.5  # growth of triangles
+ACROSS = 4.0  # triangles across a narrow copper
+NARROW = 10.0  # heights; the edges of a wider copper are far apart against what happens under them
+
+
+def route_size(mesher: Mesher, routes: Sequence[Route | None], largest: float) -> SizeField:
+    """Size field of the magnetic mesh: a third of the height under every route, growing away from it."""
+    fields = [starting_size(mesher.coarse(), largest, corner=0.5)]
+    copper = mesher.plane.copper
+    for route in routes:
+        if route is None:
+            continue
+        line = LineString(route.path)
+        # What lies beside the copper is as far from it as what lies above.
+        reach = float(np.hypot(route.height, shapely.distance(line, copper)))
+        if reach < largest:
+            fields.append(_along_line(line, max(reach / ROUTE_STEP, FINEST), largest))
+    return replace(fields[0], others=tuple(fields[1:]))
+
+
+def _along_line(line: shapely.Geometry, size: float, largest: float) -> SizeField:
+    marks = np.linspace(0, line.length, max(2, int(np.ceil(line.length / size)) + 1))
+    points = shapely.get_coordinates(shapely.line_interpolate_point(line, marks))
+    return SizeField(points, np.full(len(points), size), largest, GROWTH)
+
+
+def _coarser(field: SizeField, factor: float) -> SizeField:
+    """The same with triangles larger by a factor everywhere."""
+    return replace(
+        field,
+        sizes=factor * field.sizes,
+        largest=factor * field.largest,
+        growth=min(factor * field.growth, STEEPEST),
+        others=tuple(_coarser(other, factor) for other in field.others),
+    )
+
+
+def solve_broadband(
+    case: Case,
+    conductors: Conductors,
+    loops: Sequence[tuple[int, int]],
+    resistance: Floats | None,
+    options: BroadbandOptions | None = None,
+    report: Report | None = None,
+) -> Broadband:
+    """
+    Reduced model of a case on a mesh that follows its routes.
+
+    Parameters
+    ----------
+    case : Case
+    conductors : Conductors
+    loops : sequence of (int, int)
+        Contact of injection and of return.
+    resistance : array, shape (loops, loops), or None
+        Bracketed resistive result, ohm: the DC end.
+    options : BroadbandOptions, optional
+    report : function of one string, optional
+    """
+    squares = None if resistance is None else resistance / conductors.reference
+    thickness = tuple(conductors.foils[0].tolist())
+    system = system_of(case, conductors, loops, report)
+    model = reduce(system, thickness, case.board.temperature, squares, options, report)
+    system = system_of(case, conductors, loops, report, COARSER)
+    coarse = reduce(system, thickness, case.board.temperature, squares, options, report)
+    return replace(model, coarse=replace(coarse, system=replace(coarse.system, panels=None)))
+
+
+def system_of(
+    case: Case,
+    conductors: Conductors,
+    loops: Sequence[tuple[int, int]],
+    report: Report | None,
+    coarser: float = 1.0,
+) -> System:
+    """Equations of a case on its magnetic mesh, or on one whose edges are `coarser` times as long."""
+    over = [routes_of(case, name) for name in conductors.names]
+    facing = faced(case, conductors)
+
+    def size(number: int, mesher: Mesher) -> SizeField:
+        plane = conductors.planes[number]
+        largest = diagonal(plane) / 40
+        if len(conductors.planes) > 1:
+            largest = min(largest, _width(plane) / ACROSS)
+        field = route_size(mesher, over[number], largest)
+        gaps = _gap_sizes(case, conductors.names[number], [item for item in facing if item.copper == number], field)
+        field = replace(field, others=(*field.others, *gaps, *_facing_sizes(conductors, number, field.largest)))
+        return field if coarser == 1 else _coarser(field, coarser)
+
+    mesh = StackMesher(conductors).graded(size)
+    if report:
+        report(f"magnetic mesh{' to compare with' if coarser > 1 else ''}: {len(mesh.triangles)} triangles")
+    copper = copper_numbers(mesh)
+    (level, distance), (thickness, foil) = conductors.levels, conductors.foils
+    sheets = np.array([sheet_resistance(t, case.board.temperature) for t in thickness])
+    stack = Stack(
+        foil[copper], sheets / conductors.reference, level[copper], distance, conductors.links, conductors.reference
+    )
+    first = [int(np.flatnonzero(level == n)[0]) for n in range(len(distance))]
+    return assemble(mesh, len(conductors.terminals), loops, over[0], stack, [over[n] for n in first])
+
+
+def _gap_sizes(case: Case, copper: str, facing: Sequence[Faced], field: SizeField) -> list[SizeField]:
+    """Size fields along the edges of gaps that routes cross: the return that goes round runs there."""
+    fields = []
+    for item in facing:
+        for cutout in case.board.cutouts:
+            if item.route is not None and cutout.copper == copper and cutout.name in item.gaps:
+                size = max(GAP_STEP * abs(item.route.height), GAP_FINEST)
+                edge = shapely.segmentize(cutout.shape, size)
+                points = shapely.get_coordinates(edge)
+                fields.append(SizeField(points, np.full(len(points), size), field.largest, GROWTH))
+    return fields
+
+
+def _width(plane: Plane) -> float:
+    """Width of a long copper, metres: its area over half its outline."""
+    return float(2 * plane.copper.area / plane.copper.length)
+
+
+def _facing_sizes(conductors: Conductors, number: int, largest: float) -> list[SizeField]:
+    """Size fields where a narrow copper lies over this one: at high frequency they crowd under each other's edges."""
+    fields = []
+    for other, plane in enumerate(conductors.planes):
+        height = conductors.distance[number, other]
+        if 0 < height < largest and _width(plane) < NARROW * height:
+            size = max(height / ROUTE_STEP, FINEST)
+            fields += [_along_line(ring, size, largest) for ring in shapely.get_parts(plane.copper.boundary)]
+    return fields
+
+
+@dataclass(frozen=True, kw_only=True)
+class Expelled:
+    """
+    Loops at infinite frequency, where the copper expels the field.
+
+    Attributes
+    ----------
+    inductance : array, shape (loops, loops), henry
+    length : array, shape (loops,)
+        Mean way back, metres.
+    """
+
+    inductance: Floats
+    length: Floats
+
+
+def solve_expelled(
+    case: Case, conductors: Conductors, loops: Sequence[tuple[int, int]], report: Report | None = None
+) -> Expelled:
+    """High-frequency end alone, by one solve: what a gap is compared with."""
+    system = system_of(case, conductors, loops, report)
+    answer = np.zeros_like(system.drive)
+    if len(answer):
+        preconditioner = Preconditioner.of(system)
+        weights = preconditioner.weights(0.0, 1.0)
+        answer, _ = conjugate_gradients(
+            system.induce,
+            lambda right: preconditioner.apply(weights, right),
+            -system.drive,
+            BroadbandOptions().residual,
+        )
+    inductance = system.inductance + system.drive.T @ answer
+    K = system.currents + np.stack([part @ answer for part in system.curl])
+    length = np.hypot(K[0], K[1]).T @ system.space.mesh.areas
+    return Expelled(inductance=0.5 * (inductance + inductance.T), length=length)

@@ -1,0 +1,59 @@
+"""Outgoing conductors of a case: their heights over each copper, and which copper each of them faces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from shapely import LineString
+
+from returnflow.magnetic.traces import Route
+from returnflow.resistive.conductors import Conductors
+from returnflow_geometry.checks.gaps import crossed_gaps
+from returnflow_geometry.model.board import Case
+
+
+def routes_of(case: Case, copper: str) -> list[Route | None]:
+    """Outgoing conductor of every loop over a copper, None where there is none."""
+    board = case.board
+    routes: list[Route | None] = []
+    for loop in case.loops:
+        if loop.route is None:
+            routes.append(None)
+            continue
+        layer = board.layer(loop.route.layer)
+        height = board.height(layer.name, copper)
+        routes.append(Route(np.array(loop.route.path), height, loop.route.width, layer.thickness))
+    return routes
+
+
+@dataclass(frozen=True)
+class Faced:
+    """Outgoing conductor of a loop, with its height over the copper it faces; and that copper, its cutouts crossed."""
+
+    route: Route | None
+    copper: int
+    gaps: tuple[str, ...] = ()
+
+
+def faced(case: Case, conductors: Conductors) -> list[Faced]:
+    """
+    Which copper the outgoing conductor of every loop faces.
+
+    The nearest that lies under half of its length at least; else the one that the loop is injected into.
+    """
+    over = [routes_of(case, name) for name in conductors.names]
+    crossed = [crossed_gaps(case, name) for name in conductors.names]
+    result = []
+    for j, loop in enumerate(case.loops):
+        own = int(conductors.copper_of_contact[conductors.number[loop.inject]])
+        if loop.route is None:
+            result.append(Faced(None, own))
+            continue
+        line = LineString(loop.route.path)
+        heights = [abs(routes[j].height) if routes[j] else np.inf for routes in over]  # type: ignore[union-attr]
+        drawn = [case.board.copper(name).shape for name in conductors.names]
+        under = [n for n, h in enumerate(heights) if h > 0 and line.intersection(drawn[n]).length > 0.5 * line.length]
+        best = min(under, key=lambda n: heights[n], default=own)
+        result.append(Faced(over[best][j], best, crossed[best][j]))
+    return result

@@ -1,0 +1,1 @@
+"""Pictures of copper, currents and figures, and the fields for other viewers."""

@@ -1,0 +1,164 @@
+"""What to see in each picture: its caption, and what it shows for those who cannot see it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from returnflow.answers.budget import Budget, Contribution, engineering
+from returnflow.answers.result import Result
+from returnflow.pictures.canvas import MM
+from returnflow.pictures.fields import TUBES
+from returnflow.pictures.lettering import plain
+from returnflow.pictures.maps import UNSHARED
+from returnflow.pictures.pictured import narrow_over, of_copper
+from returnflow.words.answer_text import bracket
+from returnflow.words.drives import amperes, driven
+
+Words = tuple[str, str]
+
+
+def board_words(result: Result) -> Words:
+    """Caption and alternative text of the board."""
+    caption = (
+        f"The copper “{result.copper}” to scale. {_others(result)}Straight lines only say which terminals belong "
+        "together; where the currents really flow, the flow pictures show. A noisy loop whose way back crosses the "
+        "copper between the two ends of a sensitive loop is a suspect."
+    )
+    board = result.case.board
+    terminals = sum(terminal.copper == result.copper for terminal in board.terminals)
+    return caption, f"Map of the copper {result.copper} with {terminals} terminals and {len(result.case.loops)} loops."
+
+
+def _others(result: Result) -> str:
+    """Sentence on the narrow coppers on a board picture."""
+    narrow = [f"“{result.conductors.names[n]}”" for n in narrow_over(result)]
+    if not narrow:
+        return ""
+    return f"{', '.join(narrow)} {'passes' if len(narrow) == 1 else 'pass'} over it on another layer, as an outline. "
+
+
+def flow_words(result: Result, j: int, frequency: float, sharing: int) -> Words:
+    """Caption and alternative text of the flow of loop number j; `sharing` pictures have its colour scale."""
+    loop = result.case.loops[j]
+    scale = f"{sharing} flow pictures share this colour scale, so that they compare." if sharing > 1 else ""
+    bare = "" if driven(loop) else "Drawn for one ampere, as this loop is given no current."
+    if frequency > 0:
+        text, alt = _frequency_words(result, j, frequency)
+    else:
+        peak = result.peaks[j]
+        top = engineering(peak.value * amperes(loop), "A/m")
+        where = f"({MM * peak.x:.1f}, {MM * peak.y:.1f}) mm"
+        here = "" if peak.copper == result.focus else f", on “{result.conductors.names[peak.copper]}”"
+        each = engineering(amperes(loop) / TUBES, "A")
+        carries = (
+            f"Links carry a part of it, so lines are drawn from where current enters this copper, one for every {each} "
+            "to the nearest whole line"
+            if np.any(np.abs(result.whole.link_current[j]) > UNSHARED)
+            else f"Every tube between two neighbouring lines carries the same {each}"
+        )
+        text = (
+            f"Return current of “{loop.name}”{of_copper(result)}. {carries}: where lines crowd, current crowds. The "
+            f"strongest sheet current is {top} near {where}{here}."
+        )
+        alt = (
+            f"Map of the sheet current of {loop.name} with lines of flow from {loop.inject} to {loop.return_}; "
+            f"strongest {top} near {where}."
+        )
+    return " ".join(part for part in (text, bare, scale) if part), alt
+
+
+def _frequency_words(result: Result, j: int, frequency: float) -> Words:
+    loop, at = result.case.loops[j], engineering(frequency, "Hz")
+    text = f"The return of “{loop.name}” at {at}: it gathers under its outgoing conductor, the broad pale line."
+    spectral = result.spectral
+    if spectral is not None and frequency in result.frequencies:
+        near = abs(spectral.near[result.frequencies.index(frequency), j])
+        if near == near:  # not NaN
+            text += f" {100 * near:.0f} % of it flow within three heights of that conductor."
+    if spectral is not None and spectral.facts[j].turning:
+        half = engineering(spectral.facts[j].turning or 0.0, "Hz")
+        text += f" Half of it has left the resistive pattern at {half}."
+    return text, f"Map of the sheet current of {loop.name} at {at}, with lines of flow."
+
+
+def coupling_words(result: Result, budget: Budget, part: Contribution) -> Words:
+    """Caption and alternative text of a coupling map."""
+    total = bracket(part.transfer, part.half_width)
+    caption = (
+        f"Which copper couples “{part.loop}” into “{budget.loop}”{of_copper(result)}. Red: the two currents flow the "
+        "same way and the voltage adds; blue: they flow against each other and it subtracts; white: one of them is "
+        f"weak, or they cross at right angles. The sum over all copper is the transfer resistance of {total}. Moving a "
+        "terminal, or cutting or adding copper, changes it most inside the outline."
+    )
+    resistive, rejects = abs(part.transfer) * part.current, result.case.loop(budget.loop).rejection is not None
+    if part.in_band and abs(part.noise - resistive) > 0.05 * part.noise:
+        caption += (
+            f" The map shows the resistive limit, {engineering(resistive, 'V')}; at the frequencies this loop has, in "
+            f"band{' and after what the input rejects' if rejects else ''}, it is {engineering(part.noise, 'V')}."
+        )
+    return caption, f"Map of the coupling density between {part.loop} and {budget.loop}; its sum is {total}."
+
+
+def placement_words(result: Result, budget: Budget) -> Words:
+    """Caption and alternative text of a placement map."""
+    loop, placement = result.case.loop(budget.loop), result.placements[budget.loop]
+    limit = engineering(budget.limit, "V")
+    caption = (
+        f"Noise in series with “{loop.name}” if {loop.inject} sat at each place, with all in-band loops running. "
+        f"Inside the solid line it is within the {limit} tolerated. A ribbon that leads away from {loop.return_} owes "
+        "its quiet to a balance, and moves when any current changes; the circle of "
+        f"{plain(MM * placement.radius, 2)} mm round {loop.return_} is the robust answer."
+    )
+    area = plain(1e6 * placement.area)
+    return caption, f"Map of the noise relative to {loop.return_} in volts rms; {area} mm² lie within {limit}."
+
+
+def strip_words(result: Result, j: int) -> Words:
+    """Caption and alternative text of a film strip."""
+    loop = result.case.loops[j]
+    text = (
+        f"The return of “{loop.name}” as the frequency rises, all on one colour scale. At DC it spreads over "
+        "the copper and takes the way of least resistance; as the frequency rises it gathers under the "
+        "outgoing conductor, and where it cannot follow, it bends round."
+    )
+    return text, f"Maps of the sheet current of {loop.name}, one for each frequency, from DC up."
+
+
+def impedance_words(result: Result, j: int) -> Words:
+    """Caption and alternative text of a loop impedance."""
+    loop = result.case.loops[j]
+    text = (
+        f"Impedance of the loop of “{loop.name}”: flat while it is resistive, then rising along its "
+        "inductance. Between the two inductances the return leaves the resistive pattern, and the resistance "
+        "rises as the ribbon narrows."
+    )
+    return text, f"Chart of the impedance and the inductance of the loop of {loop.name} over frequency."
+
+
+def share_words(result: Result) -> Words:
+    """Caption and alternative text of shares over frequency."""
+    text = (
+        "What the regions see of each noisy current, and how much of each return has gathered within three "
+        "heights of its own conductor. A clock that crosses a region at DC need not do so at its own "
+        "frequency."
+    )
+    return text, f"Chart of shares over frequency, across {len(result.case.regions)} regions and near each conductor."
+
+
+def transfer_words(budget: Budget) -> Words:
+    """Caption and alternative text of transfer impedances."""
+    text = (
+        f"What one ampere of each noisy loop puts into “{budget.loop}”. Flat: common copper. Rising with "
+        "frequency: the magnetic field. Couplings below about a ten-thousandth of the loops' own impedances "
+        "are indications."
+    )
+    return text, f"Chart of transfer impedances to {budget.loop} over frequency."
+
+
+def noise_words(budget: Budget) -> Words:
+    """Caption and alternative text of the noise by lines."""
+    text = (
+        f"Every line of every noisy current as a voltage in “{budget.loop}”. Lines at 0 Hz or of unknown "
+        "frequency stand at the left edge."
+    )
+    return text, f"Chart of the voltage of every line in {budget.loop}, with its limit."

@@ -1,0 +1,309 @@
+"""Pictures of all variants side by side: the boards, the flow of the loudest loops, and where an amplifier may sit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from matplotlib.artist import Artist
+from matplotlib.colors import LogNorm
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from returnflow.advice.study import Study
+from returnflow.answers.budget import Budget, engineering
+from returnflow.answers.result import Result
+from returnflow.pictures.board_map import TRACE
+from returnflow.pictures.canvas import COPPER, EDGE, INK, MM, ROLE_COLOURS, ROLE_DASHES, Canvas, Label, shape_path
+from returnflow.pictures.fields import (
+    CIRCLE,
+    FLOW_MAP,
+    PLACEMENT_MAP,
+    Range,
+    draw_circle,
+    own_range,
+    scaled,
+    ticks_between,
+)
+from returnflow.pictures.lettering import plain
+from returnflow.pictures.maps import Maps
+from returnflow.pictures.pictured import narrow_over
+from returnflow.pictures.side_by_side import MOST, Panels
+from returnflow.words.answer_text import lead
+from returnflow.words.drives import amperes, heard, strongest_frequency
+from returnflow_geometry.model.board import Shape
+
+TUBES = 10  # of a flow: the maps are small
+MOST_LOOPS = 3  # figures of flows
+LEAST = 1e-3  # of the strongest sheet current: where the colours end
+NEW, GONE = "#8fc1e3", "#c24a00"
+SLIVER = 1e-9  # m²; less copper than that is rounding
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wanted:
+    """A figure to draw: what it is of, its file name without suffix, caption, and what it shows in words."""
+
+    name: str
+    caption: str
+    alt: str
+    loops: tuple[str, ...]
+    panels: Panels
+
+
+def compared(study: Study) -> Iterator[Wanted]:
+    """
+    Figures of all variants side by side; none for a single variant.
+
+    On the copper that pictures of the first variant show.
+    """
+    if len(study.variants) < 2:
+        return
+    views = dict(list(views_of(study).items())[:MOST])
+    base = next(iter(views.values()))
+    rest = len(study.variants) - len(views)
+    more = f" {rest} more variants are left out of this figure." if rest > 0 else ""
+    yield Wanted(
+        name="compare board",
+        caption=f"The boards. Blue is copper that “{next(iter(views))}” has not, hatched what only that one has; a "
+        "terminal that has moved or is new is named, with an arrow from where it was." + more,
+        alt=f"Maps of the copper {base.copper} of {len(views)} variants.",
+        loops=(),
+        panels=board_panels(views, {name: study.changes.get(name, ()) for name in views}),
+    )
+    for loop in loud_loops(base):
+        yield Wanted(
+            name=f"compare flow {loop}",
+            caption=f"The return of “{loop}” in every variant, all with the same colours for the same sheet current; "
+            f"each of {TUBES} tubes between neighbouring lines carries the same part of it." + more,
+            alt=f"Maps of the sheet current of {loop} in {len(views)} variants, on one colour scale.",
+            loops=(loop,),
+            panels=flow_panels(views, loop),
+        )
+    for budget in base.sensitive:
+        if any(_placed(result, budget.loop) for result in views.values()):
+            yield Wanted(
+                name=f"compare placement {budget.loop}",
+                caption=f"Noise in series with “{budget.loop}” if its inject end sat at each place, in every variant, "
+                "all with the same colours for the same voltage. Inside the line it is tolerated; the circle is the "
+                "distance within which it is so everywhere." + more,
+                alt=f"Maps of the noise of {budget.loop} by place in {len(views)} variants, on one colour scale.",
+                loops=(budget.loop,),
+                panels=placement_panels(views, budget.loop),
+            )
+
+
+def views_of(study: Study) -> dict[str, Result]:
+    """Every result on the copper that pictures of the first show; those that do not have it are left out."""
+    copper = next(iter(study.variants.values())).copper
+    return {
+        name: result.on(result.conductors.names.index(copper))
+        for name, result in study.variants.items()
+        if copper in result.conductors.names
+    }
+
+
+def loud_loops(base: Result) -> list[str]:
+    """Noisy loops that dominate a budget, each once."""
+    found = [lead(budget) for budget in (*base.sensitive, *base.cables)]
+    return list(dict.fromkeys(item[0].loop for item in found if item is not None))[:MOST_LOOPS]
+
+
+def board_panels(views: Mapping[str, Result], changes: Mapping[str, Sequence[str]]) -> Panels:
+    """Copper, loops and terminals of every variant, with what differs from the first."""
+    first, base = next(iter(views.items()))
+    legend: list[tuple[Artist, str]] = [
+        (Patch(facecolor=COPPER, edgecolor=EDGE, linewidth=0.7), f"copper “{base.copper}”"),
+        (Patch(facecolor=NEW, edgecolor="#0060a8", linewidth=0.7), f"added to “{first}”"),
+        (Patch(facecolor="white", edgecolor=GONE, hatch="//////", linewidth=0.7), f"taken from “{first}”"),
+    ]
+    if any(narrow_over(result) for result in views.values()):
+        legend.append((Line2D([], [], color=TRACE, lw=1.4), "copper on another layer"))
+    roles = {loop.role for result in views.values() for loop in result.case.loops}
+    legend += [
+        (Line2D([], [], color=ROLE_COLOURS[role], lw=1.2, ls=ROLE_DASHES[role]), f"{word}, from end to end")
+        for role, word in (("noisy", "noisy loop"), ("sensitive", "sensitive loop"), ("cables", "pair of cables"))
+        if role in roles
+    ]
+    panels = Panels(list(views.values()), "The variants", f"copper “{base.copper}”", legend=legend)
+    for number, (name, result) in enumerate(views.items()):
+        canvas = panels.maps[number]
+        canvas.draw_copper()
+        if number:
+            _draw_difference(canvas, base.plane.copper, result.plane.copper)
+        board = result.case.board
+        for loop in result.case.loops:
+            ends = [board.terminal(end) for end in (loop.return_, loop.inject)]
+            if any(end.copper == result.copper for end in ends):
+                x, y = (MM * np.array(axis) for axis in zip(*(end.centre for end in ends), strict=True))
+                colour = ROLE_COLOURS[loop.role]
+                canvas.axes.plot(x, y, color=colour, ls=ROLE_DASHES[loop.role], lw=0.9, zorder=4)
+        for n in narrow_over(result):
+            copper = shape_path(result.conductors.planes[n].copper)
+            new = result.conductors.names[n] not in base.conductors.names
+            canvas.draw_path(copper, facecolor=NEW if new else "#f4efc9", edgecolor=TRACE, linewidth=0.9, zorder=4.5)
+        canvas.draw_terminals()
+        moved = _moved(base, result)
+        for here, there in moved.values():
+            if here is not None:
+                canvas.axes.annotate(
+                    "", xy=(MM * there[0], MM * there[1]), xytext=(MM * here[0], MM * here[1]), zorder=6,
+                    arrowprops={"arrowstyle": "->", "color": INK, "lw": 1.0, "shrinkA": 0, "shrinkB": 3},
+                )  # fmt: skip
+        ways = [(MM * np.array(here), MM * np.array(there)) for here, there in moved.values() if here is not None]
+        steps = np.concatenate([np.linspace(a, b, 40) for a, b in ways]) / MM if ways else None
+        canvas.draw_labels([Label(terminal, there, INK) for terminal, (_, there) in list(moved.items())[:6]], steps)
+        line = ", ".join(changes[name]) or f"{len(result.case.loops)} loops"
+        panels.draw_head(number, name, line)
+    return panels
+
+
+def _draw_difference(canvas: Canvas, old: Shape, new: Shape) -> None:
+    for shape, style in (
+        (new.difference(old), {"facecolor": NEW, "edgecolor": "#0060a8", "linewidth": 0.7}),
+        (old.difference(new), {"facecolor": "white", "edgecolor": GONE, "linewidth": 0.7, "hatch": "//////"}),
+    ):
+        parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > SLIVER]
+        if parts:
+            canvas.draw_path(shape_path(shapely.multipolygons(parts)), zorder=1.5, **style)
+
+
+_Spot = tuple[float, float]
+
+
+def _moved(base: Result, result: Result) -> dict[str, tuple[_Spot | None, _Spot]]:
+    """Terminals on the copper shown that moved by more than a pixel's worth or are new: where they were, and are."""
+    before = {terminal.name: terminal.centre for terminal in base.case.board.terminals}
+    found: dict[str, tuple[_Spot | None, _Spot]] = {}
+    for terminal in result.case.board.terminals:
+        old = before.get(terminal.name)
+        if terminal.copper == result.copper and (old is None or math.dist(old, terminal.centre) > 1e-4):
+            found[terminal.name] = (old, terminal.centre)
+    return found
+
+
+def flow_panels(views: Mapping[str, Result], name: str) -> Panels:
+    """Sheet current of one loop in every variant, at the frequency where it is strongest."""
+    having = {variant: result.index(name) for variant, result in views.items() if name in result.loop_names}
+    at = {variant: strongest_frequency(views[variant], j) for variant, j in having.items()}
+    where = " / ".join("0 Hz" if f == 0 else engineering(f, "Hz") for f in dict.fromkeys(at.values()))
+    panels = Panels(
+        list(views.values()),
+        f"{name}: where the return current flows",
+        f"at {where}, where its current is strongest · one scale for all",
+        bar=True,
+    )
+    maps = {variant: Maps(views[variant], panels.window) for variant in having}
+    amps = {variant: amperes(views[variant].case.loops[j]) for variant, j in having.items()}
+    fields = {variant: amps[variant] * maps[variant].strength(j, at[variant]) for variant, j in having.items()}
+    span = _common([own_range(field) for field in fields.values()])
+    shown = None
+    for number, (variant, result) in enumerate(views.items()):
+        canvas = panels.maps[number]
+        canvas.draw_copper()
+        line = "no such loop"
+        if variant in having:
+            j = having[variant]
+            shown = canvas.draw_field(fields[variant], LogNorm(span.low, span.high), FLOW_MAP)
+            canvas.draw_segments(maps[variant].lines(j, at[variant], TUBES), "white", 0.6, zorder=2.5)
+            line = panels.as_many_as_fit(_effect(result, name)) or f"drawn for {engineering(amps[variant], 'A')}"
+            canvas.draw_route(result.case.loops[j], "white")
+        canvas.draw_copper(over=True)
+        canvas.draw_terminals()
+        panels.draw_head(number, variant, line)
+    if shown is not None:
+        panels.draw_bar(shown, "sheet current, A/m", ticks_between(span))
+    return panels
+
+
+def _common(ranges: list[Range]) -> Range:
+    high = max(span.high for span in ranges)
+    low = min(span.low for span in ranges)
+    return Range(min(max(low, LEAST * high), 0.05 * high), high)
+
+
+def _effect(result: Result, noisy: str) -> list[str]:
+    """What a noisy loop puts into the sensitive loops or between the cables that it dominates."""
+    return [
+        f"{engineering(part.noise, 'V')} {'in' if budget in result.sensitive else 'at'} “{budget.loop}”"
+        for budget in (*result.sensitive, *result.cables)
+        for part in budget.contributions
+        if part.loop == noisy and part.in_band
+    ]
+
+
+def _placed(result: Result, name: str) -> bool:
+    """Whether the placement of a sensitive loop is on the copper shown."""
+    return name in result.placements and result.case.board.terminal(result.case.loop(name).inject).copper == (
+        result.copper
+    )
+
+
+def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
+    """Noise of one sensitive loop by the place of its inject end, in every variant."""
+    placed = {variant: result for variant, result in views.items() if _placed(result, name)}
+    budgets = {variant: _budget(result, name) for variant, result in placed.items()}
+    panels = Panels(
+        list(views.values()),
+        f"{name}: where its inject end may sit",
+        "noise relative to the return end, rms sum of the noisy loops heard, resistive limit · one scale for all",
+        bar=True,
+        legend=[
+            (Line2D([], [], color=INK, lw=1.5), "tolerated, rms sum"),
+            (
+                Line2D([], [], marker="o", mfc="none", mec=CIRCLE, mew=1.3, ls="", ms=8),
+                "within it tolerated everywhere",
+            ),
+        ],
+    )
+    fields = {}
+    for variant, result in placed.items():
+        loop = result.case.loop(name)
+        fields[variant], _ = Maps(result, panels.window).placement(loop, heard(result, loop))
+    strongest = max(float(np.nanmax(field)) for field in fields.values())
+    limit = min(budget.limit for budget in budgets.values())
+    shown = None
+    span = Range(0.0, 0.0)
+    if strongest > 0:
+        low = min(max(0.1 * limit, 1e-5 * strongest), 0.1 * strongest)
+        unit, factor, _ = scaled(limit, "V")
+        span = Range(factor * low, factor * strongest)
+    for number, (variant, result) in enumerate(views.items()):
+        canvas = panels.maps[number]
+        canvas.draw_copper()
+        line = "no such loop"
+        if name in result.loop_names:
+            line = f"{engineering(_budget(result, name).noise, 'V')}, on a copper of its own"
+        if variant in placed:
+            loop, budget = result.case.loop(name), budgets[variant]
+            radius, connector = result.placements[name].radius, result.case.board.terminal(loop.return_)
+            if strongest > 0:
+                values = factor * np.maximum(fields[variant], low)
+                shown = canvas.draw_field(values, LogNorm(span.low, span.high), PLACEMENT_MAP)
+                canvas.draw_level(fields[variant], budget.limit, INK, 1.3, "solid", halo="white")
+            line = f"{engineering(budget.noise, 'V')} of {engineering(budget.limit, 'V')}"
+            if np.nanmax(result.placements[name].rms) > budget.limit:
+                draw_circle(canvas, connector.centre, radius)
+                line += f" · circle of {plain(MM * radius, 2)} mm"
+            else:
+                line += " · tolerated everywhere"
+        canvas.draw_copper(over=True)
+        canvas.draw_terminals(colour="#5a5a5a")
+        if variant in placed:
+            colour, board = ROLE_COLOURS["sensitive"], result.case.board
+            canvas.draw_terminals([loop.inject, loop.return_], colour)
+            ends = [board.terminal(end) for end in (loop.return_, loop.inject)]
+            canvas.draw_labels(
+                [Label(end.name, end.centre, colour, canvas.radius(end.shape), bold=True) for end in ends]
+            )
+        panels.draw_head(number, variant, line)
+    if shown is not None:
+        panels.draw_bar(shown, f"noise in series with the signal, {unit} rms", ticks_between(span), "min")
+    return panels
+
+
+def _budget(result: Result, name: str) -> Budget:
+    return next(budget for budget in result.sensitive if budget.loop == name)

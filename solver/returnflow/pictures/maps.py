@@ -1,0 +1,185 @@
+"""Fields of a result at the pixels of its pictures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
+
+from returnflow.answers import coupling
+from returnflow.answers.contours import streamlines
+from returnflow.answers.result import Result
+from returnflow.pictures.raster import Raster
+from returnflow.pictures.tracing import flow_lines
+from returnflow_geometry.mesh.mesher import Mesh
+from returnflow_geometry.mesh.union import part_of
+from returnflow_geometry.model.board import Loop
+
+Floats = NDArray[np.float64]
+
+UNSHARED = 1e-6  # of a current: less through links is none
+
+
+@dataclass(frozen=True)
+class Window:
+    """The map of a picture: its lower left corner (m), the side of a pixel (m), and its (rows, columns)."""
+
+    corner: tuple[float, float]
+    pixel: float
+    shape: tuple[int, int]
+
+
+@dataclass
+class Maps:
+    """
+    Fields of one result at the pixels of its pictures; what pictures share is evaluated once.
+
+    Parameters
+    ----------
+    result : Result
+    window : Window
+        Of every picture: all maps of a result have the same size, whatever their titles.
+    """
+
+    result: Result
+    window: Window
+    _rasters: dict[int, Raster] = field(default_factory=dict)
+    _currents: dict[int, NDArray[np.float32]] = field(default_factory=dict)
+    _part: tuple[Mesh, NDArray[np.int64]] | None = None
+
+    def raster(self, mesh: Mesh) -> Raster:
+        """Raster of a mesh of the result."""
+        window = self.window
+        if id(mesh) not in self._rasters:
+            self._rasters[id(mesh)] = Raster.of(mesh, window.corner, window.pixel, window.shape)
+        return self._rasters[id(mesh)]
+
+    def current(self, loop: int) -> Floats:
+        """Resistive sheet current of a loop per ampere, A/m per A, shape (2, rows, columns)."""
+        if loop not in self._currents:
+            corners = self.result.solution.current(loop)
+            mesh = self.result.solution.mesh
+            fields = [self.raster(mesh).evaluate(smooth(mesh, corners[..., axis])) for axis in range(2)]
+            self._currents[loop] = np.array(fields, dtype=np.float32)
+        return self._currents[loop].astype(np.float64)
+
+    def strength(self, loop: int, frequency: float = 0.0) -> Floats:
+        """Magnitude of the sheet current of a loop per ampere at a frequency, A/m per A, shape (rows, columns)."""
+        spectral = self.result.spectral
+        if frequency == 0 or spectral is None:
+            x, y = self.current(loop)
+            strength: Floats = np.hypot(x, y)
+            return strength
+        mesh, rows = self._magnetic(spectral.model.system.space.mesh)
+        K = spectral.model.current(frequency)[:, rows, loop]
+        size = np.sqrt(np.abs(K[0]) ** 2 + np.abs(K[1]) ** 2)
+        return self.raster(mesh).evaluate(smooth(mesh, np.repeat(size[:, None], 3, axis=1)))
+
+    def flow(self, loop: int, frequency: float = 0.0) -> tuple[Mesh, Floats]:
+        """Mesh and local values of the stream function of a loop, ampere per ampere; above 0 Hz the part in phase."""
+        spectral = self.result.spectral
+        if frequency == 0 or spectral is None:
+            return self.result.solution.mesh, self.result.solution.stream[loop]
+        mesh, rows = self._magnetic(spectral.model.system.space.mesh)
+        stream: NDArray[Any] = spectral.model.stream(frequency)[loop, rows]
+        return mesh, np.ascontiguousarray(stream.real)
+
+    def shared(self, loop: int, frequency: float = 0.0) -> bool:
+        """Whether links carry a part of a loop's current, so that this copper has any part of it."""
+        result = self.result
+        if frequency == 0 or result.spectral is None:
+            through = result.whole.link_current[loop]
+        else:
+            through = np.abs(result.spectral.model.link_currents(frequency)[:, loop])
+        return bool(np.any(np.abs(through) > UNSHARED))
+
+    def lines(self, loop: int, frequency: float, tubes: int) -> Floats:
+        """Lines of flow that each carry one of so many equal parts of a loop's current, pieces of shape (k, 2, 2)."""
+        mesh, stream = self.flow(loop, frequency)
+        return (flow_lines if self.shared(loop, frequency) else streamlines)(mesh, stream, tubes)
+
+    def _magnetic(self, mesh: Mesh) -> tuple[Mesh, NDArray[np.int64]]:
+        """Mesh of the copper that pictures show, and its triangles in the mesh of all coppers."""
+        if self._part is None:
+            self._part = (part_of(mesh, self.result.focus), self.result.rows(mesh))
+        return self._part
+
+    def coupling(self, i: int, j: int) -> Floats:
+        """Integrand of the transfer resistance of two loops, ohm/m², shape (rows, columns)."""
+        sheet = self.result.conductors.sheets[self.result.focus]
+        product: Floats = sheet * np.sum(self.current(i) * self.current(j), axis=0)
+        return product
+
+    def placement(self, victim: Loop, heard: list[tuple[int, float]]) -> tuple[Floats, Floats]:
+        """
+        Noise between each pixel and a victim's return terminal, rms sum and sum of magnitudes, V.
+
+        From the potentials themselves, which are smooth: their magnitudes have valleys narrower than a triangle.
+        NaN on copper that is not connected to the terminal.
+
+        Parameters
+        ----------
+        victim : Loop
+        heard : list of (loop number, A rms)
+        """
+        solution = self.result.solution
+        contact = solution.loops[self.result.index(victim.name)][1]
+        raster = self.raster(solution.mesh)
+        connected: NDArray[np.bool_] = np.logical_and.reduce(
+            coupling.connected_unknowns(solution, contact)[solution.space.local], axis=1
+        )
+        squares, sums = np.zeros(self.window.shape), np.zeros(self.window.shape)
+        for j, current in heard:
+            local = (solution.potential[:, j] - solution.contact_potential[contact, j])[solution.space.local]
+            values = current * raster.evaluate(np.where(connected[:, None], local, np.nan))
+            squares += values**2
+            sums += np.abs(values)
+        return np.sqrt(squares), sums
+
+
+def smooth(mesh: Mesh, corner_values: Floats) -> Floats:
+    """
+    Values at the corners of triangles, which jump from one to the next, as their area-weighted mean at each point.
+
+    From shape (m, 3) to the same.
+    """
+    triangles = mesh.triangles.ravel()
+    weight = np.repeat(mesh.areas, 3)
+    count = len(mesh.points)
+    total = np.bincount(triangles, weights=weight * corner_values.ravel(), minlength=count)
+    mean = total / np.bincount(triangles, weights=weight, minlength=count)
+    smoothed: Floats = mean[mesh.triangles]
+    return smoothed
+
+
+def local_mean(values: Floats, radius: float) -> Floats:
+    """
+    Mean over the copper within some pixels, so that an outline encloses a sieve of antipads rather than each web.
+
+    With a radius of zero the values themselves.
+    """
+    if radius <= 0:
+        return values
+    known = np.isfinite(values)
+    weight = gaussian_filter(known.astype(np.float64), radius)
+    total = gaussian_filter(np.where(known, values, 0.0), radius)
+    mean: Floats = np.divide(total, weight, out=np.full_like(values, np.nan), where=weight > 0.2)
+    return mean
+
+
+def carrying_level(magnitude: Floats, values: Floats | None = None, fraction: float = 0.9) -> float:
+    """
+    Level of `values` (by default the magnitudes) above which magnitudes of equal areas make up a fraction of their sum.
+
+    Examples
+    --------
+    >>> carrying_level(np.array([8.0, 1.0, 1.0]), fraction=0.75)
+    8.0
+    """
+    values = magnitude if values is None else values
+    order = np.argsort(-values, kind="stable")
+    carried = np.cumsum(magnitude[order])
+    return float(values[order[np.searchsorted(carried, fraction * carried[-1] * (1 - 1e-12))]])

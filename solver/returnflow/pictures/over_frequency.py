@@ -1,0 +1,303 @@
+"""Pictures over frequency: the flow side by side, impedances with their asymptotes, shares, and noise line by line."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import cycle
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.colors import LogNorm
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+from numpy.typing import NDArray
+
+from returnflow.answers import frequency
+from returnflow.answers.budget import Budget, band_mask, engineering
+from returnflow.answers.result import Result, Spectral
+from returnflow.answers.spectra import lines_of
+from returnflow.magnetic.routes import faced
+from returnflow.pictures.canvas import INK, MM
+from returnflow.pictures.chart import WIDTH, Chart, inch_axes, titled
+from returnflow.pictures.fields import FLOW_MAP, flow_ranges
+from returnflow.pictures.lettering import LABEL_SIZE, SIZE, clean, family, plain
+from returnflow.pictures.maps import Maps
+from returnflow.words.drives import amperes, driven
+
+Floats = NDArray[np.float64]
+
+LOW, HIGH = 10.0, 1e9  # Hz
+POINTS = 97
+SHARE_POINTS = 49
+# Okabe and Ito's colours, told apart with any colour vision; and by dash as well.
+COLOURS = ("#0060a8", "#c24a00", "#00795c", "#8a3f78", "#7a6a00", "#3f8fc4", "#1c1c1c")
+DASHES = ("-", (0, (5, 2)), (0, (1, 1)), (0, (6, 2, 1, 2)))
+GUIDE = "#8c8c8c"
+MOST_PANELS = 8
+
+
+def strip_chart(maps: Maps, loop: int) -> Chart:
+    """Sheet current of one loop at every asked frequency, side by side on one colour scale: a film strip."""
+    result = maps.result
+    it = result.case.loops[loop]
+    asked = _spread(result.frequencies, MOST_PANELS)
+    ranges = flow_ranges(maps, [(loop, f) for f in asked])
+    low, high = min(r.low for r in ranges.values()), max(r.high for r in ranges.values())
+    rows, columns = maps.window.shape
+    across = 3 if len(asked) > 4 else min(2, len(asked))
+    down = math.ceil(len(asked) / across)
+    side = (WIDTH - 1.0) / across
+    height = side * rows / columns
+    figure, top = titled(
+        f"{it.name}: the return from DC up",
+        f"Magnitude of the sheet current for {engineering(amperes(it), 'A')} at each frequency, one colour scale.",
+        down * (height + 0.32) + 0.3,
+    )
+    x0, y0 = maps.window.corner
+    extent = (MM * x0, MM * (x0 + columns * maps.window.pixel), MM * y0, MM * (y0 + rows * maps.window.pixel))
+    total = figure.get_figheight()
+    shown = None
+    for number, f in enumerate(asked):
+        row, column = divmod(number, across)
+        bottom = top - (row + 1) * (height + 0.32) + 0.02
+        axes = figure.add_axes((0.06 + column * side / WIDTH, bottom / total, (side - 0.12) / WIDTH, height / total))
+        field = np.ma.masked_invalid(maps.strength(loop, f) * amperes(it))
+        shown = axes.imshow(
+            field, norm=LogNorm(low, high), cmap=FLOW_MAP, extent=extent, origin="lower", interpolation="nearest"
+        )
+        if it.route is not None:
+            axes.plot(*(MM * np.array(it.route.path).T), color="white", lw=0.9, alpha=0.9)
+        axes.set_title(engineering(f, "Hz") if f > 0 else "DC", fontsize=SIZE, loc="left", pad=2)
+        axes.set_aspect("equal")
+        axes.tick_params(labelsize=LABEL_SIZE - 1.5, length=2, pad=1)
+        if row < down - 1 and number + across < len(asked):
+            axes.set_xticklabels([])
+        if column:
+            axes.set_yticklabels([])
+    if shown is not None:
+        bar = figure.add_axes((1 - 0.56 / WIDTH, 0.3 / total, 0.016, (top - 0.75) / total))
+        figure.colorbar(shown, cax=bar, extend="both")
+        bar.yaxis.set_major_formatter(FuncFormatter(lambda value, _: plain(value)))
+        bar.yaxis.set_minor_formatter(NullFormatter())
+        bar.tick_params(labelsize=LABEL_SIZE - 1.5)
+        bar.set_title("A/m", fontsize=LABEL_SIZE, pad=8)
+    note = "x and y in mm" + ("; the white line is the outgoing conductor" if it.route is not None else "")
+    figure.text(0.06, 0.06 / total, note, fontsize=LABEL_SIZE - 0.5)
+    return Chart(figure)
+
+
+def impedance_chart(result: Result, spectral: Spectral, loop: int) -> Chart:
+    """Impedance of one loop over frequency with its resistive and inductive asymptotes, and its inductance."""
+    it = result.case.loops[loop]
+    grid = np.geomspace(LOW, HIGH, POINTS)
+    Z = np.array([spectral.model.impedance(f)[loop, loop] for f in grid])
+    facts = spectral.facts[loop]
+    w = 2 * np.pi * grid
+    figure, top = titled(
+        f"{it.name}: loop impedance",
+        f"{engineering(facts.low_inductance, 'H')} at low and {engineering(facts.high_inductance, 'H')} at high "
+        "frequency; the trace's own resistance is not in it.",
+        3.4,
+    )
+    left, right = _two_axes(figure, top)
+    left.loglog(grid, np.full(POINTS, result.solution.mid[loop, loop]), color=GUIDE, lw=0.9, dashes=(1, 1))
+    left.loglog(grid, w * facts.low_inductance, color=GUIDE, lw=0.9, dashes=(5, 2))
+    left.loglog(grid, w * facts.high_inductance, color=GUIDE, lw=0.9, dashes=(2, 1))
+    left.loglog(grid, np.abs(Z), color=COLOURS[0], lw=1.8, label="|Z|")
+    left.loglog(grid, Z.real, color=COLOURS[1], lw=1.4, ls=DASHES[1], label="Re Z")
+    left.set_ylim(0.3 * float(np.min(Z.real)), 2 * float(np.max(np.abs(Z))))
+    _decades(left, "Ω")
+    left.legend(fontsize=LABEL_SIZE, loc="upper left", frameon=False)
+    right.semilogx(grid, 1e9 * Z.imag / w, color=COLOURS[0], lw=1.8)
+    for value, dashes in ((facts.low_inductance, (5, 2)), (facts.high_inductance, (2, 1))):
+        right.axhline(1e9 * value, color=GUIDE, lw=0.9, dashes=dashes)
+    right.set_ylim(0, 1.12e9 * facts.low_inductance)
+    right.set_ylabel("Im Z / ω, nH", fontsize=SIZE)
+    for axes in (left, right):
+        _frequency_axis(axes)
+        for mark, name in ((facts.turning, "half has turned"), (facts.ribbon, "ribbon settled")):
+            if mark is not None and LOW < mark < HIGH:
+                axes.axvline(mark, color=INK, lw=0.7, ls=DASHES[2])
+                if axes is right:
+                    place = axes.get_xaxis_transform()
+                    axes.text(
+                        mark * 1.15, 0.03, name, rotation=90, fontsize=LABEL_SIZE - 1, va="bottom", transform=place
+                    )
+    return Chart(figure)
+
+
+def transfer_chart(result: Result, spectral: Spectral, victim: Budget) -> Chart:
+    """Transfer impedance of every noisy loop to one loop over frequency, with both asymptotes."""
+    i = result.index(victim.loop)
+    noisy = [j for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
+    grid = np.geomspace(LOW, HIGH, POINTS)
+    Z = np.array([spectral.model.impedance(f)[i] for f in grid])
+    high = frequency.high_inductance(spectral.model)[i]
+    figure, top = titled(
+        f"What couples into {victim.loop}, over frequency",
+        "Magnitude of the transfer impedance; thin: its resistive and its high-frequency inductive asymptote.",
+        3.6,
+    )
+    axes = _one_axes(figure, top)
+    for j, colour, dash in zip(noisy, cycle(COLOURS), cycle(DASHES), strict=False):
+        axes.loglog(grid, np.full(POINTS, abs(result.solution.mid[i, j])), color=colour, lw=0.6, alpha=0.7)
+        axes.loglog(grid, 2 * np.pi * grid * abs(high[j]), color=colour, lw=0.6, alpha=0.7)
+        axes.loglog(grid, np.abs(Z[:, j]), color=colour, ls=dash, lw=1.7, label=clean(result.loop_names[j], 28))
+    size = np.abs(Z[:, noisy])
+    axes.set_ylim(0.3 * float(np.min(size[size > 0], initial=1.0)), 3 * float(np.max(size)))
+    _decades(axes, "Ω")
+    _shade_band(axes, result, victim)
+    _frequency_axis(axes)
+    _legend(axes)
+    return Chart(figure)
+
+
+def share_chart(result: Result, spectral: Spectral) -> Chart:
+    """Share of every current across every region, and within three heights of its own conductor, over frequency."""
+    model = spectral.model
+    grid = np.geomspace(LOW, HIGH, SHARE_POINTS)
+    loops = [j for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
+    frequencies = grid.tolist()
+    shares, _ = frequency.traffic(model, result.solution.loops, result.conductors.contact_inside(), frequencies)
+    facing = faced(result.case, result.conductors)
+    near = np.full((len(grid), len(result.case.loops)), np.nan)
+    for j in loops:
+        route = facing[j].route
+        if route is not None and route.height:
+            mine = frequency.among(model, result.conductors, facing[j].copper)
+            near[:, j] = np.abs(frequency.near_shares(model, route, j, frequencies, among=mine))
+    names = [region.name for region in result.case.regions]
+    panels = len(names) + 1
+    figure, top = titled(
+        "Where the currents go, over frequency",
+        "Share of each noisy current that crosses a region, and that flows within three heights of its own conductor.",
+        2.3 * panels + 0.3,
+    )
+    step = (top - 0.35) / panels
+    for number in range(panels):
+        axes = inch_axes(figure, 0.75, top - (number + 1) * step + 0.42, WIDTH - 0.95, step - 0.7)
+        last = number == panels - 1
+        for j, colour, dash in zip(loops, cycle(COLOURS), cycle(DASHES), strict=False):
+            values = near[:, j] if last else shares[:, number, j]
+            if np.all(np.isfinite(values)):
+                axes.semilogx(grid, 100 * values, color=colour, ls=dash, lw=1.7, label=clean(result.loop_names[j], 28))
+        title = "within three heights of its conductor" if last else f"across “{names[number]}”"
+        axes.set_title(clean(title, 70), fontsize=SIZE, loc="left", pad=3, family=family(title))
+        axes.set_ylim(0, max(104.0, axes.get_ylim()[1]))
+        axes.set_ylabel("%", fontsize=SIZE)
+        _frequency_axis(axes, named=last)
+        if last:
+            axes.axhline(79.5, color=GUIDE, lw=0.8, dashes=(2, 1))
+            place = axes.get_yaxis_transform()
+            axes.text(0.01, 81, "79.5 %: ideal plane", fontsize=LABEL_SIZE - 1, color="#555555", transform=place)
+        if axes.get_legend_handles_labels()[0]:
+            _legend(axes)
+    return Chart(figure)
+
+
+def noise_chart(result: Result, victim: Budget) -> Chart:
+    """Voltage of every line of every noisy loop in one loop, against its limit."""
+    i = result.index(victim.loop)
+    figure, top = titled(
+        f"Noise in {victim.loop}, line by line",
+        f"Filled: counted against the limit of {engineering(victim.limit, 'V')}; hollow: out of its band.",
+        3.6,
+    )
+    axes = _one_axes(figure, top)
+    largest, smallest = victim.limit, victim.limit
+    noisy = [(j, loop) for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
+    for (j, loop), colour, marker in zip(noisy, cycle(COLOURS), cycle("osD^v"), strict=False):
+        lines = lines_of(loop)
+        volts = lines.current * np.array([abs(result.impedance(float(f))[i, j]) for f in lines.frequency])
+        at = np.maximum(lines.frequency, LOW)  # DC and unknown frequencies stand at the left edge
+        keep = volts > 1e-3 * min(victim.limit, max(victim.noise, float(np.max(volts))))
+        heard = band_mask(lines, result.case.loops[i]) & keep
+        deaf = ~band_mask(lines, result.case.loops[i]) & keep
+        name = clean(loop.name, 28)
+        axes.loglog(at[heard], volts[heard], marker, color=colour, ms=5, label=name)
+        axes.loglog(at[deaf], volts[deaf], marker, mfc="none", mec=colour, ms=4, label=None if heard.any() else name)
+        if keep.any():
+            largest, smallest = max(largest, volts[keep].max()), min(smallest, volts[keep].min())
+    axes.axhline(victim.limit, color=INK, lw=1.0, dashes=(5, 2))
+    axes.text(0.99, victim.limit * 1.12, "limit", fontsize=LABEL_SIZE, ha="right", transform=axes.get_yaxis_transform())
+    # Room for the names above the points.
+    span = math.log10(largest / smallest) + 1
+    axes.set_ylim(0.4 * smallest, largest * 10 ** (0.5 + 0.25 * span))
+    _decades(axes, "V")
+    _shade_band(axes, result, victim)
+    _frequency_axis(axes)
+    _legend(axes, loc="upper right", ncols=3)
+    return Chart(figure)
+
+
+def strip_loops(result: Result) -> list[int]:
+    """Loops worth a film strip: driven, with an outgoing conductor, where more than two frequencies are asked."""
+    if result.spectral is None or len(result.frequencies) < 3:
+        return []
+    return [j for j, loop in enumerate(result.case.loops) if driven(loop) and loop.route is not None]
+
+
+def _spread(frequencies: Sequence[float], most: int) -> list[float]:
+    """At most so many of the asked frequencies, the ends among them."""
+    if len(frequencies) <= most:
+        return list(frequencies)
+    return [frequencies[n] for n in np.unique(np.linspace(0, len(frequencies) - 1, most).round().astype(int))]
+
+
+def _one_axes(figure: Figure, top: float) -> Axes:
+    return inch_axes(figure, 0.8, 0.5, WIDTH - 1.0, top - 0.65)
+
+
+def _two_axes(figure: Figure, top: float) -> tuple[Axes, Axes]:
+    half = (WIDTH - 1.75) / 2
+    return inch_axes(figure, 0.8, 0.5, half, top - 0.65), inch_axes(figure, 1.55 + half, 0.5, half, top - 0.65)
+
+
+def _frequency_axis(axes: Axes, *, named: bool = True) -> None:
+    axes.set_xlim(LOW / 1.5, HIGH * 1.5)
+    axes.xaxis.set_major_locator(LogLocator(base=10.0, subs=(1.0,), numticks=12))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda f, _: _short(f)))
+    axes.xaxis.set_minor_formatter(NullFormatter())
+    if named:
+        axes.set_xlabel("frequency in Hz", fontsize=SIZE)
+
+
+def _decades(axes: Axes, unit: str) -> None:
+    """Logarithmic ordinate with a prefix at every decade, or every third where there are many."""
+    low, high = np.log10(axes.get_ylim())
+    axes.yaxis.set_major_locator(LogLocator(base=10.0 if high - low < 9 else 1000.0, subs=(1.0,), numticks=15))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: engineering(value, unit)))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+
+
+def _short(f: float) -> str:
+    """
+    Frequency on an axis, without its unit.
+
+    Examples
+    --------
+    >>> _short(10.0), _short(1e4), _short(1e9)
+    ('10', '10k', '1G')
+    """
+    return engineering(f, "").replace(" ", "")
+
+
+def _shade_band(axes: Axes, result: Result, victim: Budget) -> None:
+    band = result.case.loop(victim.loop).band
+    if band is not None:
+        axes.axvspan(max(band[0], LOW / 1.5), band[1], color="#e8f0e4", zorder=0, lw=0)
+        axes.text(
+            max(band[0], LOW / 1.4), 0.015, " its band", fontsize=LABEL_SIZE, color="#44663a", va="bottom",
+            transform=axes.get_xaxis_transform(),
+        )  # fmt: skip
+
+
+def _legend(axes: Axes, **style: Any) -> None:
+    if axes.get_legend_handles_labels()[0]:
+        legend = axes.legend(
+            **{"fontsize": LABEL_SIZE - 0.5, "framealpha": 0.85, "edgecolor": "none", "handlelength": 3.2} | style
+        )
+        for text in legend.get_texts():
+            text.set_fontfamily(family(text.get_text()))

@@ -1,0 +1,83 @@
+"""Which coppers are worth pictures of their own, and on which picture the narrow ones appear."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from returnflow.answers import coupling
+from returnflow.answers.result import Result
+from returnflow.resistive.conductors import copper_numbers
+from returnflow_geometry.mesh.mesher import Mesh
+
+Floats = NDArray[np.float64]
+
+LEAST_AREA = 0.05  # of the largest copper: what is smaller is a trace, and an outline says all there is to see
+NOTHING = 1e-9  # of the largest a coupling could be: rounding
+LEAST_PART = 0.01  # of what flows, or couples, on the copper that has most of it
+
+
+def pictured(result: Result) -> list[int]:
+    """
+    Numbers of the coppers that get pictures, that on which most loops end first.
+
+    A copper that carries nothing at 0 Hz although it is large gets a board picture all the same.
+    """
+    area = areas(result)
+    wide = [n for n in range(len(area)) if area[n] >= LEAST_AREA * max(area)]
+    return sorted(wide, key=lambda n: (n != result.focus, -area[n]))
+
+
+def areas(result: Result) -> list[float]:
+    """Area of every copper, m²."""
+    return [float(plane.copper.area) for plane in result.conductors.planes]
+
+
+def narrow_over(result: Result) -> list[int]:
+    """Numbers of the narrow coppers whose nearest wide copper, above or below them, is the one that pictures show."""
+    wide, conductors = pictured(result), result.conductors
+    found = []
+    for n, plane in enumerate(conductors.planes):
+        if n in wide:
+            continue
+        # Only a copper that it passes over is its plane; without any, the nearest.
+        under = [w for w in wide if conductors.planes[w].copper.intersects(plane.copper)] or wide
+        if min(under, key=lambda w: float(conductors.distance[n, w])) == result.focus:
+            found.append(n)
+    return found
+
+
+def flow_parts(result: Result, loop: int, frequency: float = 0.0) -> Floats:
+    """Current times way of a loop on every copper, relative to the busiest, shape (coppers,)."""
+    if frequency == 0 or result.spectral is None:
+        mesh = result.whole.mesh
+        strength = np.linalg.norm(result.whole.current(loop), axis=2).mean(axis=1)
+    else:
+        mesh = result.spectral.model.system.space.mesh
+        K = result.spectral.model.current(frequency)[:, :, loop]
+        strength = np.sqrt(np.sum(np.abs(K) ** 2, axis=0))
+    return _relative(result, mesh, strength)
+
+
+def coupling_parts(result: Result, i: int, j: int) -> Floats:
+    """Magnitude of the coupling of two loops on every copper, relative to where it is most, shape (coppers,); or 0."""
+    density = np.abs(coupling.coupling_density(result.whole, i, j))
+    own = result.whole.mid
+    if float(density @ result.whole.mesh.areas) <= NOTHING * float(np.sqrt(own[i, i] * own[j, j])):
+        return np.zeros(len(result.conductors.names))
+    return _relative(result, result.whole.mesh, density)
+
+
+def _relative(result: Result, mesh: Mesh, density: Floats) -> Floats:
+    count = len(result.conductors.names)
+    amount = np.zeros(count)
+    np.add.at(amount, copper_numbers(mesh), density * mesh.areas)
+    most = float(amount.max())
+    return amount / most if most > 0 else amount
+
+
+def of_copper(result: Result) -> str:
+    """Copper that a picture shows, and its layer, for the end of a title; nothing where there is no other."""
+    if len(result.conductors.names) == 1:
+        return ""
+    return f", on “{result.copper}” ({result.case.board.copper(result.copper).layer})"

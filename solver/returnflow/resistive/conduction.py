@@ -1,0 +1,468 @@
+"""The resistive solve from both sides: every loop's current, and every resistance between two bounds."""
+
+from __future__ import annotations
+
+import functools
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import bmat, csc_array, csr_array, diags_array
+
+from returnflow.resistive.conductors import Conductors, StackMesher
+from returnflow.resistive.linear import Backend, NumericalError, factorize_each
+from returnflow.resistive.links import NONE, Links
+from returnflow.resistive.products import both_sides, circuit_products, curl
+from returnflow.resistive.spaces import Space, Topology, circuit_fields, path_fields, potential_map, stream_map
+from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
+from returnflow_geometry.mesh.seeding import SizeField
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Report = Callable[[str], None]
+
+# Entries below this fraction of sqrt(R_ii R_jj) are held to an absolute accuracy: a coupling that vanishes by
+# symmetry has no relative one.
+SMALL = 0.01
+AIM = 0.8  # each new mesh aims this far inside the goal, and further each time, since a forecast is only a forecast
+AGREEMENT = 1e-7  # of two routes to one number, relative to the resistance
+GROWTH_PER_PASS = 8  # a forecast from a coarse mesh is not worth more triangles than this factor
+
+
+@dataclass(frozen=True, kw_only=True)
+class Options:
+    """
+    How well to solve.
+
+    Attributes
+    ----------
+    accuracy : float
+        Half-width of every bracket, relative to its mid value (or to 1 % of sqrt(R_ii R_jj) where that is larger).
+    order : int
+        Polynomial order of both spaces, 1 or 2.
+    most_triangles : int
+        Give up rather than exceed this.
+    passes : int
+        Give up after so many meshes.
+    backend : "scipy", "pardiso" or None
+    """
+
+    accuracy: float = 0.01
+    order: int = 2
+    most_triangles: int = 600_000
+    passes: int = 12
+    backend: Backend | None = None
+
+
+@dataclass(frozen=True)
+class Conduction:
+    """
+    Solution of one plane for all its loops, per ampere of each loop.
+
+    Attributes
+    ----------
+    mesh : Mesh
+    space : Space
+    topology : Topology
+    loops : tuple of (int, int)
+        Contact of injection and contact of return.
+    sheet : float
+        Sheet resistance, ohm per square; with several coppers that of the reference.
+    weight : array, shape (m,)
+        Sheet resistance of every triangle, relative to it.
+    links : Links
+        Those that conduct at 0 Hz, and capacitors where there is no other way: they are taken as closed.
+    potential : array, shape (space.size, loops)
+        Volts per ampere; one contact of each conductor is at zero.
+    contact_potential : array, shape (contacts, loops)
+        Volts per ampere.
+    stream : array, shape (loops, m, 3 or 6)
+        Stream function on the local unknowns of each triangle, ampere per ampere, path field included. It is
+        single-valued up to whole amperes.
+    lower, upper : array, shape (loops, loops)
+        Bounds of the resistance matrix in ohm, as quadratic forms.
+    gap : array, shape (loops, m)
+        Contribution of each triangle to upper - lower of each loop's own resistance, ohm.
+    spread : array, shape (blocks, loops)
+        Upper - lower of each loop's own resistance, by blocks of copper that single links join, ohm.
+    link_current : array, shape (loops, links)
+        From the first to the second contact of every link, ampere per ampere.
+    passes : tuple of (triangles, worst error over allowed error)
+    seconds : dict
+        Wall time of each part.
+    """
+
+    mesh: Mesh
+    space: Space
+    topology: Topology
+    loops: tuple[tuple[int, int], ...]
+    sheet: float
+    weight: Floats
+    links: Links
+    potential: Floats
+    contact_potential: Floats
+    stream: Floats
+    lower: Floats
+    upper: Floats
+    gap: Floats
+    spread: Floats
+    link_current: Floats
+    passes: tuple[tuple[int, float], ...] = ()
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def mid(self) -> Floats:
+        """Middle of the bracket in ohm, shape (loops, loops): the best value."""
+        return 0.5 * (self.lower + self.upper)
+
+    @property
+    def half_width(self) -> Floats:
+        """
+        Guaranteed error of every entry of `mid` in ohm, shape (loops, loops).
+
+        From the bounds as quadratic forms: 0.5 sqrt(D_ii D_jj), D = upper - lower. Where single links join blocks of
+        copper they carry no error, each block's fields are bounded by themselves, and the sum over the blocks counts:
+        loops that share no copper have no error in common.
+        """
+        width = np.sqrt(np.maximum(self.spread, 0.0))
+        half: Floats = 0.5 * width.T @ width
+        return half
+
+    def accuracy_reached(self) -> Floats:
+        """Half-width relative to what accuracy refers to, shape (loops, loops)."""
+        return self.half_width / reference(self.mid)
+
+    def current(self, loop: int, side: str = "mean") -> Floats:
+        """
+        Sheet current at the corners of every triangle in A/m per ampere, shape (m, 3, 2).
+
+        Parameters
+        ----------
+        loop : int
+        side : "potential", "stream" or "mean"
+            The mean is nearest to the truth: the exact field lies on a sphere around it.
+        """
+        if side == "potential":
+            sheet = self.sheet * self.weight[:, None, None]
+            current: Floats = -self.space.gradient(self.potential[self.space.local, loop]) / sheet
+            return current
+        if side == "stream":
+            return curl(self.space.gradient(self.stream[loop]))
+        return 0.5 * (self.current(loop, "potential") + self.current(loop, "stream"))
+
+    def on(self, copper: int) -> Conduction:
+        """The part on one copper, by its number: its mesh and fields; impedances and links remain those of all."""
+        if self.mesh.copper_of is None:
+            return self
+        part, rows = StackMesher.part(self.mesh, copper)
+        space = Space(part, self.space.order)
+        topology = Topology(part, self.topology.contacts, self.links.ends)
+        # Connected is what was connected in the whole, by way of other coppers too.
+        topology.__dict__["conductor"] = self.topology.conductor
+        potential = np.zeros((space.size, len(self.loops)))
+        potential[space.local] = self.potential[self.space.local[rows]]
+        return replace(
+            self,
+            mesh=part,
+            space=space,
+            topology=topology,
+            weight=self.weight[rows],
+            potential=potential,
+            stream=self.stream[:, rows],
+            gap=self.gap[:, rows],
+        )
+
+
+def reference(mid: Floats) -> Floats:
+    """What the accuracy of each entry is relative to, in ohm: the entry, or 1 % of sqrt(R_ii R_jj) if larger."""
+    own = np.sqrt(np.diag(mid))
+    return np.maximum(np.abs(mid), SMALL * np.outer(own, own))
+
+
+def solve_on(
+    mesh: Mesh,
+    contacts: int,
+    loops: Sequence[tuple[int, int]],
+    sheet: float,
+    options: Options,
+    weight: Floats | None = None,
+    links: Links = NONE,
+) -> Conduction:
+    """
+    Solve both sides on a given mesh.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    contacts : int
+        Number of contacts.
+    loops : sequence of (int, int)
+        Contact of injection and of return.
+    sheet : float
+        Ohm per square of the reference, > 0.
+    options : Options
+    weight : array, shape (m,), optional
+        Sheet resistance of every triangle relative to the reference, > 0; 1 by default.
+    links : Links
+        What joins contacts outside the copper.
+
+    Raises
+    ------
+    NumericalError
+        If a linear solve or the cross-check of the two sides fails.
+    """
+    same = [number + 1 for number, (start, end) in enumerate(loops) if start == end]
+    if same:
+        message = (
+            f"Invalid loops. Numbers {same} return at the contact where they are injected: no copper carries them."
+        )
+        raise ValueError(message)
+    clock = _Clock()
+    links = closed_at_dc(mesh, contacts, links)
+    space, topology = Space(mesh, options.order), Topology(mesh, contacts, links.ends)
+    weight = np.ones(len(mesh.triangles)) if weight is None else weight
+    ohmic = links.resistance / sheet
+    count = len(loops)
+    to_potential, column = potential_map(space, topology, ohmic == 0)
+    to_stream = stream_map(space, topology)
+    paths = [*path_fields(topology, loops, options.order), *circuit_fields(topology, options.order)]
+    loads, products = circuit_products(space, paths, weight, ohmic)
+    loads = csc_array(to_stream.T @ loads)
+    inner = to_stream.T @ space.weighted_stiffness(weight) @ to_stream
+    circuits = loads[:, count:]
+    # Circuits are a few more unknowns of the stream function.
+    streams = (
+        csc_array(bmat([[inner, circuits], [circuits.T, products[count:, count:]]])) if len(paths) > count else inner
+    )
+    potentials = to_potential.T @ space.weighted_stiffness(1 / weight) @ to_potential
+    across = _across(links.ends[ohmic > 0], column, to_potential.shape[1])
+    potentials = potentials + across.T @ diags_array(1 / ohmic[ohmic > 0]) @ across
+    solvers = factorize_each([csc_array(potentials), csc_array(streams)], options.backend)
+    clock.lap("assembly")
+
+    injected = np.zeros((to_potential.shape[1], count))
+    for number, (start, end) in enumerate(loops):
+        for contact, ampere in ((start, 1.0), (end, -1.0)):
+            if column[contact] >= 0:
+                injected[column[contact], number] += ampere
+    solve = next(solvers)
+    clock.lap("factor")
+    free = solve(injected)
+    potential = to_potential @ free
+    contact_potential = np.where(column[:, None] >= 0, free[np.maximum(column, 0)], 0.0)
+    voltage = np.zeros((count, len(links)))
+    voltage[:, ohmic > 0] = (across @ free).T
+    del solve
+    clock.lap("solve")
+
+    solve = next(solvers)
+    clock.lap("factor")
+    answer = solve(-np.concatenate([loads[:, :count].toarray(), products[count:, :count]]))
+    nodal, share = to_stream @ answer[: to_stream.shape[1]], answer[to_stream.shape[1] :]
+    del solve
+    stream = nodal.T[:, space.local]
+    through = np.array([path.links for path in paths[:count]]).reshape(count, -1)
+    for number, path in enumerate(paths):
+        if number < count:
+            np.add.at(stream[number], path.triangles, path.values)
+            continue
+        part = share[number - count]
+        through = through + part[:, None] * path.links
+        for n in range(count):
+            np.add.at(stream[n], path.triangles, part[n] * path.values)
+    clock.lap("solve")
+
+    lower, upper, mixed, gap = both_sides(space, potential, stream, weight)
+    real = ohmic > 0
+    lower += (voltage[:, real] / ohmic[real]) @ voltage[:, real].T
+    upper += (through * ohmic) @ through.T
+    mixed += voltage @ through.T
+    spread = np.zeros((int(topology.blocks.max()) + 1, count))
+    np.add.at(spread, topology.block, gap.T)
+    np.add.at(
+        spread,
+        topology.blocks[links.ends[real, 0]],
+        ((voltage[:, real] / ohmic[real] - through[:, real]) ** 2 * ohmic[real]).T,
+    )
+    _check(lower, upper, mixed, contact_potential, loops)
+    clock.lap("fields")
+    return Conduction(
+        mesh, space, topology, tuple(loops), sheet, weight, links, sheet * potential, sheet * contact_potential, stream,
+        sheet * lower, sheet * upper, sheet * gap, sheet * spread, through, (), clock.seconds,
+    )  # fmt: skip
+
+
+def closed_at_dc(mesh: Mesh, contacts: int, links: Links) -> Links:
+    """Links that conduct at 0 Hz; and a capacitor that is the only way, so that its loop has a way back at all."""
+    return links.only(links.conducting | Topology(mesh, contacts, links.ends).opening) if len(links) else links
+
+
+def _across(ends: Ints, column: Ints, size: int) -> csr_array:
+    """From free potentials to the voltage from the first to the second contact of links, shape (links, size)."""
+    row = np.repeat(np.arange(len(ends)), 2)
+    col, sign = column[ends].ravel(), np.tile([1.0, -1.0], len(ends))
+    return csr_array((sign[col >= 0], (row[col >= 0], col[col >= 0])), shape=(len(ends), size))
+
+
+def solve(
+    copper: Plane | Conductors,
+    loops: Sequence[tuple[int, int]],
+    sheet: float | None = None,
+    options: Options | None = None,
+    report: Report | None = None,
+    names: Sequence[str] | None = None,
+) -> Conduction:
+    """
+    Refine the mesh until every entry of the resistance matrix is as accurate as asked.
+
+    Parameters
+    ----------
+    copper : Plane or Conductors
+    loops : sequence of (int, int)
+        Contact of injection and of return.
+    sheet : float
+        Ohm per square, > 0, of a plane; conductors have their own.
+    options : Options, optional
+    report : function of one string, optional
+        Called with a line of progress after every mesh.
+    names : sequence of str, optional
+        What to call the loops in messages.
+
+    Raises
+    ------
+    NumericalError
+        If the accuracy is not reached within `options`; the message says how far it got.
+
+    Notes
+    -----
+    The refinement indicator is the exact local gap between the two sides [PragerSynge]_, weighted by how
+    accurate each loop must be; the next mesh is the one that reaches the goal with the fewest triangles if
+    every gap falls at its own rate, so a few meshes suffice.
+
+    References
+    ----------
+    .. [PragerSynge] W. Prager and J. L. Synge, Approximations in elasticity based on the concept of function
+       space, Quart. Appl. Math. 5 (1947) 241-269 (from memory).
+    """
+    options = options or Options()
+    say = report or (lambda _: None)
+    called = [f"“{name}”" for name in names] if names else [f"number {number + 1}" for number in range(len(loops))]
+    clock = _Clock()
+    whole = copper if isinstance(copper, Conductors) else Conductors.single(copper, 1.0 if sheet is None else sheet)
+    largest = [diagonal(plane) / 16 for plane in whole.planes]
+    mesher = StackMesher(whole)
+    mesh = mesher.graded(lambda n, one: starting_size(one.coarse(), largest[n], corner=0.2))
+    clock.lap("mesh")
+    passes: list[tuple[int, float]] = []
+    while True:
+        result = solve_on(mesh, len(whole.terminals), loops, whole.reference, options, whole.weight(mesh), whole.links)
+        for part, seconds in result.seconds.items():
+            clock.seconds[part] = clock.seconds.get(part, 0.0) + seconds
+        clock.restart()
+        reached = result.accuracy_reached()
+        worst = float(np.max(reached)) / options.accuracy
+        passes.append((len(mesh.triangles), worst))
+        say(f"mesh {len(passes)}: {len(mesh.triangles)} triangles, worst entry known to {np.max(reached):.2%}")
+        if worst <= 1:
+            return _with(result, passes, clock.seconds)
+        pieces = _pieces(result, options, AIM ** len(passes))
+        if len(passes) >= options.passes or len(mesh.triangles) > 0.7 * options.most_triangles:
+            i, j = np.unravel_index(np.argmax(reached), reached.shape)
+            message = (
+                f"Accuracy {options.accuracy:g} not reached: after {len(passes)} meshes ({len(mesh.triangles)} "
+                f"triangles, at most {options.most_triangles} allowed) the resistance between loops {called[i]} and "
+                f"{called[j]} is known to {reached[i, j]:.2%}. Ask for less accuracy, or remove copper details that "
+                "are much finer than the contacts."
+            )
+            raise NumericalError(message)
+        parts = [mesher.part(mesh, n) for n in range(len(whole.planes))]
+        mesh = mesher.graded(functools.partial(_next_size, parts, pieces, largest))
+        clock.lap("mesh")
+
+
+def _next_size(
+    parts: list[tuple[Mesh, Ints]], pieces: Floats, largest: Sequence[float], number: int, _: Mesher
+) -> SizeField:
+    mesh, rows = parts[number]
+    return error_size(mesh, pieces[rows], largest[number])
+
+
+def diagonal(plane: Plane) -> float:
+    """Diagonal of the box round a plane's copper, metres."""
+    x0, y0, x1, y1 = plane.copper.bounds
+    return float(np.hypot(x1 - x0, y1 - y0))
+
+
+def _pieces(result: Conduction, options: Options, aim: float) -> Floats:
+    """
+    Number of pieces to cut every triangle into, shape (m,), so that the worst loop comes to `aim` times its goal.
+
+    Cutting a triangle into s pieces lowers its gap by s^-p: p is the order where the field is smooth, and
+    pi / angle for a triangle that touches a re-entrant corner. Fewest pieces for a given sum of gaps:
+    s = (lambda p gap)^(1/(p+1)), with one lambda for all.
+    """
+    mesh = result.mesh
+    own = np.sqrt(np.diag(result.mid))
+    # sqrt(D_ii D_jj) <= 2 accuracy ref_ij is met if D_ii / R_ii <= 2 accuracy min_j ref_ij / sqrt(R_ii R_jj).
+    allowed = 2 * options.accuracy * np.min(reference(result.mid) / np.outer(own, own), axis=1) * own**2
+    # What the links' part of the gap needs comes from the copper round them.
+    whole = np.diag(result.upper - result.lower) / np.maximum(np.sum(result.gap, axis=1), 1e-300)
+    demand = result.gap * np.maximum(whole, 1.0)[:, None] / allowed[:, None]
+    sharpest = np.max(corner_angles(mesh)[mesh.triangles], axis=1)
+    power = np.where(sharpest > np.pi + 0.05, np.pi / np.maximum(sharpest, np.pi), float(options.order))
+    weight = power * np.sum(demand, axis=0)
+    weight /= max(float(np.max(weight)), 1e-300)
+
+    def cut(log_lambda: float) -> Floats:
+        pieces: Floats = np.clip((np.exp(log_lambda) * weight) ** (1 / (power + 1)), 0.25, 64.0)
+        return pieces
+
+    most = min(GROWTH_PER_PASS * len(power), 0.9 * options.most_triangles)
+    low, high = 0.0, 60.0
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        pieces = cut(middle)
+        met = float(np.max(demand @ pieces ** (-power))) <= aim
+        if met or float(np.sum(pieces)) > most:
+            high = middle
+        else:
+            low = middle
+    return cut(high)
+
+
+def _check(lower: Floats, upper: Floats, mixed: Floats, port: Floats, loops: Sequence[tuple[int, int]]) -> None:
+    """Three routes to the lower bound must agree: energy, port voltage, and the product of the two sides."""
+    own = np.sqrt(np.diag(upper))
+    voltage = np.array([port[start] - port[end] for start, end in loops])
+    error = np.max(np.maximum(np.abs(voltage - lower), np.abs(mixed - lower)) / np.outer(own, own))
+    if not error < AGREEMENT:
+        message = (
+            f"The two sides of the solution disagree by {error:.1e} of the resistance (allowed {AGREEMENT:.0e}): "
+            "copper connects in a way the mesh does not show. Please report this board."
+        )
+        raise NumericalError(message)
+    if not np.all(np.diag(upper - lower) >= -1e-9 * np.diag(upper)):
+        message = "An upper bound came out below its lower bound: rounding dominates; use a lower mesh limit."
+        raise NumericalError(message)
+
+
+def _with(result: Conduction, passes: Sequence[tuple[int, float]], seconds: dict[str, float]) -> Conduction:
+    return replace(result, passes=tuple(passes), seconds=dict(seconds))
+
+
+class _Clock:
+    """Adds up wall seconds per part."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self.restart()
+
+    def restart(self) -> None:
+        self.last = time.perf_counter()
+
+    def lap(self, part: str) -> None:
+        now = time.perf_counter()
+        self.seconds[part] = self.seconds.get(part, 0.0) + now - self.last
+        self.last = now

@@ -1,0 +1,275 @@
+"""Variants against the case as drawn, and the decision, in words and numbers: what report and terminal both show."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from returnflow.advice.decision import Decision
+from returnflow.advice.option import Option
+from returnflow.advice.study import AS_DRAWN, Study
+from returnflow.answers.budget import Budget, decibels, engineering
+from returnflow.answers.compare import Change, Figure, Kind, Row
+from returnflow.words.columns import WIDTH, percent, rows_text, short
+
+NO_CHANGE = "no change"
+KIND_WORDS: dict[Kind, str] = {
+    "noise": "Noise in series with a sensitive signal, rms",
+    "cables": "Voltage between cable shields, rms",
+    "share": "Share of a noisy current across a region, at its strongest line",
+    "link": "Part of a current that flows in a link, at 0 Hz",
+    "inductance": "Inductance of a loop at high frequency",
+    "gap": "Inductance added by the gaps a route crosses, at high frequency",
+    "crowding": "Strongest sheet current, mean over 0.1 mm, at 0 Hz",
+}
+ABSENT: dict[Kind, str] = {"gap": "not crossed"}
+NOTHING = 1e-4  # of a current
+VERDICTS = {"kept": "kept", "exceeded": "exceeded", "undecided": "undecided"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cell:
+    """
+    One quantity of one variant.
+
+    Attributes
+    ----------
+    value : str
+        With its unit; a dash or a few words where the variant has no such thing.
+    margin : str
+        Against the limit, with the verdict; empty where there is none.
+    change : str
+        Against the base; empty for the base itself and where either has no figure.
+    verdict : "kept", "exceeded", "undecided" or ""
+    moved : bool
+        Whether there is a change beyond what both figures are known to.
+    absent : bool
+        Whether the variant has no such thing.
+    """
+
+    value: str
+    margin: str = ""
+    change: str = ""
+    verdict: str = ""
+    moved: bool = False
+    absent: bool = False
+
+
+def cell(study: Study, row: Row, variant: int) -> Cell:
+    """Quantity of a row in one variant, by its number in `study.comparison`."""
+    figure = row.figures[variant]
+    if figure is None:
+        return Cell(value=ABSENT.get(row.kind, "–"), absent=True)
+    moved = row.change(variant) if variant else None
+    text = "" if moved is None else change_text(moved, row, variant)
+    budget = budget_of(study, row, variant)
+    return Cell(
+        value=figure_text(row, figure),
+        margin="" if budget is None else f"{signed_dB(budget.margin_dB)}, {VERDICTS[budget.verdict]}",
+        change=text,
+        verdict="" if budget is None else budget.verdict,
+        moved=moved is not None and moved.meaningful,
+    )
+
+
+def budget_of(study: Study, row: Row, variant: int) -> Budget | None:
+    """Budget that a row of noise or of cables comes from; None for other rows."""
+    result = study[study.comparison.variants[variant]]
+    budgets = {"noise": result.sensitive, "cables": result.cables}.get(row.kind, ())
+    return next((budget for budget in budgets if budget.loop == row.loop), None)
+
+
+def row_name(row: Row) -> str:
+    """What a row is about, within its kind."""
+    if row.kind == "share":
+        return f"“{row.loop}” across “{row.other}”"
+    if row.kind == "link":
+        return f"“{row.loop}” in “{row.other}”"
+    if row.kind == "gap":
+        return f"“{row.loop}” across “{row.other}”"
+    return f"“{row.loop}”" + (", for 1 A" if row.unit == "A/m per A" else "")
+
+
+def row_limit(study: Study, row: Row) -> str:
+    """Limit of a row, if all variants have the same one; else that they differ, or nothing."""
+    found = [budget.limit for n in range(len(row.figures)) if (budget := budget_of(study, row, n)) is not None]
+    if not found:
+        return ""
+    word = "tolerated" if row.kind == "noise" else "limit"
+    if len(set(found)) > 1:
+        return f"{word} {', '.join(engineering(limit, 'V') for limit in dict.fromkeys(found))}, by variant"
+    return f"{engineering(found[0], 'V')} tolerated" if row.kind == "noise" else f"limit {engineering(found[0], 'V')}"
+
+
+def figure_text(row: Row, figure: Figure) -> str:
+    """
+    Value of a figure with its unit; shares in per cent.
+
+    Examples
+    --------
+    >>> row = Row(kind="noise", loop="x", other="", unit="V", limit=None, figures=())
+    >>> figure_text(row, Figure(value=3.2e-6, half=1e-8))
+    '3.2 µV'
+    """
+    if row.unit == "":
+        return percent(figure.value)
+    return engineering(figure.value, row.unit.removesuffix(" per A")).replace("-", "−")
+
+
+def change_text(change: Change, row: Row, variant: int) -> str:
+    """Change against the base in dB and per cent; what cannot be told from none is said to be none, and how well."""
+    if not change.meaningful:
+        return f"{NO_CHANGE} ({_known(row, variant)})"
+    if math.isnan(change.percent):
+        return "none in the base"
+    if change.dB == -math.inf:
+        return "nothing left"
+    # Nearly everything gone is not everything, and a small change is not none.
+    share = f"{change.percent:+.3f}" if -100 < change.percent < -99.95 else f"{change.percent:+.3g}"
+    size = f"{change.dB:+.3f} dB" if abs(change.dB) < 0.05 else signed_dB(change.dB)
+    return f"{size}, {share} %".replace("-", "−")
+
+
+def _known(row: Row, variant: int) -> str:
+    """Within what two figures can be told apart."""
+    old, new = row.figures[0], row.figures[variant]
+    if old is None or new is None:
+        return ""
+    within = old.half + new.half
+    if not within > 0:
+        return "the same"
+    if abs(old.value) <= within:
+        return "±" + (percent(within) if row.unit == "" else engineering(within, row.unit, 2))
+    return f"±{100 * within / abs(old.value):.2g} %"
+
+
+def signed_dB(value: float) -> str:
+    """
+    Decibels with a sign.
+
+    Examples
+    --------
+    >>> signed_dB(-11.31), signed_dB(3.0), signed_dB(-0.02), signed_dB(float("inf"))
+    ('−11.3 dB', '+3.0 dB', '0.0 dB', 'no noise')
+    """
+    if math.isinf(value):
+        return "no noise"
+    text = f"{value:+.1f} dB"
+    return "0.0 dB" if float(text.split()[0]) == 0 else text.replace("-", "−")
+
+
+def moving(rows: Sequence[Row]) -> tuple[list[Row], list[Row]]:
+    """
+    Rows worth reading first: those with a limit or with a change, or that some variant lacks; and the rest.
+
+    A current that flows in a link of no variant is among the rest.
+    """
+    first: list[Row] = []
+    rest: list[Row] = []
+    for row in rows:
+        changes = [row.change(n) for n in range(1, len(row.figures))]
+        telling = row.kind in ("noise", "cables") or any(it is None or it.meaningful for it in changes)
+        if row.kind == "link" and all(f is None or abs(f.value) < NOTHING for f in row.figures):
+            telling = False
+        (first if telling else rest).append(row)
+    return first, rest
+
+
+# --- the decision ------------------------------------------------------------------------------------------------
+
+
+def possible_text(option: Option) -> str:
+    """Whether an option can be done."""
+    return "yes" if option.possible else "no"
+
+
+def noise_text(option: Option) -> str:
+    """Noise that an option leaves, with its margin; options worked out to a border leave at most that."""
+    if option.noise is None:
+        return "no figure"
+    at_most = "at most " if option.variant is None and option.noise > 0 else ""
+    if option.noise == 0:
+        return "none by way of the plane"
+    return f"{at_most}{engineering(option.noise, 'V')} ({signed_dB(decibels(option.limit, option.noise))})"
+
+
+def keeps_text(option: Option) -> str:
+    """Whether an option certainly keeps the limit."""
+    if option.noise is None or option.high is None:
+        return "not known" if option.possible else "not possible"
+    if option.high <= option.limit:
+        return "yes" if option.possible else "it would, but is not possible"
+    if option.low is not None and option.low <= option.limit:
+        return "undecided"
+    return "no"
+
+
+def costs_text(option: Option) -> str:
+    """What an option costs, or mends, elsewhere."""
+    parts = [f"exceeds {', '.join(f'“{name}”' for name in option.broken)}"] if option.broken else []
+    parts += [f"mends {', '.join(f'“{name}”' for name in option.mended)}"] if option.mended else []
+    if option.variant is None:
+        return "see reasons" if option.costs else "not computed"
+    return "; ".join(parts) or ("see reasons" if option.costs else "no change")
+
+
+def origin_text(option: Option, study: Study) -> str:
+    """Where the figures of an option come from."""
+    if option.variant is None:
+        return "worked out from the case as drawn"
+    return "solved, a trial that nobody drew" if option.variant in study.trials else "solved as a variant"
+
+
+def decision_text(decision: Decision) -> str:
+    """Finding, recommendation and the options of one sensitive loop, for a terminal."""
+    lines = [
+        textwrap.fill(f"“{decision.loop}”: {decision.finding}", WIDTH),
+        textwrap.fill(f"Recommended: {decision.recommendation}", WIDTH, subsequent_indent="  "),
+    ]
+    rows = [
+        [
+            ("* " if option is decision.chosen else "  ") + short(option.title, 58),
+            possible_text(option),
+            noise_text(option),
+            keeps_text(option),
+        ]
+        for option in decision.options
+    ]
+    head = ["  option, in the order of effort", "possible", "noise (margin)", "keeps the limit"]
+    return "\n".join([*lines, rows_text(head, rows, 4)])
+
+
+def comparison_text(study: Study) -> str:
+    """Every judged loop over all variants, for a terminal; empty with a single variant."""
+    comparison = study.comparison
+    parts = []
+    if len(comparison.variants) > 1:
+        base = comparison.variants[0]
+        parts.append(
+            "\n".join(
+                textwrap.fill(f"{name}: {changes_of(study, name)}", WIDTH, subsequent_indent="    ")
+                for name in comparison.variants[1:]
+            )
+        )
+        for row in (*comparison.of("noise"), *comparison.of("cables")):
+            what = "noise in" if row.kind == "noise" else "voltage of"
+            limit = row_limit(study, row)
+            cells = [(name, cell(study, row, n)) for n, name in enumerate(comparison.variants)]
+            lines = [[short(name, 34), it.value, it.margin, it.change] for name, it in cells]
+            parts.append(
+                f"{what} “{row.loop}”, {limit}\n" + rows_text(["variant", "rms", "margin", f"against {base}"], lines, 4)
+            )
+        others = len(comparison.rows) - len(comparison.of("noise")) - len(comparison.of("cables"))
+        if others:
+            parts.append(f"{others} more quantities of all variants are compared in the report.")
+    parts += [textwrap.fill(f"Variant “{name}” failed: {reason}", WIDTH) for name, reason in study.failed.items()]
+    return "\n\n".join(parts)
+
+
+def changes_of(study: Study, name: str) -> str:
+    """What a variant changes, in one line."""
+    if name == AS_DRAWN:
+        return "the case as drawn"
+    return "; ".join(study.changes.get(name, ())) or "nothing that is listed"

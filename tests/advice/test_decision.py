@@ -1,0 +1,338 @@
+"""The trade study of the weighing controller, and what is decided from it."""
+
+import dataclasses
+import functools
+import math
+import re
+
+import numpy as np
+import pytest
+
+import returnflow as rf
+from cases import EXAMPLES
+from returnflow.advice.decision import choose
+from returnflow.advice.from_drawing import RETURN_WIDTH, resistive_noise
+from returnflow.advice.option import EFFORT, Option
+from returnflow.advice.options import options_for
+from returnflow.advice.study import AS_DRAWN, run
+from returnflow.advice.trials import CLOSED, trials
+from returnflow.answers import batch
+from returnflow.answers.batch import solve_each
+from returnflow.answers.compare import Figure, change
+
+
+def resistive(name, *changes, keep=None):
+    """
+    Text of an example at the resistive limit, where a study takes seconds; all its currents count then.
+
+    `keep` names the variants that are left in it; all by default.
+    """
+    text = (EXAMPLES / f"{name}.toml").read_text(encoding="utf-8")
+    text = re.sub(r"^frequency_Hz = .*\n", "", text, flags=re.M)
+    text = re.sub(r"^trapezoid = .*$", "current_A = 0.01\nfrequency_Hz = 0", text, flags=re.M)
+    text = re.sub(r"^frequencies_Hz = .*\n", "", text, flags=re.M)
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    head, *variants = text.split("[[variant]]")
+    return "[[variant]]".join([head, *(v for v in variants if keep is None or v.split('"')[1] in keep)])
+
+
+@functools.cache
+def study(*changes, name="weighing_controller", keep=None):
+    return run(rf.parse_case(resistive(name, *changes, keep=keep)), jobs=1)
+
+
+def option(decision, title):
+    return next(item for item in decision.options if item.title == title or item.variant == title)
+
+
+class TestWeighingController:
+    def test_it_gives_the_input_a_return_of_its_own_and_closes_the_slot(self):
+        (decision,) = study().decisions
+        assert not decision.tolerable
+        assert decision.chosen.variant == "return of its own, no slot"
+        assert "return of its own with one ground point" in decision.recommendation
+        assert "It also brings “USB to RS-485” within 1 mV." in decision.recommendation
+
+    def test_without_that_variant_it_names_the_two_that_may_be_combined(self):
+        (decision,) = study(keep=("dedicated return, one point", "solid plane")).decisions
+        assert decision.chosen.variant == "dedicated return, one point"
+        assert "“solid plane” mends that" in decision.recommendation
+
+    def test_an_input_that_tolerates_100_times_more_shares_the_plane_at_a_shorter_distance(self):
+        (decision,) = study(
+            name="weighing_controller_robust", keep=("solid plane", "amplifier by its connector")
+        ).decisions
+        assert not decision.tolerable
+        assert decision.chosen.kind == "move amplifier"
+        assert decision.recommendation.startswith("Share the plane, and shorten the distance")
+
+    def test_an_input_that_tolerates_more_still_just_shares_it(self):
+        loud = ("tolerates_V = 1e-6", "tolerates_V = 1e-3")
+        (decision,) = study(loud, keep=()).decisions
+        assert decision.tolerable
+        assert decision.chosen is None
+        assert decision.recommendation.startswith("Share the plane: it keeps")
+
+    def test_two_examples_differ_in_the_tolerance_only(self):
+        one, other = ((EXAMPLES / f"weighing_controller{end}.toml").read_text().splitlines() for end in ("", "_robust"))
+        words = [{line for line in text if not line.startswith(("#", "title"))} for text in (one, other)]
+        assert words[0] ^ words[1] == {"tolerates_V = 1e-6", "tolerates_V = 100e-6"}
+
+    def test_one_ground_point_leaves_nothing_and_two_defeat_it(self):
+        (decision,) = study().decisions
+        one, two = (option(decision, f"dedicated return, {count}") for count in ("one point", "two points"))
+        assert one.noise == pytest.approx(0, abs=1e-12)
+        assert one.meets
+        assert two.noise == pytest.approx(study()[AS_DRAWN].sensitive[0].noise, rel=0.05)
+        assert not two.meets
+
+    def test_what_is_worked_out_for_two_points_is_what_the_variant_solves(self):
+        # two routes to one number: the plane as a resistor beside the trace, and all of it meshed
+        result = study()["dedicated return, two points"]
+        base = study()[AS_DRAWN]
+        i, j = result.index("load cell"), result.index("stepper driver")
+        stray = np.abs(result.whole.link_current[j])
+        assert stray[0] == pytest.approx(stray[1], rel=1e-9)
+        plane, shared = base.whole.mid[i, i], base.whole.mid[i, j]
+        # The trace as drawn, between its pads: 34.7 mm by 0.3 mm, and two vias of 0.5 milliohm.
+        own = result.conductors.sheets[0] * 34.6 / 0.3 + 1e-3
+        assert stray[0] == pytest.approx(abs(shared) / (plane + own), rel=0.02)
+        said = next(
+            line for line in option(study().decisions[0], "dedicated return, two points").reasons if "stepper" in line
+        )
+        assert said == f"{1e3 * 1.2 * stray[0]:.3g} mA of “stepper driver” strays into it."
+
+    def test_every_option_says_what_it_rests_on(self):
+        (decision,) = study().decisions
+        assert {item.kind for item in decision.options} == set(EFFORT)
+        assert [item.effort for item in decision.options] == sorted(item.effort for item in decision.options)
+        for item in decision.options:
+            assert item.reasons
+            assert any(ch.isdigit() for ch in " ".join(item.reasons))
+
+    def test_limits_between_cables_that_a_variant_breaks_or_mends(self):
+        (decision,) = study().decisions
+        assert option(decision, "solid plane").mended == ("USB to RS-485",)
+        assert option(decision, "bridge moved").mended == ()
+        assert all(item.broken == () for item in decision.options)
+        weak = ("limit_V = 1e-3", "limit_V = 3e-3")
+        quiet = study(weak, keep=("solid plane",)).decisions[0]
+        assert option(quiet, "solid plane").mended == ()
+        assert "USB to RS-485" not in quiet.recommendation
+
+    def test_differential_input_needs_what_is_too_much(self):
+        (decision,) = study().decisions
+        base, received = study()[AS_DRAWN].sensitive[0], study()["differential input"].sensitive[0]
+        assert received.noise == pytest.approx(base.noise * 1e-3, rel=1e-9)
+        assert received.high == pytest.approx(base.high * 1e-3, rel=1e-9)
+        needed = 20 * math.log10(base.noise / base.limit)
+        assert any(f"needs {needed:.0f} dB" in line for item in decision.options for line in item.reasons)
+
+
+class TestBonds:
+    DRAWN = ("dedicated return, one point",)
+    BOTH = (
+        (
+            "at = [41, 72]\ndiameter_mm = 0.3\n",
+            'at = [41, 72]\ndiameter_mm = 0.3\nbonded = "joins both grounds inside"\n',
+        ),
+    )
+
+    def test_a_device_that_joins_both_grounds_rules_out_one_ground_point(self):
+        (decision,) = study(*self.BOTH, keep=self.DRAWN).decisions
+        own = option(decision, "Dedicated return with one ground point")
+        assert not own.possible
+        assert not own.meets
+        assert "joins both grounds inside" in own.reasons[0]
+        assert "shield of the load-cell cable" in own.reasons[0]
+
+    def test_a_variant_that_lifts_a_bond_is_never_advised(self):
+        (decision,) = study(*self.BOTH, keep=self.DRAWN).decisions
+        drawn = option(decision, "dedicated return, one point")
+        assert not drawn.possible
+        assert "U1.AGND" in drawn.reasons[0]
+        assert "not advised" in drawn.reasons[0]
+        assert decision.chosen is None or decision.chosen.kind != "dedicated return"
+
+    def test_the_end_that_must_stay_is_the_ground_point(self):
+        (decision,) = study().decisions
+        assert option(decision, "Dedicated return grounded at J1.SHIELD only").possible
+
+    def test_with_the_other_end_bonded_that_one_is_the_ground_point(self):
+        swapped = (
+            ('bonded = "shield of the load-cell cable"\n', ""),
+            ("at = [41, 72]\ndiameter_mm = 0.3\n", 'at = [41, 72]\ndiameter_mm = 0.3\nbonded = "joins both grounds"\n'),
+        )
+        (decision,) = study(*swapped, keep=self.DRAWN).decisions
+        assert option(decision, "Dedicated return grounded at U1.AGND only").possible
+        # The variant lifts it at U1.
+        assert not option(decision, "dedicated return, one point").possible
+
+
+class TestInducedNoise:
+    """Options that rest on resistances have no figure where the noise is induced."""
+
+    @staticmethod
+    def options(factor):
+        """Of the robust input, as if the noise were so many times what resistances make."""
+        result = study(name="weighing_controller_robust", keep=("solid plane", "amplifier by its connector"))[AS_DRAWN]
+        (budget,) = result.sensitive
+        louder = dataclasses.replace(
+            budget, noise=factor * budget.noise, low=factor * budget.low, high=factor * budget.high
+        )
+        moved = dataclasses.replace(result, sensitive=(louder,))
+        return {item.kind: item for item in options_for(result.case.loop("load cell"), moved, {})}
+
+    def test_resistances_alone_make_the_noise_of_the_example(self):
+        result = study()[AS_DRAWN]
+        assert resistive_noise(result.case.loop("load cell"), result) == pytest.approx(
+            result.sensitive[0].noise, rel=1e-9
+        )
+
+    def test_where_they_do_the_options_have_figures(self):
+        found = self.options(1.0)
+        assert found["move amplifier"].meets
+        assert found["dedicated return"].meets
+
+    def test_where_they_do_not_the_options_say_so_and_have_none(self):
+        found = self.options(3.0)
+        for kind in ("move amplifier", "dedicated return"):
+            assert found[kind].noise is None
+            assert not found[kind].meets
+            assert any("induced" in line for line in found[kind].reasons)
+        assert found["differential"].noise is not None
+
+
+class TestChoice:
+    @staticmethod
+    def made(kind="copper", high=0.5, broken=(), variant=None, possible=True):
+        return Option(
+            kind=kind, title=kind, possible=possible, noise=high, low=high, high=high, limit=1.0, reasons=("1",),
+            variant=variant, broken=broken,
+        )  # fmt: skip
+
+    def test_less_effort_wins_among_those_that_keep_the_limit(self):
+        near, copper = self.made("move amplifier"), self.made("copper")
+        assert choose((copper, near)) is near
+        assert choose((copper, self.made("move amplifier", high=1.1))) is copper
+
+    def test_harm_elsewhere_weighs_more_than_effort(self):
+        copper = self.made("copper")
+        assert choose((self.made("move amplifier", broken=("USB",)), copper)) is copper
+
+    def test_what_is_impossible_or_not_certain_is_not_chosen(self):
+        assert choose((self.made(possible=False), self.made(high=1.0 + 1e-9))) is None
+        assert choose(()) is None
+
+    def test_of_one_kind_the_one_that_mends_something_else(self):
+        plain, better = self.made("dedicated return", high=0.0, variant="a"), self.made("dedicated return", variant="b")
+        better = dataclasses.replace(better, mended=("USB",))
+        assert choose((plain, better)) is better
+        assert choose((self.made("move amplifier"), better)).kind == "move amplifier"
+
+    def test_what_was_solved_comes_before_what_was_worked_out(self):
+        drawn = self.made("dedicated return", high=0.9, variant="v")
+        assert choose((self.made("dedicated return", high=0.0), drawn)) is drawn
+
+
+class TestTrials:
+    def test_gaps_are_closed_where_nobody_drew_that(self):
+        found = study(keep=())
+        assert list(found.variants) == [AS_DRAWN]
+        assert list(found.trials) == [CLOSED]
+        assert option(found.decisions[0], CLOSED).kind == "copper"
+        assert found.trials[CLOSED].sensitive[0].noise == study()["solid plane"].sensitive[0].noise
+
+    def test_a_variant_that_does_so_already_is_the_trial(self):
+        assert study().trials == {}
+
+    def test_antipads_and_connector_holes_are_no_gaps(self):
+        case = rf.parse_case(
+            resistive("weighing_controller", ('drop = ["slot"]', 'drop = ["antipads under the microcontroller"]'))
+        )
+        (closed,) = trials(case).values()
+        gone = {c.name for c in case.board.cutouts} - {c.name for c in closed.board.cutouts}
+        assert gone == {"slot"}
+
+
+class TestStudy:
+    def test_unchanged_boards_are_solved_once(self):
+        case = rf.parse_case(resistive("weighing_controller"))
+        cases = {AS_DRAWN: case} | {variant.name: variant.case for variant in case.variants}
+        made = solve_each(
+            cases, lambda name, case, solved: id(solved.conductors.links) and solved.solution.mesh, jobs=1
+        )
+        assert made["differential input"] is made[AS_DRAWN]
+        assert len({id(mesh) for mesh in made.values()}) == len(cases) - 1
+
+    def test_temperature_only_scales(self):
+        hot = '\n[[variant]]\nname = "hot"\nset = { "board.temperature_C" = 85 }\n'
+        found = run(rf.parse_case(resistive("weighing_controller") + hot), only=[AS_DRAWN, "hot"], jobs=1)
+        # IEC 60028 (from memory): linear law with 0.00393 per kelvin at 20 degrees.
+        factor = (1 + 0.00393 * 65) / (1 + 0.00393 * 5)
+        one, other = found[AS_DRAWN], found["hot"]
+        assert other.whole.mid == pytest.approx(factor * one.whole.mid, rel=1e-12)
+        assert other.sensitive[0].noise == pytest.approx(factor * one.sensitive[0].noise, rel=1e-12)
+        assert other.whole.mesh is one.whole.mesh
+
+    def test_side_by_side_is_as_one_after_the_other(self):
+        case = rf.parse_case(resistive("weighing_controller"))
+        names = [AS_DRAWN, "solid plane", "dedicated return, two points"]
+        found = run(case, only=names, jobs=2)
+        assert list(found.variants) == names
+        for name in names:
+            assert found[name].whole.mid == pytest.approx(study()[name].whole.mid, rel=1e-9)
+
+    def test_a_variant_that_fails_does_not_sink_the_rest(self, monkeypatch):
+        case = rf.parse_case(resistive("weighing_controller"))
+        real = batch.solve_case
+
+        def failing(case, *rest, **more):
+            if len(case.board.coppers) > 1:
+                message = "The linear solver left a residual of 1."
+                raise rf.NumericalError(message)
+            return real(case, *rest, **more)
+
+        monkeypatch.setattr(batch, "solve_case", failing)
+        found = run(case, only=["solid plane", "dedicated return, two points"], jobs=1)
+        assert list(found.variants) == ["solid plane"]
+        assert found.failed == {"dedicated return, two points": "The linear solver left a residual of 1."}
+
+    def test_where_the_case_itself_fails_so_does_the_study(self):
+        case = rf.parse_case(resistive("weighing_controller"))
+        with pytest.raises(rf.NumericalError, match="not reached"):
+            run(case, rf.Options(accuracy=1e-4, most_triangles=2000), only=[AS_DRAWN, "solid plane"], jobs=1)
+
+    def test_a_name_the_case_does_not_have(self):
+        with pytest.raises(ValueError, match=r"Invalid variants \['solid'\]"):
+            run(rf.parse_case(resistive("weighing_controller")), only=["solid"])
+
+
+class TestComparison:
+    def test_differences_within_both_brackets_are_none(self):
+        old = Figure(value=1.0, half=0.1)
+        assert not change(old, Figure(value=1.19, half=0.1)).meaningful
+        assert change(old, Figure(value=1.21, half=0.1)).meaningful
+        assert change(old, Figure(value=2.0, half=0.1)).dB == pytest.approx(6.0206, rel=1e-4)
+        assert change(old, Figure(value=0.0, half=0.0)).dB == -math.inf
+        assert change(Figure(value=0.0, half=0.0), Figure(value=0.0, half=0.0)).dB == 0.0
+
+    def test_every_figure_is_that_of_its_result(self):
+        comparison = study().comparison
+        (noise,) = comparison.of("noise")
+        for name, figure in zip(comparison.variants, noise.figures, strict=True):
+            assert figure.value == study()[name].sensitive[0].noise
+        assert noise.limit == 1e-6
+        (cables,) = comparison.of("cables")
+        assert cables.change(1).dB < -10
+        assert not cables.change(comparison.variants.index("amplifier by its connector")).meaningful
+        links = {(row.loop, row.other): row.figures for row in comparison.of("link")}
+        assert links["load cell", "via at U1"][0] is None
+        two = comparison.variants.index("dedicated return, two points")
+        assert 0.9 < links["load cell", "via at U1"][two].value < 1
+
+    def test_the_width_assumed_for_a_return_is_said(self):
+        (decision,) = study().decisions
+        assert any(f"{1e3 * RETURN_WIDTH:.1f} mm trace" in line for item in decision.options for line in item.reasons)

@@ -1,0 +1,150 @@
+"""Processes that are replaced while they work: what waits for them goes on, even where warnings are errors."""
+
+from __future__ import annotations
+
+import functools
+import inspect
+import os
+import re
+import threading
+import warnings
+from concurrent.futures import BrokenExecutor
+
+import joblib
+import pytest
+from joblib import register_parallel_backend
+from joblib._parallel_backends import ThreadingBackend
+from joblib.externals.loky import process_executor
+
+from cases import EXAMPLES
+from reporting import varied
+from returnflow.answers.batch import solve_each
+from returnflow.answers.processes import replaced_quietly
+from returnflow.pictures import jobs
+from returnflow.resistive.linear import NumericalError
+from returnflow_geometry.casefile.read import read_case
+
+WARNING = "A worker stopped while some jobs were given to the executor."
+
+
+def in_a_thread(work):
+    """What work raises in a thread, as that of a pool does."""
+    raised = []
+
+    def run():
+        try:
+            work()
+        except Warning as warning:
+            raised.append(warning)
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    thread.join()
+    return raised
+
+
+class Replaced:
+    """A pool that replaces a process before each piece of work, and does it here; it fails where a true one hangs."""
+
+    def __init__(self, **_):
+        pass
+
+    def __call__(self, tasks):
+        for work, given, named in tasks:
+            assert in_a_thread(lambda: warnings.warn(WARNING, UserWarning, stacklevel=1)) == []
+            yield work(*given, **named)
+
+
+def test_the_pool_still_says_it_in_these_words():
+    assert WARNING in re.sub(r'"\s*\n\s*"', "", inspect.getsource(process_executor))
+
+
+def test_elsewhere_a_warning_is_an_error_here():
+    assert in_a_thread(lambda: warnings.warn(WARNING, UserWarning, stacklevel=1))
+    with replaced_quietly():
+        assert not in_a_thread(lambda: warnings.warn(WARNING, UserWarning, stacklevel=1))
+        with pytest.raises(UserWarning, match="another"):
+            warnings.warn("another", UserWarning, stacklevel=1)
+
+
+def test_drawing_goes_on(monkeypatch):
+    monkeypatch.setattr(joblib, "Parallel", Replaced)
+    monkeypatch.setattr(jobs, "_drawn", lambda result, report, brief: ([], b""))
+    monkeypatch.setattr(jobs, "comparison_pictures", lambda study, report: [])
+    assert list(jobs.draw(varied(), jobs=2).pictures) == list(varied().variants)
+
+
+def test_solving_goes_on(monkeypatch, small_cases):
+    monkeypatch.setattr(joblib, "Parallel", Replaced)
+    answers = solve_each(small_cases, lambda name, case, solved: name, jobs=2, compare_gaps=False)
+    assert answers == {name: name for name in small_cases}
+
+
+def ends(mark, name, this, case, solved):
+    """Answer with the name, but for one case: its process is ended (once, where the mark can be left)."""
+    if this == name and not mark.exists():
+        if mark.name != "none":
+            mark.touch()
+        os._exit(9)
+    return this
+
+
+@pytest.fixture
+def small_cases():
+    return {name: read_case(EXAMPLES / f"{name}.toml") for name in ("four_point_disc", "strip_with_slot")}
+
+
+class AllAtOnce(ThreadingBackend):
+    """A backend as some clusters have it: it hands out answers at the end only."""
+
+    supports_return_generator = False
+
+
+@pytest.mark.parametrize("backend", ["threading", "all at once"])
+def test_another_backend_serves_unchanged(small_cases, monkeypatch, backend):
+    register_parallel_backend("all at once", AllAtOnce)
+    monkeypatch.setattr(jobs, "_drawn", lambda result, report, brief: ([], result.case.title.encode()))
+    monkeypatch.setattr(jobs, "comparison_pictures", lambda study, report: [])
+    said: list[str] = []
+    with joblib.parallel_config(backend=backend):
+        answers = solve_each(small_cases, lambda name, case, _: case.title, None, said.append, 2, compare_gaps=False)
+        fields = jobs.draw(varied(), jobs=2).fields
+    assert answers == {name: case.title for name, case in small_cases.items()}
+    assert fields == {name: result.case.title.encode() for name, result in varied().variants.items()}
+    assert said[-1].endswith("solved (2 of 2)")
+
+
+class TestEndedFromOutside:
+    def test_the_rest_are_solved_all_the_same(self, small_cases, tmp_path):
+        said: list[str] = []
+        answers = solve_each(
+            small_cases,
+            functools.partial(ends, tmp_path / "none", "strip_with_slot"),
+            None,
+            said.append,
+            2,
+            compare_gaps=False,
+        )
+        assert answers["four_point_disc"] == "four_point_disc"
+        assert isinstance(answers["strip_with_slot"], NumericalError)
+        assert "ended from outside" in str(answers["strip_with_slot"])
+        assert any("one at a time" in line for line in said)
+        assert [line for line in said if line.endswith("(2 of 2)")]
+
+    def test_alone_it_may_have_memory_enough(self, small_cases, tmp_path):
+        ends_once = functools.partial(ends, tmp_path / "ended", "strip_with_slot")
+        answers = solve_each(small_cases, ends_once, jobs=2, compare_gaps=False)
+        assert answers == {name: name for name in small_cases}
+
+    def test_pictures_are_drawn_all_the_same(self, monkeypatch):
+        def broken(tasks):
+            for number, (work, given, named) in enumerate(tasks):
+                if number == 2:
+                    raise BrokenExecutor
+                yield work(*given, **named)
+
+        monkeypatch.setattr(joblib, "Parallel", lambda **_: broken)
+        monkeypatch.setattr(jobs, "_drawn", lambda result, report, brief: ([], result.case.title.encode()))
+        monkeypatch.setattr(jobs, "comparison_pictures", lambda study, report: [])
+        fields = jobs.draw(varied(), jobs=2).fields
+        assert fields == {name: result.case.title.encode() for name, result in varied().variants.items()}

@@ -1,0 +1,566 @@
+"""Cases that name fabrication data as their source."""
+
+import contextlib
+import dataclasses
+import functools
+import random
+import shutil
+import sys
+import tomllib
+from collections import Counter
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+import returnflow as rf
+from cases import EXAMPLES
+from fabwriter import Draft, demo_board, write_gerber_set, write_ipc2581
+from returnflow.advice.study import AS_DRAWN, run
+from returnflow_geometry.casefile import source
+from returnflow_geometry.casefile.source import Source
+
+LOOPS = """
+[[loop]]
+name = "stepper"
+role = "noisy"
+inject = "U3.17"
+return = "J4.2"
+current_A = 1
+
+[[loop]]
+name = "cell"
+role = "sensitive"
+inject = "U1.4"
+return = "J1.3"
+signal_V = 0.01
+tolerates_V = 1e-6
+"""
+HEAD = 'format = 1\ntitle = "imported"\nsource = "fab"\n[board]\ntemperature_C = 25\n'
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    place = tmp_path_factory.mktemp("board")
+    write_gerber_set(demo_board(), place / "fab")
+    write_ipc2581(demo_board(), place / "board.xml")
+    return place
+
+
+def read(folder, text):
+    path = folder / "case.toml"
+    path.write_text(text, encoding="utf-8")
+    return rf.read_case(path)
+
+
+def mistakes(folder, text):
+    with pytest.raises(rf.CaseError) as caught:
+        read(folder, text)
+    return caught.value.mistakes
+
+
+class TestReading:
+    def test_loops_name_pins_and_coppers_are_those_they_reach(self, folder):
+        case = read(folder, HEAD + LOOPS)
+        assert {copper.name for copper in case.board.coppers} >= {"GND on L2", "GND on L4"}
+        assert not any("VCC" in copper.name for copper in case.board.coppers)
+        assert case.board.terminal("J4.2").copper.startswith("GND")
+        assert any("plating" in line.lower() for line in case.assumptions)
+
+    def test_both_kinds_of_data_make_the_same_board(self, folder):
+        one, other = (read(folder, text) for text in (HEAD + LOOPS, HEAD.replace('"fab"', '"board.xml"') + LOOPS))
+        shapes = [{c.name: c.shape for c in case.board.coppers} for case in (one, other)]
+        assert shapes[0].keys() == shapes[1].keys()
+        for name, shape in shapes[0].items():
+            # Each is simplified by itself, by at most 10 um; before that they agree to 1e-6 (test_import_roundtrip).
+            assert shapely.symmetric_difference(shape, shapes[1][name]).area < 10e-6 * shape.length
+
+    def test_what_the_case_says_of_a_layer_counts(self, folder):
+        layer = '\n[[layer]]\nname = "L2"\ncopper_um = 70\n'
+        case = read(folder, HEAD + layer + LOOPS)
+        thickness = {item.name: item.thickness for item in case.board.layers}
+        assert thickness == pytest.approx({"L1": 35e-6, "L2": 70e-6, "L3": 35e-6, "L4": 35e-6})
+
+    def test_thinner_plating_raises_the_links(self, folder):
+        thick = read(folder, HEAD + LOOPS)
+        thin = read(folder, HEAD + "plating_um = 10\n" + LOOPS)
+        ratio = [b.resistance / a.resistance for a, b in zip(thick.board.links, thin.board.links, strict=True)]
+        # Closed form: a wall of t on a hole of d has pi t (d + t) of copper.
+        for value, hole in zip(ratio, (0.3e-3,), strict=False):
+            assert value == pytest.approx(20 * (hole + 20e-6) / (10 * (hole + 10e-6)), rel=1e-6)
+
+    def test_a_pin_that_must_stay_bonded(self, folder):
+        bond = '\n[[terminal]]\nname = "J1.3"\nbonded = "cable shield"\n'
+        assert read(folder, HEAD + bond + LOOPS).board.terminal("J1.3").bonded == "cable shield"
+
+    def test_a_cutout_and_a_bridge_on_imported_copper(self, folder):
+        changes = """
+[[cutout]]
+name = "notch"
+copper = "GND on L2"
+shape = { rect = [60, 10, 64, 12] }
+
+[[variant]]
+name = "bridged"
+add = { bridge = [{ name = "strap", copper = "GND on L2", shape = { rect = [20, 29, 24, 33] } }] }
+
+[[variant]]
+name = "cut"
+add = { cutout = [{ name = "gap", copper = "GND on L2", shape = { slot = [[54, 2], [54, 20]], width = 0.4 } }] }
+"""
+        case = read(folder, HEAD + LOOPS + changes)
+        # The strap joins both planes, so they are one copper in every variant.
+        plane = case.board.cutouts[0].copper
+        assert plane in {copper.name for copper in case.board.coppers}
+        without = read(folder, HEAD + LOOPS)
+        bare, bridged, cut = case.board, *(variant.case.board for variant in case.variants)
+        assert bare.remaining(plane).area < bare.copper(plane).shape.area
+        assert bridged.remaining(plane).area > bare.remaining(plane).area
+        assert cut.remaining(plane).area < bare.remaining(plane).area
+        assert {c.name for c in without.board.coppers} == {c.name for c in bare.coppers}
+
+    def test_a_contact_drawn_on_imported_copper(self, folder):
+        probe = '\n[[terminal]]\nname = "probe"\ncopper = "GND on L2"\nat = [30, 10]\ndiameter_mm = 1\n'
+        loop = LOOPS.replace('inject = "U3.17"', 'inject = "probe"')
+        case = read(folder, HEAD + probe + loop)
+        assert case.board.terminal("probe").centre == pytest.approx((30e-3, 10e-3))
+
+    def test_a_sweep_over_imported_copper(self, folder):
+        sweep = '\n[[sweep]]\nname = "hot"\nvary = [{ set = "board.temperature_C", values = [0, 50, 100] }]\n'
+        (found,) = read(folder, HEAD + LOOPS + sweep).sweeps
+        assert [step.case.board.temperature for step in found.steps] == [0, 50, 100]
+
+
+@pytest.fixture(scope="module")
+def planes(tmp_path_factory):
+    """Two planes on the second layer, each with two pins, and 2 mm of nothing between them; with and without names."""
+    draft = Draft(40, 30)
+    draft.pour(2, "GND", (1, 1, 39, 12))
+    draft.pour(2, "AGND", (1, 14, 39, 29))
+    for name, net, at in (("J1.1", "GND", (5, 5)), ("J2.1", "GND", (35, 5)), ("U1.1", "AGND", (5, 25))):
+        draft.via(net, at, drill=1, pad=1.8, name=name)
+    draft.via("AGND", (35, 25), drill=1, pad=1.8, name="U2.1")
+    place = tmp_path_factory.mktemp("planes")
+    write_gerber_set(draft.data(), place / "fab")
+    write_gerber_set(draft.data(), place / "bare", attributes=False)
+    return place
+
+
+PLANES = LOOPS
+for drawn, pin in (("U3.17", "J1.1"), ("J4.2", "J2.1"), ("U1.4", "U1.1"), ("J1.3", "U2.1")):
+    PLANES = PLANES.replace(f'"{drawn}"', f'"{pin}"')
+STRAP = '\n[[bridge]]\nname = "strap"\ncopper = "GND on L2"\nshape = { rect = [18, 8, 20, 11.5] }\n'
+
+
+def coppers(case):
+    return {copper.name for copper in case.board.coppers}
+
+
+class TestBridges:
+    """What a bridge would join is one copper from the start, wherever a variant or a sweep lays it."""
+
+    def test_planes_that_nothing_joins_are_two(self, planes):
+        assert coppers(read(planes, HEAD + PLANES)) == {"GND on L2", "AGND on L2"}
+        assert coppers(read(planes, HEAD + PLANES + STRAP)) == {"GND on L2", "AGND on L2"}
+
+    @pytest.mark.parametrize(
+        "change",
+        [
+            STRAP.replace("11.5", "15"),
+            STRAP + '[[variant]]\nname = "v"\nmove = { "strap" = [19, 13] }\n',
+            STRAP + '[[variant]]\nname = "v"\nset = { "strap.shape.rect.4" = 15 }\n',
+            STRAP + '[[sweep]]\nname = "s"\nvary = [{ set = "strap.shape.rect.4", values = [11, 12, 15] }]\n',
+            STRAP + '[[sweep]]\nname = "s"\nvary = [{ move = "strap", along = [[19, 10], [19, 13]], steps = 3 }]\n',
+            STRAP + '[[sweep]]\nname = "s"\nvary = [{ set = "strap.shape.rect.4", values = [11, 12, 15] }, '
+            '{ set = "stepper.current_A", values = [1, 2] }]\n',
+            '[[variant]]\nname = "v"\n'
+            + STRAP.replace("[[bridge", "[[variant.add.bridge").replace("GND", "AGND").replace("11.5", "15"),
+        ],
+    )
+    def test_what_reaches_both_makes_them_one(self, planes, change):
+        assert len(coppers(read(planes, HEAD + PLANES + change))) == 1
+
+    def test_names_that_only_holes_and_netlists_give_serve_as_well(self, planes):
+        probe = '\n[[terminal]]\nname = "probe"\ncopper = "GND on L2"\nat = [20, 6]\ndiameter_mm = 1\n'
+        case = read(planes, HEAD.replace('"fab"', '"bare"') + PLANES + STRAP + probe)
+        assert case.board.terminal("probe").copper == "GND on L2"
+        assert case.board.bridges[0].copper == "GND on L2"
+
+
+class TestNames:
+    def test_a_pin_in_any_letter_case(self, folder):
+        names = '\n[[variant]]\nname = "v"\nset = { "cell.inject" = "u2.9", "cell.return" = "j4.2" }\n'
+        case = read(folder, HEAD + LOOPS.replace("U3.17", "u3.17") + names)
+        assert case.loop("stepper").inject == "U3.17"
+        assert (case.variants[0].case.loop("cell").inject, case.variants[0].case.loop("cell").return_) == (
+            "U2.9",
+            "J4.2",
+        )
+
+    def test_a_pins_contact_on_a_further_copper_and_a_holes(self, folder):
+        # U3 stands on four holes; so there is no contact of its own on the plane, and J2.1 has one on the bottom too.
+        loops = LOOPS.replace('"J4.2"', '"J2.1"')
+        link = '\n[[link]]\nname = "x"\nbetween = ["{}", "{}"]\nresistance_ohm = 1\n'
+        case = read(folder, HEAD + loops + link.format("j2.1 (GND on L4)", "hole 7 (GND on L4)"))
+        assert case.board.links[-1].between == ("J2.1 (GND on L4)", "hole 7 (GND on L4)")
+        with pytest.raises(rf.CaseError, match=r"the files have no pin of that name; the nearest are"):
+            read(folder, HEAD + loops + link.format("J2.7 (GND on L4)", "hole 7 (GND on L4)"))
+        with pytest.raises(rf.CaseError, match=r'did you mean "hole 7 \(GND on L4\)"'):
+            read(folder, HEAD + loops + link.format("J2.1 (GND on L4)", "hole 700 (GND on L4)"))
+
+    def test_a_net_that_shares_its_copper_with_another(self, folder):
+        region = '\n[[region]]\nname = "r"\ncopper = "AGND on L2"\nshape = { rect = [1, 40, 9, 49] }\n'
+        cutout = '\n[[cutout]]\nname = "c"\ncopper = "GND on L2"\nshape = { rect = [60, 10, 64, 12] }\n'
+        variant = '\n[[variant]]\nname = "v"\nset = { "c.copper" = "AGND on L2", "c.shape.rect.1" = 61 }\n'
+        case = read(folder, HEAD + LOOPS + region + cutout + variant)
+        assert case.regions[0].copper == "GND on L2"
+        assert case.variants[0].case.board.cutouts[0].copper == "GND on L2"
+
+
+class TestVariants:
+    CHANGES = """
+[[variant]]
+name = "hole lifted"
+drop = ["hole 6, L1 to L2"]
+
+[[variant]]
+name = "thin plating"
+set = { "hole 5, L1 to L2.resistance_ohm" = 0.1 }
+
+[[variant]]
+name = "no bottom"
+drop = ["GND on L4"]
+
+[[variant]]
+name = "drill shifted"
+move = { "J4.2" = [12, 8] }
+
+[[variant]]
+name = "a probe beside"
+add = { terminal = [{ name = "probe", copper = "GND on L2", at = [30, 10], diameter_mm = 1 }] }
+set = { "stepper.inject" = "probe" }
+"""
+
+    def test_what_came_from_the_files_is_changed_like_any_other(self, folder):
+        case = read(folder, HEAD + LOOPS + self.CHANGES)
+        lifted, thin, bare, shifted, probe = (variant.case.board for variant in case.variants)
+        links = {link.name for link in case.board.links}
+        assert links - {link.name for link in lifted.links} == {"hole 6, L1 to L2"}
+        assert {link.name: link.resistance for link in thin.links}["hole 5, L1 to L2"] == 0.1
+        assert {c.name for c in case.board.coppers} - {c.name for c in bare.coppers} == {"GND on L4"}
+        assert not any(link.name.endswith("L4") for link in bare.links)
+        assert shifted.terminal("J4.2").centre == pytest.approx((12e-3, 8e-3))
+        # A contact that one variant draws is in no other.
+        assert probe.terminal("probe").centre == pytest.approx((30e-3, 10e-3))
+        assert "probe" not in {terminal.name for terminal in case.board.terminals}
+
+    def test_a_pin_may_be_drawn_elsewhere(self, folder):
+        instead = """
+[[variant]]
+name = "beside"
+drop = ["J4.2"]
+add = { terminal = [{ name = "J4.2", copper = "GND on L2", at = [30, 10], diameter_mm = 1 }] }
+"""
+        case = read(folder, HEAD + LOOPS + instead)
+        assert case.board.terminal("J4.2").centre == pytest.approx((10e-3, 8e-3))
+        assert case.variants[0].case.board.terminal("J4.2").centre == pytest.approx((30e-3, 10e-3))
+
+    def test_copper_is_read_and_joined_once(self, folder, monkeypatch):
+        def counting(name):
+            real = getattr(source, name)
+
+            def counted(*arguments, **options):
+                counts[name] += 1
+                return real(*arguments, **options)
+
+            monkeypatch.setattr(source, name, counted)
+
+        counts = Counter()
+        counting("from_fabrication")
+        counting("connect")
+        case = read(folder, HEAD + LOOPS + self.CHANGES)
+        assert counts == {"from_fabrication": 1, "connect": 1}
+        shapes = {id(variant.case.board.copper("GND on L2").shape) for variant in case.variants}
+        assert shapes == {id(case.board.copper("GND on L2").shape)}
+
+    def test_what_they_cannot_change_is_said(self, folder):
+        warm = '\n[[variant]]\nname = "warm"\nset = { "board.temperature_C" = 85 }\n'
+        said = "Plated holes keep the resistance they have in the case as drawn"
+        assert any(line.startswith(said) for line in read(folder, HEAD + LOOPS + warm).assumptions)
+        assert not any(line.startswith(said) for line in read(folder, HEAD + LOOPS + self.CHANGES).assumptions)
+
+    def test_holes_have_the_temperature_of_the_board(self, folder):
+        warm, cold = (
+            read(folder, HEAD.replace("temperature_C = 25", f"temperature_C = {value}") + LOOPS) for value in (25, -20)
+        )
+        for one, other in zip(warm.board.links, cold.board.links, strict=True):
+            # Closed form: rho is 1 + 0.00393 (T - 20) of that at 20 degrees.
+            assert other.resistance == pytest.approx(one.resistance * (1 - 0.00393 * 40) / (1 + 0.00393 * 5))
+
+
+class TestMistakes:
+    def test_unknown_pins_are_all_named_with_the_nearest(self, folder):
+        text = HEAD + LOOPS.replace("U3.17", "U3.71").replace("J1.3", "J1.33")
+        found = mistakes(folder, text)
+        assert len(found) == 2
+        assert '"U3.17"' in found[0]
+        assert '"J1.3"' in found[1]
+
+    def test_other_mistakes_of_the_file_are_said_with_them(self, folder):
+        text = HEAD + LOOPS.replace("U3.17", "U3.71").replace("current_A = 1", "current_A = -1")
+        found = mistakes(folder, text)
+        assert len(found) == 2
+        assert any("current_A" in line for line in found)
+
+    @pytest.mark.parametrize(
+        ("change", "said"),
+        [
+            (("fab", "nowhere"), "no such folder"),
+            (('"fab"', "7"), "source is 7"),
+            (("[board]", '[[layer]]\nname = "L9"\ncopper_um = 35\n[board]'), "no layer of the source"),
+            (("temperature_C", "plating_um = 0\ntemperature_C"), "plating_um"),
+            (("temperature_C", "plating_um = 1e5\ntemperature_C"), "plating_um is 100000.0; must be"),
+            (('"fab"', '"fa\\nb"'), "must be one line of printable text"),
+            (('"fab"', '" "'), "source is"),
+            (("[board]", 'source_layers = { "x.gbr" = "L1" }\n[board]'), "x.gbr: is named in the case's table"),
+            (("[board]", "source_layers = 3\n[board]"), "source_layers is 3; must give each file its role"),
+            (
+                ('"fab"', '"board.xml"\nsource_layers = { "x.gbr" = "L1" }'),
+                "names its layers itself",
+            ),
+            (("[board]", '[[layer]]\nname = "L2"\n[[layer]]\nname = "L2"\n[board]'), '"L2" is given again'),
+            (("[board]", "[[layer]]\ncopper_um = 70\n[board]"), "layer number 1 has no name that can be used"),
+            (("[board]", '[layer]\nname = "L2"\n[board]'), "layer is no list of tables"),
+        ],
+    )
+    def test_each_is_one_message(self, folder, change, said):
+        found = mistakes(folder, HEAD.replace(*change) + LOOPS)
+        assert len(found) == 1
+        assert said in found[0]
+
+    @pytest.mark.parametrize(
+        ("more", "said"),
+        [
+            ('[[region]]\nname = "r"\ncopper = "VCC on L3"\nshape = { rect = [1, 1, 9, 9] }', "no loop reaches that"),
+            ('[[region]]\nname = "r"\ncopper = "GND"\nshape = { rect = [1, 1, 9, 9] }', "no copper has that name"),
+            ('[[cutout]]\nname = "r"\ncopper = ["GND on L2"]\nshape = { rect = [1, 1, 9, 9] }', "must be the name of"),
+            ('[[terminal]]\nname = "t"\ncopper = "VCC on L3"\nat = [20, 20]\ndiameter_mm = 1', 'terminal "t" at (20'),
+            ('[[terminal]]\nname = "J9.1"\nbonded = "why"', 'pin "J9.1": the files have no pin of that name'),
+            (
+                '[[variant]]\nname = "v"\nset = { "board.plating_um" = 10 }',
+                'variant "v": set "board.plating_um" cannot',
+            ),
+            (
+                '[[sweep]]\nname = "s"\nvary = [{ set = "board.simplify_um", values = [1, 2] }]',
+                'sweep "s": set "board.simplify_um" cannot vary',
+            ),
+        ],
+    )
+    def test_each_thing_on_imported_copper_is_one_message(self, folder, more, said):
+        found = mistakes(folder, f"{HEAD}{LOOPS}\n{more}\n")
+        assert len(found) == 1
+        assert said in found[0]
+
+    def test_what_can_be_read_without_the_source_is_read(self, folder):
+        text = HEAD.replace('"fab"', '"nowhere"') + LOOPS
+        text += '[[terminal]]\nname = "t"\ncopper = "GND on L2"\nat = [20, 20]\ndiameter_mm = -1\n'
+        text += '[[copper]]\nname = "own"\nlayer = "L1"\nshape = { rect = [1, 1, 9] }\n'
+        text += '[[terminal]]\nname = "J1.3"\nbonded = "shield"\n'
+        found = mistakes(folder, text)
+        assert len(found) == 3
+        assert found[0].startswith("source: nowhere: no such folder")
+        assert any('terminal "t": diameter_mm' in line for line in found)
+        assert any('copper "own": shape' in line for line in found)
+
+    @pytest.mark.parametrize("key", ["plating_um = 20", "simplify_um = 5"])
+    def test_without_a_source_there_is_nothing_to_read_so(self, key):
+        text = (EXAMPLES / "strip_with_slot.toml").read_text(encoding="utf-8")
+        with pytest.raises(rf.CaseError, match=f"{key[:8]}.* is given without a source") as caught:
+            rf.parse_case(text.replace("[board]", f"[board]\n{key}"))
+        assert len(caught.value.mistakes) == 1
+        with pytest.raises(rf.CaseError, match="source_layers is given without a source"):
+            rf.parse_case('source_layers = { "a.gbr" = "L1" }\n' + text)
+
+    def test_copper_that_no_loop_reaches_may_be_drawn(self, folder):
+        drawn = '\n[[copper]]\nname = "VCC on L3"\nlayer = "L3"\nshape = { rect = [1, 1, 9, 9] }\n'
+        region = '[[region]]\nname = "r"\ncopper = "VCC on L3"\nshape = { rect = [1, 1, 9, 9] }\n'
+        assert read(folder, HEAD + LOOPS + drawn + region).regions[0].copper == "VCC on L3"
+
+    def test_a_bond_of_a_pin_that_no_loop_ends_on_plays_no_part(self, folder):
+        case = read(folder, HEAD + LOOPS + '\n[[terminal]]\nname = "J4.1"\nbonded = "why"\n')
+        assert 'Terminal "J4.1": no loop ends there, so its bond plays no part.' in case.assumptions
+        assert "J4.1" not in {terminal.name for terminal in case.board.terminals}
+
+    def test_no_loops_yet_is_one_message(self, folder):
+        found = mistakes(folder, HEAD)
+        assert len(found) == 1
+        assert "none names a pin" in found[0]
+
+    def test_a_file_that_is_broken(self, folder, tmp_path):
+        shutil.copytree(folder / "fab", tmp_path / "fab")
+        for path in (tmp_path / "fab").glob("*L2*"):
+            path.write_text("G04 nothing here*\n%FSLAX46Y46*%\nX1Y1D99*\nM02*\n", encoding="utf-8")
+        found = mistakes(tmp_path, HEAD + LOOPS)
+        assert found
+        assert "Traceback" not in "\n".join(found)
+
+    def test_a_text_without_a_folder(self):
+        with pytest.raises(rf.CaseError, match="a text alone has no folder"):
+            rf.parse_case(HEAD + LOOPS)
+
+    @settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @given(st.data())
+    def test_any_change_of_the_case_is_refused_or_read(self, folder, data):
+        text = HEAD + LOOPS
+        at = data.draw(st.integers(0, len(text) - 1))
+        gone = data.draw(st.integers(0, 12))
+        put = data.draw(st.text(alphabet='[]{}="\n.abU3 17', max_size=6))
+        # Anything but a CaseError is a traceback.
+        with contextlib.suppress(rf.CaseError):
+            assert read(folder, text[:at] + put + text[at + gone :]).loops
+
+
+WEIRD = [
+    [],
+    {},
+    -1,
+    True,
+    "",
+    "U3.17",
+    "GND on L2",
+    "a\nb",
+    [["a"]],
+    [{}],
+    {"name": "L2"},
+    1e300,
+    float("nan"),
+    10**400,
+]
+EVERY = f"""{HEAD}plating_um = 20
+simplify_um = 5
+{LOOPS}
+{STRAP.replace("18, 8, 20, 11.5", "20, 29, 24, 33")}
+[[layer]]
+name = "L2"
+copper_um = 70
+
+[[terminal]]
+name = "J1.3"
+bonded = "shield"
+
+[[terminal]]
+name = "probe"
+copper = "GND on L2"
+at = [30, 10]
+diameter_mm = 1
+
+[[link]]
+name = "wire"
+between = ["probe", "U2.9"]
+resistance_ohm = 1
+
+[[variant]]
+name = "v"
+drop = ["wire"]
+move = {{ "strap" = [30, 31] }}
+set = {{ "cell.inject" = "U2.9", "strap.copper" = "AGND on L2" }}
+add = {{ terminal = [{{ name = "further", copper = "GND on L2", at = [30, 15], diameter_mm = 1 }}] }}
+
+[[sweep]]
+name = "w"
+vary = [
+    {{ set = "strap.shape.rect.4", values = [33, 34] }},
+    {{ move = "probe", along = [[30, 10], [31, 10]], steps = 2 }},
+]
+"""
+
+
+def ways(value, way=()):
+    """Ways to all parts of a case."""
+    yield from [way] if way else []
+    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, item in items:
+        yield from ways(item, (*way, key))
+
+
+class TestAnyTable:
+    def test_the_case_itself_is_read(self, folder):
+        assert read(folder, EVERY).variants
+
+    def test_any_part_of_any_kind_is_refused_or_read(self, folder, monkeypatch):
+        draw = random.Random(5231)
+        loads, every = tomllib.loads, list(ways(tomllib.loads(EVERY)))
+        refused = []
+        for _ in range(60):
+            own = loads(EVERY)
+            *way, last = draw.choice(every)
+            place = functools.reduce(lambda value, key: value[key], way, own)
+            place[last] = draw.choice(WEIRD)
+            monkeypatch.setattr(tomllib, "loads", lambda _, own=own: own)
+            try:
+                rf.read_case(folder / "case.toml")
+            except rf.CaseError as error:
+                refused.append(error)
+        assert len(refused) > 40
+        assert not any("\n" in mistake for error in refused for mistake in error.mistakes)
+
+
+def resistive(case):
+    """The case at 0 Hz, where a study takes seconds."""
+    loops = tuple(
+        dataclasses.replace(loop, current=loop.current or 0.01, frequency=0.0, trapezoid=None)
+        if loop.role == "noisy"
+        else loop
+        for loop in case.loops
+    )
+    return dataclasses.replace(case, loops=loops, frequencies=(0.0,), variants=(), sweeps=())
+
+
+class TestWeighingController:
+    """The example as fabrication data gives the answers of the hand-written case (two routes to one number)."""
+
+    @functools.cached_property
+    def results(self):
+        names = ("weighing_controller", "weighing_controller_fab")
+        return [run(resistive(rf.read_case(EXAMPLES / f"{name}.toml")), only=[AS_DRAWN])[AS_DRAWN] for name in names]
+
+    def test_resistances_agree_within_the_accuracy(self):
+        hand, fab = self.results
+        assert hand.loop_names == fab.loop_names
+        apart = np.abs(hand.whole.mid - fab.whole.mid)
+        # The imported outlines are simplified by up to 10 um: antipads move by that, far from any current.
+        own = np.sqrt(np.outer(np.diag(hand.whole.mid), np.diag(hand.whole.mid)))
+        assert np.all(apart <= hand.whole.half_width + fab.whole.half_width + 2e-4 * own)
+
+    def test_noise_and_cable_voltage_agree(self):
+        hand, fab = self.results
+        for one, other in zip((*hand.sensitive, *hand.cables), (*fab.sensitive, *fab.cables), strict=True):
+            assert other.noise == pytest.approx(one.noise, rel=1e-3)
+
+    def test_its_bonds_are_those_of_the_hand_written_case(self):
+        hand, fab = (result.case.board.terminals for result in self.results)
+        assert {t.name: t.bonded for t in hand} == {t.name: t.bonded for t in fab}
+
+    def test_the_files_are_those_the_script_writes(self, tmp_path, monkeypatch):
+        monkeypatch.syspath_prepend(str(EXAMPLES / "fabrication"))
+        sys.modules.pop("write_weighing_controller", None)
+        import write_weighing_controller as script
+
+        monkeypatch.setattr(sys, "argv", ["write", str(tmp_path)])
+        assert script.main() == 0
+        kept = EXAMPLES / "weighing_controller_fab"
+        assert {p.name for p in tmp_path.iterdir()} == {p.name for p in kept.iterdir()}
+        for path in kept.iterdir():
+            assert (tmp_path / path.name).read_bytes() == path.read_bytes()
+
+
+class TestReport:
+    def test_what_was_read_is_kept_for_the_report(self, folder):
+        path = folder / "case.toml"
+        path.write_text(HEAD + LOOPS, encoding="utf-8")
+        supply = Source(folder)
+        rf.read_case(path, supply)
+        assert supply.data is not None
+        assert set(supply.pins) == {"U3.17", "J4.2", "U1.4", "J1.3"}

@@ -1,0 +1,331 @@
+"""The command line: exit status, what goes to stdout and what to stderr, and nothing half-written."""
+
+import io
+import json
+import os
+import re
+import subprocess
+import sys
+
+import pytest
+
+import returnflow
+from returnflow.cli import BAD_INPUT, DONE, EXCEEDED, INTERRUPTED, main
+from returnflow.resistive.linear import NumericalError
+from returnflow_geometry.mesh.mesher import MeshError
+
+CASE = """
+format = 1
+title = "strip of {copper}"
+[board]
+outline = {{ rect = [0, 0, 100, 20] }}
+[[layer]]
+name = "top"
+copper_um = 35
+[[copper]]
+name = "strip"
+layer = "top"
+[[terminal]]
+name = "left"
+copper = "strip"
+shape = {{ rect = [0, 0, 1, 20] }}
+[[terminal]]
+name = "right"
+copper = "strip"
+shape = {{ rect = [99, 0, 100, 20] }}
+[[loop]]
+name = "motor"
+role = "noisy"
+inject = "right"
+return = "left"
+current_A = 2
+[[loop]]
+name = "sensor"
+role = "sensitive"
+inject = "right"
+return = "left"
+signal_V = 1
+tolerates_V = {tolerates}
+"""
+
+
+def written(folder, tolerates="1e-4", copper="copper"):
+    path = folder / "strip.toml"
+    path.write_text(CASE.format(tolerates=tolerates, copper=copper), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def case(tmp_path):
+    return written(tmp_path)
+
+
+@pytest.fixture
+def call(capsys, monkeypatch, tmp_path):
+    """Run the command line in an empty directory; return the exit status, stdout and stderr."""
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+
+    def run(*arguments):
+        status = main([str(argument) for argument in arguments])
+        return status, *capsys.readouterr()
+
+    return run
+
+
+@pytest.fixture
+def no_pictures(monkeypatch):
+    """Pictures take most of the time, and are tested elsewhere."""
+    monkeypatch.setattr("returnflow.pictures.jobs.pictures", lambda result, say, brief: [])
+
+
+def listing(folder):
+    return sorted(path.name for path in folder.iterdir())
+
+
+def replaced(monkeypatch, where, error):
+    """Let a function of the library fail."""
+
+    def fail(*_, **__):
+        raise error
+
+    monkeypatch.setattr(where, fail)
+
+
+class TestRun:
+    def test_everything_is_written_and_the_table_printed(self, call, case, tmp_path):
+        out = tmp_path / "report"
+        status, stdout, stderr = call("run", case, "-o", out)
+        assert status == DONE
+        assert {"report.html", "result.json", "fields.vtu", "board.png"} <= set(listing(out))
+        assert stdout.startswith("strip of copper\n")
+        assert "“sensor” has" in stdout
+        assert "EXCEEDED" in stdout
+        # Progress, and where the report is, on stderr only.
+        for line in stderr.splitlines():
+            assert re.match(r"\[ *\d+\.\d s\] ", line)
+        assert "triangles" in stderr
+        assert f"wrote {out / 'report.html'}" in stderr
+        assert " s] " not in stdout
+        assert listing(tmp_path / "here") == []
+
+    @pytest.mark.usefixtures("no_pictures")
+    def test_json_on_stdout_is_the_result_file_and_nothing_else(self, call, case, tmp_path):
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--format", "json")
+        assert status == DONE
+        printed = json.loads(stdout)
+        assert printed == json.loads((tmp_path / "out" / "result.json").read_text(encoding="utf-8"))
+        assert printed["variants"][0]["loops"] == ["motor", "sensor"]
+        assert "triangles" in stderr
+
+    @pytest.mark.usefixtures("no_pictures")
+    def test_quiet_says_nothing_on_stderr(self, call, case, tmp_path):
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--quiet")
+        assert (status, stderr) == (DONE, "")
+        assert "EXCEEDED" in stdout
+
+    @pytest.mark.usefixtures("no_pictures")
+    def test_directory_is_named_after_the_case_by_default(self, call, case, tmp_path):
+        assert call("run", case)[0] == DONE
+        assert listing(tmp_path / "here") == ["strip-report"]
+        assert "report.html" in listing(tmp_path / "here" / "strip-report")
+
+    @pytest.mark.usefixtures("no_pictures")
+    @pytest.mark.parametrize(
+        ("tolerates", "options", "status"),
+        [("1e-4", ["--strict"], EXCEEDED), ("1e-4", [], DONE), ("0.5", ["--strict"], DONE)],
+    )
+    def test_strict_tells_whether_a_limit_is_exceeded(self, call, tmp_path, tolerates, options, status):
+        case = written(tmp_path, tolerates)
+        assert call("run", case, "-o", tmp_path / "out", "--quiet", *options)[0] == status
+        # Exceeded or not, the report is there.
+        assert "report.html" in listing(tmp_path / "out")
+
+    @pytest.mark.usefixtures("no_pictures")
+    def test_the_one_variant_there_is_may_be_named(self, call, case, tmp_path):
+        assert call("run", case, "-o", tmp_path / "out", "--variant", "as drawn")[0] == DONE
+
+    def test_another_variant_is_an_error(self, call, case, tmp_path):
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--variant", "solid plane")
+        assert (status, stdout) == (BAD_INPUT, "")
+        assert stderr.startswith("error: --variant solid plane")
+        assert not (tmp_path / "out").exists()
+
+
+class TestMistakes:
+    def test_one_line_per_mistake_and_no_directory(self, call, case, tmp_path):
+        text = case.read_text(encoding="utf-8")
+        case.write_text(text.replace("copper_um", "copper_mm").replace('"noisy"', '"loud"'), encoding="utf-8")
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out")
+        assert (status, stdout) == (BAD_INPUT, "")
+        lines = stderr.splitlines()
+        assert len(lines) >= 2
+        assert all(line.startswith("error: ") for line in lines)
+        assert any("copper_mm" in line for line in lines)
+        assert any("loud" in line for line in lines)
+        assert not (tmp_path / "out").exists()
+
+    def test_mistakes_are_the_same_for_check(self, call, case, tmp_path):
+        case.write_text(case.read_text(encoding="utf-8").replace("copper_um", "copper_mm"), encoding="utf-8")
+        status, stdout, stderr = call("check", case)
+        assert (status, stdout) == (BAD_INPUT, "")
+        assert stderr == call("run", case, "-o", tmp_path / "out")[2]
+
+    @pytest.mark.parametrize("command", ["run", "check"])
+    def test_a_case_that_is_not_there(self, call, tmp_path, command):
+        status, stdout, stderr = call(command, tmp_path / "nothing.toml")
+        assert (status, stdout) == (BAD_INPUT, "")
+        assert stderr.startswith("error: ")
+        assert stderr.count("\n") == 1
+        assert "nothing.toml" in stderr
+        assert "cannot write" not in stderr
+        assert listing(tmp_path / "here") == []
+
+    def test_output_that_is_a_file_is_refused_before_the_solve(self, call, case, tmp_path, monkeypatch):
+        replaced(monkeypatch, "returnflow.advice.study.run", AssertionError("solved in vain"))
+        (tmp_path / "out").write_text("mine", encoding="utf-8")
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out")
+        assert (status, stdout) == (BAD_INPUT, "")
+        assert re.fullmatch(r"error: -o .*out: is a file\. Give a directory to write to\.\n", stderr)
+        assert (tmp_path / "out").read_text(encoding="utf-8") == "mine"
+
+    @pytest.mark.usefixtures("no_pictures")
+    def test_output_below_a_file_cannot_be_written(self, call, case, tmp_path):
+        (tmp_path / "file").write_text("mine", encoding="utf-8")
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "file" / "out", "--quiet")
+        assert (status, stdout) == (BAD_INPUT, "")
+        assert re.match(r"error: cannot write the results: \S.*[^:]: ", stderr)
+        assert stderr.count("\n") == 1
+        assert "-o" in stderr
+        assert (tmp_path / "file").read_text(encoding="utf-8") == "mine"
+
+    @pytest.mark.usefixtures("no_pictures")
+    def test_a_full_disk_is_told_with_the_place(self, call, case, tmp_path, monkeypatch):
+        replaced(
+            monkeypatch,
+            "returnflow.report.files.place_files",
+            OSError(28, "No space left on device", "/there/report.html"),
+        )
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--quiet")
+        assert (status, stdout) == (BAD_INPUT, "")
+        assert stderr.startswith("error: cannot write the results: /there/report.html: No space left on device.")
+        assert not (tmp_path / "out").exists()
+
+    @pytest.mark.usefixtures("no_pictures")
+    def test_files_of_somebody_else_are_left_alone(self, call, case, tmp_path):
+        out = tmp_path / "out"
+        out.mkdir()
+        (out / "result.json").write_text("{}", encoding="utf-8")
+        status, stdout, stderr = call("run", case, "-o", out, "--quiet")
+        assert (status, stdout) == (BAD_INPUT, "")
+        assert stderr.startswith("error: ")
+        assert "result.json" in stderr
+        assert listing(out) == ["result.json"]
+        assert (out / "result.json").read_text(encoding="utf-8") == "{}"
+
+    @pytest.mark.parametrize("error", [NumericalError("the reason why"), MeshError("the reason why")])
+    def test_an_answer_that_could_not_be_had(self, call, case, tmp_path, monkeypatch, error):
+        replaced(monkeypatch, "returnflow.advice.study.run", error)
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out")
+        assert (status, stdout, stderr) == (BAD_INPUT, "", "error: the reason why\n")
+        assert not (tmp_path / "out").exists()
+
+    def test_out_of_memory(self, call, case, tmp_path, monkeypatch):
+        replaced(monkeypatch, "returnflow.advice.study.run", MemoryError())
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out")
+        assert (status, stdout) == (BAD_INPUT, "")
+        assert stderr.startswith("error: out of memory")
+        assert not (tmp_path / "out").exists()
+
+    def test_a_bug_is_not_hidden(self, call, case, tmp_path, monkeypatch):
+        replaced(monkeypatch, "returnflow.advice.study.run", ZeroDivisionError("a bug"))
+        with pytest.raises(ZeroDivisionError, match="a bug"):
+            call("run", case, "-o", tmp_path / "out")
+        assert not (tmp_path / "out").exists()
+
+
+class TestInterrupted:
+    @pytest.mark.parametrize(
+        "where",
+        ["returnflow.advice.study.run", "returnflow.pictures.jobs.pictures", "returnflow.report.files.report_html"],
+    )
+    def test_nothing_is_left(self, call, case, tmp_path, monkeypatch, where):
+        monkeypatch.setattr("returnflow.pictures.jobs.pictures", lambda result, say, brief: [])
+        replaced(monkeypatch, where, KeyboardInterrupt())
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--quiet")
+        assert (status, stdout) == (INTERRUPTED, "")
+        assert stderr == "stopped; nothing was written.\n"
+        assert listing(tmp_path) == ["here", "strip.toml"]
+        assert listing(tmp_path / "here") == []
+
+
+class TestCheck:
+    def test_counts_and_assumptions(self, call, case, tmp_path):
+        status, stdout, stderr = call("check", case)
+        assert (status, stderr) == (DONE, "")
+        first, *assumed, last = stdout.splitlines()
+        assert first == "strip of copper: 1 layers, 2 terminals, 0 cutouts, 2 loops"
+        assert last == "The case is complete."
+        assert assumed
+        assert all(line.startswith("assumed: ") for line in assumed)
+        assert any("temperature_C is not given" in line for line in assumed)
+        assert any("shape is not given" in line for line in assumed)
+        assert listing(tmp_path / "here") == []
+
+    def test_it_does_not_solve(self, call, case, monkeypatch):
+        replaced(monkeypatch, "returnflow.advice.study.run", AssertionError("solved"))
+        assert call("check", case)[0] == DONE
+
+
+class TestUsage:
+    @pytest.mark.parametrize(
+        ("arguments", "said"),
+        [
+            ([], "COMMAND"),
+            (["fly"], "fly"),
+            (["run"], "CASE"),
+            (["run", "case.toml", "--format", "xml"], "xml"),
+            (["check", "case.toml", "--strict"], "--strict"),
+        ],
+    )
+    def test_what_is_not_understood(self, call, arguments, said):
+        status, stdout, stderr = call(*arguments)
+        assert (status, stdout) == (BAD_INPUT, "")
+        assert said in stderr
+        assert "usage: returnflow" in stderr
+
+    @pytest.mark.parametrize("arguments", [["--help"], ["run", "--help"], ["check", "--help"]])
+    def test_help(self, call, arguments):
+        status, stdout, stderr = call(*arguments)
+        assert (status, stderr) == (DONE, "")
+        assert "usage: returnflow" in stdout
+
+    def test_version(self, call):
+        assert call("--version") == (DONE, f"returnflow {returnflow.__version__}\n", "")
+
+
+class TestStreams:
+    def test_a_reader_that_closes_the_pipe_is_no_error(self, case, tmp_path, monkeypatch, capsys):
+        class Closed(io.StringIO):
+            def write(self, text):
+                raise BrokenPipeError(32, "Broken pipe")
+
+        monkeypatch.setattr("returnflow.pictures.jobs.pictures", lambda result, say, brief: [])
+        monkeypatch.setattr(sys, "stdout", Closed())
+        assert main(["run", str(case), "-o", str(tmp_path / "out"), "--quiet", "--strict"]) == EXCEEDED
+        assert capsys.readouterr().err == ""
+        assert "report.html" in listing(tmp_path / "out")
+
+    def test_as_a_module_in_a_terminal_that_knows_ascii_only(self, tmp_path):
+        # The one test of a real process: version, and signs that the stream cannot show.
+        case = written(tmp_path, copper="“Ω”")
+        environment = os.environ | {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
+
+        def process(*arguments):
+            command = [sys.executable, "-m", "returnflow", *arguments]
+            return subprocess.run(command, capture_output=True, env=environment, check=False, timeout=60)
+
+        version, check = process("--version"), process("check", str(case))
+        assert (version.returncode, version.stdout.decode().strip()) == (0, f"returnflow {returnflow.__version__}")
+        assert (check.returncode, check.stderr) == (0, b"")
+        assert check.stdout.startswith(b"strip of ???: 1 layers")

@@ -1,0 +1,494 @@
+"""Gerber images: nets, pads, attributes, invariances, refusals. All images are invented."""
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from returnflow_geometry.fabrication.base import crowding
+from returnflow_geometry.fabrication.base.objects import FabricationError, Limits
+from returnflow_geometry.fabrication.gerber.image import looks_like_gerber, read_gerber
+
+MM = "%FSLAX33Y33*%%MOMM*%"
+
+
+def read(source, header=MM, end="M02*", **limits):
+    return read_gerber(header + source + end, "invented.gbr", Limits(**limits))
+
+
+def areas(artwork):
+    return {net: round(shape.area * 1e6, 9) for net, shape in artwork.nets.items()}
+
+
+def whole(artwork):
+    """All copper, in mm."""
+    return shapely.transform(shapely.union_all(list(artwork.nets.values())), lambda xy: xy * 1e3)
+
+
+class TestNets:
+    def test_regions_draws_and_flashes_keep_their_net(self):
+        art = read(
+            "%ADD10R,1X1*%D10*%TO.N,A*%X0Y0D03*%TO.N,B*%X10000Y0D02*X14000D01*%TO.N,C*%"
+            "G36*X0Y9000D02*G01*X3000D01*Y12000D01*X0D01*Y9000D01*G37*"
+        )
+        assert areas(art) == {"A": 1, "B": 5, "C": 9}
+
+    def test_the_comment_form_is_the_same(self):
+        plain = read("%ADD10R,1X1*%D10*%TO.N,A*%X0Y0D03*%TD*%X5000D03*")
+        hidden = read("%ADD10R,1X1*%D10*G04 #@! TO.N,A*X0Y0D03*G04 #@! TD*X5000D03*")
+        assert areas(plain) == areas(hidden) == {"A": 1, "": 1}
+
+    def test_an_ordinary_comment_sets_nothing(self):
+        assert areas(read("%ADD10R,1X1*%D10*G04 TO.N,A*X0Y0D03*")) == {"": 1}
+
+    @pytest.mark.parametrize("nothing", ["%TO.N,*%", "%TO.N,N/C*%", "%TO.N*%", ""])
+    def test_no_net_in_all_its_spellings(self, nothing):
+        assert areas(read(f"%ADD10R,1X1*%D10*{nothing}X0Y0D03*")) == {"": 1}
+
+    def test_escaped_characters_are_part_of_the_name(self):
+        art = read(r"%ADD10R,1X1*%D10*%TO.N,A\u002CB\u0025\u00B5*%X0Y0D03*")
+        assert areas(art) == {"A,B%µ": 1}
+
+    def test_several_names_are_a_tie_under_the_first(self):
+        art = read("%ADD10R,1X1*%D10*%TO.N,A,B*%X0Y0D03*")
+        assert areas(art) == {"A": 1}
+        assert art.ties == (("A", "B"),)
+        assert any("belong to 2 nets" in note for note in art.notes)
+
+    def test_deleting_one_attribute_leaves_the_others(self):
+        art = read("%ADD10R,1X1*%D10*%TO.N,A*%%TO.P,U1,3*%%TD.P*%X0Y0D03*%TO.P,U1,3*%%TD.N*%X5000D03*")
+        assert areas(art) == {"A": 1, "": 1}
+        assert [(pad.refdes, pad.pin, pad.net) for pad in art.pads] == [("U1", "3", "")]
+
+    def test_clear_takes_from_all_nets(self):
+        art = read("%ADD10R,4X4*%%ADD11R,8X2*%D10*%TO.N,A*%X0Y0D03*%TO.N,B*%X4000D03*%LPC*%%TO.N,C*%D11*X2000Y0D03*")
+        assert areas(art) == {"A": 8, "B": 8}
+
+    def test_copper_drawn_after_the_clearing_is_its_own_net(self):
+        art = read(
+            "%ADD10R,4X4*%%ADD11R,2X2*%%ADD12R,1X1*%D10*%TO.N,A*%X0Y0D03*%LPC*%D11*X0Y0D03*%LPD*%%TO.N,B*%D12*D03*"
+        )
+        assert areas(art) == {"A": 12, "B": 1}
+
+    def test_an_overlap_of_nets_goes_to_the_first_and_is_reported(self):
+        art = read("%ADD10R,2X2*%D10*%TO.N,A*%X0Y0D03*%TO.N,B*%X1000D03*")
+        assert areas(art) == {"A": 4, "B": 2}
+        assert any("'A' and 'B' overlap by 2 mm2" in note for note in art.notes)
+
+    def test_a_name_wins_over_none_even_when_later(self):
+        assert areas(read("%ADD10R,2X2*%D10*X0Y0D03*%TO.N,B*%X1000D03*")) == {"B": 4, "": 2}
+
+    def test_objects_of_a_block_keep_their_net_and_take_the_flash_s_where_they_have_none(self):
+        art = read("%ADD10R,1X1*%%ABD12*%%TO.N,A*%D10*X0Y0D03*%TD*%X5000D03*%AB*%%TO.N,B*%D12*X0Y0D03*")
+        assert areas(art) == {"A": 1, "B": 1}
+
+    @given(
+        st.lists(st.tuples(st.integers(0, 9), st.integers(0, 9), st.sampled_from("ABC"), st.booleans()), max_size=25)
+    )
+    def test_nets_partition_the_copper(self, flashes):
+        source = "%ADD10R,2X3*%D10*%ADD11C,2*%"
+        for i, (x, y, net, dark) in enumerate(flashes):
+            source += f"%TO.N,{net}*%%LP{'D' if dark else 'C'}*%D{10 + i % 2}*X{x}000Y{y}000D03*"
+        art = read(source)
+        alone = whole(read(source.replace("%TO.N,B*%", "%TO.N,A*%").replace("%TO.N,C*%", "%TO.N,A*%")))
+        together = whole(art)
+        assert sum(shape.area for shape in art.nets.values()) * 1e6 == pytest.approx(together.area, abs=1e-9)
+        assert shapely.symmetric_difference(alone, together).area < 1e-9
+
+
+class TestPads:
+    def test_refdes_pin_function_net_place_and_shape(self):
+        art = read("%ADD10R,2X1*%D10*%TO.N,VIN*%%TO.P,J1,2,supply*%X5000Y7000D03*")
+        (pad,) = art.pads
+        assert (pad.refdes, pad.pin, pad.function, pad.net) == ("J1", "2", "supply", "VIN")
+        assert pad.at == pytest.approx((5e-3, 7e-3))
+        assert pad.shape.bounds == pytest.approx((4e-3, 6.5e-3, 6e-3, 7.5e-3))
+
+    def test_one_pin_may_be_many_pads_and_each_repeat_makes_one(self):
+        art = read("%ADD10R,1X1*%D10*%TO.P,U1,7*%%SRX2Y2I3J3*%X0Y0D03*%SR*%")
+        assert [pad.at for pad in art.pads] == [
+            pytest.approx(at) for at in ((0, 0), (0, 3e-3), (3e-3, 0), (3e-3, 3e-3))
+        ]
+
+    def test_lines_regions_and_clear_flashes_are_no_pads(self):
+        art = read(
+            "%ADD10R,1X1*%D10*%TO.P,U1,7*%X0Y0D02*X5000D01*G36*X0Y9000D02*G01*X3000D01*Y12000D01*X0Y9000D01*G37*"
+            "%LPC*%X0Y0D03*"
+        )
+        assert art.pads == ()
+
+
+class TestFlashesAndStrokes:
+    def test_round_flashes_with_diameter_and_function(self):
+        art = read(
+            "%TA.AperFunction,ViaDrill*%%ADD10C,0.3*%%TA.AperFunction,ComponentDrill,PressFit*%%ADD11C,1*%%TD*%"
+            "%ADD12R,1X1*%D10*X1000Y2000D03*D11*X5000D03*D12*X9000D03*%LS2*%D10*X0Y0D03*"
+        )
+        assert [flash[3] for flash in art.flashes] == ["ViaDrill", "ComponentDrill,PressFit", "ViaDrill"]
+        np.testing.assert_allclose(
+            [flash[:3] for flash in art.flashes], [(1e-3, 2e-3, 0.3e-3), (5e-3, 2e-3, 1e-3), (0, 0, 0.6e-3)], atol=1e-15
+        )
+
+    def test_strokes_continue_and_keep_their_width(self):
+        art = read("%ADD10C,0.5*%%ADD11C,1*%D10*X0Y0D02*X4000D01*Y3000D01*X9000Y9000D02*X8000D01*D11*X7000D01*")
+        np.testing.assert_allclose(art.strokes[0] * 1e3, [(0, 0), (4, 0), (4, 3)])
+        assert [len(stroke) for stroke in art.strokes] == [3, 2, 2]
+        assert art.stroke_widths == pytest.approx((0.5e-3, 0.5e-3, 1e-3))
+
+    def test_an_arc_is_a_stroke_of_chords_within_5_um(self):
+        art = read("%ADD10C,0*%D10*G75*X20000Y0D02*G03*X-20000Y0I-20000J0D01*")
+        (stroke,) = art.strokes
+        middles = 0.5 * (stroke[1:] + stroke[:-1])
+        assert np.abs(np.hypot(*stroke.T) - 20e-3).max() < 5e-6
+        assert np.abs(np.hypot(*middles.T) - 20e-3).max() < 5e-6
+
+    def test_strokes_of_a_turned_block_are_where_its_copper_is(self):
+        art = read("%ADD10C,1*%%ABD12*%D10*X1000Y0D02*X4000D01*%AB*%D12*%LMX*%%LR90*%X9000Y0D03*")
+        np.testing.assert_allclose(art.strokes[0] * 1e3, [(9, -1), (9, -4)], atol=1e-12)
+        assert whole(art).bounds == pytest.approx((8.5, -4.5, 9.5, -0.5), abs=5e-3)  # the chord error
+
+
+class TestFileAttributes:
+    def test_names_without_the_dot_and_all_fields(self):
+        art = read(
+            "%TF.FileFunction,Copper,L2,Inr*%%TF.Part,Single*%G04 #@! TF.GenerationSoftware,invented*%TFMine,1*%"
+        )
+        assert art.attributes["FileFunction"] == ("Copper", "L2", "Inr")
+        assert art.attributes["GenerationSoftware"] == ("invented",)
+        assert art.attributes["Mine"] == ("1",)
+
+    @pytest.mark.parametrize("said", ["%TF.FilePolarity,Negative*%", "%IPNEG*%", "G04 #@! TF.FilePolarity,Negative*"])
+    def test_negative_images(self, said):
+        art = read(said + "%ADD10R,1X1*%D10*X0Y0D03*")
+        assert art.negative
+        assert areas(art) == {"": 1}
+
+    def test_negative_twice_is_refused(self):
+        with pytest.raises(FabricationError, match="negative twice"):
+            read("%TF.FilePolarity,Negative*%%IPNEG*%%ADD10R,1X1*%D10*X0Y0D03*")
+
+    @pytest.mark.parametrize(
+        ("data", "is_gerber"),
+        [
+            (b"G04 hello*\n%FSLAX46Y46*%\n", True),
+            (b"G04 #@! TF.X,1*\n%MOIN*%", True),
+            (b"%TF.FileFunction,Profile,NP*%", True),
+            (b"M48\nMETRIC,TZ\nT1C0.3\n%\nT1\nX1Y1\nM30\n", False),
+            (b"P  JOB invented\n317GND\n", False),
+            (b"{}", False),
+            (b"", False),
+            (b"PK\x03\x04\x00\x00%FSLAX46Y46*%", False),
+        ],
+    )
+    def test_recognised_from_its_content(self, data, is_gerber):
+        assert looks_like_gerber(data) is is_gerber
+
+
+SHAPES = (
+    "%ADD10C,1*%%ADD11R,3X1X0.5*%%AMT*7,0,0,3,2,0.4,15*%%ADD12T*%"
+    "{t}D10*X0Y0D02*G01*X6000Y2000D01*G75*G03*X6000Y8000I0J3000D01*G01*D11*X2000Y8000D03*D12*X-3000Y3000D03*"
+)
+
+
+class TestInvariance:
+    @given(st.integers(-90_000, 90_000), st.integers(-90_000, 90_000))
+    def test_moving_the_image_moves_the_copper(self, dx, dy):
+        block = "%ABD20*%" + SHAPES.format(t="") + "%AB*%D20*X{}Y{}D03*"
+        there = whole(read(block.format(dx, dy)))
+        here = shapely.transform(whole(read(block.format(0, 0))), lambda xy: xy + np.array([dx, dy]) / 1e3)
+        assert shapely.symmetric_difference(there, here).area < 1e-9
+
+    @given(st.sampled_from(["N", "X", "Y", "XY"]), st.floats(-360, 360), st.floats(0.25, 4))
+    def test_mirror_then_turn_then_scale(self, mirror, angle, scale):
+        block = "%ABD20*%" + SHAPES.format(t="") + "%AB*%D20*{}X0Y0D03*"
+        angle, scale = round(angle, 3), round(scale, 3)
+        there = whole(read(block.format(f"%LM{mirror}*%%LR{angle:.3f}*%%LS{scale:.3f}*%")))
+        flip = np.array([-1 if "X" in mirror else 1, -1 if "Y" in mirror else 1])
+        c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+        here = shapely.transform(
+            whole(read(block.format(""))), lambda xy: scale * (xy * flip) @ np.array([[c, s], [-s, c]])
+        )
+        assert shapely.symmetric_difference(there, here).area < 1e-8
+
+    def test_turning_each_flash_is_turning_a_block_of_it(self):
+        one = read("%ADD11R,3X1*%D11*%LMY*%%LR30*%X2000Y1000D03*")
+        other = read("%ADD11R,3X1*%%ABD12*%D11*X0Y0D03*%AB*%D12*%LMY*%%LR30*%X2000Y1000D03*")
+        assert shapely.symmetric_difference(whole(one), whole(other)).area < 1e-12
+
+    @given(st.integers(1, 4), st.integers(1, 4), st.integers(0, 5000), st.integers(0, 5000), st.booleans())
+    def test_step_repeat_and_blocks_equal_writing_out(self, nx, ny, i, j, eaten):
+        def pair(x, y):
+            return f"%LPD*%D10*X{x}Y{y}D03*%LP{'C' if eaten else 'D'}*%D11*X{x + 700}Y{y + 300}D03*"
+
+        head = "%ADD10R,3X2*%%ADD11C,1.5*%"
+        places = [(a * i, b * j) for a in range(nx) for b in range(ny)]
+        written = whole(read(head + "".join(pair(x, y) for x, y in places)))
+        repeated = whole(read(head + f"%SRX{nx}Y{ny}I{i / 1e3}J{j / 1e3}*%{pair(0, 0)}%SR*%"))
+        block = whole(read(head + f"%ABD20*%{pair(0, 0)}%AB*%D20*%LPD*%" + "".join(f"X{x}Y{y}D03*" for x, y in places)))
+        assert shapely.symmetric_difference(written, repeated).area < 1e-9
+        assert shapely.symmetric_difference(written, block).area < 1e-9
+
+    def test_inch_and_mm_are_the_same_copper(self):
+        mm = read("%ADD10C,2.54*%D10*X0Y0D02*X25400Y0D01*G75*G03*X25400Y50800I0J25400D01*")
+        inch = read("%ADD10C,0.1*%D10*X0Y0D02*X1000Y0D01*G75*G03*X1000Y2000I0J1000D01*", header="%FSLAX33Y33*%%MOIN*%")
+        assert shapely.symmetric_difference(whole(mm), whole(inch)).area < 1e-9
+
+    def test_order_of_dark_and_clear_matters(self):
+        dark, clear = "%LPD*%%ADD10R,4X4*%D10*X0Y0D03*", "%LPC*%%ADD11R,2X2*%D11*X0Y0D03*"
+        assert areas(read(dark + clear)) == {"": 12}
+        assert areas(read(clear + dark)) == {"": 16}
+
+    @given(st.integers(0, 359), st.integers(1, 359), st.booleans())
+    def test_multi_quadrant_arcs_of_every_size_follow_their_ring(self, start, turn, clockwise):
+        turn = -turn if clockwise else turn
+        a, b = math.radians(start), math.radians(start + turn)
+        ax, ay, bx, by = (
+            round(10_000_000 * f(t)) for t, f in ((a, math.cos), (a, math.sin), (b, math.cos), (b, math.sin))
+        )
+        art = read(
+            f"%ADD10C,1*%D10*G75*X{ax}Y{ay}D02*G0{2 if clockwise else 3}*X{bx}Y{by}I{-ax}J{-ay}D01*",
+            header="%FSLAX36Y36*%%MOMM*%",
+        )
+        shape = whole(art)
+        ring = math.radians(abs(turn)) * 10
+        exact = ring + math.pi / 4 if abs(turn) < 354 else None
+        if exact:
+            assert shape.area == pytest.approx(exact, abs=5e-3 * (2 * ring + 4))
+        middle = math.radians(start + turn / 2)
+        assert shape.contains(shapely.Point(10 * math.cos(middle), 10 * math.sin(middle)))
+        assert shape.distance(shapely.Point(0, 0)) == pytest.approx(9.5, abs=5e-3)
+
+
+REFUSED = [
+    ("G91*", "incremental"),
+    ("%FSLIX33Y33*%", "incremental"),
+    ("%MOCM*%", "MM or IN"),
+    ("%ADD10R,1X1*%D10*X0Y0D03*%MOIN*%", "one unit"),
+    ("%FSLAX24Y24*%", "second number format"),
+    ("D10*X0Y0D03*", "D10 is selected but not defined"),
+    ("X0Y0D03*", "before an aperture is selected"),
+    ("%ADD10Q,1*%", "neither C, R, O, P nor a macro"),
+    ("%ADD9C,1*%", "first free one is 10"),
+    ("%ADD10C*%", "0 parameters"),
+    ("%ADD10C,-1*%", "negative size"),
+    ("%ADD10P,1X2*%", "3 to 12"),
+    ("%ADD10C,1e3*%", "not a decimal number"),
+    ("%AMA*9,1,2*%", "primitive '9'"),
+    ("%AMA*1,1*%%ADD10A*%", "primitive 1 has 4 to 5"),
+    ("%AMA*1,2,1,0,0*%%ADD10A*%", "must be 0 or 1"),
+    ("%AMA*1,1,1/$1,0,0*%%ADD10A*%", "divides by zero"),
+    ("%AMA*1,1,(1,0,0*%", "closing parenthesis"),
+    ("%AMA*1,1,__import__,0,0*%", "neither a number"),
+    ("%AMA*1,1," + "(" * 400 + "1" + ")" * 400 + ",0,0*%", "inside each other"),
+    ("%AMA*4,1,3,0,0,1,0,0,0,0*%%ADD10A*%", "outline of 3 sides"),
+    ("%AMA*$1=$1x99999999999*" + "$1=$1x$1*" * 6 + "1,1,$1,0,0*%%ADD10A,9*%", "overflows"),
+    ("G36*X0Y0D02*G36*", "inside a region"),
+    ("G37*", "without G36"),
+    ("%ADD10C,1*%D10*G36*X0Y0D03*", "D03 inside a region"),
+    ("G36*X0Y0D02*%LPC*%", "inside a region"),
+    ("%ADD10C,1*%D10*G02*X1Y1I1J0D01*", "before G74 or G75"),
+    ("%ADD10C,1*%D10*G75*G02*X5000Y0I1000J0D01*", "both must be equal"),
+    ("%ADD10C,2X1*%D10*X0Y0D02*X5000D01*", "holes or dents"),
+    ("%ABD12*%%AB*%D12*X0Y0D02*X5D01*", "cannot be dragged"),
+    ("%AB*%", "none is open"),
+    ("%SRX0Y1I1J1*%", "at least 1"),
+    ("%SRX2Y1*%", "without a step"),
+    ("%LS0*%", "greater than 0"),
+    ("%LMQ*%", "N, X, Y or XY"),
+    ("%LPX*%", "D or C"),
+    ("%IFother.gbr*%", "includes another file"),
+    ("%MIA1B0*%", "mirrors the whole image"),
+    ("%SFA2B1*%", "scales the whole image"),
+    ("%OFA1B1*%", "shifts the whole image"),
+    ("%ASAYBX*%", "swaps the axes"),
+    ("%IR90*%", "turns the whole image"),
+    ("%KOC*%", "knocks out"),
+    ("%XX1*%", "not a command of this format"),
+    ("G10*", "not a command of this format"),
+    ("M17*", "not a command"),
+    ("hello*", "not a command of this format"),
+    ("X0Y0*", "without D01, D02 or D03"),
+    ("%ADD10C,1*%D10*X0X1D03*", "gives X twice"),
+    ("X99999999Y0D02*", "more than 10 m away"),
+    ("X0Y0D02 %LPC*%", "no asterisk"),
+    ("%LPC%", "no asterisk before the percent sign"),
+    ("X" + "9" * 5000 + "D02*", "not a command"),
+]
+
+
+class TestRefusals:
+    @pytest.mark.parametrize(("source", "message"), REFUSED, ids=[source[:40] for source, _ in REFUSED])
+    def test_one_message_with_line_and_rule(self, source, message):
+        with pytest.raises(FabricationError, match=message) as caught:
+            read("\n" + source)
+        assert str(caught.value).startswith("invented.gbr: line 2: ")
+        assert len(str(caught.value)) < 400
+
+    def test_no_unit(self):
+        with pytest.raises(FabricationError, match=r"line 1: numbers before a unit.*%MOMM"):
+            read("%ADD10C,1*%", header="%FSLAX33Y33*%")
+
+    def test_no_format(self):
+        with pytest.raises(FabricationError, match="before a number format"):
+            read("%ADD10C,1*%D10*X1Y1D03*", header="%MOMM*%")
+
+    def test_line_numbers_count_every_line(self):
+        with pytest.raises(FabricationError, match="line 5: "):
+            read("\n\n%ADD10C,1*%\nX0Y0D02*\nG91*")
+
+    @pytest.mark.parametrize(
+        ("source", "limits", "message"),
+        [
+            ("%ADD10R,1X1*%D10*%SRX30000Y30000I0.0001J0.0001*%X0Y0D03*", {}, "objects"),
+            ("%ADD10R,1X1*%D10*" + 30 * "X0Y0D03*", {"objects": 20}, "more than 20 objects"),
+            ("%ADD10C,1*%D10*%SRX100Y1I1J1*%X0Y0D03*", {"vertices": 1000}, "more than 1000 points"),
+            ("%ADD10C,1*%" + 20 * "%ABD11*%", {}, "inside each other"),
+            (200 * "G04 x*", {"bytes": 1000}, "bytes"),
+            ("%ADD10R,1X1*%D10*" + 1000 * "X0Y0D03*", {"seconds": 0.0}, "not read within 0 s"),
+        ],
+    )
+    def test_limits(self, source, limits, message):
+        with pytest.raises(FabricationError, match=message):
+            read(source, **limits)
+
+    def test_blocks_doubling_at_every_level_are_stopped(self):
+        source = "%ADD10R,1X1*%%ABD20*%D10*X0Y0D03*%AB*%"
+        for level in range(40):
+            source += f"%ABD{21 + level}*%D{20 + level}*X0Y0D03*X1Y1D03*%AB*%"
+        with pytest.raises(FabricationError, match="objects"):
+            read(source, objects=100_000)
+
+    def test_a_hatch_of_millions_of_crossings_is_refused_at_once(self):
+        source = "%ADD10C,0.01*%D10*%SRX1Y2500I0J0.1*%X0Y0D02*X250000D01*%SRX2500Y1I0.1J0*%X0Y0D02*Y250000D01*%SR*%"
+        with pytest.raises(FabricationError, match="overlap"):
+            read(source, seconds=60)
+
+    @pytest.mark.parametrize("form", ["region", "two_regions", "macro"])
+    def test_sides_that_cross_too_often_are_refused(self, form, monkeypatch):
+        # A comb of 120 teeth across a comb of 120 teeth, in one contour or in two.
+        monkeypatch.setattr(crowding, "CROWD", (10_000, 5))
+
+        def comb(turned):
+            teeth = [
+                (x, y)
+                for i in range(120)
+                for x, y in ((100 * i, 0), (100 * i, 13_000), (100 * i + 50, 13_000), (100 * i + 50, 0))
+            ]
+            return [(y - 2000, x + 2000) if turned else (x, y) for x, y in teeth]
+
+        def contour(points):
+            return "G36*X{}Y{}D02*G01*".format(*points[0]) + "".join(f"X{x}Y{y}D01*" for x, y in points[1:]) + "G37*"
+
+        if form == "region":
+            source = contour(comb(False) + comb(True))
+        elif form == "two_regions":
+            source = contour(comb(False)) + contour(comb(True))
+        else:
+            points = comb(False) + comb(True)
+            points.append(points[0])
+            numbers = ",".join(f"{x / 1e3},{y / 1e3}" for x, y in points)
+            source = f"%AMA*4,1,{len(points) - 1},{numbers},0*%%ADD10A*%D10*X0Y0D03*"
+        with pytest.raises(FabricationError, match="cross more than"):
+            read(source, seconds=60)
+
+
+class TestPartialData:
+    def test_missing_end_is_noted_and_what_is_there_is_read(self):
+        art = read("%ADD10R,1X1*%D10*X0Y0D03*", end="")
+        assert areas(art) == {"": 1}
+        assert any("Partial data" in note and "M02" in note for note in art.notes)
+
+    def test_a_cut_command_is_quoted(self):
+        art = read("%ADD10R,1X1*%D10*X0Y0D03*X50", end="")
+        assert any("Partial data" in note and "'X50'" in note for note in art.notes)
+
+    def test_a_region_cut_short_is_left_out(self):
+        art = read("%ADD10R,1X1*%D10*X0Y0D03*G36*X0Y0D02*G01*X9000D01*Y9000D01*", end="")
+        assert areas(art) == {"": 1}
+        assert any("last region is not closed" in note for note in art.notes)
+
+    def test_what_follows_the_end_is_ignored_and_noted(self):
+        art = read("%ADD10R,1X1*%D10*X0Y0D03*M02*X9000D03*")
+        assert areas(art) == {"": 1}
+        assert any("after the end" in note for note in art.notes)
+
+    def test_a_complete_image_has_no_notes(self):
+        assert read("%ADD10R,1X1*%D10*X0Y0D03*").notes == ()
+
+    @pytest.mark.parametrize(
+        ("source", "note"),
+        [
+            ("G36*X0Y0D02*G01*X9000D01*Y9000D01*G37*", "closed by a straight line"),
+            ("G36*X0Y0D02*G01*X9000D01*X0Y0D01*G37*", "fewer than three corners"),
+            ("G36*X0Y0D02*G01*X9000Y9000D01*X9000Y0D01*X0Y5000D01*X0Y0D01*G37*", "crosses itself"),
+            ("%ADD10P,2X6*%D10*X0Y0D02*X9000D01*", "no full disc or rectangle"),
+            ("%ADD10R,1X1*%%ADD10R,2X2*%D10*X0Y0D03*", "defined twice"),
+            ("%ADD10R,1X1*%D10*X0Y0D03*X5000*", "without an operation code"),
+            ("%TF.Part,a*%%TF.Part,b*%", "set twice"),
+            ("", "Nothing is drawn"),
+        ],
+    )
+    def test_oddities_are_noted(self, source, note):
+        assert any(note in text for text in read(source).notes)
+
+
+SEED = (
+    MM + "%TF.FileFunction,Copper,L1,Top*%%AMT*$2=$1x0.5*1,1,$1,0,0*21,0,$2,$2,0,0,30*%\n%ADD10C,0.5*%%ADD11R,2X1*%"
+    "%ADD12T,3*%\n%TO.N,GND*%G36*X0Y0D02*G01*X9000D01*G75*G03*X9000Y5000I0J2500D01*G01*X0D01*Y0D01*G37*\n%LPC*%D10*"
+    "X1000Y1000D03*%LPD*%%TO.P,U1,1*%D11*X3000Y1000D03*%LR30*%D12*X5000D03*\n%SRX2Y2I3J4*%D10*X0Y0D02*X500Y500D01*%SR*%"
+    "%ABD13*%D11*X0Y0D03*%AB*%D13*X9000D03*M02*"
+)
+PIECES = st.sampled_from(
+    [
+        "%",
+        "*",
+        "D03*",
+        "G36*",
+        "G37*",
+        "%SR*%",
+        "%AB*%",
+        "%LPC*%",
+        "D01*",
+        "X",
+        "I9",
+        "-",
+        "0",
+        "9999",
+        "$",
+        "(",
+        "/0",
+        "\x00",
+        "é",
+    ]
+)
+
+
+class TestMutations:
+    @settings(max_examples=300)
+    @given(st.lists(st.tuples(st.floats(0, 0.9999), st.integers(0, 8), PIECES), min_size=1, max_size=4))
+    def test_damaged_files_are_read_or_refused_with_a_message(self, edits):
+        text = SEED
+        for place, cut, piece in edits:
+            at = int(place * len(text))
+            text = text[:at] + piece + text[at + cut :]
+        try:
+            art = read_gerber(text, "damaged.gbr", Limits(seconds=5.0))
+        except FabricationError as error:
+            said = str(error)
+        else:
+            said = "damaged.gbr: read"
+            assert all(shape.is_valid for shape in art.nets.values())
+        assert said.startswith("damaged.gbr: ")
+        assert "\n" not in said
+
+    @given(st.binary(max_size=300))
+    def test_any_bytes(self, data):
+        try:
+            said = " ".join(read_gerber(data, "noise.gbr").notes)
+        except FabricationError as error:
+            said = str(error)
+        # Noise may hold the two letters of an end, but never copper.
+        assert said

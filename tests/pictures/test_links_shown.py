@@ -1,0 +1,156 @@
+"""Links and several coppers in words, tables and pictures: what is shown is what was solved."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+
+from htmlpage import read
+from reporting import layered, result
+from returnflow.pictures import album, fields, pictured
+from returnflow.pictures.board_map import board_frame
+from returnflow.pictures.frame import Frame
+from returnflow.pictures.lettering import house_style
+from returnflow.pictures.maps import Maps
+from returnflow.report.link_parts import coppers_html, links_html
+from returnflow.words.columns import percent
+from returnflow.words.link_rows import link_facts, using
+
+
+def on(name):
+    it = layered()
+    return it.on(it.conductors.names.index(name))
+
+
+def maps_of(view):
+    with house_style():
+        return Maps(view, Frame(view, "", "", bar=True).window)
+
+
+class TestFacts:
+    def test_parts_are_those_of_the_solution_at_rest_and_of_the_model_above(self):
+        it = layered()
+        facts = {item.link.name: item for item in link_facts(it, (0.0, 1e6))}
+        assert list(facts) == ["via 1", "via <2>", "capacitor", "one point", "idle"]
+        n = it.whole.links.names.index("via 1")
+        assert facts["via 1"].currents[0, 0] == it.whole.link_current[0, n]
+        names = it.spectral.model.system.stack.links.names
+        above = it.spectral.model.link_currents(1e6)
+        for name in ("via 1", "via <2>", "capacitor"):
+            np.testing.assert_array_equal(facts[name].currents[1], above[names.index(name)])
+
+    def test_what_goes_down_comes_up_at_every_frequency(self):
+        facts = {item.link.name: item for item in link_facts(layered(), (0.0, 1e6))}
+        total = sum(facts[name].currents for name in ("via 1", "via <2>", "capacitor"))
+        assert np.abs(facts["via 1"].currents[:, 0]).min() > 0.01
+        np.testing.assert_allclose(total, 0, atol=1e-6)
+
+    def test_capacitors_are_open_at_rest_only(self):
+        facts = {item.link.name: item for item in link_facts(layered(), (0.0, 1e6))}
+        capacitor = facts["capacitor"]
+        assert (capacitor.at_rest, facts["via 1"].at_rest) == ("open", "conducts")
+        assert capacitor.currents[0, 0] == 0
+        assert np.isinf(capacitor.impedance[0])
+        assert capacitor.impedance[1] == pytest.approx(0.01 - 1j / (2 * np.pi * 1e6 * 1e-7))
+        assert abs(capacitor.currents[1, 0]) > 1e-5
+
+    def test_links_that_no_loop_reaches_have_no_figures(self):
+        facts = link_facts(layered(), (0.0,))
+        assert [item.link.name for item in facts if not item.solved] == ["idle"]
+        assert np.isnan(facts[-1].currents).all()
+        assert using(layered(), facts) == [0]
+
+
+class TestTables:
+    def test_every_link_with_its_parts(self):
+        page = read(links_html(layered()))
+        assert page.row("via <2>")[1:] == ["v2 (ground) – w2 (back)", "500 µΩ", "1 nH", "none", "conducts"]
+        assert page.row("capacitor")[2:] == ["10 mΩ", "none", "100 nF", "open"]
+        assert page.row("idle")[-1] == "no loop reaches it"
+        facts = {item.link.name: item for item in link_facts(layered(), (0.0, 1e6))}
+        tables = "".join(page.text).split("Part of the current of ")
+        assert [text[:8] for text in tables[1:]] == ["“driver”", "“sensor”"]  # which induces a current round the vias
+        shown = {row[0]: row[1:] for row in page.rows[::-1] if len(row) == 3}  # of the first table
+        assert shown["link"] == ["0 Hz", "1 MHz"]
+        assert shown["via 1"] == [percent(abs(facts["via 1"].currents[k, 0])) for k in (0, 1)]
+        assert shown["capacitor"] == ["open", percent(abs(facts["capacitor"].currents[1, 0]))]
+        assert "one point" not in shown
+
+    def test_coppers_and_what_is_left_out(self):
+        page = read(coppers_html(layered()))
+        assert page.row("ground")[-1] == page.row("back")[-1] == "pictures of its own"
+        assert page.row("back")[1:4] == ["L3", "1040 mm²", "35 µm"]
+        assert page.row("return")[-1] == "an outline on the board picture"
+        assert page.row("spare")[-1] == "no loop reaches it: left out"
+
+    def test_loops_that_use_no_link_are_named(self):
+        text = links_html(replace(layered(), frequencies=(0.0,)))
+        assert "No link carries any of “sensor”." in text
+        assert "Part of the current of “sensor”" not in text
+
+    def test_nothing_of_it_on_one_copper(self):
+        assert coppers_html(result()) == links_html(result()) == ""
+
+
+class TestCoppers:
+    def test_wide_ones_have_pictures_and_traces_lie_over_the_nearest(self):
+        it = layered()
+        assert [it.conductors.names[n] for n in pictured.pictured(it)] == ["ground", "back"]
+        assert [it.conductors.names[n] for n in pictured.narrow_over(on("ground"))] == ["return"]
+        assert pictured.narrow_over(on("back")) == []
+        assert pictured.pictured(result()) == [0]
+
+    def test_parts_of_a_flow_are_integrals_of_the_sheet_current(self):
+        it = layered()
+        amounts = []
+        for n in range(len(it.conductors.names)):
+            part = it.whole.on(n)
+            amounts.append(np.linalg.norm(part.current(0), axis=2).mean(axis=1) @ part.mesh.areas)
+        np.testing.assert_allclose(pictured.flow_parts(it, 0), np.array(amounts) / max(amounts), rtol=1e-9)
+        # At 1 MHz the return has gathered on the plane under its conductor.
+        assert pictured.flow_parts(it, 0, 1e6)[1] < pictured.flow_parts(it, 0)[1]
+
+    def test_currents_that_share_no_copper_do_not_couple(self):
+        assert not pictured.coupling_parts(layered(), 0, 1).any()
+        assert pictured.coupling_parts(layered(), 0, 0).max() == 1
+
+
+class TestPictures:
+    def test_every_wide_copper_that_carries_has_its_own(self):
+        made = {picture.file: picture for picture in album.pictures(layered())}
+        flows = [file for file in made if file.startswith(("board", "flow"))]
+        assert flows == ["board.png", "board-back.png", "flow-driver.png", "flow-driver-back.png"]
+        assert not any("return" in file for file in made)
+        assert "2 flow pictures share this colour scale" in made["flow-driver.png"].caption
+        assert "one for every 50 mA to the nearest whole line" in made["flow-driver-back.png"].caption
+        assert "“return” passes over it on another layer" in made["board.png"].caption
+
+    def test_few_for_a_variant_that_is_compared(self):
+        kinds = [picture.kind for picture in album.pictures(layered(), brief=True)]
+        assert set(kinds) == {"board", "flow"}
+
+    def test_titles_name_copper_and_layer(self):
+        view = on("back")
+        with house_style():
+            frame = fields.flow_frame(maps_of(view), 0, 0.0, fields.Range(1, 100))
+        assert frame.figure.texts[0].get_text().endswith("on “back” (L3)")
+        labels = [text.get_text() for text in frame.axes.texts]
+        assert set(labels) == {"w1", "w2"}
+
+    def test_the_board_shows_traces_with_their_terminals_and_links_not_what_ends_elsewhere(self):
+        with house_style():
+            ground = [text.get_text() for text in board_frame(on("ground")).axes.texts]
+            back = [text.get_text() for text in board_frame(on("back")).axes.texts]
+        assert {"r1", "r2", "S", "v1", "v2", "sensor", "driver"} <= set(ground)
+        assert set(back) == {"w1", "w2", "w3"}
+
+    def test_what_shares_links_is_followed_and_what_does_not_is_not(self):
+        maps = maps_of(on("ground"))
+        assert maps.shared(0)
+        assert maps.shared(0, 1e6)
+        assert not maps.shared(1)
+        ends = shapely.multipoints(maps.lines(0, 0.0, 20).reshape(-1, 2))
+        assert shapely.distance(ends, shapely.Point(0.010, 0.008)) < 0.35e-3

@@ -1,0 +1,151 @@
+"""Charts over frequency show the numbers of the result, within their axes and without overlapping text."""
+
+from __future__ import annotations
+
+import functools
+import struct
+
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+import returnflow as rf
+from returnflow.answers.result import Result
+from returnflow.pictures import album, over_frequency
+from returnflow.pictures.frame import Frame
+from returnflow.pictures.lettering import house_style
+from returnflow.pictures.maps import Maps
+
+CASE = """
+format = 1
+title = "Charts (invented)"
+board = { outline = { rect = [0, 0, 40, 30] }, temperature_C = 20 }
+layer = [{ name = "T", copper_um = 35, below_mm = 2 }, { name = "P", copper_um = 35 }]
+copper = [{ name = "plane", layer = "P" }]
+terminal = [
+  { name = "A", copper = "plane", at = [8, 15], diameter_mm = 2 },
+  { name = "B", copper = "plane", at = [32, 15], diameter_mm = 2 },
+  { name = "C", copper = "plane", at = [8, 5], diameter_mm = 2 },
+  { name = "D", copper = "plane", at = [32, 5], diameter_mm = 2 },
+]
+region = [{ name = "top", copper = "plane", shape = { rect = [15, 20, 25, 30] } }]
+
+[[loop]]
+name = "driver & <co>"
+role = "noisy"
+inject = "A"
+return = "B"
+trapezoid = { frequency_Hz = 1e6, swing_A = 0.1, rise_s = 1e-8 }
+route = { layer = "T", path = [[32, 15], [8, 15]], width_mm = 0.3 }
+
+[[loop]]
+name = "input"
+role = "sensitive"
+inject = "C"
+return = "D"
+signal_V = 1
+tolerates_V = 1e-4
+band_Hz = [0, 2e6]
+
+[solve]
+frequencies_Hz = [0, 1e3, 1e5, 1e7]
+"""
+
+
+@functools.cache
+def result() -> Result:
+    return rf.run(rf.parse_case(CASE))["as drawn"]
+
+
+def lines_of(chart: over_frequency.Chart, axes: int) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    return {line.get_label(): line.get_data() for line in chart.figure.axes[axes].get_lines()}
+
+
+def test_impedance_starts_at_the_resistance_and_runs_along_the_inductances():
+    it = result()
+    with house_style():
+        chart = over_frequency.impedance_chart(it, it.spectral, 0)
+    f, size = lines_of(chart, 0)["|Z|"]
+    assert size[0] == pytest.approx(it.solution.mid[0, 0], rel=2e-2)
+    assert size[-1] == pytest.approx(2 * np.pi * f[-1] * it.spectral.facts[0].high_inductance, rel=2e-2)
+    _, real = lines_of(chart, 0)["Re Z"]
+    assert np.all(np.diff(real) > -1e-9 * real[1:])
+    inductance = chart.figure.axes[1].get_lines()[0].get_ydata()
+    assert inductance[0] == pytest.approx(1e9 * it.spectral.facts[0].low_inductance, rel=1e-2)
+    assert inductance[-1] == pytest.approx(1e9 * it.spectral.facts[0].high_inductance, rel=1e-2)
+
+
+def test_shares_on_the_chart_are_those_of_the_result():
+    it = result()
+    with house_style():
+        chart = over_frequency.share_chart(it, it.spectral)
+    f, across = lines_of(chart, 0)["driver & <co>"]
+    near = lines_of(chart, 1)["driver & <co>"][1]
+    for n, asked in enumerate(it.frequencies[1:], 1):
+        at = np.log(asked)
+        assert np.interp(at, np.log(f), across) / 100 == pytest.approx(it.spectral.shares[n, 0, 0], abs=0.02)
+        assert np.interp(at, np.log(f), near) / 100 == pytest.approx(abs(it.spectral.near[n, 0]), abs=0.02)
+
+
+def test_noise_chart_separates_the_band_and_shows_the_limit():
+    it = result()
+    with house_style():
+        chart = over_frequency.noise_chart(it, it.sensitive[0])
+    filled, hollow, limit = chart.figure.axes[0].get_lines()
+    assert np.all(filled.get_xdata() <= 2e6)
+    assert np.all(hollow.get_xdata() > 2e6)
+    assert set(limit.get_ydata()) == {1e-4}
+    volts = it.sensitive[0].contributions[0].strongest[1]
+    assert max(filled.get_ydata().max(), hollow.get_ydata().max()) == pytest.approx(volts)
+
+
+def test_transfer_chart_has_a_curve_for_every_noisy_loop():
+    it = result()
+    with house_style():
+        chart = over_frequency.transfer_chart(it, it.spectral, it.sensitive[0])
+    f, size = lines_of(chart, 0)["driver & <co>"]
+    assert size[40] == pytest.approx(abs(it.impedance(float(f[40]))[1, 0]))
+
+
+def test_film_strip_has_every_frequency_on_one_scale():
+    it = result()
+    assert over_frequency.strip_loops(it) == [0]
+    with house_style():
+        chart = over_frequency.strip_chart(Maps(it, Frame(it, "", "", bar=True).window), 0)
+    images = [axes.get_images()[0] for axes in chart.figure.axes if axes.get_images()]
+    assert len(images) == len(it.frequencies)
+    assert len({(image.norm.vmin, image.norm.vmax) for image in images}) == 1
+    # What the picture shows is the current: at high frequency much less of the copper is bright than at DC.
+    bright = [np.mean(np.asarray(image.get_array().filled(0)) > 0.02 * image.norm.vmax) for image in images]
+    assert bright[-1] < bright[0]
+
+
+def test_all_charts_are_among_the_pictures_and_their_text_stays_inside():
+    it = result()
+    made = album.pictures(it)
+    kinds = [picture.kind for picture in made]
+    assert kinds.count("strip") == 1
+    assert kinds.count("spectrum") == 4
+    assert len({picture.file for picture in made}) == len(made)
+    for picture in made:
+        width, height = struct.unpack(">II", picture.png[16:24])
+        assert 500 < width < 1500
+        assert 300 < height < 2000
+    with house_style():
+        chart = over_frequency.impedance_chart(it, it.spectral, 0)
+    canvas = FigureCanvasAgg(chart.figure)
+    canvas.draw()
+    whole = chart.figure.bbox
+    for axes in chart.figure.axes:
+        shown = [
+            tick.label1
+            for axis in (axes.xaxis, axes.yaxis)
+            for tick in axis.get_major_ticks()
+            if min(axis.get_view_interval()) <= tick.get_loc() <= max(axis.get_view_interval())
+        ]
+        assert len(shown) > 6
+        for text in (*shown, axes.xaxis.label, axes.yaxis.label):
+            box = text.get_window_extent(canvas.get_renderer())
+            assert box.x0 >= whole.x0
+            assert box.x1 <= whole.x1
+            assert "$" not in text.get_text()

@@ -1,0 +1,105 @@
+"""Lines of flow where links share a current: whole, continuous, equal currents apart, from contact to contact."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from reporting import NOISY, layered, result
+from returnflow.answers.contours import streamlines
+from returnflow.pictures.tracing import Pieces, flow_lines
+
+
+def on(number):
+    it = layered()
+    return it.on(it.conductors.names.index(number)).solution
+
+
+def chains(lines):
+    """Ends of lines: points where more pieces start than end (+), or end than start (-)."""
+    points, number = np.unique(np.round(lines.reshape(-1, 2), 10), axis=0, return_inverse=True)
+    number = number.reshape(-1, 2)
+    net = np.bincount(number[:, 0], minlength=len(points)) - np.bincount(number[:, 1], minlength=len(points))
+    return points[net != 0], net[net != 0]
+
+
+def near(points, net, place, within=0.31e-3):
+    return int(net[np.hypot(*(points - place).T) < within].sum())
+
+
+class TestPieces:
+    @pytest.mark.parametrize("name", ["ground", "back"])
+    def test_what_enters_through_the_rims_is_what_the_links_and_ends_carry(self, name):
+        it, solution = layered(), on(name)
+        pieces = Pieces.of(solution.mesh, solution.stream[0])
+        rim = pieces.contact >= 0
+        enters = np.bincount(pieces.contact[rim], pieces.inflow()[rim], minlength=len(it.conductors.terminals))
+        wanted = np.zeros(len(it.conductors.terminals))
+        if name == "ground":
+            wanted[[it.conductors.number["B"], it.conductors.number["A"]]] = 1, -1
+        for n, (a, b) in enumerate(it.whole.links.ends):
+            for end, sign in ((a, -1), (b, 1)):
+                if it.conductors.names[it.conductors.copper_of_contact[end]] == name:
+                    wanted[end] += sign * it.whole.link_current[0, n]
+        np.testing.assert_allclose(enters, wanted, atol=1e-9)
+
+    def test_neighbours_are_neighbours_of_each_other(self):
+        solution = on("ground")
+        pieces = Pieces.of(solution.mesh, solution.stream[0])
+        piece, side = np.nonzero(pieces.beside >= 0)
+        other, edge = pieces.beside[piece, side], pieces.edge[piece, side]
+        assert np.all(pieces.beside[other, edge] == piece)
+        np.testing.assert_array_equal(pieces.points[piece, side], pieces.points[other, (edge + 1) % 3])
+        outside = (pieces.beside < 0) & (pieces.contact < 0)
+        values = pieces.values[outside], np.roll(pieces.values, -1, axis=1)[outside]
+        np.testing.assert_allclose(*values, atol=1e-9)  # nothing flows through an insulated edge
+
+
+class TestLines:
+    def test_they_run_unbroken_from_where_current_enters_to_where_it_leaves(self):
+        it = layered()
+        share = abs(it.whole.link_current[0, it.whole.links.names.index("via 1")])
+        ground = chains(flow_lines(on("ground").mesh, on("ground").stream[0], 20))
+        assert near(*ground, (0.034, 0.014)) == 20
+        back = chains(flow_lines(on("back").mesh, on("back").stream[0], 20))
+        assert near(*back, (0.029, 0.015)) == -near(*back, (0.010, 0.008)) == round(20 * share)
+        assert np.abs(back[1]).sum() == 2 * round(20 * share)  # and no other ends
+        # What leaves the one plane through a via enters the other.
+        through = -near(*ground, (0.029, 0.015))
+        assert abs(through - round(20 * share)) <= 1
+        assert near(*ground, (0.006, 0.006)) + near(*ground, (0.010, 0.008)) == through - 20
+
+    def test_contours_would_break_there(self):
+        points, _ = chains(streamlines(on("ground").mesh, on("ground").stream[0], 20))
+        places = [layered().case.board.terminal(name).centre for name in ("A", "B", "v1", "v2", "v3", "S")]
+        off = np.min([np.hypot(*(points - place).T) for place in places], axis=0)
+        assert np.any(off > 1e-3)
+
+    def test_between_neighbours_flows_the_same_current(self):
+        # A cut across the plane between the vias: lines cross it where the current up to there is a whole number
+        # of equal parts, counted from one end.
+        it = result()
+        j = it.index(NOISY)
+        lines = flow_lines(it.solution.mesh, it.solution.stream[j], 20)
+        cut = shapely.LineString([(0.02, 0.02), (0.02, 0.03)])
+        hits = shapely.get_coordinates(shapely.intersection(shapely.linestrings(lines), cut))
+        y = np.unique(np.round(hits[:, 1], 8))
+        wanted = shapely.get_coordinates(
+            shapely.intersection(shapely.linestrings(streamlines(it.solution.mesh, it.solution.stream[j], 20)), cut)
+        )
+        contours = np.unique(np.round(wanted[:, 1], 8))
+        assert len(y) == len(contours) == 20
+        # Counted in tubes of the contours, whose place is known, neighbours are one tube apart.
+        place = np.interp(y[1:-1], contours, np.arange(20.0))
+        np.testing.assert_allclose(np.diff(place), 1.0, atol=0.1)
+
+    def test_they_point_with_the_current(self):
+        solution = on("back")
+        lines = flow_lines(solution.mesh, solution.stream[0], 20)
+        way = (lines[:, 1] - lines[:, 0]).sum(axis=0)
+        assert way @ (np.array([0.010, 0.008]) - np.array([0.029, 0.015])) > 0
+
+    def test_without_current_there_are_none(self):
+        solution = on("ground")
+        assert flow_lines(solution.mesh, 0 * solution.stream[0], 20).shape == (0, 2, 2)

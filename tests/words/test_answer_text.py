@@ -1,0 +1,131 @@
+"""The plain-text answer: sentence first, numbers right, columns straight."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from reporting import CABLES, NOISY, REGION, SECTION, SENSITIVE, TITLE, at_frequencies, result, study, two_variants
+from returnflow.advice.findings import Finding
+from returnflow.answers.budget import engineering
+from returnflow.words.answer_text import bracket, known_to, lead, margin, power_share, summary, summary_table
+from returnflow.words.columns import percent, rows_text
+
+
+def judged(**changes):
+    return replace(result(), sensitive=(replace(result().sensitive[0], **changes),), cables=())
+
+
+class TestSummary:
+    def test_exceeded_names_amount_factor_decibels_and_culprit(self):
+        text = summary(judged())
+        assert text == (
+            "“_weak & μV Größe” has 86.6 µV rms in series with its signal, 4.3 times the 20 µV it tolerates (12.7 dB "
+            f"too much); “{NOISY}” (500 mA) alone causes {percent(lead(result().sensitive[0])[1])} of the noise power."
+        )
+
+    def test_kept_says_how_much_is_in_hand(self):
+        text = summary(replace(result(), sensitive=()))
+        assert text == f"Every limit is kept: “{CABLES}” (924 µV of 1 V, 60.7 dB in hand)."
+
+    def test_the_worst_comes_first_and_the_kept_last(self):
+        cables = result().cables[0]
+        text = summary(replace(result(), cables=(replace(cables, limit=8e-4),)))
+        assert text.index(SENSITIVE) < text.index(CABLES)
+        assert "between its two ends, 1.2 times the 800 µV it may have (1.3 dB too much)" in text
+        text = summary(result())
+        assert text.index(SENSITIVE) < text.index(f"Within its limit: “{CABLES}”")
+
+    def test_undecided_gives_the_bracket(self):
+        noise = result().sensitive[0].noise
+        text = summary(judged(limit=noise, low=0.9 * noise, high=1.1 * noise))
+        assert "is undecided" in text
+        assert engineering(0.9 * noise, "V") in text
+        assert engineering(1.1 * noise, "V") in text
+
+    def test_no_noise_and_nothing_to_judge(self):
+        silent = judged(noise=0.0, low=0.0, high=0.0, worst_case=0.0)
+        assert summary(silent).endswith("(no noise).")
+        assert lead(silent.sensitive[0]) is None
+        assert margin(silent.sensitive[0]) == "no noise"
+        assert "nothing is judged" in summary(replace(result(), sensitive=(), cables=()))
+
+
+class TestNumbers:
+    def test_shares_of_power_add_up(self):
+        budget = result().sensitive[0]
+        assert sum(power_share(budget, part) for part in budget.contributions) == pytest.approx(1.0)
+        out = replace(budget.contributions[0], in_band=False)
+        assert power_share(budget, out) is None
+
+    @pytest.mark.parametrize(
+        ("value", "half", "text"),
+        [
+            (1.17e-3, 2.7e-7, "1.17 mΩ ± 270 nΩ (0.023 %)"),
+            (-1.4e-5, 1e-7, "−14 µΩ ± 100 nΩ (0.71 %)"),
+            (5e-8, 8e-8, "50 nΩ ± 80 nΩ"),
+            (0.0, 0.0, "0 Ω"),
+        ],
+    )
+    def test_brackets(self, value, half, text):
+        assert bracket(value, half) == text
+
+    def test_how_well_a_sum_is_known(self):
+        budget = result().sensitive[0]
+        assert known_to(replace(budget, noise=1.0, low=0.99, high=1.01)) == "known to ±1 %"
+        assert known_to(replace(budget, noise=0.0, low=0.0, high=2e-9)) == "at most 2 nV"
+        assert known_to(replace(budget, noise=0.0, low=0.0, high=0.0)) == "exactly"
+
+
+class TestTable:
+    def test_it_begins_with_title_and_answer(self):
+        text = summary_table(study())
+        assert text.startswith(f"{TITLE}\n\n“{SENSITIVE}” has 86.6 µV rms")
+        order = [
+            text.index(what) for what in ("sensitive loop “", "cables “", "all loops", REGION, SECTION, "Accuracy:")
+        ]
+        assert order == sorted(order)
+        assert text.rstrip().endswith("This is no compliance test and replaces no measurement.")
+
+    def test_numbers_of_the_coupling(self):
+        line = next(line for line in summary_table(study()).splitlines() if line.startswith(f"  {NOISY} "))
+        part = next(part for part in result().sensitive[0].contributions if part.loop == NOISY)
+        assert bracket(part.transfer, part.half_width) in line
+        assert "500 mA" in line
+        assert engineering(part.noise, "V") in line
+        assert "margin −12.7 dB: EXCEEDED" in summary_table(study())
+        assert "margin +60.7 dB: kept" in summary_table(study())
+
+    def test_sections_carry_their_sign(self):
+        rows = [line.split() for line in summary_table(study()).splitlines() if line.startswith(f"  {NOISY} ")]
+        assert any(row[-5:] == ["−100", "%", "=", "−500", "mA"] for row in rows)
+
+    def test_columns_are_straight(self):
+        lines = rows_text(["name", "value"], [["a", "1.25 V"], ["longer", "10 V"]]).splitlines()
+        assert lines == ["  name     value", "  ------  ------", "  a       1.25 V", "  longer    10 V"]
+
+    def test_with_variants_it_stays_short_details_are_those_of_the_first(self):
+        text = summary_table(two_variants())
+        assert text.count("sensitive loop “") == text.count("cables “") == text.count("all loops") == 1
+        assert "Solid plane!: “_weak" in text.replace("\n", " ")
+        assert text.count("solid plane?  ") == 2  # noise and voltage
+
+    def test_weighty_findings_are_told_and_the_rest_counted(self):
+        found = [
+            Finding(kind="edge", things=("a",), sentence=f"finding {k}", severity=4.0 - k, value=None, unit="")
+            for k in range(6)
+        ]
+        of = replace(study())
+        of.__dict__["findings"] = tuple(found)
+        text = summary_table(of)
+        assert [f"- finding {k}" in text for k in range(6)] == [True, True, True, False, False, False]
+        assert "3 more in the report" in text
+        of = replace(study())
+        of.__dict__["findings"] = (replace(found[0], severity=0.01),)
+        assert "gives away" not in summary_table(of)
+
+    def test_at_frequencies_the_turning_point_is_calculated(self):
+        facts = at_frequencies()["as drawn"].spectral.facts
+        assert engineering(facts[1].turning, "Hz") in summary_table(at_frequencies())
+        assert "about " in summary_table(study())
