@@ -1,1 +1,1 @@
-"""What to do about it: options, trials, the decision for every weak signal, layout findings; the Study that holds all."""
+"""What to do about it: options, trials, the decision for every weak signal, layout findings; Study holds all."""

@@ -1,1 +1,1 @@
-"""What readers of fabrication files share: plain data, limits on what is untrusted, areas without overlaps, outlines."""
+"""What readers of fabrication files share: plain data, limits on what is untrusted, areas, outlines."""
