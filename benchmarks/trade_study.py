@@ -26,7 +26,7 @@ def main() -> None:
     arguments = parser.parse_args()
     print(describe())
     begin = time.perf_counter()
-    study = rf.run(rf.read_case(EXAMPLE), report=lambda line: print(f"[{time.perf_counter() - begin:6.1f} s] {line}"))
+    study = rf.run(rf.read_case(EXAMPLE), progress=lambda line: print(f"[{time.perf_counter() - begin:6.1f} s] {line}"))
     solved = time.perf_counter()
     print(f"{len(study.variants)} variants on {os.cpu_count()} cores: {solved - begin:.1f} s")
     for name, result in study.variants.items():

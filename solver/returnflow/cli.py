@@ -152,7 +152,7 @@ def _run(arguments: argparse.Namespace) -> int:
         if not arguments.quiet:
             _say(f"[{time.perf_counter() - begin:6.1f} s] {line}")
 
-    study = run(case, report=progress, only=arguments.variant, jobs=arguments.jobs)
+    study = run(case, progress=progress, only=arguments.variant, jobs=arguments.jobs)
     for name, reason in study.failed.items():
         _say(f"variant “{name}” failed and is left out: {reason}")
     write_all(study, directory, progress)

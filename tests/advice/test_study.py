@@ -180,7 +180,7 @@ class TestStrip:
 
     def test_progress_is_reported_and_seconds_are_counted(self):
         lines = []
-        result = run(rf.parse_case(text_of()), report=lines.append)[AS_DRAWN]
+        result = run(rf.parse_case(text_of()), progress=lines.append)[AS_DRAWN]
         assert any("triangles" in line for line in lines)
         assert 0 < result.seconds["evaluation"] < result.seconds["total"]
 

@@ -159,7 +159,7 @@ class TestReducedModel:
 
     def test_reports_every_shift(self, system):
         lines: list[str] = []
-        model = reduce(system, FOIL, 20.0, report=lines.append)
+        model = reduce(system, FOIL, 20.0, progress=lines.append)
         assert len(lines) == len(model.shifts)
         assert "Hz" in lines[0]
         assert set(model.seconds) == {"preconditioner", "shifts"}

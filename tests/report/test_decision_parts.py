@@ -8,13 +8,13 @@ from functools import cache
 
 import pytest
 
+from htmlpage import Page, read
 from reporting import NOISY, SENSITIVE, drawn, layered, study, varied
 from returnflow.advice.findings import Finding
 from returnflow.pictures.album import Picture
 from returnflow.report.decision_parts import comparison_html, decisions_html
 from returnflow.report.page import report_html
 from returnflow.words.comparison import cell, moving, row_name
-from htmlpage import Page, read
 
 
 @cache

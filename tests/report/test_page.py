@@ -28,11 +28,10 @@ from returnflow.answers.budget import engineering
 from returnflow.report.page import ALWAYS, RESISTIVE, SPECTRAL, report_html
 from returnflow.words.answer_text import summary
 
+
 @cache
 def html() -> str:
     return report_html(study(), {"as drawn": drawn()})
-
-
 
 
 @pytest.fixture(scope="module")

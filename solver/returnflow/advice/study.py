@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import platform
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -19,9 +19,8 @@ from returnflow.answers.rescale import signature
 from returnflow.answers.result import Result
 from returnflow.answers.sweeps import Swept, run_sweeps
 from returnflow.resistive.conduction import Options
+from returnflow.resistive.linear import Progress
 from returnflow_geometry.model.board import Case
-
-Report = Callable[[str], None]
 
 AS_DRAWN = "as drawn"
 
@@ -92,7 +91,7 @@ class Study:
 def run(
     case: Case,
     options: Options | None = None,
-    report: Report | None = None,
+    progress: Progress | None = None,
     *,
     only: Sequence[str] | None = None,
     jobs: int | None = None,
@@ -106,7 +105,7 @@ def run(
         From `read_case`.
     options : Options, optional
         By default with the accuracy of the case.
-    report : function of one string, optional
+    progress : function of one string, optional
         Called with a line of progress now and then.
     only : sequence of str, optional
         Names of the variants to solve ("as drawn" is one); all by default.
@@ -128,7 +127,7 @@ def run(
     if unknown:
         message = f"Invalid variants {unknown}. The case has {list(every)}."
         raise ValueError(message)
-    say = report or (lambda _: None)
+    say = progress or (lambda _: None)
     cases = {name: every[name] for name in wanted}
     # What no variant shows already; a trial that fails is no option, and nothing else.
     boards = {signature(item, options) for item in cases.values()}
@@ -138,7 +137,7 @@ def run(
     failed = {name: outcome for name, outcome in outcomes.items() if isinstance(outcome, Exception)}
     if AS_DRAWN in failed or len(failed) == len(wanted):
         raise failed[AS_DRAWN] if AS_DRAWN in failed else next(iter(failed.values()))
-    swept = run_sweeps(case, options, report, jobs) if only is None and case.sweeps else ()
+    swept = run_sweeps(case, options, progress, jobs) if only is None and case.sweeps else ()
     return Study(
         case=case,
         variants={name: outcome for name, outcome in outcomes.items() if not isinstance(outcome, Exception)},

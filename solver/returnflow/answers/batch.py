@@ -13,11 +13,10 @@ from returnflow.answers.evaluate import Solved, solve_case
 from returnflow.answers.processes import pool, replaced_quietly
 from returnflow.answers.rescale import Signature, rescaled, signature
 from returnflow.resistive.conduction import Options
-from returnflow.resistive.linear import NumericalError
+from returnflow.resistive.linear import NumericalError, Progress
 from returnflow_geometry.mesh.mesher import MeshError
 from returnflow_geometry.model.board import Case
 
-Report = Callable[[str], None]
 Answer = TypeVar("Answer")
 
 ENDED = "The process that solved was ended from outside, most often for want of memory. Ask for less accuracy."
@@ -27,7 +26,7 @@ def solve_each(
     cases: dict[str, Case],
     finish: Callable[[str, Case, Solved], Answer],
     options: Options | None = None,
-    report: Report | None = None,
+    progress: Progress | None = None,
     jobs: int | None = None,
     *,
     compare_gaps: bool = True,
@@ -42,7 +41,7 @@ def solve_each(
     finish : function of name, case and Solved
         Makes the answer; runs where the board was solved.
     options : Options, optional
-    report : function of one string, optional
+    progress : function of one string, optional
     jobs : int, optional
     compare_gaps : bool
         Solve once more without the gaps that routes cross.
@@ -54,7 +53,7 @@ def solve_each(
     answers : dict, name to answer, or to the exception that says why there is none
         In the order of `cases`.
     """
-    say = report or (lambda _: None)
+    say = progress or (lambda _: None)
     groups: dict[Signature, dict[str, Case]] = {}
     for name, case in cases.items():
         groups.setdefault(signature(case, options), {})[name] = case
@@ -87,7 +86,7 @@ def solve_each(
 
 
 def _alone(
-    item: Callable[[Report | None], dict[str, Answer | Exception]], group: dict[str, Case]
+    item: Callable[[Progress | None], dict[str, Answer | Exception]], group: dict[str, Case]
 ) -> dict[str, Answer | Exception]:
     """Answers of a process that has the machine to itself; if that is ended too, it takes no other with it."""
     try:
@@ -104,13 +103,13 @@ def _answers(
     options: Options | None,
     compare_gaps: bool,
     highest: float | None,
-    report: Report | None,
+    progress: Progress | None,
 ) -> dict[str, Answer | Exception]:
     """Answers for cases that have one board; a failure is an answer too."""
     first = next(iter(group.values()))
     try:
         own = options or Options(accuracy=first.accuracy)
-        solved = solve_case(first, own, report, compare_gaps=compare_gaps, highest=highest).without_operators()
+        solved = solve_case(first, own, progress, compare_gaps=compare_gaps, highest=highest).without_operators()
         return {name: finish(name, case, rescaled(solved, case)) for name, case in group.items()}
     except (NumericalError, MeshError) as error:
         return dict.fromkeys(group, error)
@@ -119,5 +118,5 @@ def _answers(
         return dict.fromkeys(group, NumericalError(reason))
 
 
-def _named(say: Report, name: str) -> Report:
+def _named(say: Progress, name: str) -> Progress:
     return lambda line: say(f"{name}: {line}")

@@ -21,11 +21,11 @@ from returnflow.magnetic.meshing import Expelled, solve_broadband, solve_expelle
 from returnflow.magnetic.routes import Faced, faced
 from returnflow.resistive.conduction import SMALL, Conduction, Options, solve
 from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.linear import Progress
 from returnflow_geometry.model.board import Case, Loop
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
-Report = Callable[[str], None]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,7 +62,7 @@ class Solved:
 def solve_case(
     case: Case,
     options: Options,
-    report: Report | None = None,
+    progress: Progress | None = None,
     *,
     compare_gaps: bool = True,
     highest: float | None = None,
@@ -74,7 +74,7 @@ def solve_case(
     ----------
     case : Case
     options : Options
-    report : function of one string, optional
+    progress : function of one string, optional
     compare_gaps : bool
         Solve once more without the gaps that routes cross.
     highest : float, optional
@@ -88,20 +88,20 @@ def solve_case(
     begin = time.perf_counter()
     conductors = Conductors.of(case)
     loops = conductors.ends(case)
-    solution = solve(conductors, loops, None, options, report, [loop.name for loop in case.loops])
+    solution = solve(conductors, loops, None, options, progress, [loop.name for loop in case.loops])
     after = time.perf_counter()
     model = solid = None
     facing = tuple(faced(case, conductors))
     if frequency.wants_frequencies(case):
         band = None if highest is None else BroadbandOptions(highest=highest)
-        model = solve_broadband(case, conductors, loops, solution.mid, band, report)
+        model = solve_broadband(case, conductors, loops, solution.mid, band, progress)
         crossed = {(conductors.names[item.copper], name) for item in facing for name in item.gaps}
         if crossed and compare_gaps:
-            if report:
-                report("once more without the gaps that routes cross")
+            if progress:
+                progress("once more without the gaps that routes cross")
             kept = tuple(cutout for cutout in case.board.cutouts if (cutout.copper, cutout.name) not in crossed)
             bare = replace(case, board=replace(case.board, cutouts=kept), regions=(), sections=())
-            solid = solve_expelled(bare, Conductors.of(bare), loops, report)
+            solid = solve_expelled(bare, Conductors.of(bare), loops, progress)
     end = time.perf_counter()
     seconds = solution.seconds | {"frequencies": end - after, "total": end - begin}
     return Solved(conductors=conductors, solution=solution, model=model, solid=solid, facing=facing, seconds=seconds)

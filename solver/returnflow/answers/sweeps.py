@@ -9,13 +9,14 @@ from typing import Literal, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.answers.batch import Report, solve_each
+from returnflow.answers.batch import solve_each
 from returnflow.answers.budget import band_mask, engineering
 from returnflow.answers.contours import isolines
 from returnflow.answers.evaluate import Solved, budgets
 from returnflow.answers.spectra import lines_of
 from returnflow.answers.thresholds import Crossing, State, crossings, state
 from returnflow.resistive.conduction import Options
+from returnflow.resistive.linear import Progress
 from returnflow_geometry.model.board import Axis, Case, Loop, Role, Sweep
 
 __all__ = ["Crossing", "Swept", "run_sweeps"]
@@ -185,7 +186,7 @@ class Swept:
 
 
 def run_sweeps(
-    case: Case, options: Options | None = None, report: Report | None = None, jobs: int | None = None
+    case: Case, options: Options | None = None, progress: Progress | None = None, jobs: int | None = None
 ) -> tuple[Swept, ...]:
     """
     Solve every step of the sweeps of a case; each different board once, side by side.
@@ -195,7 +196,7 @@ def run_sweeps(
     case : Case
     options : Options, optional
         By default with the accuracy of the case.
-    report : function of one string, optional
+    progress : function of one string, optional
     jobs : int, optional
         Processes; by default one for each core.
 
@@ -211,7 +212,7 @@ def run_sweeps(
         if step.case is not None
     }
     top = max((_highest(item) for item in cases.values()), default=0.0)
-    answers = solve_each(cases, _numbers, options, report, jobs, compare_gaps=False, highest=max(top, LEAST_HIGHEST))
+    answers = solve_each(cases, _numbers, options, progress, jobs, compare_gaps=False, highest=max(top, LEAST_HIGHEST))
     return tuple(_gathered(case, sweep, answers) for sweep in case.sweeps)
 
 

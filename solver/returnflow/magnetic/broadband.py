@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -15,13 +15,12 @@ from returnflow.magnetic.equations import System, assemble
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
 from returnflow.magnetic.traces import Route
 from returnflow.resistive.foil import sheet_impedance, sheet_resistance
-from returnflow.resistive.linear import NumericalError
+from returnflow.resistive.linear import NumericalError, Progress
 
 __all__ = ["Broadband", "BroadbandOptions", "Route", "System", "assemble", "half_widths", "reduce"]
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
-Report = Callable[[str], None]
 
 # Measured against meshes 2.5 and 3 times finer: the difference of two meshes is 0.85 to 1.6 of the error for most
 # entries, and the error of the others about a tenth of the most it may be.
@@ -214,7 +213,7 @@ def reduce(
     temperature: float,
     resistance: Floats | None = None,
     options: BroadbandOptions | None = None,
-    report: Report | None = None,
+    progress: Progress | None = None,
 ) -> Broadband:
     """
     Build the reduced model: real solves at a few shifts, each where the residual of the model so far is largest.
@@ -229,7 +228,7 @@ def reduce(
     resistance : array, shape (loops, loops), optional
         Bracketed resistive result in squares of the reference; the DC end is made to equal it.
     options : BroadbandOptions, optional
-    report : function of one string, optional
+    progress : function of one string, optional
 
     Raises
     ------
@@ -237,7 +236,7 @@ def reduce(
         If a solve does not converge, or the model is not accurate enough after all shifts.
     """
     options = options or BroadbandOptions()
-    say = report or (lambda _: None)
+    say = progress or (lambda _: None)
     begin = time.perf_counter()
     thicknesses = (thickness,) if isinstance(thickness, float) else tuple(thickness)
     sheet = sheet_resistance(thicknesses[0], temperature) / system.foils[0].weight

@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString
 
-from returnflow.magnetic.broadband import Broadband, BroadbandOptions, Report, System, assemble, reduce
+from returnflow.magnetic.broadband import Broadband, BroadbandOptions, System, assemble, reduce
 from returnflow.magnetic.equations import Stack
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
 from returnflow.magnetic.routes import Faced, faced, routes_of
@@ -18,6 +18,7 @@ from returnflow.magnetic.traces import Route
 from returnflow.resistive.conduction import diagonal
 from returnflow.resistive.conductors import Conductors, StackMesher, copper_numbers
 from returnflow.resistive.foil import sheet_resistance
+from returnflow.resistive.linear import Progress
 from returnflow_geometry.mesh.mesher import Mesher, Plane, starting_size
 from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.model.board import Case
@@ -73,7 +74,7 @@ def solve_broadband(
     loops: Sequence[tuple[int, int]],
     resistance: Floats | None,
     options: BroadbandOptions | None = None,
-    report: Report | None = None,
+    progress: Progress | None = None,
 ) -> Broadband:
     """
     Reduced model of a case on a mesh that follows its routes.
@@ -87,14 +88,14 @@ def solve_broadband(
     resistance : array, shape (loops, loops), or None
         Bracketed resistive result, ohm: the DC end.
     options : BroadbandOptions, optional
-    report : function of one string, optional
+    progress : function of one string, optional
     """
     squares = None if resistance is None else resistance / conductors.reference
     thickness = tuple(conductors.foils[0].tolist())
-    system = system_of(case, conductors, loops, report)
-    model = reduce(system, thickness, case.board.temperature, squares, options, report)
-    system = system_of(case, conductors, loops, report, COARSER)
-    coarse = reduce(system, thickness, case.board.temperature, squares, options, report)
+    system = system_of(case, conductors, loops, progress)
+    model = reduce(system, thickness, case.board.temperature, squares, options, progress)
+    system = system_of(case, conductors, loops, progress, COARSER)
+    coarse = reduce(system, thickness, case.board.temperature, squares, options, progress)
     return replace(model, coarse=replace(coarse, system=replace(coarse.system, panels=None)))
 
 
@@ -102,7 +103,7 @@ def system_of(
     case: Case,
     conductors: Conductors,
     loops: Sequence[tuple[int, int]],
-    report: Report | None,
+    progress: Progress | None,
     coarser: float = 1.0,
 ) -> System:
     """Equations of a case on its magnetic mesh, or on one whose edges are `coarser` times as long."""
@@ -120,8 +121,8 @@ def system_of(
         return field if coarser == 1 else _coarser(field, coarser)
 
     mesh = StackMesher(conductors).graded(size)
-    if report:
-        report(f"magnetic mesh{' to compare with' if coarser > 1 else ''}: {len(mesh.triangles)} triangles")
+    if progress:
+        progress(f"magnetic mesh{' to compare with' if coarser > 1 else ''}: {len(mesh.triangles)} triangles")
     copper = copper_numbers(mesh)
     (level, distance), (thickness, foil) = conductors.levels, conductors.foils
     sheets = np.array([sheet_resistance(t, case.board.temperature) for t in thickness])
@@ -178,10 +179,10 @@ class Expelled:
 
 
 def solve_expelled(
-    case: Case, conductors: Conductors, loops: Sequence[tuple[int, int]], report: Report | None = None
+    case: Case, conductors: Conductors, loops: Sequence[tuple[int, int]], progress: Progress | None = None
 ) -> Expelled:
     """High-frequency end alone, by one solve: what a gap is compared with."""
-    system = system_of(case, conductors, loops, report)
+    system = system_of(case, conductors, loops, progress)
     answer = np.zeros_like(system.drive)
     if len(answer):
         preconditioner = Preconditioner.of(system)

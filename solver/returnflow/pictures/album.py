@@ -19,9 +19,9 @@ from returnflow.pictures.lettering import house_style, slug
 from returnflow.pictures.maps import Maps
 from returnflow.pictures.pictured import LEAST_PART, coupling_parts, flow_parts, pictured
 from returnflow.pictures.sweep_charts import sweep_pictures
+from returnflow.resistive.linear import Progress
 from returnflow.words.drives import driven, telling_frequencies
 
-Report = Callable[[str], None]
 Kind = Literal["board", "flow", "coupling", "placement", "strip", "spectrum", "compare", "sweep"]
 
 LEAST_NOISE = 0.1  # of the strongest voltage, for a coupling map of its own
@@ -55,19 +55,19 @@ class Picture:
     png: bytes
 
 
-def pictures(result: Result, report: Report | None = None, *, brief: bool = False) -> list[Picture]:
+def pictures(result: Result, progress: Progress | None = None, *, brief: bool = False) -> list[Picture]:
     """
     Draw every picture of a result.
 
     Parameters
     ----------
     result : Result
-    report : function of one string, optional
+    progress : function of one string, optional
         Called before each picture.
     brief : bool
         Boards, placements and the flows of the loops that dominate a budget only.
     """
-    say = report or (lambda _: None)
+    say = progress or (lambda _: None)
     taken: set[str] = set()
     made = []
     with house_style():
@@ -79,17 +79,17 @@ def pictures(result: Result, report: Report | None = None, *, brief: bool = Fals
     return made
 
 
-def comparison_pictures(study: Study, report: Report | None = None) -> list[Picture]:
+def comparison_pictures(study: Study, progress: Progress | None = None) -> list[Picture]:
     """
     Draw all variants side by side; nothing for a single one.
 
     Parameters
     ----------
     study : Study
-    report : function of one string, optional
+    progress : function of one string, optional
         Called before each picture.
     """
-    say = report or (lambda _: None)
+    say = progress or (lambda _: None)
     taken: set[str] = set()
     made = []
     with house_style():

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import tempfile
-from collections.abc import Callable
 from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,8 +15,7 @@ from returnflow.answers.processes import pool, replaced_quietly
 from returnflow.answers.result import Result
 from returnflow.pictures.album import Picture, comparison_pictures, pictures, sweeps_drawn
 from returnflow.pictures.vtu import vtu_bytes
-
-Report = Callable[[str], None]
+from returnflow.resistive.linear import Progress
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,18 +38,18 @@ class Drawn:
     fields: dict[str, bytes]
 
 
-def draw(study: Study, report: Report | None = None, jobs: int | None = None) -> Drawn:
+def draw(study: Study, progress: Progress | None = None, jobs: int | None = None) -> Drawn:
     """
     Draw a study: with several variants each in a process of its own, as many as there are cores at a time.
 
     Parameters
     ----------
     study : Study
-    report : function of one string, optional
+    progress : function of one string, optional
     jobs : int, optional
         Processes; by default one for each core.
     """
-    say = report or (lambda _: None)
+    say = progress or (lambda _: None)
     names = list(study.variants)
     work = [functools.partial(_drawn, study[name], brief=number > 0) for number, name in enumerate(names)]
     workers = min(len(work), jobs or joblib.effective_n_jobs(-1))
@@ -82,7 +80,7 @@ def draw(study: Study, report: Report | None = None, jobs: int | None = None) ->
     )
 
 
-def _drawn(result: Result, report: Report | None, *, brief: bool) -> tuple[list[Picture], bytes]:
-    made = pictures(result, report, brief=brief)
+def _drawn(result: Result, progress: Progress | None, *, brief: bool) -> tuple[list[Picture], bytes]:
+    made = pictures(result, progress, brief=brief)
     with tempfile.TemporaryDirectory() as scratch:
         return made, vtu_bytes(result, Path(scratch) / "fields.vtu")

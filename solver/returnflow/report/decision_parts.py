@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from html import escape
 from itertools import groupby
 
-from returnflow.answers.compare import Row
 from returnflow.advice.decision import Decision
 from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, Study
+from returnflow.answers.compare import Row
 from returnflow.words.comparison import (
     KIND_WORDS,
     Cell,

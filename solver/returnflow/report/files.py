@@ -6,17 +6,15 @@ import contextlib
 import itertools
 import shutil
 import tempfile
-from collections.abc import Callable
 from pathlib import Path
 
+from returnflow.advice.study import Study
 from returnflow.pictures.jobs import draw
 from returnflow.pictures.lettering import slug
-from returnflow.report.record import to_dict, to_json
-from returnflow.report.page import report_html
-from returnflow.advice.study import Study
 from returnflow.pictures.vtu import MARK, field_mesh
-
-Report = Callable[[str], None]
+from returnflow.report.page import report_html
+from returnflow.report.record import to_dict, to_json
+from returnflow.resistive.linear import Progress
 
 __all__ = ["field_mesh", "place_files", "to_dict", "to_json", "write_all"]
 
@@ -25,7 +23,7 @@ KINDS = ("board", "flow", "coupling", "placement", "strip", "spectrum", "compare
 STALE = ("board.png", "fields.vtu", *(f"{kind}-*.png" for kind in KINDS))
 
 
-def write_all(study: Study, directory: Path, report_progress: Report | None = None) -> list[Path]:
+def write_all(study: Study, directory: Path, progress: Progress | None = None) -> list[Path]:
     """
     Write every file of a study into a directory: all of them, or on any failure none.
 
@@ -37,7 +35,7 @@ def write_all(study: Study, directory: Path, report_progress: Report | None = No
     study : Study
     directory : Path
         Made if it does not exist.
-    report_progress : function of one string, optional
+    progress : function of one string, optional
 
     Returns
     -------
@@ -51,7 +49,7 @@ def write_all(study: Study, directory: Path, report_progress: Report | None = No
     OSError
         If something cannot be written.
     """
-    say = report_progress or (lambda _: None)
+    say = progress or (lambda _: None)
     drawn = draw(study, say)
     say("report")
     taken: set[str] = set()

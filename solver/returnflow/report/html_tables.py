@@ -9,10 +9,10 @@ from html import escape
 
 import numpy as np
 
-from returnflow.magnetic.broadband import Broadband
-from returnflow.words.drives import amperes, drive
+from returnflow.answers.budget import Budget, engineering
 from returnflow.answers.frequency import high_inductance, inductance_doubt
 from returnflow.answers.result import Result
+from returnflow.magnetic.broadband import Broadband
 from returnflow.words.answer_text import (
     amount,
     bracket,
@@ -23,7 +23,7 @@ from returnflow.words.answer_text import (
     turns,
 )
 from returnflow.words.columns import percent
-from returnflow.answers.budget import Budget, engineering
+from returnflow.words.drives import amperes, drive
 
 
 def contributions_html(budget: Budget, what: str) -> str:

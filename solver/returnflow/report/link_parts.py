@@ -7,14 +7,14 @@ from html import escape
 
 import numpy as np
 
-from returnflow.pictures.pictured import areas, pictured
 from returnflow.advice.findings import Finding
-from returnflow.pictures.lettering import plain
-from returnflow.report.html_tables import table_html
-from returnflow.answers.result import Result
-from returnflow.words.link_rows import LEAST, LinkFacts, link_facts, using
-from returnflow.words.columns import percent
 from returnflow.answers.budget import engineering
+from returnflow.answers.result import Result
+from returnflow.pictures.lettering import plain
+from returnflow.pictures.pictured import areas, pictured
+from returnflow.report.html_tables import table_html
+from returnflow.words.columns import percent
+from returnflow.words.link_rows import LEAST, LinkFacts, link_facts, using
 
 LEVELS = {"high": "at or above what is tolerated", "moderate": "above a tenth of it", "low": "below a tenth of it"}
 AT_REST = {"conducts": "conducts", "open": "open", "closed": "taken as closed, as there is no other way"}

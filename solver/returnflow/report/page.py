@@ -7,10 +7,12 @@ import math
 from collections.abc import Mapping, Sequence
 from html import escape
 
+from returnflow.advice.study import Study
+from returnflow.answers.budget import Budget, engineering
+from returnflow.answers.result import Result
 from returnflow.pictures.album import Picture
 from returnflow.pictures.lettering import plain
-from returnflow.report.link_parts import coppers_html, findings_html, links_html
-from returnflow.report.style import STYLE
+from returnflow.report.decision_parts import comparison_html, decisions_html
 from returnflow.report.html_tables import (
     accuracy_html,
     contributions_html,
@@ -19,15 +21,13 @@ from returnflow.report.html_tables import (
     matrix_html,
     traffic_html,
 )
-from returnflow.report.decision_parts import comparison_html, decisions_html
-from returnflow.answers.result import Result
-from returnflow.advice.study import Study
+from returnflow.report.link_parts import coppers_html, findings_html, links_html
+from returnflow.report.style import STYLE
 from returnflow.words.answer_text import (
     known_to,
     margin,
     summary,
 )
-from returnflow.answers.budget import Budget, engineering
 
 VERDICTS = {"kept": "kept", "exceeded": "exceeded", "undecided": "undecided"}
 ALWAYS = (

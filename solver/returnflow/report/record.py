@@ -10,10 +10,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.answers.coupling import Peak
 from returnflow.advice.decision import Decision
-from returnflow.words.drives import amperes, driven
+from returnflow.advice.study import AS_DRAWN, Study
+from returnflow.answers.budget import Budget
+from returnflow.answers.coupling import Peak
 from returnflow.answers.frequency import inductance_doubt
+from returnflow.answers.result import Result
 from returnflow.report.record_parts import (
     Json,
     comparison_dict,
@@ -24,11 +26,9 @@ from returnflow.report.record_parts import (
     option_dict,
     swept_dict,
 )
-from returnflow.answers.result import Result
-from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.words.answer_text import power_share, region_names, section_names
+from returnflow.words.drives import amperes, driven
 from returnflow.words.link_rows import link_facts
-from returnflow.answers.budget import Budget
 from returnflow_geometry.model.board import Loop
 
 Array = NDArray[Any]

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from returnflow.answers.compare import Change, Comparison
 from returnflow.advice.findings import Finding
 from returnflow.advice.option import Option
+from returnflow.answers.compare import Change, Comparison
 from returnflow.answers.result import Result
 from returnflow.answers.sweeps import Swept
 from returnflow.words.link_rows import LinkFacts

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.sparse import bmat, csc_array, csr_array, diags_array
 
 from returnflow.resistive.conductors import Conductors, StackMesher
-from returnflow.resistive.linear import Backend, NumericalError, factorize_each
+from returnflow.resistive.linear import Backend, NumericalError, Progress, factorize_each
 from returnflow.resistive.links import NONE, Links
 from returnflow.resistive.products import both_sides, circuit_products, curl
 from returnflow.resistive.spaces import Space, Topology, circuit_fields, path_fields, potential_map, stream_map
@@ -21,7 +21,6 @@ from returnflow_geometry.mesh.seeding import SizeField
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Report = Callable[[str], None]
 
 # Entries below this fraction of sqrt(R_ii R_jj) are held to an absolute accuracy: a coupling that vanishes by
 # symmetry has no relative one.
@@ -311,7 +310,7 @@ def solve(
     loops: Sequence[tuple[int, int]],
     sheet: float | None = None,
     options: Options | None = None,
-    report: Report | None = None,
+    progress: Progress | None = None,
     names: Sequence[str] | None = None,
 ) -> Conduction:
     """
@@ -325,7 +324,7 @@ def solve(
     sheet : float
         Ohm per square, > 0, of a plane; conductors have their own.
     options : Options, optional
-    report : function of one string, optional
+    progress : function of one string, optional
         Called with a line of progress after every mesh.
     names : sequence of str, optional
         What to call the loops in messages.
@@ -347,7 +346,7 @@ def solve(
        space, Quart. Appl. Math. 5 (1947) 241-269 (from memory).
     """
     options = options or Options()
-    say = report or (lambda _: None)
+    say = progress or (lambda _: None)
     called = [f"“{name}”" for name in names] if names else [f"number {number + 1}" for number in range(len(loops))]
     clock = _Clock()
     whole = copper if isinstance(copper, Conductors) else Conductors.single(copper, 1.0 if sheet is None else sheet)

@@ -18,6 +18,7 @@ from returnflow.resistive.factor_threads import factors
 Floats = NDArray[np.float64]
 Solve = Callable[[Floats], Floats]
 Backend = Literal["scipy", "pardiso"]
+Progress = Callable[[str], None]  # is told a line of progress now and then
 
 TOLERANCE = 1e-8
 LARGE = 50_000  # unknowns from which PARDISO is worth its start

@@ -1,0 +1,1 @@
+"""What is left behind: the report, result.json and the files, complete or not at all."""
