@@ -9,7 +9,7 @@ from functools import cache
 
 import pytest
 
-from htmlpage import read
+from htmlpage import Page, read
 from reporting import (
     CABLES,
     NOISY,
