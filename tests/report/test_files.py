@@ -32,7 +32,7 @@ from reporting import (
 )
 from returnflow.advice.study import run
 from returnflow.pictures import jobs
-from returnflow.pictures.album import Kind
+from returnflow.pictures.album import PictureKind
 from returnflow.pictures.vtu import vtu_bytes
 from returnflow.report.files import field_mesh, is_ours, place_files, to_dict, to_json, write_all
 from returnflow_geometry.casefile.read import parse_case
@@ -329,7 +329,7 @@ class TestWriting:
         assert len(list(foreign.iterdir())) == 2
         assert (tmp_path / "board.png").exists()
 
-    @pytest.mark.parametrize("kind", [kind for kind in get_args(Kind) if kind != "board"])
+    @pytest.mark.parametrize("kind", [kind for kind in get_args(PictureKind) if kind != "board"])
     def test_a_second_run_replaces_and_clears_what_it_no_longer_has(self, tmp_path, kind):
         write_all(study(), tmp_path)
         stale = tmp_path / f"{kind}-gone.png"

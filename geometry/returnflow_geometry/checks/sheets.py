@@ -69,17 +69,17 @@ class Sheet:
         return STRtree([cutout.shape for cutout in self.cutouts])
 
     @cached_property
-    def contacts(self) -> list[Contact]:
+    def contacts(self) -> list[SheetContact]:
         """Where each terminal touches copper."""
         shapes = as_array([terminal.shape for terminal in self.terminals])
         whole = shapely.covers(self.left, shapes)
         return [
-            Contact(terminal, terminal.shape if inside else self._touched(terminal.shape))
+            SheetContact(terminal, terminal.shape if inside else self._touched(terminal.shape))
             for terminal, inside in zip(self.terminals, whole, strict=True)
         ]
 
     @cached_property
-    def good_contacts(self) -> list[Contact]:
+    def good_contacts(self) -> list[SheetContact]:
         """Contacts that are more than a sliver of their terminal."""
         return [contact for contact in self.contacts if contact.share >= LEAST_CONTACT]
 
@@ -110,7 +110,7 @@ class Sheet:
 
 
 @dataclass(frozen=True)
-class Contact:
+class SheetContact:
     """A terminal and the part of it that touches copper."""
 
     terminal: Terminal

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-Kind = Literal["crossing", "edge", "connectors", "between"]
+FindingKind = Literal["crossing", "edge", "connectors", "between"]
 MM = 1e3
 
 
@@ -38,7 +38,7 @@ class Finding:
         Where, metres.
     """
 
-    kind: Kind
+    kind: FindingKind
     things: tuple[str, ...]
     sentence: str
     severity: float

@@ -6,14 +6,14 @@ import math
 
 import numpy as np
 
-from returnflow.advice.option import Kind, Option, budget_of
+from returnflow.advice.option import Option, OptionKind, budget_of
 from returnflow.answers.budget import decibels, engineering
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
 from returnflow_geometry.model.board import Case, Loop
 
 
-def from_variant(kind: Kind, name: str, loop: Loop, base: Result, result: Result) -> Option:
+def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: Result) -> Option:
     """Option that a solved variant stands for."""
     budget, before = budget_of(result, loop), budget_of(base, loop)
     less = decibels(before.noise, budget.noise) if before.noise > 0 else 0.0

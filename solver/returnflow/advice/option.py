@@ -9,8 +9,8 @@ from returnflow.answers.budget import Budget, decibels
 from returnflow.answers.result import Result
 from returnflow_geometry.model.board import Loop
 
-Kind = Literal["move amplifier", "noisy current", "dedicated return", "differential", "copper"]
-EFFORT: tuple[Kind, ...] = ("move amplifier", "noisy current", "dedicated return", "differential", "copper")
+OptionKind = Literal["move amplifier", "noisy current", "dedicated return", "differential", "copper"]
+EFFORT: tuple[OptionKind, ...] = ("move amplifier", "noisy current", "dedicated return", "differential", "copper")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,7 +38,7 @@ class Option:
         Limits between cables that it brings back, which are exceeded as drawn.
     """
 
-    kind: Kind
+    kind: OptionKind
     title: str
     possible: bool
     noise: float | None

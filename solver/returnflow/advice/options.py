@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from returnflow.advice.from_drawing import dedicated, differential, move, quieter
 from returnflow.advice.from_variants import from_variant
-from returnflow.advice.option import Kind, Option, budget_of
+from returnflow.advice.option import Option, OptionKind, budget_of
 from returnflow.answers.result import Result
 from returnflow_geometry.model.board import Case, Loop
 
@@ -39,7 +39,7 @@ def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tup
     return tuple(sorted(found, key=lambda option: (option.effort, option.variant is not None)))
 
 
-def what_changes(loop: Loop, base: Case, other: Case) -> Kind | None:
+def what_changes(loop: Loop, base: Case, other: Case) -> OptionKind | None:
     """Which kind of option a variant is for a sensitive loop: by what it changes, the strongest means first."""
     if all(item.name != loop.name for item in other.loops):
         return None

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from returnflow.advice.cable_findings import apart, between
-from returnflow.advice.findings import Finding, Kind
+from returnflow.advice.findings import Finding, FindingKind
 from returnflow.advice.route_findings import Routes
 from returnflow.answers.result import Result
 
-__all__ = ["Finding", "Kind", "review"]
+__all__ = ["Finding", "FindingKind", "review"]
 
 
 def review(result: Result) -> tuple[Finding, ...]:

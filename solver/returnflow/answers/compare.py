@@ -19,7 +19,7 @@ from returnflow.magnetic.broadband import Broadband
 Floats = NDArray[np.float64]
 # The peak lies where the field is steepest, and meshes differ there.
 PEAK_ACCURACY = 0.03
-Kind = Literal["noise", "cables", "share", "link", "inductance", "gap", "crowding"]
+RowKind = Literal["noise", "cables", "share", "link", "inductance", "gap", "crowding"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,7 +65,7 @@ class Row:
         In the order of the variants; None where a variant has no such thing.
     """
 
-    kind: Kind
+    kind: RowKind
     loop: str
     other: str
     unit: str
@@ -85,7 +85,7 @@ class Comparison:
     variants: tuple[str, ...]
     rows: tuple[Row, ...]
 
-    def of(self, kind: Kind) -> tuple[Row, ...]:
+    def of(self, kind: RowKind) -> tuple[Row, ...]:
         """Rows of one kind."""
         return tuple(row for row in self.rows if row.kind == kind)
 
@@ -135,18 +135,18 @@ def compare(results: Mapping[str, Result]) -> Comparison:
                 figures=tuple(None if item is None else item[0] for item in found),
             )
         )
-    order: list[Kind] = ["noise", "cables", "share", "link", "inductance", "gap", "crowding"]
+    order: list[RowKind] = ["noise", "cables", "share", "link", "inductance", "gap", "crowding"]
     rows.sort(key=lambda row: order.index(row.kind))
     return Comparison(variants=tuple(results), rows=tuple(rows))
 
 
-_Key = tuple[Kind, str, str, str]
+_Key = tuple[RowKind, str, str, str]
 
 
 def _figures(result: Result) -> dict[_Key, tuple[Figure, float | None]]:
     """Every figure of one result, with its limit."""
     found: dict[_Key, tuple[Figure, float | None]] = {}
-    kinds: tuple[tuple[Kind, tuple[Budget, ...]], ...] = (("noise", result.sensitive), ("cables", result.cables))
+    kinds: tuple[tuple[RowKind, tuple[Budget, ...]], ...] = (("noise", result.sensitive), ("cables", result.cables))
     for kind, budgets in kinds:
         for budget in budgets:
             half = max(budget.high - budget.noise, budget.noise - budget.low)

@@ -22,7 +22,7 @@ from returnflow.pictures.sweep_charts import sweep_pictures
 from returnflow.resistive.linear import Progress
 from returnflow.words.drives import driven, telling_frequencies
 
-Kind = Literal["board", "flow", "coupling", "placement", "strip", "spectrum", "compare", "sweep"]
+PictureKind = Literal["board", "flow", "coupling", "placement", "strip", "spectrum", "compare", "sweep"]
 
 LEAST_NOISE = 0.1  # of the strongest voltage, for a coupling map of its own
 MOST_PAIRS = 4  # coupling maps per sensitive loop or pair of cables, the strongest
@@ -47,7 +47,7 @@ class Picture:
     png : bytes
     """
 
-    kind: Kind
+    kind: PictureKind
     file: str
     caption: str
     alt: str
@@ -113,7 +113,7 @@ def sweeps_drawn(study: Study) -> list[Picture]:
     ]
 
 
-_Wanted = tuple[Kind, tuple[str, ...], tuple[str, ...], Callable[[], Frame | Chart], str, str]
+_Wanted = tuple[PictureKind, tuple[str, ...], tuple[str, ...], Callable[[], Frame | Chart], str, str]
 
 
 def _wanted(result: Result, *, brief: bool = False) -> Iterator[_Wanted]:

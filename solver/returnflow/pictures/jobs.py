@@ -19,7 +19,7 @@ from returnflow.resistive.linear import Progress
 
 
 @dataclass(frozen=True, kw_only=True)
-class Drawn:
+class DrawnStudy:
     """
     What a study looks like.
 
@@ -38,7 +38,7 @@ class Drawn:
     fields: dict[str, bytes]
 
 
-def draw(study: Study, progress: Progress | None = None, jobs: int | None = None) -> Drawn:
+def draw(study: Study, progress: Progress | None = None, jobs: int | None = None) -> DrawnStudy:
     """
     Draw a study: with several variants each in a process of its own, as many as there are cores at a time.
 
@@ -73,7 +73,7 @@ def draw(study: Study, progress: Progress | None = None, jobs: int | None = None
                 say("a process was ended from outside, most often for want of memory: the rest one at a time")
                 for name, item in zip(names, work, strict=True):
                     made[name] = made.get(name) or item(say)
-    return Drawn(
+    return DrawnStudy(
         pictures={name: made[name][0] for name in names},
         shared=shared,
         fields={name: made[name][1] for name in names},

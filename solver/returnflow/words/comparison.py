@@ -11,11 +11,11 @@ from returnflow.advice.decision import Decision
 from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget, decibels, engineering
-from returnflow.answers.compare import Change, Figure, Kind, Row
+from returnflow.answers.compare import Change, Figure, Row, RowKind
 from returnflow.words.columns import WIDTH, percent, rows_text, short
 
 NO_CHANGE = "no change"
-KIND_WORDS: dict[Kind, str] = {
+KIND_WORDS: dict[RowKind, str] = {
     "noise": "Noise in series with a sensitive signal, rms",
     "cables": "Voltage between cable shields, rms",
     "share": "Share of a noisy current across a region, at its strongest line",
@@ -24,7 +24,7 @@ KIND_WORDS: dict[Kind, str] = {
     "gap": "Inductance added by the gaps a route crosses, at high frequency",
     "crowding": "Strongest sheet current, mean over 0.1 mm, at 0 Hz",
 }
-ABSENT: dict[Kind, str] = {"gap": "not crossed"}
+ABSENT: dict[RowKind, str] = {"gap": "not crossed"}
 NOTHING = 1e-4  # of a current
 VERDICTS = {"kept": "kept", "exceeded": "exceeded", "undecided": "undecided"}
 

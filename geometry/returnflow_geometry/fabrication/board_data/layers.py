@@ -10,7 +10,7 @@ from typing import Literal
 from returnflow_geometry.fabrication.base.objects import FabricationError, JobFile
 from returnflow_geometry.keys.reading import brief, listed
 
-Kind = Literal["copper", "outline", "drill", "ignored"]
+LayerKind = Literal["copper", "outline", "drill", "ignored"]
 HEAD = 65536  # bytes in which a file says what it is
 MAX_LAYERS = 16
 IGNORED_WORDS = {
@@ -47,7 +47,7 @@ FLEX_WORDS = ("flex", "coverlay", "stiffener", "bendarea")
 class Role:
     """What one image file is for. `number` counts copper layers from 1 at the top; `why` says why it is ignored."""
 
-    kind: Kind
+    kind: LayerKind
     number: int = 0
     function: tuple[str, ...] = ()
     why: str = ""

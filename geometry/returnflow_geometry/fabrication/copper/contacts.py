@@ -13,7 +13,7 @@ from shapely import STRtree
 from returnflow_geometry.fabrication.base.objects import BoardData, FabricationError
 from returnflow_geometry.fabrication.copper.connectivity import Connectivity, wall_area
 from returnflow_geometry.fabrication.copper.merged import Sheets
-from returnflow_geometry.fabrication.copper.pins import Contact, Pin, contacts_on_copper
+from returnflow_geometry.fabrication.copper.pins import Pin, PinContact, contacts_on_copper
 from returnflow_geometry.fabrication.copper.reach import carrying
 from returnflow_geometry.fabrication.copper.touching import LEAST_AREA
 from returnflow_geometry.keys.drawn_shapes import place
@@ -37,7 +37,7 @@ class Use:
     """
 
     pins: list[Pin]
-    contacts: list[list[tuple[Contact, int]]]
+    contacts: list[list[tuple[PinContact, int]]]
     islands: set[int]
     barrels: dict[int, list[int]]
     own: dict[int, int]
@@ -88,7 +88,7 @@ def use_of(connectivity: Connectivity, pins: Sequence[Pin], laid: Sequence[tuple
 
 
 def _in_pads(
-    connectivity: Connectivity, pins: Sequence[Pin], contacts: list[list[tuple[Contact, int]]], own: dict[int, int]
+    connectivity: Connectivity, pins: Sequence[Pin], contacts: list[list[tuple[PinContact, int]]], own: dict[int, int]
 ) -> dict[tuple[int, int], int]:
     """Barrels that meet a surface-mount pad of a pin: (barrel, layer) to the number of the pin."""
     found: dict[tuple[int, int], int] = {}

@@ -11,7 +11,7 @@ from returnflow_geometry.fabrication.base.objects import BoardData, FabricationE
 from returnflow_geometry.fabrication.copper.connectivity import PLATING, Connectivity, connect
 from returnflow_geometry.fabrication.copper.contacts import Use, links_of, terminals_of, use_of
 from returnflow_geometry.fabrication.copper.merged import SIMPLIFY, Sheets, build_sheets, copper_name
-from returnflow_geometry.fabrication.copper.pins import Contact, Pin, find_pin, pins_of
+from returnflow_geometry.fabrication.copper.pins import Pin, PinContact, find_pin, pins_of
 from returnflow_geometry.fabrication.copper.stack import Thickness, layers_of
 from returnflow_geometry.keys.drawn_shapes import MM, mm
 from returnflow_geometry.keys.reading import brief, listed
@@ -191,7 +191,7 @@ def _drawn(terminal: Terminal, data: BoardData, connectivity: Connectivity, file
         )
         raise FabricationError(file, message)
     net, layer = names[terminal.copper]
-    contact = Contact(layer=layer, at=terminal.centre, shape=terminal.shape)
+    contact = PinContact(layer=layer, at=terminal.centre, shape=terminal.shape)
     return Pin(refdes="", pin="", net=net, contacts=(contact,), label=terminal.name)
 
 

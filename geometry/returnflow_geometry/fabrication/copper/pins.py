@@ -29,7 +29,7 @@ MAX_NEAR = 5
 
 
 @dataclass(frozen=True, kw_only=True)
-class Contact:
+class PinContact:
     """One pad of a pin: the layer (from 0 at the top), its border (m), and whether a file draws it."""
 
     layer: int
@@ -51,7 +51,7 @@ class Pin:
     refdes: str
     pin: str
     net: str
-    contacts: tuple[Contact, ...]
+    contacts: tuple[PinContact, ...]
     holes: tuple[int, ...] = ()
     through: bool = False
     cut: bool = False
@@ -66,7 +66,7 @@ class Pin:
 @dataclass
 class _Found:
     net: str = ""
-    contacts: list[Contact] = field(default_factory=list)
+    contacts: list[PinContact] = field(default_factory=list)
     holes: set[int] = field(default_factory=set)
     through: bool = False
     cut: bool = False
@@ -87,7 +87,7 @@ def pins_of(data: BoardData, limits: Limits | None = None) -> dict[str, Pin]:
                 continue
             entry = found.setdefault((pad.refdes, pad.pin), _Found())
             entry.net = entry.net or pad.net
-            entry.contacts.append(Contact(layer=number, at=pad.at, shape=pad.shape))
+            entry.contacts.append(PinContact(layer=number, at=pad.at, shape=pad.shape))
     for k, hole in enumerate(data.holes):
         if hole.refdes.strip().upper() not in NO_PARTS and hole.plating != "unplated":
             entry = found.setdefault((hole.refdes, hole.pin), _Found())
@@ -148,13 +148,13 @@ def find_pin(pins: dict[str, Pin], name: str, file: str = "fabrication data") ->
     raise FabricationError(file, message)
 
 
-def contacts_on_copper(pin: Pin, connectivity: Connectivity) -> tuple[list[tuple[Contact, int]], list[str]]:
+def contacts_on_copper(pin: Pin, connectivity: Connectivity) -> tuple[list[tuple[PinContact, int]], list[str]]:
     """
     Pads of a pin with the island each lies on (the one it shares most area with), and what had to be assumed.
 
     Pads that touch no copper are left out and noted.
     """
-    found: list[tuple[Contact, int]] = []
+    found: list[tuple[PinContact, int]] = []
     notes = []
     for contact in pin.contacts:
         best, area = -1, 0.0
@@ -275,10 +275,10 @@ def _add_points(data: BoardData, found: dict[tuple[str, str], _Found], limits: L
             # Of pads that were drawn over one another the largest is the pin's.
             if over := padded[layer].get(n):
                 pad = unnamed[layer][max(over, key=sizes[layer].__getitem__)]
-                entry.contacts.append(Contact(layer=layer, at=pad.at, shape=pad.shape))
+                entry.contacts.append(PinContact(layer=layer, at=pad.at, shape=pad.shape))
             else:
                 disc = shapes.circle(*point.at, ASSUMED_PAD, corners=CONTACT_CORNERS)
-                entry.contacts.append(Contact(layer=layer, at=point.at, shape=disc, drawn=False))
+                entry.contacts.append(PinContact(layer=layer, at=point.at, shape=disc, drawn=False))
 
 
 def _near(places: list[tuple[float, float]], others: list[tuple[float, float]], budget: Budget) -> dict[int, list[int]]:

@@ -16,7 +16,7 @@ from returnflow_geometry.fabrication.gerber.macros import cos_sin
 from returnflow_geometry.fabrication.gerber.strokes import Point, arc_stroke, convex_strokes, is_convex, round_strokes
 from returnflow_geometry.model.board import Shape
 
-Kind = Literal["flash", "draw", "region"]
+ObjectKind = Literal["flash", "draw", "region"]
 Matrix = tuple[float, float, float, float]  # (a, b, c, d): x' = a x + b y, y' = c x + d y
 IDENTITY: Matrix = (1.0, 0.0, 0.0, 1.0)
 NOTHING = Polygon()
@@ -30,7 +30,7 @@ class Item(NamedTuple):
     y: float
     dark: bool
     tag: int
-    kind: Kind
+    kind: ObjectKind
 
 
 def matrix_of(mirror: str, rotation: float, scale: float) -> Matrix:

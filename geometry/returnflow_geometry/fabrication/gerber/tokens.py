@@ -14,7 +14,7 @@ _WORD = re.compile(r"\s*(?:%([^%]*)%|(G0?4(?![0-9])[^*]*)\*|([^*%]*)\*)")
 _BREAKS = re.compile(r"[\r\n]+")
 _SPACE = re.compile(r"\s+")
 
-Kind = Literal["word", "comment", "extended", "tail"]
+TokenKind = Literal["word", "comment", "extended", "tail"]
 
 
 class Word(NamedTuple):
@@ -27,7 +27,7 @@ class Word(NamedTuple):
     """
 
     position: int
-    kind: Kind
+    kind: TokenKind
     text: str
 
 

@@ -27,7 +27,7 @@ PLATINGS: dict[str, Plating] = {
 
 
 @dataclass(kw_only=True)
-class Drawn:
+class DrawnCopper:
     """What one copper layer draws, in the order of the file: runs of one polarity, each net to its shapes."""
 
     runs: list[tuple[bool, dict[str, list[Shape]]]] = field(default_factory=list)
@@ -73,7 +73,7 @@ class Features:
 
     def __init__(self, shapes: Shapes) -> None:
         self.shapes = shapes
-        self.copper: dict[str, Drawn] = {}
+        self.copper: dict[str, DrawnCopper] = {}
         self.holes: list[RawHole] = []
         self.pin_nets: dict[tuple[str, str], str] = {}
         self.padstacks: dict[str, Element] = {}
@@ -93,7 +93,7 @@ class Features:
         if polarity not in ("POSITIVE", "NEGATIVE"):
             self.shapes.fail(f"a Set of layer {quoted(layer)} has polarity {quoted(polarity)}; POSITIVE or NEGATIVE.")
         dark = polarity == "POSITIVE"
-        drawn = self.copper.setdefault(layer, Drawn())
+        drawn = self.copper.setdefault(layer, DrawnCopper())
         for child in element:
             name = tag(child)
             self.shapes.budget.objects()
@@ -112,7 +112,7 @@ class Features:
                     f"{quoted(name)} on copper layer {quoted(layer)} is not supported; write it as Features."
                 )
 
-    def features(self, element: Element, net: str, drawn: Drawn, dark: bool) -> None:
+    def features(self, element: Element, net: str, drawn: DrawnCopper, dark: bool) -> None:
         """Draw the shapes of a Features element, at each of its places."""
         scale = self.shapes.scaled(None)
         texts = sum(tag(inner) == "Text" for inner in element.iter())
@@ -123,7 +123,7 @@ class Features:
             if not area.is_empty:
                 drawn.add(dark, net, area)
 
-    def pad(self, element: Element, owner: Element, layer: str, drawn: Drawn, dark: bool) -> None:
+    def pad(self, element: Element, owner: Element, layer: str, drawn: DrawnCopper, dark: bool) -> None:
         """Draw a Pad; with a PinRef it becomes the pad of that pin."""
         scale = self.shapes.scaled(None)
         net = (owner.get("net") or "").strip()
@@ -163,7 +163,7 @@ class Features:
                 pad,
                 element,
                 pad.get("layerRef") or "",
-                self.copper.setdefault(pad.get("layerRef") or "", Drawn()),
+                self.copper.setdefault(pad.get("layerRef") or "", DrawnCopper()),
                 True,
             )
         for hole in children(element, "LayerHole"):
@@ -212,7 +212,7 @@ class Features:
 
     def layer(self, name: str, *, negative: bool, outline: Shape | None) -> LayerCopper:
         """Copper of one layer, after everything is drawn."""
-        drawn = self.copper.get(name, Drawn())
+        drawn = self.copper.get(name, DrawnCopper())
         nets = drawn.nets(self.shapes)
         if not negative:
             return LayerCopper(name=name, nets=nets, pads=tuple(drawn.pads))
