@@ -60,8 +60,8 @@ def solved():
     case = parse_case(BOARD)
     conductors = Conductors.of(case)
     loops = conductors.ends(case)
-    resistance = solve(conductors, loops, None, Options(accuracy=1e-3)).mid
-    return solve_broadband(case, conductors, loops, resistance)
+    squares = solve(conductors, loops, None, Options(accuracy=1e-3)).squares
+    return solve_broadband(case, conductors, loops, squares)
 
 
 def finer(monkeypatch):

@@ -19,7 +19,6 @@ from returnflow.answers.budget import engineering
 from returnflow.answers.frequency import LoopFacts
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import HIGHEST, Lines, lines_of
-from returnflow.magnetic.routes import faced
 from returnflow.magnetic.traces import Route
 from returnflow_geometry.checks.gaps import GAP, Stretch, edges, filled, long_parts, open_cutouts, stretches
 from returnflow_geometry.model.board import Loop, Shape
@@ -57,7 +56,7 @@ class Routes:
             name: plane.copper for name, plane in zip(result.conductors.names, result.conductors.planes, strict=True)
         }
         self.traces: list[_Trace] = []
-        for j, item in enumerate(faced(result.case, result.conductors)):
+        for j, item in enumerate(result.facing):
             loop = result.case.loops[j]
             if loop.route is not None and item.route is not None and item.route.height:
                 h = abs(item.route.height)

@@ -94,7 +94,7 @@ def solve_case(
     facing = tuple(faced(case, conductors))
     if frequency.wants_frequencies(case):
         band = None if highest is None else BroadbandOptions(highest=highest)
-        model = solve_broadband(case, conductors, loops, solution.mid, band, progress)
+        model = solve_broadband(case, conductors, loops, solution.squares, band, progress, facing)
         crossed = {(conductors.names[item.copper], name) for item in facing for name in item.gaps}
         if crossed and compare_gaps:
             if progress:
@@ -148,6 +148,7 @@ def evaluate(name: str, case: Case, solved: Solved) -> Result:
         cautions=tuple(budget.frequency_cautions(case, conductors.reference)),
         frequencies=case.frequencies,
         spectral=spectral,
+        facing=solved.facing,
     )
     took = time.perf_counter() - begin
     result.seconds.update(solved.seconds | {"evaluation": took, "total": solved.seconds.get("total", 0.0) + took})

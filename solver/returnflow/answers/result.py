@@ -11,6 +11,7 @@ from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
 from returnflow.answers.frequency import LoopFacts
 from returnflow.magnetic.broadband import Broadband
+from returnflow.magnetic.routes import Faced
 from returnflow.resistive.conduction import Conduction
 from returnflow.resistive.conductors import Conductors, copper_numbers
 from returnflow_geometry.mesh.mesher import Mesh, Plane
@@ -96,6 +97,8 @@ class Result:
         Asked for in the case, hertz.
     spectral : Spectral or None
         What frequency does; None where nothing in the case asks for more than the resistive limit.
+    facing : tuple of Faced, one per loop
+        Which copper its outgoing conductor faces.
     """
 
     name: str
@@ -113,6 +116,7 @@ class Result:
     cautions: tuple[str, ...]
     frequencies: tuple[float, ...] = (0.0,)
     spectral: Spectral | None = None
+    facing: tuple[Faced, ...] = ()
     seconds: dict[str, float] = field(default_factory=dict)
 
     @property

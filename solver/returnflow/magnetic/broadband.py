@@ -106,12 +106,8 @@ class Broadband:
     @property
     def dissipation(self) -> Floats:
         """Of all foils and links at 0 Hz, in squares of the reference, shape (r, r)."""
-        stack = self.system.stack
-        ohmic = stack.links.resistance / stack.sheet
-        total: Floats = sum(foil.weight * foil.dissipation for foil in self.foils) + (self.link_basis.T * ohmic) @ (
-            self.link_basis
-        )
-        return total
+        links: Floats = (self.link_basis.T * self.system.stack.ohmic) @ self.link_basis
+        return links + sum(foil.weight * foil.dissipation for foil in self.foils)
 
     @property
     def _each(self) -> tuple[float, ...]:

@@ -65,8 +65,8 @@ class Stack:
     distance : array, shape (levels, levels)
         Between facing surfaces, metres.
     links : Links
-    sheet : float
-        Sheet resistance of the reference at 0 Hz, ohm per square: what the links' resistances are measured by.
+    ohmic : array, shape (links,)
+        Their resistances in squares of the reference.
     """
 
     foil: Ints
@@ -74,13 +74,13 @@ class Stack:
     level: Ints
     distance: Floats
     links: Links
-    sheet: float
+    ohmic: Floats
 
     @classmethod
     def plain(cls, triangles: int) -> Stack:
         """One copper without links."""
         nothing = np.zeros(triangles, dtype=np.int64)
-        return cls(nothing, np.ones(1), nothing, np.zeros((1, 1)), NONE, 1.0)
+        return cls(nothing, np.ones(1), nothing, np.zeros((1, 1)), NONE, np.zeros(0))
 
 
 @dataclass(frozen=True)
@@ -198,15 +198,16 @@ def assemble(
 
     areas = [mesh.areas * (stack.foil == n) for n in range(len(stack.weights))]
     own = [csr_array(sum(part.T @ diags_array(area) @ part for part in curl)) for area in areas]
-    ohmic = links.resistance / stack.sheet
-    dissipation = _sum(stack.weights, own) + link_map.T @ diags_array(ohmic) @ link_map
+    dissipation = _sum(stack.weights, own) + link_map.T @ diags_array(stack.ohmic) @ link_map
 
     # The resistive pattern: circuits through capacitors carry nothing.
     closed = closed_at_dc(mesh, contacts, links).names
     open_link = np.array([name not in closed for name in links.names], dtype=bool)
     live = np.flatnonzero(~(abs(link_map[open_link]).sum(axis=0) > 0)) if open_link.any() else slice(None)
     weight = diags_array(mesh.areas * stack.weights[stack.foil])
-    load = sum(part.T @ (weight @ currents[c]) for c, part in enumerate(curl)) + link_map.T @ (ohmic[:, None] * through)
+    load = sum(part.T @ (weight @ currents[c]) for c, part in enumerate(curl)) + link_map.T @ (
+        stack.ohmic[:, None] * through
+    )
     # A strip one triangle wide leaves the current no choice, and no unknown.
     resistive = np.zeros((to_local.shape[1], len(loops)))
     if to_local.shape[1]:
@@ -217,7 +218,7 @@ def assemble(
     stream = (local_paths.toarray() + to_local @ resistive).T.reshape(len(loops), triangles, 3)
     foils = tuple(_foil(*item, curl, currents, live_alone=len(areas) == 1 and not len(links))
                   for item in zip(stack.weights, areas, own, strict=True))  # fmt: skip
-    resistance = sum(foil.weight * foil.resistance for foil in foils) + through.T @ (ohmic[:, None] * through)
+    resistance = sum(foil.weight * foil.resistance for foil in foils) + through.T @ (stack.ohmic[:, None] * through)
 
     panels = PanelOperator(mesh.points[mesh.triangles], stack.level, stack.distance)
     induced = MU0 / (4 * np.pi) * (panels @ np.concatenate([currents[0], currents[1]], axis=1))

@@ -83,7 +83,7 @@ class Preconditioner:
         mesh = system.space.mesh
         mass = (system.to_local.T @ diags_array(np.repeat(mesh.areas / 3, 3)) @ system.to_local).tocsc()
         stack = system.stack
-        ohmic = diags_array(stack.links.resistance / stack.sheet)
+        ohmic = diags_array(stack.ohmic)
         plain = sum(foil.dissipation for foil in system.foils) + system.link_map.T @ ohmic @ system.link_map
         scale = plain.diagonal() / mass.diagonal()
         x0, y0 = np.ptp(mesh.points, axis=0)

@@ -72,9 +72,10 @@ def solve_broadband(
     case: Case,
     conductors: Conductors,
     loops: Sequence[tuple[int, int]],
-    resistance: Floats | None,
+    squares: Floats | None,
     options: BroadbandOptions | None = None,
     progress: Progress | None = None,
+    facing: Sequence[Faced] | None = None,
 ) -> Broadband:
     """
     Reduced model of a case on a mesh that follows its routes.
@@ -85,16 +86,18 @@ def solve_broadband(
     conductors : Conductors
     loops : sequence of (int, int)
         Contact of injection and of return.
-    resistance : array, shape (loops, loops), or None
-        Bracketed resistive result, ohm: the DC end.
+    squares : array, shape (loops, loops), or None
+        Bracketed resistive result in squares of the reference: the DC end.
     options : BroadbandOptions, optional
     progress : function of one string, optional
+    facing : sequence of Faced, optional
+        Of every loop, where it is known already.
     """
-    squares = None if resistance is None else resistance / conductors.reference
+    facing = faced(case, conductors) if facing is None else facing
     thickness = tuple(conductors.foils[0].tolist())
-    system = system_of(case, conductors, loops, progress)
+    system = system_of(case, conductors, loops, progress, facing)
     model = reduce(system, thickness, case.board.temperature, squares, options, progress)
-    system = system_of(case, conductors, loops, progress, COARSER)
+    system = system_of(case, conductors, loops, progress, facing, COARSER)
     coarse = reduce(system, thickness, case.board.temperature, squares, options, progress)
     return replace(model, coarse=replace(coarse, system=replace(coarse.system, panels=None)))
 
@@ -103,12 +106,13 @@ def system_of(
     case: Case,
     conductors: Conductors,
     loops: Sequence[tuple[int, int]],
-    progress: Progress | None,
+    progress: Progress | None = None,
+    facing: Sequence[Faced] | None = None,
     coarser: float = 1.0,
 ) -> System:
     """Equations of a case on its magnetic mesh, or on one whose edges are `coarser` times as long."""
     over = [routes_of(case, name) for name in conductors.names]
-    facing = faced(case, conductors)
+    facing = faced(case, conductors) if facing is None else facing
 
     def size(number: int, mesher: Mesher) -> SizeField:
         plane = conductors.planes[number]
@@ -127,7 +131,7 @@ def system_of(
     (level, distance), (thickness, foil) = conductors.levels, conductors.foils
     sheets = np.array([sheet_resistance(t, case.board.temperature) for t in thickness])
     stack = Stack(
-        foil[copper], sheets / conductors.reference, level[copper], distance, conductors.links, conductors.reference
+        foil[copper], sheets / conductors.reference, level[copper], distance, conductors.links, conductors.ohmic
     )
     first = [int(np.flatnonzero(level == n)[0]) for n in range(len(distance))]
     return assemble(mesh, len(conductors.terminals), loops, over[0], stack, [over[n] for n in first])

@@ -18,7 +18,6 @@ from returnflow.answers import frequency
 from returnflow.answers.budget import Budget, band_mask, engineering
 from returnflow.answers.result import Result, Spectral
 from returnflow.answers.spectra import lines_of
-from returnflow.magnetic.routes import faced
 from returnflow.pictures.canvas import INK, MM
 from returnflow.pictures.chart import WIDTH, Chart, inch_axes, titled
 from returnflow.pictures.fields import FLOW_MAP, flow_ranges
@@ -161,12 +160,11 @@ def share_chart(result: Result, spectral: Spectral) -> Chart:
     loops = [j for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
     frequencies = grid.tolist()
     shares, _ = frequency.traffic(model, result.solution.loops, result.conductors.contact_inside(), frequencies)
-    facing = faced(result.case, result.conductors)
     near = np.full((len(grid), len(result.case.loops)), np.nan)
     for j in loops:
-        route = facing[j].route
+        route = result.facing[j].route
         if route is not None and route.height:
-            mine = frequency.among(model, result.conductors, facing[j].copper)
+            mine = frequency.among(model, result.conductors, result.facing[j].copper)
             near[:, j] = np.abs(frequency.near_shares(model, route, j, frequencies, among=mine))
     names = [region.name for region in result.case.regions]
     panels = len(names) + 1

@@ -88,6 +88,8 @@ class Conduction:
         Upper - lower of each loop's own resistance, by blocks of copper that single links join, ohm.
     link_current : array, shape (loops, links)
         From the first to the second contact of every link, ampere per ampere.
+    squares : array, shape (loops, loops)
+        Middle of the bracket in squares: `mid` over `sheet`.
     passes : tuple of (triangles, worst error over allowed error)
     seconds : dict
         Wall time of each part.
@@ -108,6 +110,7 @@ class Conduction:
     gap: Floats
     spread: Floats
     link_current: Floats
+    squares: Floats
     passes: tuple[tuple[int, float], ...] = ()
     seconds: dict[str, float] = field(default_factory=dict)
 
@@ -157,9 +160,8 @@ class Conduction:
             return self
         part, rows = StackMesher.part(self.mesh, copper)
         space = Space(part, self.space.order)
-        topology = Topology(part, self.topology.contacts, self.links.ends)
         # Connected is what was connected in the whole, by way of other coppers too.
-        topology.__dict__["conductor"] = self.topology.conductor
+        topology = Topology(part, self.topology.contacts, self.links.ends, self.topology.conductor)
         potential = np.zeros((space.size, len(self.loops)))
         potential[space.local] = self.potential[self.space.local[rows]]
         return replace(
@@ -289,7 +291,8 @@ def solve_on(
     clock.lap("fields")
     return Conduction(
         mesh, space, topology, tuple(loops), sheet, weight, links, sheet * potential, sheet * contact_potential, stream,
-        sheet * lower, sheet * upper, sheet * gap, sheet * spread, through, (), clock.seconds,
+        sheet * lower, sheet * upper, sheet * gap, sheet * spread, through,
+        0.5 * (lower + upper), (), clock.seconds,
     )  # fmt: skip
 
 

@@ -108,6 +108,11 @@ class Conductors:
         return float(self.sheets[0])
 
     @cached_property
+    def ohmic(self) -> Floats:
+        """Resistances of the links in squares of the reference, shape (links,)."""
+        return self.links.resistance / self.reference
+
+    @cached_property
     def number(self) -> dict[str, int]:
         """Contact number of every terminal."""
         return {name: n for n, name in enumerate(self.terminals)}

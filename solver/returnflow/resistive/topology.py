@@ -24,11 +24,13 @@ class Topology:
     What is connected to what: neighbours, pieces of copper, insulated edges, contacts, links.
 
     ``links`` are pairs of contacts joined by something outside the copper, shape (k, 2); capacitors last.
+    ``known`` are the contacts' conductors in the whole that the mesh is part of.
     """
 
     mesh: Mesh
     contacts: int
     links: Ints = field(default_factory=lambda: np.empty((0, 2), dtype=np.int64))
+    known: Ints | None = None
 
     @cached_property
     def neighbours(self) -> Ints:
@@ -132,6 +134,8 @@ class Topology:
     @cached_property
     def conductor(self) -> Ints:
         """Number of the conductor each contact belongs to: pieces joined by contacts and links count as one."""
+        if self.known is not None:
+            return self.known
         labels = connected_components(self._graph, directed=False)[1]
         conductors: Ints = labels[len(self.mesh.triangles) :].astype(np.int64)
         return conductors
