@@ -33,9 +33,9 @@ class Page(HTMLParser):
     def handle_data(self, data):
         if "style" in self.open:
             return
-        self.text.append(data)
+        self.text.append(data.replace("\u00a0", " "))
         if "td" in self.open or "th" in self.open:
-            self.rows[-1][-1] += data
+            self.rows[-1][-1] += data.replace("\u00a0", " ").strip("\n")
 
     def row(self, *starts_with):
         return next(row for row in self.rows if row[: len(starts_with)] == list(starts_with))

@@ -9,6 +9,7 @@ import json
 import os
 import sys
 import time
+import traceback
 from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
@@ -54,8 +55,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         _say("error: out of memory. Ask for less accuracy, or remove copper details much finer than the contacts.")
         return BAD_INPUT
     except KeyboardInterrupt:
-        _say("stopped; nothing was written.")
+        _say("stopped; what was not yet written is lost.")
         return INTERRUPTED
+    except Exception as error:
+        # 1 would say that a limit is exceeded, which nobody found out.
+        at = traceback.extract_tb(error.__traceback__)[-1]
+        _say(f"error: {type(error).__name__}: {error} (at {Path(at.filename).name}, line {at.lineno}).")
+        _say("This is a defect of returnflow, not of the case. Please report it with these two lines.")
+        return BAD_INPUT
 
 
 def entry() -> NoReturn:
@@ -97,6 +104,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument(
         "--jobs", type=int, metavar="N", help="solve so many variants side by side (default: one for each core)"
     )
+    run.add_argument("--brief", action="store_true", help="no details.html, and no pictures that only it shows")
     run.add_argument("--strict", action="store_true", help="exit status 1 if a limit in the case is exceeded")
     run.add_argument("--quiet", action="store_true", help="no progress on stderr")
     run.set_defaults(command=_run)
@@ -128,7 +136,7 @@ def _parser() -> argparse.ArgumentParser:
 def _run(arguments: argparse.Namespace) -> int:
     """Solve a case, print the table, and write report.html, result.json, fields.vtu and the pictures."""
     from returnflow.advice.study import AS_DRAWN, run
-    from returnflow.report.files import to_dict, write_all
+    from returnflow.report.files import check_directory, to_dict, write_all
     from returnflow.words.answer_text import summary_table
 
     case = read_case(arguments.case)
@@ -143,9 +151,7 @@ def _run(arguments: argparse.Namespace) -> int:
     if unknown:
         return BAD_INPUT
     directory = arguments.output or Path(f"{arguments.case.stem}-report")
-    if directory.exists() and not directory.is_dir():
-        _say(f"error: -o {directory}: is a file. Give a directory to write to.")
-        return BAD_INPUT
+    check_directory(directory)
     begin = time.perf_counter()
 
     def progress(line: str) -> None:
@@ -155,11 +161,18 @@ def _run(arguments: argparse.Namespace) -> int:
     study = run(case, progress=progress, only=arguments.variant, jobs=arguments.jobs)
     for name, reason in study.failed.items():
         _say(f"variant “{name}” failed and is left out: {reason}")
-    write_all(study, directory, progress)
+    written = write_all(study, directory, progress, brief=arguments.brief)
+    for failure in written.failed:
+        _say(f"error: {failure}")
     progress(f"wrote {directory / 'report.html'}")
     _print(
         json.dumps(to_dict(study), indent=1, allow_nan=False) if arguments.format == "json" else summary_table(study)
     )
+    if study.stopped or written.stopped:
+        _say("stopped; what was solved until then is written.")
+        return INTERRUPTED
+    if written.failed:
+        return BAD_INPUT
     return EXCEEDED if arguments.strict and study.exceeded else DONE
 
 

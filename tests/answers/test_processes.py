@@ -69,8 +69,8 @@ def test_elsewhere_a_warning_is_an_error_here():
 
 def test_drawing_goes_on(monkeypatch):
     monkeypatch.setattr(joblib, "Parallel", Replaced)
-    monkeypatch.setattr(jobs, "_drawn", lambda result, progress, brief: ([], b""))
-    monkeypatch.setattr(jobs, "comparison_pictures", lambda study, progress: [])
+    monkeypatch.setattr(jobs, "_drawn", lambda result, extent, progress: ([], b"", ""))
+    monkeypatch.setattr(jobs, "shared_pictures", lambda study, progress, brief: [])
     assert list(jobs.draw(varied(), jobs=2).pictures) == list(varied().variants)
 
 
@@ -103,8 +103,8 @@ class AllAtOnce(ThreadingBackend):
 @pytest.mark.parametrize("backend", ["threading", "all at once"])
 def test_another_backend_serves_unchanged(small_cases, monkeypatch, backend):
     register_parallel_backend("all at once", AllAtOnce)
-    monkeypatch.setattr(jobs, "_drawn", lambda result, progress, brief: ([], result.case.title.encode()))
-    monkeypatch.setattr(jobs, "comparison_pictures", lambda study, progress: [])
+    monkeypatch.setattr(jobs, "_drawn", lambda result, extent, progress: ([], result.case.title.encode(), ""))
+    monkeypatch.setattr(jobs, "shared_pictures", lambda study, progress, brief: [])
     said: list[str] = []
     with joblib.parallel_config(backend=backend):
         answers = solve_each(small_cases, lambda name, case, _: case.title, None, said.append, 2, compare_gaps=False)
@@ -144,7 +144,7 @@ class TestEndedFromOutside:
                 yield work(*given, **named)
 
         monkeypatch.setattr(joblib, "Parallel", lambda **_: broken)
-        monkeypatch.setattr(jobs, "_drawn", lambda result, progress, brief: ([], result.case.title.encode()))
-        monkeypatch.setattr(jobs, "comparison_pictures", lambda study, progress: [])
+        monkeypatch.setattr(jobs, "_drawn", lambda result, extent, progress: ([], result.case.title.encode(), ""))
+        monkeypatch.setattr(jobs, "shared_pictures", lambda study, progress, brief: [])
         fields = jobs.draw(varied(), jobs=2).fields
         assert fields == {name: result.case.title.encode() for name, result in varied().variants.items()}

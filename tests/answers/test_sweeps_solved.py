@@ -24,6 +24,7 @@ from returnflow.answers.sweeps import Crossing, Swept, counted, run_sweeps
 from returnflow.answers.thresholds import crossings
 from returnflow.pictures import sweep_charts
 from returnflow.pictures.lettering import house_style
+from returnflow.pictures.picture import draw_all
 from returnflow.pictures.sweep_charts import curves, level_map, sweep_pictures
 from returnflow.resistive.foil import sheet_resistance
 from returnflow.resistive.linear import NumericalError
@@ -435,8 +436,7 @@ def test_a_chart_shows_the_noise_the_limit_and_where_it_is_met():
 
 def test_pictures_of_one_quantity_hold_all_loops_and_of_two_one_each():
     (one,), (two,) = swept(sweep(HEAT)), swept(sweep(CURRENT, WEIGHT))
-    taken: set[str] = set()
-    made = [*sweep_pictures(one, taken), *sweep_pictures(two, taken)]
+    made = draw_all([*sweep_pictures(one), *sweep_pictures(two)])
     assert [picture.loops for picture in made] == [("sensor", "shells"), ("sensor",), ("shells",)]
     assert len({picture.file for picture in made}) == 3
     for picture in made:

@@ -10,6 +10,7 @@ import sys
 import pytest
 
 import returnflow
+from returnflow.answers import batch
 from returnflow.cli import BAD_INPUT, DONE, EXCEEDED, INTERRUPTED, main
 from returnflow.resistive.linear import NumericalError
 from returnflow_geometry.mesh.mesher import MeshError
@@ -76,7 +77,7 @@ def call(capsys, monkeypatch, tmp_path):
 @pytest.fixture
 def no_pictures(monkeypatch):
     """Pictures take most of the time, and are tested elsewhere."""
-    monkeypatch.setattr("returnflow.pictures.jobs.pictures", lambda result, say, brief: [])
+    monkeypatch.setattr("returnflow.pictures.jobs.pictures", lambda result, say, extent: [])
 
 
 def listing(folder):
@@ -186,7 +187,7 @@ class TestMistakes:
         (tmp_path / "out").write_text("mine", encoding="utf-8")
         status, stdout, stderr = call("run", case, "-o", tmp_path / "out")
         assert (status, stdout) == (BAD_INPUT, "")
-        assert re.fullmatch(r"error: -o .*out: is a file\. Give a directory to write to\.\n", stderr)
+        assert re.fullmatch(r"error: cannot write the results: .*out: is not a directory\. .* -o\.\n", stderr)
         assert (tmp_path / "out").read_text(encoding="utf-8") == "mine"
 
     @pytest.mark.usefixtures("no_pictures")
@@ -237,26 +238,66 @@ class TestMistakes:
         assert stderr.startswith("error: out of memory")
         assert not (tmp_path / "out").exists()
 
-    def test_a_bug_is_not_hidden(self, call, case, tmp_path, monkeypatch):
+    def test_a_bug_is_told_and_is_not_a_limit_exceeded(self, call, case, tmp_path, monkeypatch):
         replaced(monkeypatch, "returnflow.advice.study.run", ZeroDivisionError("a bug"))
-        with pytest.raises(ZeroDivisionError, match="a bug"):
-            call("run", case, "-o", tmp_path / "out")
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--strict")
+        assert (status, stdout) == (BAD_INPUT, "")
+        assert re.match(r"error: ZeroDivisionError: a bug \(at test_cli\.py, line \d+\)\.\nThis is a defect", stderr)
         assert not (tmp_path / "out").exists()
+
+    def test_what_could_not_be_drawn_is_told_and_the_numbers_are_there(self, call, case, tmp_path, monkeypatch):
+        replaced(monkeypatch, "returnflow.pictures.jobs.pictures", ZeroDivisionError("a bug"))
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--quiet", "--strict")
+        assert status == BAD_INPUT
+        assert "EXCEEDED" in stdout
+        assert stderr == "error: No picture could be drawn (ZeroDivisionError: a bug).\n"
+        assert listing(tmp_path / "out") == ["details.html", "report.html", "result.json"]
+
+    @pytest.mark.usefixtures("no_pictures")
+    def test_brief_leaves_the_details_out(self, call, case, tmp_path):
+        assert call("run", case, "-o", tmp_path / "out", "--quiet", "--brief")[0] == DONE
+        assert listing(tmp_path / "out") == ["fields.vtu", "report.html", "result.json"]
 
 
 class TestInterrupted:
-    @pytest.mark.parametrize(
-        "where",
-        ["returnflow.advice.study.run", "returnflow.pictures.jobs.pictures", "returnflow.report.files.report_html"],
-    )
-    def test_nothing_is_left(self, call, case, tmp_path, monkeypatch, where):
-        monkeypatch.setattr("returnflow.pictures.jobs.pictures", lambda result, say, brief: [])
-        replaced(monkeypatch, where, KeyboardInterrupt())
+    def test_before_anything_is_solved_nothing_is_left(self, call, case, tmp_path, monkeypatch):
+        replaced(monkeypatch, "returnflow.answers.batch.solve_case", KeyboardInterrupt())
         status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--quiet")
         assert (status, stdout) == (INTERRUPTED, "")
-        assert stderr == "stopped; nothing was written.\n"
+        assert stderr.startswith("stopped")
         assert listing(tmp_path) == ["here", "strip.toml"]
         assert listing(tmp_path / "here") == []
+
+    def test_what_is_solved_is_kept(self, call, case, tmp_path, monkeypatch):
+        monkeypatch.setattr("returnflow.pictures.jobs.pictures", lambda result, say, extent: [])
+        more = """
+[[variant]]
+name = "weaker"
+add = { cutout = [{ name = "hole", copper = "strip", shape = { circle = [50, 10], diameter = 5 } }] }
+"""
+        case.write_text(case.read_text(encoding="utf-8") + more, encoding="utf-8")
+        solve, count = batch.solve_case, iter(range(9))
+
+        def stopped(*given, **named):
+            if next(count):
+                raise KeyboardInterrupt
+            return solve(*given, **named)
+
+        monkeypatch.setattr(batch, "solve_case", stopped)
+        status, _, stderr = call("run", case, "-o", tmp_path / "out", "--quiet", "--jobs", "1")
+        assert status == INTERRUPTED
+        assert "variant “weaker” failed and is left out: Stopped by hand" in stderr
+        assert stderr.endswith("stopped; what was solved until then is written.\n")
+        data = json.loads((tmp_path / "out" / "result.json").read_text(encoding="utf-8"))
+        assert [variant["name"] for variant in data["variants"]] == ["as drawn"]
+        assert "Stopped by hand" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+
+    def test_while_pictures_are_drawn_the_numbers_are_kept(self, call, case, tmp_path, monkeypatch):
+        replaced(monkeypatch, "returnflow.pictures.jobs.pictures", KeyboardInterrupt())
+        status, _, stderr = call("run", case, "-o", tmp_path / "out", "--quiet")
+        assert status == INTERRUPTED
+        assert "Stopped by hand while pictures were drawn" in stderr
+        assert listing(tmp_path / "out") == ["details.html", "report.html", "result.json"]
 
 
 class TestCheck:
@@ -310,7 +351,7 @@ class TestStreams:
             def write(self, text):
                 raise BrokenPipeError(32, "Broken pipe")
 
-        monkeypatch.setattr("returnflow.pictures.jobs.pictures", lambda result, say, brief: [])
+        monkeypatch.setattr("returnflow.pictures.jobs.pictures", lambda result, say, extent: [])
         monkeypatch.setattr(sys, "stdout", Closed())
         assert main(["run", str(case), "-o", str(tmp_path / "out"), "--quiet", "--strict"]) == EXCEEDED
         assert capsys.readouterr().err == ""

@@ -12,7 +12,7 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import LogNorm
 
 from reporting import NOISY, SENSITIVE, result, study, varied
-from returnflow.pictures.album import comparison_pictures
+from returnflow.pictures.album import shared_pictures
 from returnflow.pictures.comparisons import board_panels, compared, flow_panels, loud_loops, placement_panels, views_of
 from returnflow.pictures.fields import FLOW_MAP, PLACEMENT_MAP
 from returnflow.pictures.lettering import DPI, house_style
@@ -149,7 +149,7 @@ class TestBoards:
 
 class TestAll:
     def test_files_captions_and_size(self):
-        made = comparison_pictures(varied())
+        made = shared_pictures(varied())
         assert [picture.kind for picture in made] == ["compare"] * 3
         for picture in made:
             width, height = struct.unpack(">II", picture.png[16:24])
@@ -165,7 +165,7 @@ class TestAll:
         many = {f"v{n}": varied()["half & half"] for n in range(MOST + 2)}
         with house_style():
             first = next(iter(compared(replace(varied(), variants=many))))
-        assert len(first.panels.maps) == MOST
+        assert len(first.draw().maps) == MOST
         assert "2 more variants are left out of this figure." in first.caption
 
     def test_loops_worth_a_figure_are_those_that_dominate(self):

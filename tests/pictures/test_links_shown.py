@@ -8,16 +8,17 @@ import numpy as np
 import pytest
 import shapely
 
-from htmlpage import read
 from reporting import layered, result
+from returnflow.answers.budget import engineering
 from returnflow.pictures import album, fields, pictured
 from returnflow.pictures.board_map import board_frame
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.lettering import house_style
 from returnflow.pictures.maps import Maps
-from returnflow.report.link_parts import coppers_html, links_html
+from returnflow.words import result_tables
 from returnflow.words.columns import percent
 from returnflow.words.link_rows import link_facts, using
+from returnflow.words.result_tables import coppers_table, links_tables, loops_table
 
 
 def on(name):
@@ -66,33 +67,54 @@ class TestFacts:
 
 class TestTables:
     def test_every_link_with_its_parts(self):
-        page = read(links_html(layered()))
-        assert page.row("via <2>")[1:] == ["v2 (ground) – w2 (back)", "500 µΩ", "1 nH", "none", "conducts"]
-        assert page.row("capacitor")[2:] == ["10 mΩ", "none", "100 nF", "open"]
-        assert page.row("idle")[-1] == "no loop reaches it"
+        links, driver, sensor = links_tables(layered())
+        rows = {row[0]: list(row) for row in links.rows}
+        assert rows["via <2>"][1:] == ["v2 (ground) – w2 (back)", "500 µΩ", "1 nH", "none", "conducts"]
+        assert rows["capacitor"][2:] == ["10 mΩ", "none", "100 nF", "open"]
+        assert rows["idle"][-1] == "no loop reaches it"
         facts = {item.link.name: item for item in link_facts(layered(), (0.0, 1e6))}
-        tables = "".join(page.text).split("Part of the current of ")
-        assert [text[:8] for text in tables[1:]] == ["“driver”", "“sensor”"]  # which induces a current round the vias
-        shown = {row[0]: row[1:] for row in page.rows[::-1] if len(row) == 3}  # of the first table
-        assert shown["link"] == ["0 Hz", "1 MHz"]
+        assert "“driver”" in driver.title
+        assert "“sensor”" in sensor.title  # which induces a current round the vias
+        shown = {row[0]: row[1:] for row in driver.rows}
+        assert driver.head == ("link", "0 Hz", "1 MHz")
         assert shown["via 1"] == [percent(abs(facts["via 1"].currents[k, 0])) for k in (0, 1)]
         assert shown["capacitor"] == ["open", percent(abs(facts["capacitor"].currents[1, 0]))]
         assert "one point" not in shown
 
+    def test_of_many_links_the_largest_are_listed_and_the_rest_is_bounded(self, monkeypatch):
+        monkeypatch.setattr(result_tables, "MOST_ROWS", 2)
+        links, driver, _ = links_tables(layered())
+        facts = [abs(item.currents[:, 0]).max() for item in link_facts(layered(), (0.0, 1e6)) if item.solved]
+        order = sorted(facts, reverse=True)
+        assert len(links.rows) == len(driver.rows) == 2
+        assert driver.notes[0] == f"1 more carries at most {percent(order[2])} of it."
+        assert {row[0] for row in driver.rows} == {"via 1", "via <2>"}
+
     def test_coppers_and_what_is_left_out(self):
-        page = read(coppers_html(layered()))
-        assert page.row("ground")[-1] == page.row("back")[-1] == "pictures of its own"
-        assert page.row("back")[1:4] == ["L3", "1040 mm²", "35 µm"]
-        assert page.row("return")[-1] == "an outline on the board picture"
-        assert page.row("spare")[-1] == "no loop reaches it: left out"
+        rows = {row[0]: list(row) for row in coppers_table(layered(), pictured.pictured(layered())).rows}
+        assert rows["ground"][-1] == rows["back"][-1] == "pictures of its own"
+        assert rows["back"][1:4] == ["L3", "1040 mm²", "35 µm"]
+        assert rows["return"][-1] == "an outline on the board picture"
+        assert rows["spare"][-1] == "no loop reaches it: left out"
 
     def test_loops_that_use_no_link_are_named(self):
-        text = links_html(replace(layered(), frequencies=(0.0,)))
-        assert "No link carries any of “sensor”." in text
-        assert "Part of the current of “sensor”" not in text
+        tables = links_tables(replace(layered(), frequencies=(0.0,)))
+        assert "No link carries any of “sensor”." in tables[-1].notes
+        assert not any("“sensor”" in table.title for table in tables)
 
     def test_nothing_of_it_on_one_copper(self):
-        assert coppers_html(result()) == links_html(result()) == ""
+        assert coppers_table(result(), [0]) is None
+        assert links_tables(result()) == []
+
+    def test_every_peak_stands_with_the_foil_that_carries_it(self):
+        rows = {row[0]: row for row in loops_table(layered()).rows}
+        foil = loops_table(layered()).head.index("in the foil")
+        # 18 µm of ground, and 35 µm of the trace: what one of them is says nothing of the other.
+        for name, thickness, copper in (("driver", 18, "ground"), ("sensor", 35, "return")):
+            peak = layered().peaks[layered().index(name)]
+            assert layered().conductors.names[peak.copper] == copper
+            assert rows[name][foil].below == (f"{thickness} µm", f"“{copper}”")
+            assert rows[name][foil].text == engineering(peak.value / thickness * 1e6 * 1e-6, "A/mm²")
 
 
 class TestCoppers:
@@ -129,7 +151,7 @@ class TestPictures:
         assert "“return” passes over it on another layer" in made["board.png"].caption
 
     def test_few_for_a_variant_that_is_compared(self):
-        kinds = [picture.kind for picture in album.pictures(layered(), brief=True)]
+        kinds = [picture.kind for picture in album.pictures(layered(), extent="few")]
         assert set(kinds) == {"board", "flow"}
 
     def test_titles_name_copper_and_layer(self):

@@ -31,10 +31,21 @@ from reporting import (
     varied,
 )
 from returnflow.advice.study import run
-from returnflow.pictures import jobs
-from returnflow.pictures.album import PictureKind
+from returnflow.pictures import album, jobs
+from returnflow.pictures.album import pictures
+from returnflow.pictures.picture import PictureKind
 from returnflow.pictures.vtu import vtu_bytes
-from returnflow.report.files import field_mesh, is_ours, place_files, to_dict, to_json, write_all
+from returnflow.report import files
+from returnflow.report.files import (
+    STOPPED,
+    check_directory,
+    field_mesh,
+    is_ours,
+    place_files,
+    to_dict,
+    to_json,
+    write_all,
+)
 from returnflow_geometry.casefile.read import parse_case
 
 LOOPS = [SENSITIVE, NOISY, WEAK, CABLES]
@@ -48,10 +59,10 @@ def drawn_once(monkeypatch):
     monkeypatch.setattr(jobs.joblib, "effective_n_jobs", lambda _: 1)
 
 
-def fake(of, say=None, *, brief=False):
+def fake(of, say=None, *, extent="all"):
     if say:
         say("a picture")
-    return list(drawn()[:3] if brief else drawn())
+    return {"all": list(drawn()), "few": list(drawn()[1:4]), "brief": list(drawn()[:2])}[extent]
 
 
 def strict(text: str):
@@ -275,13 +286,13 @@ class TestFields:
 class TestWriting:
     def test_everything_is_written_and_named(self, tmp_path):
         said: list[str] = []
-        paths = write_all(study(), tmp_path / "new" / "report", said.append)
+        paths = write_all(study(), tmp_path / "new" / "report", said.append).paths
         names = [str(path.relative_to(tmp_path / "new" / "report")) for path in paths]
-        assert names == ["report.html", "result.json", *(p.file for p in drawn()), "fields.vtu"]
+        assert names == ["result.json", "details.html", "report.html", *(p.file for p in drawn()), "fields.vtu"]
         assert set(snapshot(tmp_path / "new")) == {"report", *(f"report/{name}" for name in names)}
-        assert strict(paths[1].read_text(encoding="utf-8"))["title"] == study().case.title
+        assert strict(paths[0].read_text(encoding="utf-8"))["title"] == study().case.title
         assert all(is_ours(path) for path in paths)
-        assert said == ["a picture", "report"]
+        assert said == ["numbers are written", "a picture", "report"]
 
     def test_folders_are_as_readable_as_any_other(self, tmp_path):
         (tmp_path / "plain").mkdir()
@@ -289,17 +300,17 @@ class TestWriting:
         assert (tmp_path / "made").stat().st_mode == (tmp_path / "plain").stat().st_mode
 
     def test_variants_get_folders_of_their_own(self, tmp_path):
-        paths = write_all(two_variants(), tmp_path)
+        paths = write_all(two_variants(), tmp_path).paths
         folders = {path.parent.name for path in paths if path.suffix == ".vtu"}
         assert folders == {"solid-plane", "solid-plane-2"}
         assert (tmp_path / "solid-plane-2" / "board.png").is_file()
         assert (tmp_path / "report.html").is_file()
 
     def test_what_shows_all_variants_lies_above_their_folders(self, tmp_path):
-        paths = write_all(varied(), tmp_path)
+        paths = write_all(varied(), tmp_path).paths
         top = [path.name for path in paths if path.parent == tmp_path]
-        assert top[:2] == ["report.html", "result.json"]
-        assert top[2:] == [
+        assert top[:3] == ["result.json", "details.html", "report.html"]
+        assert top[3:] == [
             "compare-board.png",
             "compare-flow-pump-b-x-b-i-1.png",
             "compare-placement-weak-v-grosse.png",
@@ -404,15 +415,86 @@ class TestFailing:
             write_all(study(), target)
         assert snapshot(tmp_path) == before
 
-    def test_an_interrupt_while_drawing_leaves_nothing(self, tmp_path, monkeypatch):
-        def interrupted(of, say=None, *, brief=False):
+    def test_an_interrupt_while_drawing_keeps_the_numbers_and_the_report(self, tmp_path, monkeypatch):
+        def interrupted(of, say=None, *, extent="all"):
             raise KeyboardInterrupt
 
         monkeypatch.setattr(jobs, "pictures", interrupted)
-        with pytest.raises(KeyboardInterrupt):
-            write_all(study(), tmp_path / "report")
-        assert snapshot(tmp_path) == {}
+        written = write_all(study(), tmp_path / "report")
+        assert written.stopped
+        assert set(snapshot(tmp_path / "report")) == {"report.html", "details.html", "result.json"}
+        assert STOPPED in (tmp_path / "report" / "report.html").read_text(encoding="utf-8")
 
+    @pytest.mark.parametrize("what", ["pictures", "report_html", "details_html", "vtu_bytes"])
+    def test_whatever_else_fails_the_numbers_are_there_and_the_report_says_it(self, tmp_path, monkeypatch, what):
+        def failing(*_, **__):
+            raise ZeroDivisionError("a <bug>")
+
+        monkeypatch.setattr(jobs if what in ("pictures", "vtu_bytes") else files, what, failing)
+        written = write_all(study(), tmp_path)
+        assert strict((tmp_path / "result.json").read_text(encoding="utf-8"))["title"] == study().case.title
+        (said,) = written.failed
+        assert "ZeroDivisionError: a <bug>" in said
+        assert "ZeroDivisionError: a &lt;bug&gt;" in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+    def test_a_picture_that_fails_takes_no_other_with_it(self, tmp_path, monkeypatch):
+        def failing(*_, **__):
+            raise ZeroDivisionError("a bug")
+
+        monkeypatch.setattr(jobs, "pictures", pictures)
+        monkeypatch.setattr(album, "board_frame", failing)
+        (said,) = write_all(study(), tmp_path).failed
+        assert said.startswith("board.png could not be drawn (ZeroDivisionError: a bug).")
+        assert not (tmp_path / "board.png").exists()
+        assert len(list(tmp_path.glob("*.png"))) == len(drawn()) - 1
+
+
+class TestBefore:
+    """What could not be written is refused before anything is solved."""
+
+    @pytest.mark.parametrize("name", ["report.html", "details.html", "result.json"])
+    def test_files_of_others(self, tmp_path, name):
+        (tmp_path / name).write_bytes(b"somebody else's work")
+        with pytest.raises(FileExistsError, match="was not written by returnflow"):
+            check_directory(tmp_path)
+
+    def test_a_file_in_the_way(self, tmp_path):
+        (tmp_path / "file").write_text("mine")
+        for place in (tmp_path / "file", tmp_path / "file" / "below"):
+            with pytest.raises(NotADirectoryError):
+                check_directory(place)
+
+    @pytest.mark.parametrize("below", ["", "new/deep"])
+    def test_a_folder_that_takes_no_file(self, tmp_path, monkeypatch, below):
+        def refused(**_):
+            raise PermissionError(13, "Permission denied", "somewhere")
+
+        monkeypatch.setattr(files.tempfile, "TemporaryFile", refused)
+        with pytest.raises(PermissionError) as told:
+            check_directory(tmp_path / below)
+        assert told.value.filename == str(tmp_path)
+
+    def test_it_leaves_nothing(self, tmp_path):
+        write_all(study(), tmp_path / "ours")
+        before = snapshot(tmp_path)
+        check_directory(tmp_path / "ours")
+        check_directory(tmp_path / "new" / "deep")
+        assert snapshot(tmp_path) == before
+
+
+class TestBrief:
+    def test_details_and_their_pictures_are_neither_drawn_nor_left_from_before(self, tmp_path):
+        write_all(varied(), tmp_path)
+        assert (tmp_path / "details.html").exists()
+        names = {str(path.relative_to(tmp_path)) for path in write_all(varied(), tmp_path, brief=True).paths}
+        shown = {"as-drawn/" + picture.file for picture in drawn()[:2]}
+        assert {name for name in names if name.endswith(".png") and "/" in name} == shown
+        assert set(names) == {name for name, data in snapshot(tmp_path).items() if data is not None}
+        assert "details.html" not in names
+        assert "details.html" not in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+class TestLinked:
     def test_a_link_to_a_folder_stays_a_link(self, tmp_path):
         (tmp_path / "real").mkdir()
         (tmp_path / "link").symlink_to(tmp_path / "real")

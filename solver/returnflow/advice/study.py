@@ -12,7 +12,7 @@ from returnflow.advice.decision import Decision, decide
 from returnflow.advice.findings import Finding
 from returnflow.advice.review import review
 from returnflow.advice.trials import trials
-from returnflow.answers.batch import solve_each
+from returnflow.answers.batch import STOPPED, solve_each
 from returnflow.answers.compare import Comparison, compare
 from returnflow.answers.evaluate import evaluate
 from returnflow.answers.rescale import signature
@@ -56,6 +56,12 @@ class Study:
     def __getitem__(self, name: str) -> Result:
         """Result of the variant of that name."""
         return self.variants[name]
+
+    @property
+    def stopped(self) -> bool:
+        """Whether somebody stopped the run before all was solved."""
+        reasons = [*self.failed.values(), *(reason for swept in self.swept for reason in swept.failed.values())]
+        return STOPPED in reasons
 
     @cached_property
     def comparison(self) -> Comparison:
@@ -136,8 +142,11 @@ def run(
     outcomes = {name: answers[name] for name in wanted}
     failed = {name: outcome for name, outcome in outcomes.items() if isinstance(outcome, Exception)}
     if AS_DRAWN in failed or len(failed) == len(wanted):
-        raise failed[AS_DRAWN] if AS_DRAWN in failed else next(iter(failed.values()))
-    swept = run_sweeps(case, options, progress, jobs) if only is None and case.sweeps else ()
+        first = failed[AS_DRAWN] if AS_DRAWN in failed else next(iter(failed.values()))
+        raise KeyboardInterrupt if str(first) == STOPPED else first
+    stopped = any(str(outcome) == STOPPED for outcome in failed.values())
+    wanted_sweeps = only is None and case.sweeps and not stopped
+    swept = run_sweeps(case, options, progress, jobs) if wanted_sweeps else ()
     return Study(
         case=case,
         variants={name: outcome for name, outcome in outcomes.items() if not isinstance(outcome, Exception)},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor
@@ -19,6 +20,7 @@ from returnflow_geometry.model.board import Case
 
 Answer = TypeVar("Answer")
 
+STOPPED = "Stopped by hand before it was solved."
 ENDED = "The process that solved was ended from outside, most often for want of memory. Ask for less accuracy."
 
 
@@ -51,7 +53,7 @@ def solve_each(
     Returns
     -------
     answers : dict, name to answer, or to the exception that says why there is none
-        In the order of `cases`.
+        In the order of `cases`. Stopped by hand (Ctrl-C), what is solved by then is kept.
     """
     say = progress or (lambda _: None)
     groups: dict[Signature, dict[str, Case]] = {}
@@ -61,8 +63,9 @@ def solve_each(
     workers = min(len(work), jobs or joblib.effective_n_jobs(-1))
     answers: dict[str, Answer | Exception] = {}
     if workers <= 1:
-        for item, group in zip(work, groups.values(), strict=True):
-            answers |= item(say if len(work) == 1 else _named(say, next(iter(group))))
+        with contextlib.suppress(KeyboardInterrupt):  # what is solved stands
+            for item, group in zip(work, groups.values(), strict=True):
+                answers |= item(say if len(work) == 1 else _named(say, next(iter(group))))
     else:
         say(f"{len(work)} different boards, {workers} at a time")
 
@@ -77,12 +80,14 @@ def solve_each(
             try:
                 for found in parallel(joblib.delayed(item)(None) for item in work):
                     told(found)
+            except KeyboardInterrupt:
+                say("stopped by hand")
             except BrokenExecutor:
                 say("a process was ended from outside, most often for want of memory: the rest one at a time")
                 for item, group in zip(work, groups.values(), strict=True):
                     if next(iter(group)) not in answers:
                         told(_alone(item, group))
-    return {name: answers[name] for name in cases}
+    return {name: answers.get(name) or NumericalError(STOPPED) for name in cases}
 
 
 def _alone(

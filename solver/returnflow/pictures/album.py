@@ -2,134 +2,82 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from functools import partial
 from typing import Literal
 
 from returnflow.advice.study import Study
 from returnflow.answers.budget import Budget, Contribution, engineering
 from returnflow.answers.result import Result, Spectral
-from returnflow.pictures import captions, fields, over_frequency
+from returnflow.pictures import captions, fields, over_frequency, why
 from returnflow.pictures.board_map import board_frame
-from returnflow.pictures.chart import Chart
 from returnflow.pictures.comparisons import compared, loud_loops
 from returnflow.pictures.frame import Frame
-from returnflow.pictures.lettering import house_style, slug
 from returnflow.pictures.maps import Maps
+from returnflow.pictures.picture import Drawing, Picture, PictureKind, Wanted, draw_all
 from returnflow.pictures.pictured import LEAST_PART, coupling_parts, flow_parts, pictured
 from returnflow.pictures.sweep_charts import sweep_pictures
 from returnflow.resistive.linear import Progress
 from returnflow.words.drives import driven, telling_frequencies
 
-PictureKind = Literal["board", "flow", "coupling", "placement", "strip", "spectrum", "compare", "sweep"]
-
 LEAST_NOISE = 0.1  # of the strongest voltage, for a coupling map of its own
+Extent = Literal["all", "few", "brief"]
 MOST_PAIRS = 4  # coupling maps per sensitive loop or pair of cables, the strongest
 
 
-@dataclass(frozen=True, kw_only=True)
-class Picture:
+def pictures(result: Result, progress: Progress | None = None, *, extent: Extent = "all") -> list[Picture]:
     """
-    One picture.
-
-    Attributes
-    ----------
-    kind : "board", "flow", "coupling", "placement", "strip", "spectrum", "compare" or "sweep"
-    file : str
-        File name, unique within a result.
-    caption : str
-        What to see in it.
-    alt : str
-        What it shows, for those who cannot see it.
-    loops : tuple of str
-        Names of the loops it is about.
-    png : bytes
-    """
-
-    kind: PictureKind
-    file: str
-    caption: str
-    alt: str
-    loops: tuple[str, ...]
-    png: bytes
-
-
-def pictures(result: Result, progress: Progress | None = None, *, brief: bool = False) -> list[Picture]:
-    """
-    Draw every picture of a result.
+    Draw the pictures of a result.
 
     Parameters
     ----------
     result : Result
     progress : function of one string, optional
         Called before each picture.
-    brief : bool
-        Boards, placements and the flows of the loops that dominate a budget only.
+    extent : "all", "few" or "brief"
+        Few: boards, placements and the flows of the loops that dominate a budget. Brief: the picture that shows why,
+        and the first board.
     """
-    say = progress or (lambda _: None)
-    taken: set[str] = set()
-    made = []
-    with house_style():
-        wanted = list(_wanted(result, brief=brief))
-        for number, (kind, loops, more, draw, caption, alt) in enumerate(wanted, 1):
-            file = slug(" ".join((kind, *loops, *more)), taken) + ".png"
-            say(f"picture {number} of {len(wanted)}: {file}")
-            made.append(Picture(kind=kind, file=file, caption=caption, alt=alt, loops=loops, png=draw().png()))
-    return made
+    return draw_all(_wanted(result, extent), progress)
 
 
-def comparison_pictures(study: Study, progress: Progress | None = None) -> list[Picture]:
+def shared_pictures(study: Study, progress: Progress | None = None, *, brief: bool = False) -> list[Picture]:
     """
-    Draw all variants side by side; nothing for a single one.
+    Draw what shows all variants side by side, and the sweeps.
 
     Parameters
     ----------
     study : Study
     progress : function of one string, optional
         Called before each picture.
+    brief : bool
+        At most one picture of each kind.
     """
-    say = progress or (lambda _: None)
-    taken: set[str] = set()
-    made = []
-    with house_style():
-        for wanted in compared(study):
-            file = slug(wanted.name, taken) + ".png"
-            say(f"variants side by side: {file}")
-            png = wanted.panels.png()
-            made.append(
-                Picture(kind="compare", file=file, caption=wanted.caption, alt=wanted.alt, loops=wanted.loops, png=png)
-            )
-    return made
+    sweeps = itertools.chain.from_iterable(map(sweep_pictures, study.swept))
+    return draw_all([*compared(study, brief=brief), *itertools.islice(sweeps, 1 if brief else None)], progress)
 
 
-def sweeps_drawn(study: Study) -> list[Picture]:
-    """Pictures of the sweeps of a study."""
-    taken: set[str] = set()
-    return [
-        Picture(kind="sweep", file=made.file, caption=made.caption, alt=made.alt, loops=made.loops, png=made.png)
-        for swept in study.swept
-        for made in sweep_pictures(swept, taken)
-    ]
-
-
-_Wanted = tuple[PictureKind, tuple[str, ...], tuple[str, ...], Callable[[], Frame | Chart], str, str]
-
-
-def _wanted(result: Result, *, brief: bool = False) -> Iterator[_Wanted]:
+def _wanted(result: Result, extent: Extent) -> Iterator[Wanted]:
     views = [result if n == result.focus else result.on(n) for n in pictured(result)]
     maps = [Maps(view, Frame(view, "", "", bar=True).window) for view in views]
     # Files of the first copper are named without it.
     tags = [(), *((view.copper,) for view in views[1:])]
-    for view, tag in zip(views, tags, strict=True):
-        yield "board", (), tag, partial(board_frame, view), *captions.board_words(view)
+    if extent != "few" and (found := why.answered(result)) is not None:
+        view = result.on(why.telling_copper(result, *found))
+        draw: Callable[[], Drawing] = partial(why.why_frame, view, *found)
+        yield _one("why", (found[1].loop, found[0].loop), (), draw, why.why_words(view, *found))
+    for view, tag in zip(views[: 1 if extent == "brief" else None], tags, strict=False):
+        yield _one("board", (), tag, partial(board_frame, view), captions.board_words(view))
+    if extent == "brief":
+        return
     for view, its_maps, tag in zip(views, maps, tags, strict=True):
         for budget in result.sensitive:
             loop = result.case.loop(budget.loop)
             if result.case.board.terminal(loop.inject).copper == view.copper:
                 draw = partial(fields.placement_frame, its_maps, budget)
-                yield "placement", (budget.loop,), tag, draw, *captions.placement_words(view, budget)
-    loud = loud_loops(result) if brief else None
+                yield _one("placement", (budget.loop,), tag, draw, captions.placement_words(view, budget))
+    loud = loud_loops(result) if extent == "few" else None
     if loud is None:
         for budget in (*result.sensitive, *result.cables):
             for part in strongest(budget):
@@ -140,15 +88,15 @@ def _wanted(result: Result, *, brief: bool = False) -> Iterator[_Wanted]:
                     if (nothing and view is views[0]) or parts[view.focus] >= LEAST_PART:
                         draw = partial(fields.coupling_frame, its_maps, budget, part)
                         words = captions.coupling_words(view, budget, part)
-                        yield "coupling", (part.loop, budget.loop), tag, draw, *words
+                        yield _one("coupling", (part.loop, budget.loop), tag, draw, words)
     yield from _flows(result, maps, tags, loud)
-    if result.spectral is not None and not brief:
+    if result.spectral is not None and extent == "all":
         yield from _over_frequency(views[0], result.spectral, maps[0])
 
 
 def _flows(
     result: Result, maps: Sequence[Maps], tags: Sequence[tuple[str, ...]], only: Sequence[str] | None
-) -> Iterator[_Wanted]:
+) -> Iterator[Wanted]:
     """Flows on every copper that has a part in them; what is compared has one scale, whatever the copper."""
     loops = result.case.loops
     chosen = [j for j, loop in enumerate(loops) if only is None or loop.name in only]
@@ -168,26 +116,26 @@ def _flows(
         for (n, j, f), span in ranges.items():
             words = captions.flow_words(maps[n].result, j, f, sum(other == span for other in ranges.values()))
             more = (*((engineering(f, "Hz"),) if f > 0 else ()), *tags[n])
-            yield "flow", (loops[j].name,), more, partial(fields.flow_frame, maps[n], j, f, span), *words
+            yield _one("flow", (loops[j].name,), more, partial(fields.flow_frame, maps[n], j, f, span), words)
 
 
-def _over_frequency(result: Result, spectral: Spectral, maps: Maps) -> Iterator[_Wanted]:
+def _over_frequency(result: Result, spectral: Spectral, maps: Maps) -> Iterator[Wanted]:
     """Charts with frequency along one axis, and film strips."""
     for j in over_frequency.strip_loops(result):
         words = captions.strip_words(result, j)
-        yield "strip", (result.loop_names[j],), (), partial(over_frequency.strip_chart, maps, j), *words
+        yield _one("strip", (result.loop_names[j],), (), partial(over_frequency.strip_chart, maps, j), words)
     for j, loop in enumerate(result.case.loops):
         if loop.route is not None:
             draw = partial(over_frequency.impedance_chart, result, spectral, j)
-            yield "spectrum", (loop.name,), ("impedance",), draw, *captions.impedance_words(result, j)
+            yield _one("spectrum", (loop.name,), ("impedance",), draw, captions.impedance_words(result, j))
     if any(loop.role == "noisy" for loop in result.case.loops):
         draw_shares = partial(over_frequency.share_chart, result, spectral)
-        yield "spectrum", (), ("shares",), draw_shares, *captions.share_words(result)
+        yield _one("spectrum", (), ("shares",), draw_shares, captions.share_words(result))
         for budget in (*result.sensitive, *result.cables):
             transfer = partial(over_frequency.transfer_chart, result, spectral, budget)
-            yield "spectrum", (budget.loop,), ("transfer",), transfer, *captions.transfer_words(budget)
+            yield _one("spectrum", (budget.loop,), ("transfer",), transfer, captions.transfer_words(budget))
             noise = partial(over_frequency.noise_chart, result, budget)
-            yield "spectrum", (budget.loop,), ("noise",), noise, *captions.noise_words(budget)
+            yield _one("spectrum", (budget.loop,), ("noise",), noise, captions.noise_words(budget))
 
 
 def strongest(budget: Budget) -> list[Contribution]:
@@ -195,3 +143,14 @@ def strongest(budget: Budget) -> list[Contribution]:
     order = sorted(budget.contributions, key=lambda part: (-part.noise, -abs(part.transfer)))
     # What adds less than a hundredth of the strongest one's power teaches nothing more.
     return [part for part in order[:MOST_PAIRS] if part.noise >= LEAST_NOISE * order[0].noise]
+
+
+def _one(
+    kind: PictureKind,
+    loops: tuple[str, ...],
+    more: tuple[str, ...],
+    draw: Callable[[], Drawing],
+    words: tuple[str, str],
+) -> Wanted:
+    name = " ".join((kind, *loops, *more))
+    return Wanted(kind=kind, name=name, caption=words[0], alt=words[1], loops=loops, draw=draw)

@@ -8,10 +8,10 @@ from returnflow.answers.budget import Budget, Contribution, engineering
 from returnflow.answers.result import Result
 from returnflow.pictures.canvas import MM
 from returnflow.pictures.fields import TUBES
-from returnflow.pictures.lettering import plain
 from returnflow.pictures.maps import UNSHARED
 from returnflow.pictures.pictured import narrow_over, of_copper
 from returnflow.words.answer_text import bracket
+from returnflow.words.columns import plain
 from returnflow.words.drives import amperes, driven
 
 Words = tuple[str, str]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import shapely
@@ -28,11 +28,12 @@ from returnflow.pictures.fields import (
     scaled,
     ticks_between,
 )
-from returnflow.pictures.lettering import plain
 from returnflow.pictures.maps import Maps
+from returnflow.pictures.picture import Wanted
 from returnflow.pictures.pictured import narrow_over
 from returnflow.pictures.side_by_side import MOST, Panels
 from returnflow.words.answer_text import lead
+from returnflow.words.columns import plain
 from returnflow.words.drives import amperes, heard, strongest_frequency
 from returnflow_geometry.model.board import Shape
 
@@ -43,20 +44,9 @@ NEW, GONE = "#8fc1e3", "#c24a00"
 SLIVER = 1e-9  # m²; less copper than that is rounding
 
 
-@dataclass(frozen=True, kw_only=True)
-class Wanted:
-    """A figure to draw: what it is of, its file name without suffix, caption, and what it shows in words."""
-
-    name: str
-    caption: str
-    alt: str
-    loops: tuple[str, ...]
-    panels: Panels
-
-
-def compared(study: Study) -> Iterator[Wanted]:
+def compared(study: Study, *, brief: bool = False) -> Iterator[Wanted]:
     """
-    Figures of all variants side by side; none for a single variant.
+    Figures of all variants side by side; none for a single variant. Brief: at most one of each kind.
 
     On the copper that pictures of the first variant show.
     """
@@ -67,33 +57,36 @@ def compared(study: Study) -> Iterator[Wanted]:
     rest = len(study.variants) - len(views)
     more = f" {rest} more variants are left out of this figure." if rest > 0 else ""
     yield Wanted(
+        kind="compare",
         name="compare board",
         caption=f"The boards. Blue is copper that “{next(iter(views))}” has not, hatched what only that one has; a "
         "terminal that has moved or is new is named, with an arrow from where it was." + more,
         alt=f"Maps of the copper {base.copper} of {len(views)} variants.",
         loops=(),
-        panels=board_panels(views, {name: study.changes.get(name, ()) for name in views}),
+        draw=partial(board_panels, views, {name: study.changes.get(name, ()) for name in views}),
     )
-    for loop in loud_loops(base):
+    for loop in loud_loops(base)[: 1 if brief else None]:
         yield Wanted(
+            kind="compare",
             name=f"compare flow {loop}",
             caption=f"The return of “{loop}” in every variant, all with the same colours for the same sheet current; "
             f"each of {TUBES} tubes between neighbouring lines carries the same part of it." + more,
             alt=f"Maps of the sheet current of {loop} in {len(views)} variants, on one colour scale.",
             loops=(loop,),
-            panels=flow_panels(views, loop),
+            draw=partial(flow_panels, views, loop),
         )
-    for budget in base.sensitive:
-        if any(_placed(result, budget.loop) for result in views.values()):
-            yield Wanted(
-                name=f"compare placement {budget.loop}",
-                caption=f"Noise in series with “{budget.loop}” if its inject end sat at each place, in every variant, "
-                "all with the same colours for the same voltage. Inside the line it is tolerated; the circle is the "
-                "distance within which it is so everywhere." + more,
-                alt=f"Maps of the noise of {budget.loop} by place in {len(views)} variants, on one colour scale.",
-                loops=(budget.loop,),
-                panels=placement_panels(views, budget.loop),
-            )
+    placed = [b for b in base.sensitive if any(_placed(result, b.loop) for result in views.values())]
+    for budget in placed[: 1 if brief else None]:
+        yield Wanted(
+            kind="compare",
+            name=f"compare placement {budget.loop}",
+            caption=f"Noise in series with “{budget.loop}” if its inject end sat at each place, in every variant, "
+            "all with the same colours for the same voltage. Inside the line it is tolerated; the circle is the "
+            "distance within which it is so everywhere." + more,
+            alt=f"Maps of the noise of {budget.loop} by place in {len(views)} variants, on one colour scale.",
+            loops=(budget.loop,),
+            draw=partial(placement_panels, views, budget.loop),
+        )
 
 
 def views_of(study: Study) -> dict[str, Result]:

@@ -22,10 +22,10 @@ from returnflow.answers.result import Result
 from returnflow.pictures.canvas import INK, MANY_HOLES, MM, ROLE_COLOURS, Canvas, Label, hole_count
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.labels import along
-from returnflow.pictures.lettering import plain
 from returnflow.pictures.maps import Maps, carrying_level, local_mean
 from returnflow.pictures.pictured import NOTHING, of_copper
 from returnflow.words.answer_text import bracket
+from returnflow.words.columns import plain
 from returnflow.words.drives import amperes, drive, driven, heard
 from returnflow_geometry.model.board import Loop
 
@@ -178,7 +178,7 @@ def _draw_coupling(maps: Maps, frame: Frame, i: int, j: int, current: float) -> 
     magnitude = np.abs(density[known])
     unit, factor, high = scaled(_quantile(magnitude, 0.995), "V" if current else "Ω")
     shown = frame.draw_field(factor * density, symmetric_norm(high), COUPLING_MAP)
-    around = local_mean(np.abs(density), _hole_spacing(frame))
+    around = local_mean(np.abs(density), hole_spacing(frame.result, frame.window.pixel))
     frame.draw_level(around, carrying_level(magnitude, around[known]), INK, 1.2, "-", halo="#ffffffb0")
     top = 10.0 ** math.floor(math.log10(high))
     ticks = sorted([0.0, *(sign * top * step for sign in (-1, 1) for step in (0.1, 1))])
@@ -186,10 +186,11 @@ def _draw_coupling(maps: Maps, frame: Frame, i: int, j: int, current: float) -> 
     frame.draw_bar(shown, f"{what} per area of copper, {unit}/mm²", ticks, extend="both", signed=True)
 
 
-def _hole_spacing(frame: Frame) -> float:
-    """Mean distance of holes in pixels where there are many, else zero."""
-    holes = hole_count(frame.copper)
-    return math.sqrt(frame.copper.area / holes) * MM / frame.pixel if holes >= MANY_HOLES else 0.0
+def hole_spacing(result: Result, pixel: float) -> float:
+    """Mean distance of holes in pixels (m) where there are many, else zero."""
+    copper = result.plane.copper
+    holes = hole_count(copper)
+    return math.sqrt(copper.area / holes) / pixel if holes >= MANY_HOLES else 0.0
 
 
 def symmetric_norm(high: float) -> SymLogNorm:

@@ -113,18 +113,29 @@ class Frame(Canvas):
         Keep room for a colour bar on the right.
     legend : sequence of (artist, label)
         Set below the map.
+    size : float
+        Of the map: a smaller one has larger letters where it is shown as wide.
     """
 
     def __init__(
-        self, result: Result, title: str, subtitle: str, *, bar: bool = False, legend: Sequence[tuple[Artist, str]] = ()
+        self,
+        result: Result,
+        title: str,
+        subtitle: str,
+        *,
+        bar: bool = False,
+        legend: Sequence[tuple[Artist, str]] = (),
+        size: float = 1.0,
     ) -> None:
         boxes = MM * np.array([result.case.board.outline.bounds, result.plane.copper.bounds])
         (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
         margin = 0.035 * max(x1 - x0, y1 - y0)
         wide, high = x1 - x0 + 2 * margin, y1 - y0 + 2 * margin
-        scale = min(WIDEST / wide, HIGHEST / high)
+        scale = size * min(WIDEST / wide, HIGHEST / high)
         # Whole pixels, so that fields are drawn pixel by pixel.
-        columns, rows = (round(DPI * inches) for inches in (max(scale * wide, NARROWEST), max(scale * high, LOWEST)))
+        columns, rows = (
+            round(DPI * inches) for inches in (max(scale * wide, size * NARROWEST), max(scale * high, size * LOWEST))
+        )
         width, height = columns / DPI, rows / DPI
         total = LEFT + width + (BAR if bar else RIGHT)
         surround = Surround.of(title, subtitle, legend, total)

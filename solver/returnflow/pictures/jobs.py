@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import tempfile
 from concurrent.futures import BrokenExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import joblib
@@ -13,7 +13,8 @@ import joblib
 from returnflow.advice.study import Study
 from returnflow.answers.processes import pool, replaced_quietly
 from returnflow.answers.result import Result
-from returnflow.pictures.album import Picture, comparison_pictures, pictures, sweeps_drawn
+from returnflow.pictures.album import Extent, pictures, shared_pictures
+from returnflow.pictures.picture import Picture
 from returnflow.pictures.vtu import vtu_bytes
 from returnflow.resistive.linear import Progress
 
@@ -31,14 +32,17 @@ class DrawnStudy:
         Of all variants side by side, and of sweeps.
     fields : dict, variant name to bytes
         Content of fields.vtu.
+    failed : tuple of str
+        What could not be made, and why.
     """
 
-    pictures: dict[str, list[Picture]]
-    shared: list[Picture]
-    fields: dict[str, bytes]
+    pictures: dict[str, list[Picture]] = field(default_factory=dict)
+    shared: list[Picture] = field(default_factory=list)
+    fields: dict[str, bytes] = field(default_factory=dict)
+    failed: tuple[str, ...] = ()
 
 
-def draw(study: Study, progress: Progress | None = None, jobs: int | None = None) -> DrawnStudy:
+def draw(study: Study, progress: Progress | None = None, jobs: int | None = None, *, brief: bool = False) -> DrawnStudy:
     """
     Draw a study: with several variants each in a process of its own, as many as there are cores at a time.
 
@@ -48,14 +52,19 @@ def draw(study: Study, progress: Progress | None = None, jobs: int | None = None
     progress : function of one string, optional
     jobs : int, optional
         Processes; by default one for each core.
+    brief : bool
+        Only what the brief report shows.
     """
     say = progress or (lambda _: None)
     names = list(study.variants)
-    work = [functools.partial(_drawn, study[name], brief=number > 0) for number, name in enumerate(names)]
+    first: Extent = "brief" if brief else "all"
+    others: Extent | None = None if brief else "few"
+    extents = [first if number == 0 else others for number in range(len(names))]
+    work = [functools.partial(_drawn, study[name], extent) for name, extent in zip(names, extents, strict=True)]
     workers = min(len(work), jobs or joblib.effective_n_jobs(-1))
-    made: dict[str, tuple[list[Picture], bytes]] = {}
+    made: dict[str, tuple[list[Picture], bytes, str]] = {}
     if workers <= 1:
-        shared = [*comparison_pictures(study, say), *sweeps_drawn(study)]
+        shared = shared_pictures(study, say, brief=brief)
         for name, item in zip(names, work, strict=True):
             made[name] = item(say)
     else:
@@ -64,7 +73,7 @@ def draw(study: Study, progress: Progress | None = None, jobs: int | None = None
         parallel = pool(workers)
         with replaced_quietly():
             answers = parallel(joblib.delayed(item)(None) for item in work)
-            shared = [*comparison_pictures(study, say), *sweeps_drawn(study)]
+            shared = shared_pictures(study, say, brief=brief)
             try:
                 for name, answer in zip(names, answers, strict=True):
                     made[name] = answer
@@ -73,14 +82,23 @@ def draw(study: Study, progress: Progress | None = None, jobs: int | None = None
                 say("a process was ended from outside, most often for want of memory: the rest one at a time")
                 for name, item in zip(names, work, strict=True):
                     made[name] = made.get(name) or item(say)
+    every = [*shared, *(picture for name in names for picture in made[name][0])]
     return DrawnStudy(
         pictures={name: made[name][0] for name in names},
         shared=shared,
-        fields={name: made[name][1] for name in names},
+        fields={name: made[name][1] for name in names if made[name][1]},
+        failed=(
+            *(picture.caption for picture in every if not picture.png),
+            *(f"{name}: {made[name][2]}" for name in names if made[name][2]),
+        ),
     )
 
 
-def _drawn(result: Result, progress: Progress | None, *, brief: bool) -> tuple[list[Picture], bytes]:
-    made = pictures(result, progress, brief=brief)
-    with tempfile.TemporaryDirectory() as scratch:
-        return made, vtu_bytes(result, Path(scratch) / "fields.vtu")
+def _drawn(result: Result, extent: Extent | None, progress: Progress | None) -> tuple[list[Picture], bytes, str]:
+    """Pictures, content of fields.vtu, and why there is none."""
+    made = pictures(result, progress, extent=extent) if extent else []
+    try:
+        with tempfile.TemporaryDirectory() as scratch:
+            return made, vtu_bytes(result, Path(scratch) / "fields.vtu"), ""
+    except Exception as error:  # the numbers stand without it
+        return made, b"", f"fields.vtu could not be written ({type(error).__name__}: {error})."

@@ -174,15 +174,3 @@ def _fonts_for(missing: frozenset[str]) -> tuple[str, ...]:
             if not left:
                 break
     return tuple(found)
-
-
-def plain(value: float, digits: int = 3) -> str:
-    """
-    Number without an exponent, for areas and lengths.
-
-    Examples
-    --------
-    >>> plain(1868.4), plain(0.7113), plain(8.0)
-    ('1870', '0.711', '8')
-    """
-    return f"{float(f'{value:.{digits}g}'):.12g}"

@@ -21,8 +21,9 @@ from returnflow.answers.spectra import lines_of
 from returnflow.pictures.canvas import INK, MM
 from returnflow.pictures.chart import WIDTH, Chart, inch_axes, titled
 from returnflow.pictures.fields import FLOW_MAP, flow_ranges
-from returnflow.pictures.lettering import LABEL_SIZE, SIZE, clean, family, plain
+from returnflow.pictures.lettering import LABEL_SIZE, SIZE, clean, family
 from returnflow.pictures.maps import Maps
+from returnflow.words.columns import plain
 from returnflow.words.drives import amperes, driven
 
 Floats = NDArray[np.float64]

@@ -13,11 +13,11 @@ from matplotlib.cm import ScalarMappable
 from returnflow.answers.result import Result
 from returnflow.pictures.canvas import INK, MM, Canvas
 from returnflow.pictures.frame import Extend, Surround, colour_bar
-from returnflow.pictures.lettering import DPI, LABEL_SIZE, SIZE, clean, family, new_figure, png_bytes, text_size
+from returnflow.pictures.lettering import DPI, LABEL_SIZE, SIZE, clean, family, new_figure, png_bytes, text_size, wrap
 from returnflow.pictures.maps import Window
 
 WIDTH, TALLEST = 9.2, 3.6  # inches, of the figure and of one map
-LEFT, RIGHT, BAR, GAP, HEAD, BOTTOM = 0.5, 0.2, 1.1, 0.18, 0.44, 0.46
+LEFT, RIGHT, BAR, GAP, HEAD, BOTTOM = 0.5, 0.2, 1.0, 0.18, 0.58, 0.46
 MOST = 12  # maps in one figure
 
 
@@ -48,7 +48,7 @@ class Panels:
         (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
         margin = 0.035 * max(x1 - x0, y1 - y0)
         wide, high = x1 - x0 + 2 * margin, y1 - y0 + 2 * margin
-        across = min(len(results), 2 if len(results) <= 4 else 3)
+        across = min(len(results), 2 if len(results) <= 4 else 3 if len(results) <= 6 else 4)
         down = math.ceil(len(results) / across)
         right = BAR if bar else RIGHT
         # All in whole pixels, so that fields are drawn pixel by pixel.
@@ -96,8 +96,11 @@ class Panels:
         """Name of a variant and one line of text above its map, cut where they are too long."""
         axes = self.maps[number].axes
         box, tall = axes.get_position(), DPI * self.figure.get_figheight()
-        for text, size, up, bold in ((name, SIZE, 0.22, True), (line, LABEL_SIZE, 0.05, False)):
-            shown = fitted(clean(text), self._room, size, bold=bold)
+        first, *rest = wrap(clean(name), self._room, SIZE, bold=True) or [""]
+        heads = [(first, 0.36, True), (" ".join(rest), 0.21, True)] if rest else [(first, 0.21, True)]
+        for text, up, bold in (*heads, (clean(line), 0.05, False)):
+            size = SIZE if bold else LABEL_SIZE
+            shown = fitted(text, self._room, size, bold=bold)
             self.figure.text(
                 box.x0, box.y1 + up * DPI / tall, shown, size=size, weight="bold" if bold else "normal",
                 color=INK, family=family(shown), gid="head",

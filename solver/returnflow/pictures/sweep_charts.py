@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
 from functools import partial
-from typing import Literal
 
 import numpy as np
 import shapely
@@ -24,7 +22,9 @@ from returnflow.answers.thresholds import Crossing, State, between
 from returnflow.pictures.canvas import INK, ROLE_COLOURS
 from returnflow.pictures.chart import WIDTH, Chart, inch_axes, titled
 from returnflow.pictures.fields import PLACEMENT_MAP
-from returnflow.pictures.lettering import DPI, LABEL_SIZE, SIZE, clean, family, house_style, plain, slug, text_size
+from returnflow.pictures.lettering import DPI, LABEL_SIZE, SIZE, clean, family, text_size
+from returnflow.pictures.picture import Wanted
+from returnflow.words.columns import plain
 from returnflow_geometry.model.board import Axis, Role
 
 Floats = NDArray[np.float64]
@@ -48,52 +48,16 @@ MARKS: dict[State, tuple[str, str, str]] = {
 HALO = [withStroke(linewidth=2.6, foreground="white")]
 
 
-@dataclass(frozen=True, kw_only=True)
-class SweepPicture:
-    """
-    One picture of a sweep; the same as `plots.Picture`, of another kind.
-
-    Attributes
-    ----------
-    kind : "sweep"
-    file : str
-        File name, unique among the pictures made together.
-    caption, alt : str
-        What to see in it; what it shows, for those who cannot see it.
-    loops : tuple of str
-    png : bytes
-    """
-
-    file: str
-    caption: str
-    alt: str
-    loops: tuple[str, ...]
-    png: bytes
-    kind: Literal["sweep"] = "sweep"
-
-
-def sweep_pictures(swept: Swept, taken: set[str] | None = None) -> list[SweepPicture]:
-    """
-    Draw a sweep: of one quantity, all loops below each other; of two, a map for each loop.
-
-    Parameters
-    ----------
-    swept : Swept
-    taken : set of str, optional
-        Stems of file names that are taken; those made are added.
-    """
-    taken = set() if taken is None else taken
+def sweep_pictures(swept: Swept) -> Iterator[Wanted]:
+    """Pictures of a sweep: of one quantity, all loops below each other; of two, a map for each loop."""
     known = tuple(loop for loop in swept.loops if np.any(np.isfinite(swept.grid(loop))))
     one = len(swept.sweep.axes) == 1
     groups = [known[n : n + MOST_PANELS] for n in range(0, len(known), MOST_PANELS)] if one else [(k,) for k in known]
-    made = []
-    with house_style():
-        for loops in groups:
-            draw: Callable[[], Chart] = partial(curves, swept, loops) if one else partial(level_map, swept, loops[0])
-            caption, alt = _words(swept, loops)
-            name = slug(" ".join(("sweep", swept.sweep.name, *(() if one else loops))), taken)
-            made.append(SweepPicture(file=f"{name}.png", caption=caption, alt=alt, loops=loops, png=draw().png()))
-    return made
+    for loops in groups:
+        draw: Callable[[], Chart] = partial(curves, swept, loops) if one else partial(level_map, swept, loops[0])
+        caption, alt = _words(swept, loops)
+        name = " ".join(("sweep", swept.sweep.name, *(() if one else loops)))
+        yield Wanted(kind="sweep", name=name, caption=caption, alt=alt, loops=loops, draw=draw)
 
 
 def _words(swept: Swept, loops: tuple[str, ...]) -> tuple[str, str]:

@@ -1,4 +1,4 @@
-"""Results as files: result.json, fields.vtu, pictures and report, complete or not at all."""
+"""Results as files: the numbers first, then fields, pictures and report; each step complete or not at all."""
 
 from __future__ import annotations
 
@@ -6,29 +6,45 @@ import contextlib
 import itertools
 import shutil
 import tempfile
+from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
+from typing import get_args
 
 from returnflow.advice.study import Study
-from returnflow.pictures.jobs import draw
+from returnflow.pictures.jobs import DrawnStudy, draw
 from returnflow.pictures.lettering import slug
+from returnflow.pictures.picture import PictureKind
 from returnflow.pictures.vtu import MARK, field_mesh
-from returnflow.report.page import report_html
+from returnflow.report.page import bare_html, details_html, report_html
 from returnflow.report.record import to_dict, to_json
 from returnflow.resistive.linear import Progress
 
 __all__ = ["field_mesh", "place_files", "to_dict", "to_json", "write_all"]
 
 MARK_WITHIN = 4096  # bytes
-KINDS = ("board", "flow", "coupling", "placement", "strip", "spectrum", "compare", "sweep")
-STALE = ("board.png", "fields.vtu", *(f"{kind}-*.png" for kind in KINDS))
+OURS = tuple(Path(name) for name in ("result.json", "report.html", "details.html", "board.png", "fields.vtu"))
+KINDS = get_args(PictureKind)
+STALE = ("report.html", "details.html", "board.png", "fields.vtu", *(f"{kind}-*.png" for kind in KINDS))
+STOPPED = "Stopped by hand while pictures were drawn: there are none."
 
 
-def write_all(study: Study, directory: Path, progress: Progress | None = None) -> list[Path]:
+@dataclass(frozen=True)
+class Written:
+    """Files that were written, and what could not be made, and why."""
+
+    paths: list[Path]
+    failed: list[str]
+    stopped: bool = False
+
+
+def write_all(study: Study, directory: Path, progress: Progress | None = None, *, brief: bool = False) -> Written:
     """
-    Write every file of a study into a directory: all of them, or on any failure none.
+    Write every file of a study into a directory: the numbers first, then what shows them.
 
-    Files of an earlier run are replaced; pictures it had and this one has not are removed, lest they be taken for
-    results of this one. Files of others are never touched.
+    Pictures or pages that cannot be made are named in the report and in what is returned; the numbers stand. Files of
+    an earlier run are replaced; what it had and this one has not is removed, lest it be taken for results of this one.
+    Files of others are never touched.
 
     Parameters
     ----------
@@ -36,11 +52,8 @@ def write_all(study: Study, directory: Path, progress: Progress | None = None) -
     directory : Path
         Made if it does not exist.
     progress : function of one string, optional
-
-    Returns
-    -------
-    paths : list of Path
-        report.html and result.json, pictures of all variants together, then per variant its pictures and fields.vtu.
+    brief : bool
+        Leave out details.html and the pictures that only it shows.
 
     Raises
     ------
@@ -50,21 +63,73 @@ def write_all(study: Study, directory: Path, progress: Progress | None = None) -
         If something cannot be written.
     """
     say = progress or (lambda _: None)
-    drawn = draw(study, say)
+    check_directory(directory)
+    content = {Path("result.json"): to_json(study).encode()}
+    place_files(content, directory)
+    say("numbers are written")
+    stopped = False
+    try:
+        drawn = draw(study, say, brief=brief)
+    except KeyboardInterrupt:
+        drawn, stopped = DrawnStudy(failed=(STOPPED,)), True
+    except Exception as error:
+        drawn = DrawnStudy(failed=(f"No picture could be drawn ({_told(error)}).",))
     say("report")
+    failed = list(drawn.failed)
+    if not brief:
+        try:
+            content[Path("details.html")] = details_html(study, drawn.pictures, drawn.shared).encode()
+        except Exception as error:
+            failed.append(f"details.html could not be made ({_told(error)}).")
+    try:
+        page = report_html(study, drawn.pictures, drawn.shared, failed=failed, details=len(content) > 1)
+    except Exception as error:
+        failed.append(f"report.html could not be made ({_told(error)}).")
+        page = bare_html(study, failed)
+    content[Path("report.html")] = page.encode()
     taken: set[str] = set()
     several = len(study.variants) > 1
     folders = {name: Path(slug(name, taken)) if several else Path() for name in study.variants}
-    content: dict[Path, bytes] = {
-        Path("report.html"): report_html(study, drawn.pictures, drawn.shared).encode(),
-        Path("result.json"): to_json(study).encode(),
-    }
-    content |= {Path(picture.file): picture.png for picture in drawn.shared}
+    content |= {Path(picture.file): picture.png for picture in drawn.shared if picture.png}
     for name, folder in folders.items():
-        content |= {folder / picture.file: picture.png for picture in drawn.pictures[name]}
-        content[folder / "fields.vtu"] = drawn.fields[name]
+        content |= {folder / picture.file: picture.png for picture in drawn.pictures.get(name, ()) if picture.png}
+        if name in drawn.fields:
+            content[folder / "fields.vtu"] = drawn.fields[name]
     place_files(content, directory)
-    return [directory / relative for relative in content]
+    return Written([directory / relative for relative in content], failed, stopped)
+
+
+def _told(error: Exception) -> str:
+    return f"{type(error).__name__}: {error}"
+
+
+def check_directory(directory: Path) -> None:
+    """
+    Find out before anything is solved that results could not be written there.
+
+    Raises
+    ------
+    FileExistsError
+        If a file by the name of one of ours is not one of ours.
+    OSError
+        If it, or the folder that it would be made in, is no directory or cannot be written to.
+    """
+    _refuse_others(OURS, directory)
+    place = next(folder for folder in (directory, *directory.resolve().parents) if folder.exists())
+    if not place.is_dir():
+        raise NotADirectoryError(20, "is not a directory", str(place))
+    try:
+        with tempfile.TemporaryFile(dir=place):
+            pass
+    except OSError as error:
+        raise type(error)(error.errno, error.strerror, str(place)) from None
+
+
+def _refuse_others(relatives: Iterable[Path], directory: Path) -> None:
+    for relative in relatives:
+        if not is_ours(directory / relative):
+            message = f"exists and was not written by returnflow ({relative})"
+            raise FileExistsError(17, message, str(directory / relative))
 
 
 def place_files(content: dict[Path, bytes], directory: Path) -> None:
@@ -80,10 +145,7 @@ def place_files(content: dict[Path, bytes], directory: Path) -> None:
     directory : Path
     """
     directory = directory.resolve()
-    for relative in content:
-        if not is_ours(directory / relative):
-            message = f"exists and was not written by returnflow ({relative})"
-            raise FileExistsError(17, message, str(directory / relative))
+    _refuse_others(content, directory)
     made = _make_parents(directory)
     try:
         # Beside the files it becomes: a rename within one file system cannot be half done.

@@ -1,35 +1,49 @@
-"""The report: one HTML file that opens anywhere, prints on A4 and needs no network."""
+"""The report in two depths: a brief one that answers, and details behind it; both open anywhere without a network."""
 
 from __future__ import annotations
 
 import base64
 import math
-from collections.abc import Mapping, Sequence
-from html import escape
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
 
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from returnflow.advice.decision import Decision
 from returnflow.advice.study import Study
-from returnflow.answers.budget import Budget, engineering
+from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
-from returnflow.pictures.album import Picture
-from returnflow.pictures.lettering import plain
-from returnflow.report.decision_parts import comparison_html, decisions_html
-from returnflow.report.html_tables import (
-    accuracy_html,
-    contributions_html,
-    frequencies_html,
-    loops_html,
-    matrix_html,
-    traffic_html,
+from returnflow.pictures.picture import Picture
+from returnflow.pictures.pictured import pictured
+from returnflow.words.answer_text import accuracy_sentence, summary
+from returnflow.words.comparison import changes_of
+from returnflow.words.result_tables import (
+    accuracy_words,
+    contributions_table,
+    coppers_table,
+    frequency_tables,
+    links_tables,
+    loops_table,
+    matrix_table,
+    passes_table,
+    traffic_tables,
 )
-from returnflow.report.link_parts import coppers_html, findings_html, links_html
-from returnflow.report.style import STYLE
-from returnflow.words.answer_text import (
-    known_to,
-    margin,
-    summary,
+from returnflow.words.study_tables import (
+    comparison_tables,
+    findings_table,
+    options_table,
+    reasons_table,
+    variants_table,
 )
+from returnflow.words.table import Table
 
-VERDICTS = {"kept": "kept", "exceeded": "exceeded", "undecided": "undecided"}
+MOST_COLUMNS = 8  # of a table: more are cut off on a narrow screen, or on paper
+MOST_OPTIONS, MOST_FINDINGS, MOST_DECISIONS, MOST_SAID = 12, 8, 3, 8  # of the brief report
+WORST = {"exceeded": 0, "undecided": 1, "kept": 2}
+JUDGED = {"kept": "Tolerable as drawn", "exceeded": "Not tolerable as drawn", "undecided": "Not decided"}
 ALWAYS = (
     "This is no compliance test and replaces no measurement.",
     (
@@ -53,183 +67,218 @@ SPECTRAL = (
     "their title, shares and net currents show the resistive limit, where the currents spread as at low frequency."
 )
 
+Block = Table | Picture | str | tuple[str, ...]  # a table, a picture, a paragraph, or a list
 
-def report_html(study: Study, drawn: Mapping[str, Sequence[Picture]], shared: Sequence[Picture] = ()) -> str:
+
+@dataclass(frozen=True)
+class Section:
+    """Part of the details: a heading of some level (2 or 3), what stands below it, and its place in the page."""
+
+    title: str
+    blocks: Sequence[Block] = ()
+    level: int = 2
+    anchor: str = field(default="")
+
+
+def report_html(
+    study: Study,
+    drawn: Mapping[str, Sequence[Picture]],
+    shared: Sequence[Picture] = (),
+    *,
+    failed: Sequence[str] = (),
+    details: bool = True,
+) -> str:
     """
-    Report of a study as one HTML page.
+    Brief report of a study: one screen that answers, and a few pages behind it.
 
     Parameters
     ----------
     study : Study
     drawn : mapping of variant name to pictures
-        From :func:`returnflow.plots.pictures`.
+        From :func:`returnflow.pictures.jobs.draw`.
     shared : sequence of Picture
         Of all variants side by side, and of sweeps.
+    failed : sequence of str
+        What could not be drawn or written, and why.
+    details : bool
+        Whether `details.html` lies beside it.
     """
-    several = len(study.variants) > 1
-    spectral = any(result.spectral is not None for result in study.variants.values())
     base = next(iter(study.variants.values()))
-    sections = [decisions_html(study), comparison_html(study)]
-    beside = [_figure(picture) for picture in shared if picture.kind == "compare"]
-    if beside:
-        sections.append(_section("Side by side, on one scale", *beside))
-    if study.swept:
-        sections.append(_section("Sweeps", *(_figure(picture) for picture in shared if picture.kind == "sweep")))
-    if study.findings:
-        sections.append(_section("Review of the drawing", findings_html(study.findings)))
-    sections += [_variant(result, drawn.get(name, ()), several=several) for name, result in study.variants.items()]
-    versions = ", ".join(f"{escape(name)} {escape(version)}" for name, version in study.versions.items())
-    title = escape(study.case.title)
-    lead = f'<p class="lead">{f"<strong>{escape(base.name)}</strong>: " if several else ""}{escape(summary(base))}</p>'
-    return f"""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="generator" content="returnflow">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{title}: return currents</title>
-<style>{STYLE}</style>
-</head>
-<body>
-<header>
-<p class="kind">Return currents and common-impedance coupling</p>
-<h1>{title}</h1>
-{lead}
-</header>
-<main>
-{"".join(sections)}
-<section class="terms">
-<h2>What these numbers are, and are not</h2>
-{_list([*ALWAYS, SPECTRAL if spectral else RESISTIVE])}
-</section>
-</main>
-<footer><p>Calculated with {versions}.</p></footer>
-</body>
-</html>
-"""
+    own = [picture for picture in drawn.get(base.name, ()) if picture.png]
+    first = {kind: next((p for p in own if p.kind == kind), None) for kind in ("why", "board")}
+    budgets = sorted((*base.sensitive, *base.cables), key=lambda it: (WORST[it.verdict], it.margin_dB))
+    decisions = sorted(study.decisions, key=lambda it: _place(budgets, it.loop))
+    lead = decisions[0] if decisions else None
+    beside = _first_of_each([p for p in shared if p.kind == "compare" and p.png], lead)
+    terms = [*ALWAYS, SPECTRAL if _spectral(study) else RESISTIVE]
+    return _page(
+        "report.html",
+        study,
+        base=base,
+        several=len(study.variants) > 1,
+        summary=summary(base),
+        first=first,
+        lead=lead,
+        options=None if lead is None else options_table(study, lead, MOST_OPTIONS),
+        verdict="" if lead is None else next(it.verdict for it in budgets if it.loop == lead.loop),
+        elsewhere=() if lead is None or lead.chosen is None else lead.chosen.costs,
+        others=decisions[1:MOST_DECISIONS],
+        more=len(decisions[MOST_DECISIONS:]),
+        contributions=[contributions_table(base, it) for it in budgets[:MOST_DECISIONS]],
+        failed_variants=study.failed,
+        failed=failed,
+        variants=variants_table(study),
+        beside=beside,
+        sweeps=[swept.sentence(loop) for swept in study.swept for loop in swept.loops][:MOST_SAID],
+        sweep=next((p for p in shared if p.kind == "sweep" and p.png), None),
+        findings=findings_table(study, MOST_FINDINGS),
+        accuracy=accuracy_sentence(base),
+        cautions=_capped(base.cautions),
+        assumptions=_capped(base.case.assumptions),
+        terms=terms,
+        details=details,
+    )
 
 
-def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> str:
-    parts = []
+def details_html(study: Study, drawn: Mapping[str, Sequence[Picture]], shared: Sequence[Picture] = ()) -> str:
+    """Everything else of a study, with a table of contents; parameters as for `report_html`."""
+    several = len(study.variants) > 1
+    sections = [_decision(study, decision) for decision in study.decisions]
+    comparison = comparison_tables(study)
+    if comparison:
+        changed = tuple(f"{name}: {changes_of(study, name)}" for name in study.variants)
+        sections.append(Section("Variants compared", (changed, *comparison)))
+    for kind, title in (("compare", "Side by side, on one scale"), ("sweep", "Sweeps")):
+        made = [picture for picture in shared if picture.kind == kind]
+        if made:
+            sections.append(Section(title, made))
+    findings = findings_table(study)
+    if findings is not None:
+        sections.append(Section("Review of the drawing", (findings,)))
+    for name, result in study.variants.items():
+        sections += _variant(result, drawn.get(name, ()), several=several)
+    sections.append(Section("What these numbers are, and are not", ((*ALWAYS, RESISTIVE, SPECTRAL),)))
+    numbered = [Section(it.title, it.blocks, it.level, f"s{n}") for n, it in enumerate(sections, 1)]
+    return _page("details.html", study, sections=numbered)
+
+
+def bare_html(study: Study, failed: Sequence[str]) -> str:
+    """What is left where the report itself cannot be made: what failed, and where the numbers are."""
+    lines = (*failed, "The numbers are in result.json.")
+    return _page("details.html", study, sections=[Section("This report is not complete", (lines,), 2, "s1")])
+
+
+def _decision(study: Study, decision: Decision) -> Section:
+    rests = ("What the recommendation rests on:", decision.rests_on)
+    return Section(
+        f"Decision: “{decision.loop}”",
+        (
+            decision.finding,
+            f"Recommended: {decision.recommendation}",
+            options_table(study, decision),
+            reasons_table(decision),
+            *rests,
+        ),
+    )
+
+
+def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> Iterator[Section]:
+    """All of one variant; its heading first, where there are several."""
+
+    def of(*kinds: str, loop: str = "") -> list[Picture]:
+        return [p for kind in kinds for p in pictures if p.kind == kind and (not loop or p.loops[-1] == loop)]
+
+    level = 3 if several else 2
+    board = of("why", "board")
     if several:
-        parts.append(f'<h2 class="variant">Details: {escape(result.name)}</h2><p>{escape(summary(result))}</p>')
-    parts += [_figure(picture) for picture in pictures if picture.kind == "board"]
-    parts += [_sensitive(result, budget, pictures) for budget in result.sensitive]
-    if result.cables:
-        parts.append(
-            _section(
-                "Cables whose shields must sit at one potential",
-                *(_cables(result, budget, pictures) for budget in result.cables),
-            )
+        yield Section(f"Details: {result.name}", (summary(result), *board))
+    elif board:
+        yield Section("The board", board)
+    for budget in (*result.sensitive, *result.cables):
+        yield Section(
+            f"What gets into “{budget.loop}”",
+            (
+                *((budget.recommendation,) if budget.recommendation else ()),
+                contributions_table(result, budget),
+                *of("placement", "coupling", loop=budget.loop),
+            ),
+            level,
         )
-    parts.append(
-        _section(
-            "Where each current flows",
-            loops_html(result),
-            *(_figure(picture) for picture in pictures if picture.kind == "flow"),
-        )
-    )
-    traffic = traffic_html(result)
-    if traffic:
-        parts.append(_section("Who crosses what, at the resistive limit", traffic))
-    layers = [text for text in (coppers_html(result), links_html(result)) if text]
-    if layers:
-        parts.append(_section("Coppers and links", *layers))
-    parts.append(_section("Resistance matrix", matrix_html(result)))
-    if result.spectral is not None:
-        over = [p for kind in ("strip", "spectrum") for p in pictures if p.kind == kind]
-        parts.append(_section("Above the resistive limit", frequencies_html(result), *map(_figure, over)))
-    parts.append(_section("How accurate this is", accuracy_html(result)))
-    if result.cautions:
-        parts.append(_section("Frequencies to mind", _list(result.cautions)))
-    if result.case.assumptions:
-        parts.append(_section("Assumptions", _list(result.case.assumptions)))
-    return "\n".join(parts)
-
-
-def _sensitive(result: Result, budget: Budget, pictures: Sequence[Picture]) -> str:
-    placement = result.placements[budget.loop]
-    loop = result.case.loop(budget.loop)
-    facts = [
-        (
-            "In series with the signal",
-            f"{engineering(budget.noise, 'V')} rms",
-            known_to(budget),
-        ),
-        (
-            "Tolerated",
-            engineering(budget.limit, "V"),
-            "" if loop.signal is None else f"of {engineering(loop.signal, 'V')} full scale",
-        ),
-        ("Margin", margin(budget), "positive is in hand"),
-        ("Worst case", engineering(budget.worst_case, "V"), "sum of all magnitudes"),
-        (
-            "Robust distance",
-            f"{plain(1e3 * placement.radius, 2)} mm",
-            f"round {loop.return_}, tolerated everywhere within",
-        ),
+    coppers = coppers_table(result, pictured(result))
+    parts: list[tuple[str, Iterable[Block]]] = [
+        ("Where each current flows", (loops_table(result), *of("flow"))),
+        ("Who crosses what, at the resistive limit", traffic_tables(result)),
+        ("Coppers and links", (*(() if coppers is None else (coppers,)), *links_tables(result))),
+        ("Resistance matrix", (matrix_table(result),)),
+        ("Above the resistive limit", (*frequency_tables(result), *of("strip", "spectrum"))),
+        ("How accurate this is", (accuracy_words(result), passes_table(result))),
+        ("Frequencies to mind", (result.cautions,) if result.cautions else ()),
+        ("Assumptions", (result.case.assumptions,) if result.case.assumptions else ()),
     ]
-    own = [p for p in pictures if p.kind in ("placement", "coupling") and p.loops[-1] == budget.loop]
-    return _section(
-        f"What gets into “{budget.loop}”",
-        _verdict(budget),
-        f"<p>{escape(budget.recommendation)}</p>" if budget.recommendation else "",
-        _facts(facts),
-        contributions_html(budget, "noise"),
-        *(_figure(picture) for picture in own),
+    for title, blocks in parts:
+        if every := tuple(blocks):
+            yield Section(title, every, level)
+
+
+def _place(budgets: Sequence[Budget], loop: str) -> int:
+    return next(n for n, it in enumerate(budgets) if it.loop == loop)
+
+
+def _first_of_each(pictures: Sequence[Picture], lead: Decision | None) -> list[Picture]:
+    """Of pictures side by side the boards, one flow and one placement: those of the loop that the report is about."""
+    wanted = None if lead is None else lead.loop
+    found: dict[str, Picture] = {}
+    for picture in sorted(pictures, key=lambda p: wanted not in p.loops):
+        found.setdefault(picture.file.split("-")[1], picture)
+    return [picture for picture in pictures if picture in found.values()]
+
+
+def _capped(lines: Sequence[str]) -> list[str]:
+    rest = len(lines) - MOST_SAID
+    return [*lines[:MOST_SAID], *([f"{rest} more are in the details and in result.json."] if rest > 0 else [])]
+
+
+def _spectral(study: Study) -> bool:
+    return any(result.spectral is not None for result in study.variants.values())
+
+
+# --- templates ------------------------------------------------------------------------------------------------------
+
+
+def _page(template: str, study: Study, **facts: object) -> str:
+    return templates().get_template(template).render(study=study, most=MOST_COLUMNS, words=JUDGED, **facts)
+
+
+@cache
+def templates() -> Environment:
+    """Templates of the report, which escape whatever they are given."""
+    made = Environment(
+        loader=PackageLoader("returnflow.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
+    made.filters |= {"embedded": _embedded, "shown": _shown, "tied": _tied}
+    made.tests |= {"picture": lambda it: isinstance(it, Picture), "table": lambda it: isinstance(it, Table)}
+    return made
 
 
-def _cables(result: Result, budget: Budget, pictures: Sequence[Picture]) -> str:
-    loop = result.case.loop(budget.loop)
-    facts = [
-        (
-            "Between the two",
-            f"{engineering(budget.noise, 'V')} rms",
-            known_to(budget),
-        ),
-        ("Limit", engineering(budget.limit, "V"), ""),
-        ("Margin", margin(budget), "positive is in hand"),
-        ("Worst case", engineering(budget.worst_case, "V"), "sum of all magnitudes"),
-    ]
-    own = [p for p in pictures if p.kind == "coupling" and p.loops[-1] == budget.loop]
-    return "\n".join(
-        [
-            f"<h3>{escape(budget.loop)}: {escape(loop.inject)} and {escape(loop.return_)}</h3>",
-            _verdict(budget),
-            _facts(facts),
-            contributions_html(budget, "voltage"),
-            *(_figure(picture) for picture in own),
-        ]
-    )
+def _embedded(png: bytes) -> str:
+    return "data:image/png;base64," + base64.b64encode(png).decode()
 
 
-def _verdict(budget: Budget) -> str:
-    return f'<p class="verdict {budget.verdict}">Limit {VERDICTS[budget.verdict]}</p>'
+def _shown(picture: Picture, widest: int = 1300) -> tuple[int, int]:
+    """Width and height on the page: those of the picture, or a whole part of them."""
+    width, height = picture.size
+    scale = max(1, math.ceil(width / widest))
+    return width // scale, height // scale
 
 
-def _section(title: str, *parts: str) -> str:
-    return "\n".join(["<section>", f"<h2>{escape(title)}</h2>", *(part for part in parts if part), "</section>"])
-
-
-def _facts(facts: Sequence[tuple[str, str, str]]) -> str:
-    cells = "".join(
-        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}{f'<small>{escape(note)}</small>' if note else ''}</dd></div>"
-        for name, value, note in facts
-    )
-    return f'<dl class="facts">{cells}</dl>'
-
-
-def _figure(picture: Picture) -> str:
-    data = base64.b64encode(picture.png).decode()
-    width, height = (int.from_bytes(picture.png[at : at + 4], "big") for at in (16, 20))  # from the PNG's header
-    scale = 1 if width <= 1300 else math.ceil(width / 1300)
-    return (
-        f'<figure class="{picture.kind}"><img src="data:image/png;base64,{data}" '
-        f'width="{width // scale}" height="{height // scale}" alt="{escape(picture.alt)}">'
-        f"<figcaption>{escape(picture.caption)}</figcaption></figure>"
-    )
-
-
-def _list(items: Sequence[str]) -> str:
-    return f"<ul>{''.join(f'<li>{escape(item)}</li>' for item in items)}</ul>"
+def _tied(text: str) -> Markup:
+    """Text with units kept beside their numbers, and the half-width of a bracket on a line of its own."""
+    tied = re.sub(r"(?<=\d) (?=[%°ΩA-Za-zµ/²]{1,5}(?![\w]))", "\u00a0", text)
+    value, sign, half = tied.partition(" ± ")
+    if not sign:
+        return escape(value)
+    return escape(value) + Markup("<small>± {}</small>").format(half)

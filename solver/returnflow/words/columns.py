@@ -44,3 +44,15 @@ def short(text: str, most: int) -> str:
     ('motor d…', 'motor')
     """
     return text if len(text) <= most else text[: most - 1].rstrip() + "…"
+
+
+def plain(value: float, digits: int = 3) -> str:
+    """
+    Number without an exponent, for areas and lengths.
+
+    Examples
+    --------
+    >>> plain(1868.4), plain(0.7113), plain(8.0)
+    ('1870', '0.711', '8')
+    """
+    return f"{float(f'{value:.{digits}g}'):.12g}"

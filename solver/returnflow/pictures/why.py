@@ -1,0 +1,120 @@
+"""The one picture that shows why: a noisy current over the way back of a weak signal, with the copper they share."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.colors import LogNorm
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from returnflow.answers.budget import Budget, Contribution, engineering
+from returnflow.answers.result import Result
+from returnflow.pictures.canvas import ROLE_COLOURS, Label
+from returnflow.pictures.fields import FLOW_MAP, draw_arrows, flow_range, hole_spacing, shared_ranges, ticks_between
+from returnflow.pictures.frame import Frame
+from returnflow.pictures.maps import Maps, carrying_level, local_mean
+from returnflow.pictures.pictured import coupling_parts
+from returnflow.words.answer_text import lead
+from returnflow.words.columns import percent
+from returnflow.words.drives import amperes, drive
+
+VICTIM_TUBES = 8
+SIZE = 0.66  # it is shown beside the table of options
+VEIL = (255, 255, 255, 130)  # over copper that matters less: colours below it stay in their order
+BROAD = 10.0  # pixels; the outline goes round the shared copper, not along every line where the currents cross squarely
+
+
+def answered(result: Result) -> tuple[Budget, Contribution] | None:
+    """The limit that is kept worst, sensitive loops before cables, and the noisy loop that has most part in it."""
+    for budgets in (result.sensitive, result.cables):
+        for budget in sorted(budgets, key=lambda item: item.margin_dB):
+            first = lead(budget)
+            if first is not None:
+                return budget, first[0]
+    return None
+
+
+def telling_copper(result: Result, budget: Budget, part: Contribution) -> int:
+    """Number of the copper on which two loops couple most."""
+    return int(np.argmax(coupling_parts(result, result.index(budget.loop), result.index(part.loop))))
+
+
+def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
+    """
+    Sheet current of the noisy loop, lines of the weak loop's return, and an outline round where both meet.
+
+    On the copper that `result` shows: see `telling_copper`.
+    """
+    maps = Maps(result, Frame(result, "", "", bar=True, size=SIZE).window)
+    i, j = result.index(budget.loop), result.index(part.loop)
+    weak, noisy, board = result.case.loops[i], result.case.loops[j], result.case.board
+    density = np.abs(maps.coupling(i, j))
+    known = np.isfinite(density)
+    meeting = bool(coupling_parts(result, i, j)[result.focus] > 0)
+    around = local_mean(density, max(BROAD, hole_spacing(result, maps.window.pixel)))
+    level = carrying_level(density[known], around[known]) if meeting else np.inf
+    blue = ROLE_COLOURS[weak.role]
+    legend: list[tuple[Artist, str]] = [
+        (Line2D([], [], color=blue, lw=2.2), f"return of “{weak.name}”, {VICTIM_TUBES} equal parts"),
+        (Line2D([], [], color="#8f8f8f", marker=">", ms=5, lw=0.9), f"way of “{noisy.name}”"),
+    ]
+    if meeting:
+        legend.append((Patch(facecolor="none", edgecolor="black", linewidth=2.0), "holds 90 % of the coupling"))
+    frame = Frame(
+        result,
+        f"{noisy.name} over the return of {weak.name}",
+        f"copper “{result.copper}” on {board.copper(result.copper).layer} · {drive(noisy)} · shared: "
+        f"{engineering(abs(part.transfer), 'Ω')}, {engineering(part.noise, 'V')} · resistive limit",
+        bar=True,
+        legend=legend,
+        size=SIZE,
+    )
+    frame.draw_copper()
+    span = next(iter(shared_ranges({0: flow_range(maps, j, 0.0)}).values()))
+    shown = frame.draw_field(amperes(noisy) * maps.strength(j), LogNorm(span.low, span.high), FLOW_MAP)
+    if meeting:
+        veil = np.zeros((*around.shape, 4), dtype=np.uint8)
+        veil[np.isfinite(around) & (around < level)] = VEIL
+        extent = (*frame.axes.get_xlim(), *frame.axes.get_ylim())
+        frame.axes.imshow(veil, origin="lower", extent=extent, interpolation="nearest", zorder=2.1)
+    noisy_lines = maps.lines(j, 0.0, 12)
+    frame.draw_segments(noisy_lines, "#ffffffa0", 0.6, zorder=2.4)
+    draw_arrows(frame, noisy_lines)
+    if meeting:
+        frame.draw_level(around, level, "black", 2.0, "solid", halo="white")
+    lines = maps.lines(i, 0.0, VICTIM_TUBES)
+    frame.draw_segments(lines, "white", 3.4, zorder=2.7)
+    frame.draw_segments(lines, blue, 2.0, zorder=2.75)
+    frame.draw_copper(over=True)
+    frame.draw_terminals()
+    ends = {
+        name: Label(name, board.terminal(name).centre, ROLE_COLOURS[loop.role], bold=True)
+        for loop in (noisy, weak)
+        for name in (loop.return_, loop.inject)
+        if board.terminal(name).copper == result.copper
+    }
+    frame.draw_labels(list(ends.values()))
+    frame.draw_bar(shown, f"sheet current of “{noisy.name}”, A/m", ticks_between(span), extend="both")
+    return frame
+
+
+def why_words(result: Result, budget: Budget, part: Contribution) -> tuple[str, str]:
+    """Caption and alternative text of that picture."""
+    weak, noisy = result.case.loop(budget.loop), result.case.loop(part.loop)
+    shares = coupling_parts(result, result.index(weak.name), result.index(noisy.name))
+    if not shares.max() > 0:
+        met = "The two share no copper: what couples them is the magnetic field alone."
+    else:
+        met = "The outlined copper holds 90 % of what couples them on this plane; the rest is veiled."
+        here = float(shares[result.focus] / shares.sum())
+        if here < 0.995:
+            met += f" This plane has {percent(here)} of it; the details show the others."
+    caption = (
+        f"Why: “{noisy.name}” (colours, arrows) flows back over the copper by which “{weak.name}” returns (blue). "
+        f"{met} Resistive limit, where the currents spread as at low frequency."
+    )
+    return (
+        caption,
+        f"Map of the sheet current of {noisy.name} with the return of {weak.name} and the copper they share.",
+    )

@@ -1,0 +1,337 @@
+"""What one variant came to, as tables: loops, noise, matrices, shares, links, and what frequency does."""
+
+from __future__ import annotations
+
+import cmath
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from returnflow.answers.budget import Budget, engineering
+from returnflow.answers.frequency import high_inductance, inductance_doubt
+from returnflow.answers.result import Result
+from returnflow.magnetic.broadband import Broadband
+from returnflow.words.answer_text import (
+    amount,
+    bracket,
+    contribution_rows,
+    known_to,
+    margin,
+    region_names,
+    section_names,
+    turns,
+)
+from returnflow.words.columns import percent, plain
+from returnflow.words.drives import amperes, drive, driven
+from returnflow.words.link_rows import LEAST, LinkFacts, link_facts, using
+from returnflow.words.table import Cell, Table, largest
+
+MOST_ROWS = 12  # noisy loops, or links, that a table lists; of the others it says how little they carry
+AT_REST = {"conducts": "conducts", "open": "open", "closed": "taken as closed, as there is no other way"}
+
+
+def contributions_table(result: Result, budget: Budget) -> Table:
+    """What each noisy loop contributes to one loop, with the sums and the margin below."""
+    loop = result.case.loop(budget.loop)
+    sensitive = loop.role == "sensitive"
+    kept, rest = largest([part.noise or abs(part.transfer) for part in budget.contributions], MOST_ROWS)
+    rows = contribution_rows(budget)
+    notes = [f"The rms sum is {known_to(budget)}."] if budget.contributions else ["No noisy loop is given."]
+    if len(rows) > len(kept):
+        notes.append(f"{len(rows) - len(kept)} more noisy loops put less than {engineering(rest, 'V')} each.")
+    if sensitive:
+        radius = plain(1e3 * result.placements[budget.loop].radius, 2)
+        notes.append(f"Within {radius} mm of {loop.return_} every place of {loop.inject} is tolerated.")
+    foot: list[list[str | Cell]] = [
+        ["rms sum", *[""] * 4, engineering(budget.noise, "V"), "100 %" if budget.noise > 0 else ""],
+        ["worst case, sum of magnitudes", *[""] * 4, engineering(budget.worst_case, "V"), ""],
+        ["tolerated" if sensitive else "limit", *[""] * 4, engineering(budget.limit, "V"), ""],
+        ["margin", *[""] * 4, Cell(margin(budget), mark=budget.verdict), ""],
+    ]
+    return Table(
+        title=f"What each noisy loop puts {'in series with' if sensitive else 'between the ends of'} “{budget.loop}”",
+        head=("noisy loop", "transfer resistance", "current rms", "strongest at", "counted", "rms", "of the power"),
+        rows=[rows[n] for n in kept],
+        foot=foot,
+        notes=tuple(notes),
+    )
+
+
+def loops_table(result: Result) -> Table:
+    """All loops with their own resistance, their strongest sheet current and where their return turns."""
+    rows: list[list[str | Cell]] = []
+    several = len(result.conductors.names) > 1
+    for j, loop in enumerate(result.case.loops):
+        peak = result.peaks[j]
+        thickness = float(result.conductors.thickness[peak.copper])
+        K, per = peak.value * amperes(loop), "" if driven(loop) else " per A"
+        foil = f"{1e6 * thickness:.3g} µm"
+        where = (foil, f"“{result.conductors.names[peak.copper]}”") if several else (foil,)
+        rows.append(
+            [
+                loop.name,
+                Cell(loop.role, (f"{loop.inject} → {loop.return_}",)),
+                drive(loop),
+                bracket(float(result.solution.mid[j, j]), float(result.solution.half_width[j, j])),
+                engineering(K, "A/m") + per,
+                Cell(engineering(K / thickness * 1e-6, "A/mm²"), where),
+                f"({1e3 * peak.x:.1f}, {1e3 * peak.y:.1f})",
+                turns(result, j),
+            ]
+        )
+    return Table(
+        title="Loops, their strongest sheet current, and where their return leaves the resistive pattern",
+        head=(
+            "loop", "role", "drawn for", "own resistance", "peak sheet current", "in the foil", "at x, y in mm",
+            "return turns at",
+        ),
+        rows=rows,
+        left=3,
+        notes=(
+            "Peaks are averages over a disc of 0.1 mm at the resistive limit; below the current density stands the "
+            "thickness of the foil that carries it. "
+            + (
+                "A return turns where half of it has left the resistive pattern."
+                if result.spectral is not None
+                else "A return begins to turn at about that frequency, within a factor of two."
+            ),
+        ),
+    )  # fmt: skip
+
+
+def frequency_tables(result: Result) -> list[Table]:
+    """What frequency does to each loop; none where the case asks for the resistive limit only."""
+    if result.spectral is None:
+        return []
+    names, spectral = result.loop_names, result.spectral
+    rows: list[list[str | Cell]] = []
+    for name, facts in zip(names, spectral.facts, strict=True):
+        rows.append(
+            [
+                name,
+                "nowhere" if facts.turning is None else engineering(facts.turning, "Hz"),
+                "" if facts.ribbon is None else engineering(facts.ribbon, "Hz"),
+                engineering(facts.low_inductance, "H"),
+                engineering(facts.high_inductance, "H"),
+                *(f"{1e3 * length:.3g} mm" for length in (facts.low_length, facts.high_length)),
+                Cell(
+                    ", ".join(facts.gaps),
+                    ()
+                    if facts.gap_inductance is None
+                    else (engineering(facts.gap_inductance, "H"), f"{1e3 * (facts.gap_detour or 0.0):.3g} mm"),
+                ),
+            ]
+        )
+    head = (
+        "loop", "half has turned at", "ribbon formed at", "inductance, low", "inductance, high", "mean way back, low",
+        "mean way back, high", "gaps crossed",
+    )  # fmt: skip
+    note = "Below the gaps: the inductance and the detour they add at high frequency."
+    tables = [Table(title="What frequency does to each loop", head=head, rows=rows, notes=(note,))]
+    asked = [(n, f) for n, f in enumerate(result.frequencies) if f > 0]
+    if not asked:
+        return tables
+    heads = tuple(engineering(f, "Hz") for _, f in asked)
+    under = [
+        [loop.name, *(percent(float(abs(spectral.near[n, j]))) for n, _ in asked)]
+        for j, loop in enumerate(result.case.loops)
+        if loop.route is not None
+    ]
+    if under:
+        title = "Return within three heights of the outgoing conductor"
+        tables.append(Table(title=title, head=("loop", *heads), rows=under))
+    every = tuple(engineering(f, "Hz") for f in result.frequencies)
+    for r, region in enumerate(region_names(result)):
+        lines = [
+            [name, *(percent(float(spectral.shares[n, r, j])) for n in range(len(every)))]
+            for j, name in enumerate(names)
+        ]
+        title = f"Share of each loop’s current across “{region}”"
+        tables.append(Table(title=title, head=("loop", *every), rows=lines))
+    for _, f in asked:
+        Z = result.impedance(f)
+        lines = [[name, *(_polar(complex(Z[i, j])) for j in range(len(names)))] for i, name in enumerate(names)]
+        tables.append(Table(title=f"Impedance matrix at {engineering(f, 'Hz')}", head=("loop", *names), rows=lines))
+    return tables
+
+
+def _polar(value: complex) -> str:
+    """Magnitude and angle."""
+    return f"{engineering(abs(value), 'Ω')} ∠ {round(math.degrees(cmath.phase(value)))}°".replace("-", "−")
+
+
+def traffic_tables(result: Result) -> list[Table]:
+    """Shares across regions and net currents through sections, of those the case has."""
+    tables = []
+    for title, names, table, note in (
+        (
+            "Share of each loop’s current across each region",
+            region_names(result),
+            result.shares,
+            "100 % where a loop is injected or returns inside the region. A streamline that enters twice counts twice.",
+        ),
+        (
+            "Net current of each loop through each section",
+            section_names(result),
+            result.sections,
+            "Positive from the left to the right of the section’s path, the way its arrow points.",
+        ),
+    ):
+        rows = [
+            [loop.name, *(amount(float(table[n, j]), loop) for n in range(len(names)))]
+            for j, loop in enumerate(result.case.loops)
+        ]
+        if names:
+            tables.append(Table(title=title, head=("loop", *names), rows=rows, notes=(note,)))
+    return tables
+
+
+def matrix_table(result: Result) -> Table:
+    """Resistance matrix with its brackets."""
+    solution, names = result.solution, result.loop_names
+    rows = [
+        [name, *(bracket(float(solution.mid[i, j]), float(solution.half_width[i, j])) for j in range(len(names)))]
+        for i, name in enumerate(names)
+    ]
+    return Table(
+        title="Middle of the bracket, and its guaranteed half-width",
+        head=("loop", *names),
+        rows=rows,
+        notes=(
+            (
+                "On the diagonal the resistance of each loop’s own way back, elsewhere the transfer resistance: volts "
+                "in the loop of the row per ampere in the loop of the column, negative where it opposes."
+            ),
+        ),
+    )
+
+
+def accuracy_words(result: Result) -> str:
+    """How the numbers are bounded."""
+    worst = float(result.solution.accuracy_reached().max())
+    text = (
+        "Everything is calculated twice on the same mesh, once from the potential and once from the stream function. "
+        "For the power a set of currents dissipates the first can only be too low, the second only too high: not an "
+        "estimate of the error but a bound on it, valid on the meshed outline. A loop’s own resistance lies between "
+        "the two; a transfer resistance lies within the half-width that follows from them. Here every half-width is "
+        f"within {100 * worst:.2g} % ({100 * result.case.accuracy:.3g} % asked) of the value, or of 1 % of the "
+        "geometric mean of the two loops’ own resistances where that is larger. Circles are polygons of equal area. "
+        "The bound covers the mathematics; foil thickness, temperature and the drawing are taken as given."
+    )
+    return text if result.spectral is None else text + _magnetic_accuracy(result.spectral.model)
+
+
+def _magnetic_accuracy(model: Broadband) -> str:
+    """Sentences on what the mesh leaves uncertain above 0 Hz."""
+    own = np.diag(high_inductance(model))
+    part = float(np.max(np.diag(inductance_doubt(model)) / np.where(own > 0, own, np.inf), initial=0.0))
+    counts = [len(each.system.space.mesh.triangles) for each in (model, model.compared)]
+    return (
+        f" Above 0 Hz nothing is bounded: every impedance is solved on two magnetic meshes, of {counts[0]} triangles "
+        f"and, with edges twice as long, of {counts[1]}; what changes between them, with a quarter added, is taken as "
+        f"what the first leaves uncertain. Here that is at most {percent(part)} of a loop’s own inductance at high "
+        "frequency."
+    )
+
+
+def passes_table(result: Result) -> Table:
+    """What it took to get that accurate."""
+    solution = result.solution
+    rows = [
+        [str(number), f"{count}", percent(relative * result.case.accuracy)]
+        for number, (count, relative) in enumerate(solution.passes, 1)
+    ]
+    seconds = ", ".join(f"{part} {value:.2f} s" for part, value in result.seconds.items())
+    note = f"{solution.space.size} unknowns per side. Time: {seconds}."
+    return Table(
+        title="Refinement of the mesh", head=("pass", "triangles", "worst half-width"), rows=rows, notes=(note,)
+    )
+
+
+def links_tables(result: Result) -> list[Table]:
+    """What every link is made of, and what part of each loop's current flows in it; the largest few of many."""
+    frequencies = (0.0, *(f for f in result.frequencies if f > 0))
+    facts = link_facts(result, frequencies)
+    if not facts:
+        return []
+    board, names = result.case.board, result.loop_names
+    carried = [float(np.abs(item.currents).max()) if item.solved else 0.0 for item in facts]
+    # All are listed while they are few: then even one that carries nothing tells something.
+    kept, rest = largest(carried, MOST_ROWS)
+    rows = []
+    for item in (facts[n] for n in kept):
+        link = item.link
+        rows.append(
+            [
+                link.name,
+                " – ".join(f"{name} ({board.terminal(name).copper})" for name in link.between),
+                engineering(link.resistance, "Ω"),
+                engineering(link.inductance, "H") if link.inductance else "none",
+                "none" if link.capacitance is None else engineering(link.capacitance, "F"),
+                AT_REST[item.at_rest] if item.solved else "no loop reaches it",
+            ]
+        )
+    head = ("link", "between", "resistance", "inductance", "capacitance", "at 0 Hz")
+    tables = [
+        Table(title="Links", head=head, rows=rows, left=2, notes=_others(len(facts) - len(kept), rest, "any current"))
+    ]
+    loops, solved = using(result, facts), [item for item in facts if item.solved]
+    heads = ("link", *("0 Hz" if f == 0 else engineering(f, "Hz") for f in frequencies))
+    for j in loops:
+        parts = [item for item in solved if float(np.abs(item.currents[:, j]).max()) > LEAST]
+        shown, rest = largest([float(np.abs(item.currents[:, j]).max()) for item in parts], MOST_ROWS)
+        tables.append(
+            Table(
+                title=f"Part of the current of “{names[j]}” that flows in each link",
+                head=heads,
+                rows=[[parts[n].link.name, *(_part(parts[n], k, j) for k in range(len(heads) - 1))] for n in shown],
+                notes=_others(len(parts) - len(shown), rest, "it"),
+            )
+        )
+    notes = list(tables[-1].notes)
+    idle = [f"“{name}”" for j, name in enumerate(names) if j not in loops]
+    if idle and solved:
+        notes.append(f"No link carries any of {', '.join(idle)}.")
+    if loops:
+        notes.append(
+            "Magnitudes of the parts; they need not add up to 100 %, as a current may cross to another copper and "
+            "back, and above 0 Hz they are not in phase."
+        )
+    return [*tables[:-1], replace(tables[-1], notes=tuple(notes))]
+
+
+def _others(count: int, least: float, what: str) -> tuple[str, ...]:
+    if not count:
+        return ()
+    return (f"{count} more {'carry' if count > 1 else 'carries'} at most {percent(least)} of {what}.",)
+
+
+def _part(item: LinkFacts, row: int, loop: int) -> str:
+    if item.at_rest == "open" and not np.isfinite(item.impedance[row]):
+        return "open"
+    return percent(float(abs(item.currents[row, loop])))
+
+
+def coppers_table(result: Result, wide: Sequence[int]) -> Table | None:
+    """Every copper and whether it has pictures (`wide`), and those that no loop reaches; None for a single one."""
+    conductors, board = result.conductors, result.case.board
+    if len(conductors.names) == 1 and not conductors.left_out:
+        return None
+    rows = [
+        [
+            name,
+            board.copper(name).layer,
+            f"{plain(1e6 * float(conductors.planes[n].copper.area))} mm²",
+            f"{1e6 * conductors.thickness[n]:.3g} µm",
+            engineering(float(conductors.sheets[n]), "Ω"),
+            "pictures of its own" if n in wide else "an outline on the board picture",
+        ]
+        for n, name in enumerate(conductors.names)
+    ]
+    rows += [
+        [name, board.copper(name).layer, "", "", "", "no loop reaches it: left out"] for name in conductors.left_out
+    ]
+    head = ("copper", "layer", "area", "foil", "per square", "in this report")
+    return Table(title="Coppers", head=head, rows=rows, left=2)

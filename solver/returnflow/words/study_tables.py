@@ -1,0 +1,158 @@
+"""What a study came to, as tables: options of a decision, all variants against the first, and the layout findings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import groupby
+
+from returnflow.advice.decision import Decision
+from returnflow.advice.study import Study
+from returnflow.answers.compare import Row
+from returnflow.words.comparison import (
+    KIND_WORDS,
+    cell,
+    changes_of,
+    costs_text,
+    keeps_text,
+    moving,
+    noise_text,
+    origin_text,
+    possible_text,
+    row_limit,
+    row_name,
+)
+from returnflow.words.table import Cell, Entry, Table, largest
+
+LEVELS = {"high": "at or above what is tolerated", "moderate": "above a tenth of it", "low": "below a tenth of it"}
+MOST_LINKS = 12  # rows of currents in links
+MOST_JUDGED = 5  # limits in the table of variants by limit
+
+
+def options_table(study: Study, decision: Decision, most: int | None = None) -> Table:
+    """What can be done for one sensitive loop, in the order of effort: all, or so many with the chosen one."""
+    every = decision.options
+    options = [o for n, o in enumerate(every) if most is None or len(every) <= most or n < most or o is decision.chosen]
+    chosen = next((n for n, option in enumerate(options) if option is decision.chosen), None)
+    rest = len(every) - len(options)
+    return Table(
+        title=f"What can be done for “{decision.loop}”, in the order of effort",
+        head=("option", "possible", "noise left (margin)", "keeps the limit", "elsewhere"),
+        rows=[
+            [
+                Cell(option.title, (("recommended · " if n == chosen else "") + origin_text(option, study),)),
+                possible_text(option),
+                noise_text(option),
+                keeps_text(option),
+                costs_text(option),
+            ]
+            for n, option in enumerate(options)
+        ],
+        left=5,
+        notes=(f"{rest} more are in the details.",) if rest else (),
+        marks={} if chosen is None else {chosen: "chosen"},
+    )
+
+
+def reasons_table(decision: Decision) -> Table:
+    """Why every option does what it does, and what it costs elsewhere."""
+    chosen = next((n for n, option in enumerate(decision.options) if option is decision.chosen), None)
+    return Table(
+        title=f"Reasons for every option for “{decision.loop}”",
+        head=("option", "what it does, and what it costs elsewhere"),
+        rows=[[option.title, Cell("", (*option.reasons, *option.costs))] for option in decision.options],
+        left=2,
+        marks={} if chosen is None else {chosen: "chosen"},
+    )
+
+
+def variants_table(study: Study) -> Table | None:
+    """All variants by what has a limit: the first few limits; None for a single variant."""
+    comparison = study.comparison
+    if len(comparison.variants) < 2:
+        return None
+    every = [*comparison.of("noise"), *comparison.of("cables")]
+    judged = every[:MOST_JUDGED]
+    rows: list[list[Entry]] = []
+    for n, name in enumerate(comparison.variants):
+        cells = [cell(study, row, n) for row in judged]
+        shown = [Cell(it.value, tuple(text for text in (it.margin, it.change) if text), it.verdict) for it in cells]
+        rows.append([Cell(name, (changes_of(study, name),)), *shown])
+    best = {d.chosen.variant for d in study.decisions if d.chosen is not None}
+    rest = len(every) - len(judged)
+    heads = [f"{'noise in' if row.kind == 'noise' else 'voltage of'} {row_name(row)}" for row in judged]
+    return Table(
+        title="Variants by what has a limit",
+        head=("variant", *(f"{head}, {row_limit(study, row)}" for head, row in zip(heads, judged, strict=True))),
+        rows=rows,
+        notes=(
+            f"Below every value its margin, positive where the limit is kept, and its change against "
+            f"“{comparison.variants[0]}”." + (f" {rest} more limits are in the details." if rest else ""),
+        ),
+        marks={n: "chosen" for n, name in enumerate(comparison.variants) if name in best},
+    )
+
+
+def comparison_tables(study: Study) -> list[Table]:
+    """All variants, quantity by quantity: what a variant changes, and what none does; none for a single variant."""
+    names = study.comparison.variants
+    if len(names) < 2:
+        return []
+    first, rest = moving(study.comparison.rows)
+    note = (
+        f"Below every value its change against “{names[0]}”, in dB and per cent. “No change” means that the difference "
+        "is smaller than what both values are known to, which stands in brackets: brackets of the resistances, what a "
+        "magnetic mesh of twice the edges changes, 3 % of a strongest sheet current. Margins are positive where a "
+        "limit is kept. A dash: the variant has no such thing."
+    )
+    tables = [_comparison(study, first, f"All variants against “{names[0]}”", (note,))]
+    if rest:
+        tables.append(_comparison(study, rest, "Quantities that no variant changes, or that are nothing", ()))
+    return tables
+
+
+def _comparison(study: Study, rows: Sequence[Row], title: str, notes: tuple[str, ...]) -> Table:
+    names = study.comparison.variants
+    lines: list[list[Entry]] = []
+    for kind, every in groupby(rows, key=lambda row: row.kind):
+        group = list(every)
+        lines.append([KIND_WORDS[kind]])
+        if kind == "link" and len(group) > MOST_LINKS:
+            sizes = [max((abs(f.value) for f in row.figures if f is not None), default=0.0) for row in group]
+            kept, least = largest(sizes, MOST_LINKS)
+            notes = (*notes, f"{len(group) - len(kept)} more parts in links are at most {100 * least:.2g} %.")
+            group = [group[n] for n in kept]
+        for row in group:
+            cells = [cell(study, row, n) for n in range(len(names))]
+            limit = row_limit(study, row)
+            lines.append(
+                [
+                    Cell(row_name(row), (limit,) if limit else ()),
+                    *(
+                        Cell(it.value, tuple(t for t in (it.margin, it.change) if t), it.verdict or "none" * it.absent)
+                        for it in cells
+                    ),
+                ]
+            )
+    return Table(title=title, head=("quantity", *names), rows=lines, notes=notes)
+
+
+def findings_table(study: Study, most: int | None = None) -> Table | None:
+    """What the drawing gives away, the worst first, at most so many; None without findings."""
+    shown = study.findings[:most]
+    if not shown:
+        return None
+    rest = len(study.findings) - len(shown)
+    return Table(
+        title="What the drawing gives away, the worst first",
+        head=("finding", "weight", "at x, y in mm"),
+        rows=[
+            [
+                finding.sentence,
+                LEVELS[finding.level],
+                "" if finding.at is None else f"({1e3 * finding.at[0]:.1f}, {1e3 * finding.at[1]:.1f})",
+            ]
+            for finding in shown
+        ],
+        left=2,
+        notes=(f"{rest} more, of no more weight, are in the details.",) if rest else (),
+    )
