@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import struct
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -91,12 +92,42 @@ def test_noise_chart_separates_the_band_and_shows_the_limit():
     it = result()
     with house_style():
         chart = over_frequency.noise_chart(it, it.sensitive[0])
-    filled, hollow, limit = chart.figure.axes[0].get_lines()
+    strip, axes = chart.figure.axes
+    _break, filled, hollow = [line for line in axes.get_lines() if len(line.get_xdata())][:3]
     assert np.all(filled.get_xdata() <= 2e6)
     assert np.all(hollow.get_xdata() > 2e6)
-    assert set(limit.get_ydata()) == {1e-4}
+    assert {1e-4} in [set(line.get_ydata()) for line in axes.get_lines()]
     volts = it.sensitive[0].contributions[0].strongest[1]
-    assert max(filled.get_ydata().max(), hollow.get_ydata().max()) == pytest.approx(volts)
+    # The mean of the current is no line at any frequency: it stands in a strip of its own, at its own voltage.
+    mean = next(line for line in strip.get_lines() if len(line.get_xdata()) == 1)
+    assert mean.get_ydata()[0] == pytest.approx(0.05 * abs(it.impedance(0.0)[1, 0]))
+    assert [label.get_text() for label in strip.get_xticklabels()] == ["DC"]
+    assert strip.get_ylim() == axes.get_ylim()
+    assert max(line.get_ydata().max() for line in (filled, hollow, mean)) == pytest.approx(volts)
+
+
+def test_of_many_lines_the_strongest_of_each_narrow_band_stands_for_the_others():
+    f = np.linspace(1e6, 1e9, 2001)
+    volts = 1.0 + np.sin(np.arange(2001)) ** 2
+    at, strongest, weakest = over_frequency._strongest(f, volts)
+    assert len(at) < 80
+    assert np.all(np.diff(at) > 0)
+    assert strongest.max() == volts.max()
+    assert weakest.min() == volts.min()
+    band = np.floor(over_frequency.PER_DECADE * np.log10(f))
+    for n, value in enumerate(strongest):
+        mine = volts[band == np.floor(over_frequency.PER_DECADE * np.log10(at[n]))]
+        assert (mine.max(), mine.min()) == (value, weakest[n])
+
+
+def test_shares_have_no_empty_panel():
+    it = result()
+    bare = replace(it, facing=tuple(replace(item, route=None) for item in it.facing))
+    assert over_frequency.has_shares(bare)
+    with house_style():
+        chart = over_frequency.share_chart(bare, it.spectral)
+    assert [bool(axes.get_lines()) for axes in chart.figure.axes] == [True]
+    assert not over_frequency.has_shares(replace(bare, case=replace(bare.case, regions=())))
 
 
 def test_transfer_chart_has_a_curve_for_every_noisy_loop():

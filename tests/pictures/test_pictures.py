@@ -33,7 +33,7 @@ from returnflow.advice.study import run
 from returnflow.answers import coupling
 from returnflow.answers.contours import isolines, streamlines
 from returnflow.answers.result import Result
-from returnflow.pictures import album, fields
+from returnflow.pictures import album, fields, pictured, why
 from returnflow.pictures.canvas import ROLE_COLOURS, Label, shape_path
 from returnflow.pictures.fields import COUPLING_MAP, TUBES, flow_ranges, symmetric_norm
 from returnflow.pictures.frame import Frame
@@ -245,6 +245,38 @@ class TestMaps:
         )
 
 
+class TestWhy:
+    def test_it_is_about_the_worst_limit_and_the_loop_that_has_most_part_in_it(self):
+        budget, part = why.answered(result())
+        assert (budget.loop, part.loop) == (SENSITIVE, NOISY)
+        kept = replace(result(), sensitive=(), cables=result().cables)
+        assert why.answered(kept)[0].loop == CABLES
+        assert why.answered(replace(kept, cables=())) is None
+
+    def test_outside_the_outline_the_map_is_veiled_and_the_rest_holds_ninety_per_cent(self):
+        budget, part = why.answered(result())
+        with house_style():
+            frame = why.why_frame(result(), budget, part)
+        _field, veil = frame.axes.get_images()
+        clear = np.asarray(veil.get_array())[..., 3] == 0
+        maps = Maps(result(), frame.window)
+        density = np.nan_to_num(np.abs(maps.coupling(*(result().index(name) for name in (SENSITIVE, NOISY)))))
+        assert density[clear].sum() == pytest.approx(0.9 * density.sum(), rel=0.01)
+
+    def test_lines_of_the_weak_return_and_the_name_of_the_plane_are_on_it(self):
+        frame = why.why_frame(result(), *why.answered(result()))
+        texts = "".join(text.get_text() for text in frame.figure.texts)
+        assert "copper “gnd” on L2" in texts
+        names = {text.get_text() for text in frame.axes.texts}
+        assert {"A<1>", "B&2", "C$3", "D_4"} <= names
+
+    def test_of_several_coppers_the_one_where_they_couple_is_shown(self):
+        budget, part = next((b, p) for b in layered().sensitive for p in b.contributions)
+        telling = why.telling_copper(layered(), budget, part)
+        parts = pictured.coupling_parts(layered(), layered().index(budget.loop), layered().index(part.loop))
+        assert parts[telling] == parts.max()
+
+
 class TestColours:
     def test_no_coupling_is_white_and_signs_are_mirror_images(self):
         norm = symmetric_norm(5.0)
@@ -409,7 +441,7 @@ class TestPictures:
             with house_style():
                 again = album.board_frame(result()).png()
             assert mpl.rcParams["text.usetex"]
-        assert again == drawn()[0].png
+        assert again == next(picture.png for picture in drawn() if picture.kind == "board")
 
 
 def small(loops: str, outline: str = "[0, 0, 5, 4]", cutouts: str = "", places: str = "1 1 4 3") -> Result:

@@ -129,8 +129,9 @@ def _over_frequency(result: Result, spectral: Spectral, maps: Maps) -> Iterator[
             draw = partial(over_frequency.impedance_chart, result, spectral, j)
             yield _one("spectrum", (loop.name,), ("impedance",), draw, captions.impedance_words(result, j))
     if any(loop.role == "noisy" for loop in result.case.loops):
-        draw_shares = partial(over_frequency.share_chart, result, spectral)
-        yield _one("spectrum", (), ("shares",), draw_shares, captions.share_words(result))
+        if over_frequency.has_shares(result):
+            draw_shares = partial(over_frequency.share_chart, result, spectral)
+            yield _one("spectrum", (), ("shares",), draw_shares, captions.share_words(result))
         for budget in (*result.sensitive, *result.cables):
             transfer = partial(over_frequency.transfer_chart, result, spectral, budget)
             yield _one("spectrum", (budget.loop,), ("transfer",), transfer, captions.transfer_words(budget))

@@ -158,7 +158,7 @@ def transfer_words(budget: Budget) -> Words:
 def noise_words(budget: Budget) -> Words:
     """Caption and alternative text of the noise by lines."""
     text = (
-        f"Every line of every noisy current as a voltage in “{budget.loop}”. Lines at 0 Hz or of unknown "
-        "frequency stand at the left edge."
+        f"Every line of every noisy current as a voltage in “{budget.loop}”. Lines at 0 Hz (DC) and of unknown "
+        "frequency (any) stand left of the break in the axis."
     )
     return text, f"Chart of the voltage of every line in {budget.loop}, with its limit."

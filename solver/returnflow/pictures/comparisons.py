@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
+from typing import Any
 
 import numpy as np
 import shapely
@@ -40,6 +41,8 @@ from returnflow_geometry.model.board import Shape
 TUBES = 10  # of a flow: the maps are small
 MOST_LOOPS = 3  # figures of flows
 LEAST = 1e-3  # of the strongest sheet current: where the colours end
+ENDS = (("s", "return"), ("^", "inject"))  # told apart by shape: there is no room for names
+END_STYLE: dict[str, Any] = {"ms": 5.5, "mfc": ROLE_COLOURS["sensitive"], "mec": "white", "mew": 0.8, "zorder": 6}
 NEW, GONE = "#8fc1e3", "#c24a00"
 SLIVER = 1e-9  # m²; less copper than that is rounding
 
@@ -250,6 +253,7 @@ def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
                 Line2D([], [], marker="o", mfc="none", mec=CIRCLE, mew=1.3, ls="", ms=8),
                 "within it tolerated everywhere",
             ),
+            *((Line2D([], [], marker=marker, ls="", **END_STYLE), f"its {what} end") for marker, what in ENDS),
         ],
     )
     fields = {}
@@ -269,7 +273,8 @@ def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
         canvas.draw_copper()
         line = "no such loop"
         if name in result.loop_names:
-            line = f"{engineering(_budget(result, name).noise, 'V')}, on a copper of its own"
+            noise = engineering(_budget(result, name).noise, "V")
+            line = panels.as_many_as_fit([noise, "copper of its own"])
         if variant in placed:
             loop, budget = result.case.loop(name), budgets[variant]
             radius, connector = result.placements[name].radius, result.case.board.terminal(loop.return_)
@@ -277,21 +282,19 @@ def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
                 values = factor * np.maximum(fields[variant], low)
                 shown = canvas.draw_field(values, LogNorm(span.low, span.high), PLACEMENT_MAP)
                 canvas.draw_level(fields[variant], budget.limit, INK, 1.3, "solid", halo="white")
-            line = f"{engineering(budget.noise, 'V')} of {engineering(budget.limit, 'V')}"
+            said = [f"{engineering(budget.noise, 'V')} of {engineering(budget.limit, 'V')}"]
             if np.nanmax(result.placements[name].rms) > budget.limit:
                 draw_circle(canvas, connector.centre, radius)
-                line += f" · circle of {plain(MM * radius, 2)} mm"
+                said.append(f"circle {plain(MM * radius, 2)} mm")
             else:
-                line += " · tolerated everywhere"
+                said.append("tolerated everywhere")
+            line = panels.as_many_as_fit(said)
         canvas.draw_copper(over=True)
         canvas.draw_terminals(colour="#5a5a5a")
         if variant in placed:
-            colour, board = ROLE_COLOURS["sensitive"], result.case.board
-            canvas.draw_terminals([loop.inject, loop.return_], colour)
-            ends = [board.terminal(end) for end in (loop.return_, loop.inject)]
-            canvas.draw_labels(
-                [Label(end.name, end.centre, colour, canvas.radius(end.shape), bold=True) for end in ends]
-            )
+            for end, (marker, _) in zip((loop.return_, loop.inject), ENDS, strict=True):
+                x, y = result.case.board.terminal(end).centre
+                canvas.axes.plot(MM * x, MM * y, marker=marker, **END_STYLE)
         panels.draw_head(number, variant, line)
     if shown is not None:
         panels.draw_bar(shown, f"noise in series with the signal, {unit} rms", ticks_between(span), "min")

@@ -18,6 +18,8 @@ from returnflow.answers import frequency
 from returnflow.answers.budget import Budget, band_mask, engineering
 from returnflow.answers.result import Result, Spectral
 from returnflow.answers.spectra import lines_of
+from returnflow.magnetic.broadband import Broadband
+from returnflow.magnetic.traces import Route
 from returnflow.pictures.canvas import INK, MM
 from returnflow.pictures.chart import WIDTH, Chart, inch_axes, titled
 from returnflow.pictures.fields import FLOW_MAP, flow_ranges
@@ -27,6 +29,7 @@ from returnflow.words.columns import plain
 from returnflow.words.drives import amperes, driven
 
 Floats = NDArray[np.float64]
+Style = dict[str, Any]
 
 LOW, HIGH = 10.0, 1e9  # Hz
 POINTS = 97
@@ -34,7 +37,9 @@ SHARE_POINTS = 49
 # Okabe and Ito's colours, told apart with any colour vision; and by dash as well.
 COLOURS = ("#0060a8", "#c24a00", "#00795c", "#8a3f78", "#7a6a00", "#3f8fc4", "#1c1c1c")
 DASHES = ("-", (0, (5, 2)), (0, (1, 1)), (0, (6, 2, 1, 2)))
-GUIDE = "#8c8c8c"
+GUIDE, BAND = "#8c8c8c", "#e8f0e4"
+NEAR = "within three heights of its conductor"
+MOST_LINES, PER_DECADE = 60, 24  # lines of one current that are drawn one by one, and bands that stand for more
 MOST_PANELS = 8
 
 
@@ -161,74 +166,140 @@ def share_chart(result: Result, spectral: Spectral) -> Chart:
     loops = [j for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
     frequencies = grid.tolist()
     shares, _ = frequency.traffic(model, result.solution.loops, result.conductors.contact_inside(), frequencies)
-    near = np.full((len(grid), len(result.case.loops)), np.nan)
-    for j in loops:
-        route = result.facing[j].route
-        if route is not None and route.height:
-            mine = frequency.among(model, result.conductors, result.facing[j].copper)
-            near[:, j] = np.abs(frequency.near_shares(model, route, j, frequencies, among=mine))
-    names = [region.name for region in result.case.regions]
-    panels = len(names) + 1
+    curves = {
+        f"across “{region.name}”": {j: shares[:, n, j] for j in loops} for n, region in enumerate(result.case.regions)
+    }
+    if routed := _routed(result):
+        curves[NEAR] = {j: _near(result, model, j, route, frequencies) for j, route in routed.items()}
     figure, top = titled(
         "Where the currents go, over frequency",
         "Share of each noisy current that crosses a region, and that flows within three heights of its own conductor.",
-        2.3 * panels + 0.3,
+        2.3 * len(curves) + 0.3,
     )
-    step = (top - 0.35) / panels
-    for number in range(panels):
+    step = (top - 0.35) / len(curves)
+    styles = dict(zip(loops, zip(cycle(COLOURS), cycle(DASHES), strict=False), strict=False))
+    for number, (title, of) in enumerate(curves.items()):
         axes = inch_axes(figure, 0.75, top - (number + 1) * step + 0.42, WIDTH - 0.95, step - 0.7)
-        last = number == panels - 1
-        for j, colour, dash in zip(loops, cycle(COLOURS), cycle(DASHES), strict=False):
-            values = near[:, j] if last else shares[:, number, j]
-            if np.all(np.isfinite(values)):
-                axes.semilogx(grid, 100 * values, color=colour, ls=dash, lw=1.7, label=clean(result.loop_names[j], 28))
-        title = "within three heights of its conductor" if last else f"across “{names[number]}”"
+        for j, values in of.items():
+            colour, dash = styles[j]
+            axes.semilogx(grid, 100 * values, color=colour, ls=dash, lw=1.7, label=clean(result.loop_names[j], 28))
         axes.set_title(clean(title, 70), fontsize=SIZE, loc="left", pad=3, family=family(title))
         axes.set_ylim(0, max(104.0, axes.get_ylim()[1]))
         axes.set_ylabel("%", fontsize=SIZE)
-        _frequency_axis(axes, named=last)
-        if last:
+        _frequency_axis(axes, named=number == len(curves) - 1)
+        if title == NEAR:
             axes.axhline(79.5, color=GUIDE, lw=0.8, dashes=(2, 1))
             place = axes.get_yaxis_transform()
             axes.text(0.01, 81, "79.5 %: ideal plane", fontsize=LABEL_SIZE - 1, color="#555555", transform=place)
-        if axes.get_legend_handles_labels()[0]:
-            _legend(axes)
+        _legend(axes)
     return Chart(figure)
+
+
+def has_shares(result: Result) -> bool:
+    """Whether there is a share to show over frequency: of a noisy current, across a region or near its conductor."""
+    noisy = any(loop.role == "noisy" for loop in result.case.loops)
+    return noisy and bool(result.case.regions or _routed(result))
+
+
+def _routed(result: Result) -> dict[int, Route]:
+    """Outgoing conductors of the noisy loops that run above a copper, by number of the loop."""
+    noisy = [j for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
+    return {j: route for j in noisy if (route := result.facing[j].route) is not None and route.height}
+
+
+def _near(result: Result, model: Broadband, j: int, route: Route, frequencies: list[float]) -> Floats:
+    """Share of a loop's return within three heights of its outgoing conductor."""
+    mine = frequency.among(model, result.conductors, result.facing[j].copper)
+    near: Floats = np.abs(frequency.near_shares(model, route, j, frequencies, among=mine))
+    return near
 
 
 def noise_chart(result: Result, victim: Budget) -> Chart:
-    """Voltage of every line of every noisy loop in one loop, against its limit."""
+    """
+    Voltage of every line of every noisy loop in one loop, against its limit.
+
+    Of a spectrum of many lines the strongest in every narrow band stands for the others. What has no place on a
+    logarithmic axis, 0 Hz and currents of unknown frequency, has a strip of its own.
+    """
     i = result.index(victim.loop)
+    noisy = [(j, loop, lines_of(loop)) for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
+    binned = any(len(lines.frequency) > MOST_LINES for _, _, lines in noisy)
+    close = f" Of more than {MOST_LINES} lines: the strongest in each {PER_DECADE}th of a decade, down to the weakest."
     figure, top = titled(
         f"Noise in {victim.loop}, line by line",
-        f"Filled: counted against the limit of {engineering(victim.limit, 'V')}; hollow: out of its band.",
+        f"Filled: counted against the limit of {engineering(victim.limit, 'V')}; hollow: out of its band."
+        + close * binned,
         3.6,
     )
-    axes = _one_axes(figure, top)
-    largest, smallest = victim.limit, victim.limit
-    noisy = [(j, loop) for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
-    for (j, loop), colour, marker in zip(noisy, cycle(COLOURS), cycle("osD^v"), strict=False):
-        lines = lines_of(loop)
+    apart = ["DC" for _, _, lines in noisy if not lines.anywhere and lines.frequency[0] == 0]
+    apart = list(dict.fromkeys([*apart, *("any" for _, _, lines in noisy if lines.anywhere)]))
+    strip, axes = _strip_and_axes(figure, top, apart)
+    levels = [victim.limit]
+    for (j, loop, lines), colour, marker in zip(noisy, cycle(COLOURS), cycle("osD^v"), strict=False):
         volts = lines.current * np.array([abs(result.impedance(float(f))[i, j]) for f in lines.frequency])
-        at = np.maximum(lines.frequency, LOW)  # DC and unknown frequencies stand at the left edge
         keep = volts > 1e-3 * min(victim.limit, max(victim.noise, float(np.max(volts))))
-        heard = band_mask(lines, result.case.loops[i]) & keep
-        deaf = ~band_mask(lines, result.case.loops[i]) & keep
-        name = clean(loop.name, 28)
-        axes.loglog(at[heard], volts[heard], marker, color=colour, ms=5, label=name)
-        axes.loglog(at[deaf], volts[deaf], marker, mfc="none", mec=colour, ms=4, label=None if heard.any() else name)
-        if keep.any():
-            largest, smallest = max(largest, volts[keep].max()), min(smallest, volts[keep].min())
-    axes.axhline(victim.limit, color=INK, lw=1.0, dashes=(5, 2))
+        heard, at_rest = band_mask(lines, result.case.loops[i]), lines.frequency == 0
+        name, style = clean(loop.name, 28), Style(color=colour, ls="", marker=marker)
+        for counts, face in ((heard, Style(ms=5)), (~heard, Style(ms=4, mfc="none"))):
+            chosen = counts & keep & ~at_rest
+            f, strongest, weakest = _strongest(lines.frequency[chosen], volts[chosen])
+            axes.plot(f, strongest, **style, **face)
+            axes.vlines(f, weakest, strongest, color=colour, lw=0.7, alpha=0.6)
+            if strip is not None:
+                still = counts & keep & at_rest
+                place = [apart.index("any" if lines.anywhere else "DC")] * int(still.sum())
+                strip.plot(place, volts[still], **style, **face)
+        axes.plot([], [], **style, ms=5, label=name)
+        levels += volts[keep].tolist()
+    for each in (axes, *(() if strip is None else (strip,))):
+        each.axhline(victim.limit, color=INK, lw=1.0, dashes=(5, 2))
     axes.text(0.99, victim.limit * 1.12, "limit", fontsize=LABEL_SIZE, ha="right", transform=axes.get_yaxis_transform())
     # Room for the names above the points.
-    span = math.log10(largest / smallest) + 1
-    axes.set_ylim(0.4 * smallest, largest * 10 ** (0.5 + 0.25 * span))
-    _decades(axes, "V")
+    span = math.log10(max(levels) / min(levels)) + 1
+    axes.set_ylim(0.4 * min(levels), max(levels) * 10 ** (0.5 + 0.25 * span))
+    _decades(axes if strip is None else strip, "V")
     _shade_band(axes, result, victim)
+    band = result.case.loop(victim.loop).band
+    if strip is not None and band is not None and "DC" in apart and band[0] == 0:
+        strip.axvspan(-0.5, 0.5, color=BAND, zorder=0, lw=0)
     _frequency_axis(axes)
     _legend(axes, loc="upper right", ncols=3)
     return Chart(figure)
+
+
+def _strongest(frequencies: Floats, volts: Floats) -> tuple[Floats, Floats, Floats]:
+    """Of many lines frequency and voltage of the strongest in each narrow band, and the weakest; of few all of them."""
+    if len(frequencies) <= MOST_LINES:
+        return frequencies, volts, volts
+    band = np.floor(PER_DECADE * np.log10(frequencies)).astype(np.int64)
+    order = np.lexsort((volts, band))
+    last = np.flatnonzero(np.diff(band[order], append=np.iinfo(np.int64).max))
+    first = np.concatenate([[0], last[:-1] + 1])
+    return frequencies[order[last]], volts[order[last]], volts[order[first]]
+
+
+def _strip_and_axes(figure: Figure, top: float, apart: Sequence[str]) -> tuple[Axes | None, Axes]:
+    """Axes over frequency, and left of a break in their axis a strip for what has no frequency; None for nothing."""
+    if not apart:
+        axes = _one_axes(figure, top)
+        axes.set_xscale("log")
+        axes.set_yscale("log")
+        return None, axes
+    wide = 0.42 * len(apart)
+    strip = inch_axes(figure, 0.8, 0.5, wide, top - 0.65)
+    axes = inch_axes(figure, 0.8 + wide + 0.14, 0.5, WIDTH - 1.14 - wide, top - 0.65)
+    axes.sharey(strip)
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    strip.set_xlim(-0.5, len(apart) - 0.5)
+    strip.set_xticks(range(len(apart)), apart)
+    axes.tick_params(axis="y", which="both", left=False, labelleft=False)
+    strip.spines["right"].set_visible(False)
+    axes.spines["left"].set_visible(False)
+    cut = Style(marker=[(-0.5, -1), (0.5, 1)], ms=8, ls="", color=INK, mew=0.8, clip_on=False)
+    for each, x in ((strip, 1.0), (axes, 0.0)):
+        each.plot([x, x], [0, 1], transform=each.transAxes, **cut)
+    return strip, axes
 
 
 def strip_loops(result: Result) -> list[int]:
@@ -286,7 +357,7 @@ def _short(f: float) -> str:
 def _shade_band(axes: Axes, result: Result, victim: Budget) -> None:
     band = result.case.loop(victim.loop).band
     if band is not None:
-        axes.axvspan(max(band[0], LOW / 1.5), band[1], color="#e8f0e4", zorder=0, lw=0)
+        axes.axvspan(max(band[0], LOW / 1.5), band[1], color=BAND, zorder=0, lw=0)
         axes.text(
             max(band[0], LOW / 1.4), 0.015, " its band", fontsize=LABEL_SIZE, color="#44663a", va="bottom",
             transform=axes.get_xaxis_transform(),
