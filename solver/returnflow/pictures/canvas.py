@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from returnflow.answers.result import Result
 from returnflow.pictures.labels import Placer
-from returnflow.pictures.lettering import DPI, LABEL_SIZE, clean, family, text_size
+from returnflow.pictures.lettering import DPI, LABEL_SIZE, clean, text_size
 from returnflow.pictures.maps import Window
 from returnflow_geometry.model.board import Loop, Role, Shape
 
@@ -191,7 +191,7 @@ class Canvas:
         middle = back((0.5 * (box[0] + box[2]), 0.5 * (box[1] + box[3])))
         made = self.axes.text(
             float(middle[0]), float(middle[1]), text,
-            size=LABEL_SIZE, color=label.colour, weight="bold" if label.bold else "normal", family=family(text),
+            size=LABEL_SIZE, color=label.colour, weight="bold" if label.bold else "normal",
             ha="center", va="center_baseline", zorder=7, gid="label",
         )  # fmt: skip
         made.set_path_effects([withStroke(linewidth=2.4, foreground="white", alpha=0.9)])

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from returnflow.pictures.canvas import INK
-from returnflow.pictures.lettering import DPI, LABEL_SIZE, SIZE, TITLE_SIZE, clean, family, new_figure, png_bytes, wrap
+from returnflow.pictures.frame import Surround
+from returnflow.pictures.lettering import LABEL_SIZE, new_figure, png_bytes
 
 WIDTH = 7.4  # inches
 
@@ -26,19 +26,10 @@ class Chart:
 
 def titled(title: str, text: str, body: float) -> tuple[Figure, float]:
     """Figure with a title, a line of text and a body of so many inches; returns the height of the body's top."""
-    figure = new_figure()
-    width = (WIDTH - 0.3) * DPI
-    head, lines = wrap(clean(title), width, TITLE_SIZE, bold=True), wrap(clean(text), width)
-    total = body + 0.24 * len(head) + 0.18 * len(lines) + 0.2
-    figure.set_size_inches(WIDTH, total)
-    y = total - 0.1
-    for line in head:
-        figure.text(0.02, y / total, line, fontsize=TITLE_SIZE, weight="bold", va="top", color=INK, family=family(line))
-        y -= 0.24
-    for line in lines:
-        figure.text(0.02, y / total, line, fontsize=SIZE, va="top", color="#444444", family=family(line))
-        y -= 0.18
-    return figure, y
+    figure, surround = new_figure(), Surround.of(title, text, (), WIDTH)
+    figure.set_size_inches(WIDTH, body + surround.top)
+    surround.draw(figure)
+    return figure, body
 
 
 def inch_axes(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:

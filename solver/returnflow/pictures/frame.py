@@ -22,7 +22,6 @@ from returnflow.pictures.lettering import (
     SIZE,
     TITLE_SIZE,
     clean,
-    family,
     new_figure,
     png_bytes,
     text_size,
@@ -86,19 +85,17 @@ class Surround:
         total, tall = figure.get_size_inches()
         x, down = 0.15 / total, tall - 0.14
         for line in self.title:
-            figure.text(x, down / tall, line, size=TITLE_SIZE, weight="bold", va="top", color=INK, family=family(line))
+            figure.text(x, down / tall, line, size=TITLE_SIZE, weight="bold", va="top", color=INK)
             down -= 1.3 * TITLE_SIZE / 72
         for line in self.text:
-            figure.text(x, down / tall, line, size=SIZE, va="top", color="#444444", family=family(line))
+            figure.text(x, down / tall, line, size=SIZE, va="top", color="#444444")
             down -= LINE
         if self.legend:
-            made = figure.legend(
+            figure.legend(
                 [artist for artist, _ in self.legend], [name for _, name in self.legend],
                 loc="lower left", bbox_to_anchor=(0.1 / total, 0.03 / tall), ncols=self.per_line,
                 frameon=False, fontsize=LABEL_SIZE, handlelength=2.4, columnspacing=1.6, borderaxespad=0.2,
             )  # fmt: skip
-            for text in made.get_texts():
-                text.set_fontfamily(family(text.get_text()))
 
 
 class Frame(Canvas):

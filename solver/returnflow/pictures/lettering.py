@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import io
 import re
+import textwrap
 import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
-from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
@@ -22,6 +22,12 @@ from PIL.PngImagePlugin import PngInfo
 DPI = 130
 SIZE, TITLE_SIZE, LABEL_SIZE = 9.0, 12.0, 8.5  # points
 BASE_FONT = "DejaVu Sans"  # comes with matplotlib
+# Fonts that systems bring for the letters of the world, and for signs.
+MORE_FONTS = (
+    "Noto Sans", "Noto Sans CJK SC", "Noto Sans CJK JP", "Noto Sans Symbols2", "Segoe UI", "Microsoft YaHei",
+    "Yu Gothic", "Malgun Gothic", "Nirmala UI", "Leelawadee UI", "Segoe UI Symbol", "Hiragino Sans", "PingFang SC",
+    "Apple SD Gothic Neo", "Arial Unicode MS", "WenQuanYi Zen Hei", "Droid Sans Fallback", "FreeSans",
+)  # fmt: skip
 NO_GLYPH = "□"
 
 
@@ -32,7 +38,7 @@ def house_style() -> Iterator[None]:
         mpl.rcdefaults()
         mpl.rcParams.update(
             {
-                "font.family": [BASE_FONT],
+                "font.family": _families(),
                 "font.size": SIZE,
                 "text.parse_math": False,
                 "axes.linewidth": 0.6,
@@ -41,13 +47,6 @@ def house_style() -> Iterator[None]:
             }
         )
         yield
-
-
-def family(text: str) -> list[str]:
-    """Fonts that draw a text: the base font, and installed ones for letters which that does not have."""
-    known = _letters(_file(BASE_FONT))
-    missing = frozenset(letter for letter in text if ord(letter) not in known)
-    return [BASE_FONT, *_fonts_for(missing)]
 
 
 def clean(text: str, most: int | None = None) -> str:
@@ -62,33 +61,26 @@ def clean(text: str, most: int | None = None) -> str:
     line = " ".join("".join(c if unicodedata.category(c)[0] != "C" else " " for c in text).split())
     if most is not None and len(line) > most:
         line = line[: most - 1].rstrip() + "…"
-    known = [_letters(_file(name)) for name in family(line)]
-    return "".join(c if any(ord(c) in letters for letters in known) else NO_GLYPH for c in line)
+    known = _letters()
+    return "".join(c if ord(c) in known else NO_GLYPH for c in line)
 
 
 def text_size(text: str, points: float = SIZE, *, bold: bool = False) -> tuple[float, float]:
     """Width and height of one line in pixels at DPI."""
-    font = FontProperties(family=family(text), size=points, weight="bold" if bold else "normal")
+    font = FontProperties(family=_families(), size=points, weight="bold" if bold else "normal")
     width, height, _ = _renderer().get_text_width_height_descent(text, font, False)  # type: ignore[no-untyped-call]
     return float(width), max(float(height), points * DPI / 72)
 
 
 def wrap(text: str, width: float, points: float = SIZE, *, bold: bool = False) -> list[str]:
     """Lines of a text that are no wider than a width in pixels; a long word is broken."""
-    lines = [""]
-    for word in text.split():
-        trial = f"{lines[-1]} {word}".strip()
-        if text_size(trial, points, bold=bold)[0] <= width:
-            lines[-1] = trial
-            continue
-        rest = word
-        while rest:
-            fitting = len(rest)
-            while fitting > 1 and text_size(rest[:fitting], points, bold=bold)[0] > width:
-                fitting -= 1
-            lines.append(rest[:fitting])
-            rest = rest[fitting:]
-    return [line for line in lines if line]
+    whole = max(text_size(text, points, bold=bold)[0], 1.0)
+    most = max(1, min(len(text), int(1.3 * len(text) * width / whole)))
+    while True:
+        lines = textwrap.wrap(text, most)
+        if most == 1 or all(text_size(line, points, bold=bold)[0] <= width for line in lines):
+            return lines
+        most -= 1
 
 
 def slug(name: str, taken: set[str] | None = None) -> str:
@@ -142,35 +134,15 @@ def _renderer() -> RendererAgg:
 
 
 @cache
-def _file(name: str) -> str:
-    # As a list: a bare string would be read as a pattern, and names of fonts have dashes.
-    return font_manager.findfont(FontProperties(family=[name]))
+def _families() -> list[str]:
+    """The base font, and the others that are installed, for letters it has not."""
+    installed = {entry.name for entry in font_manager.fontManager.ttflist}
+    return [BASE_FONT, *(name for name in MORE_FONTS if name in installed)]
 
 
 @cache
-def _letters(path: str) -> frozenset[int]:
-    return frozenset(font_manager.get_font(path).get_charmap())
-
-
-@cache
-def _fonts_for(missing: frozenset[str]) -> tuple[str, ...]:
-    """Installed fonts which have the letters; none if there are none."""
-    found: list[str] = []
-    left = {ord(letter) for letter in missing if not letter.isspace()}
-    if not left:
-        return ()
-    for entry in sorted(font_manager.fontManager.ttflist, key=lambda e: (e.name, e.fname)):
-        if entry.name.startswith("Last Resort"):
-            continue  # it has every letter, as a box with the name of its alphabet
-        if entry.style != "normal" or entry.weight != 400 or not Path(entry.fname).exists() or entry.name in found:
-            continue
-        try:
-            letters = _letters(entry.fname)
-        except (RuntimeError, ValueError, OSError):
-            continue  # a font file that cannot be read is no help here
-        if left & letters:
-            found.append(entry.name)
-            left -= letters
-            if not left:
-                break
-    return tuple(found)
+def _letters() -> frozenset[int]:
+    """Letters that any of the fonts has."""
+    # As lists: a bare string would be read as a pattern, and names of fonts have dashes.
+    files = [font_manager.findfont(FontProperties(family=[name])) for name in _families()]
+    return frozenset().union(*(font_manager.get_font(file).get_charmap() for file in files))

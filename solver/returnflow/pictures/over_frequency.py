@@ -23,7 +23,7 @@ from returnflow.magnetic.traces import Route
 from returnflow.pictures.canvas import INK, MM
 from returnflow.pictures.chart import WIDTH, Chart, inch_axes, titled
 from returnflow.pictures.fields import FLOW_MAP, flow_ranges
-from returnflow.pictures.lettering import LABEL_SIZE, SIZE, clean, family
+from returnflow.pictures.lettering import LABEL_SIZE, SIZE, clean
 from returnflow.pictures.maps import Maps
 from returnflow.words.columns import plain
 from returnflow.words.drives import amperes, driven
@@ -183,7 +183,7 @@ def share_chart(result: Result, spectral: Spectral) -> Chart:
         for j, values in of.items():
             colour, dash = styles[j]
             axes.semilogx(grid, 100 * values, color=colour, ls=dash, lw=1.7, label=clean(result.loop_names[j], 28))
-        axes.set_title(clean(title, 70), fontsize=SIZE, loc="left", pad=3, family=family(title))
+        axes.set_title(clean(title, 70), fontsize=SIZE, loc="left", pad=3)
         axes.set_ylim(0, max(104.0, axes.get_ylim()[1]))
         axes.set_ylabel("%", fontsize=SIZE)
         _frequency_axis(axes, named=number == len(curves) - 1)
@@ -366,8 +366,6 @@ def _shade_band(axes: Axes, result: Result, victim: Budget) -> None:
 
 def _legend(axes: Axes, **style: Any) -> None:
     if axes.get_legend_handles_labels()[0]:
-        legend = axes.legend(
+        axes.legend(
             **{"fontsize": LABEL_SIZE - 0.5, "framealpha": 0.85, "edgecolor": "none", "handlelength": 3.2} | style
         )
-        for text in legend.get_texts():
-            text.set_fontfamily(family(text.get_text()))

@@ -13,7 +13,7 @@ from matplotlib.cm import ScalarMappable
 from returnflow.answers.result import Result
 from returnflow.pictures.canvas import INK, MM, Canvas
 from returnflow.pictures.frame import Extend, Surround, colour_bar
-from returnflow.pictures.lettering import DPI, LABEL_SIZE, SIZE, clean, family, new_figure, png_bytes, text_size, wrap
+from returnflow.pictures.lettering import DPI, LABEL_SIZE, SIZE, clean, new_figure, png_bytes, text_size, wrap
 from returnflow.pictures.maps import Window
 
 WIDTH, TALLEST = 9.2, 3.6  # inches, of the figure and of one map
@@ -103,7 +103,7 @@ class Panels:
             shown = fitted(text, self._room, size, bold=bold)
             self.figure.text(
                 box.x0, box.y1 + up * DPI / tall, shown, size=size, weight="bold" if bold else "normal",
-                color=INK, family=family(shown), gid="head",
+                color=INK, gid="head",
             )  # fmt: skip
 
     def as_many_as_fit(self, parts: Sequence[str]) -> str:

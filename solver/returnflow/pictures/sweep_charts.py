@@ -22,7 +22,7 @@ from returnflow.answers.thresholds import Crossing, State, between
 from returnflow.pictures.canvas import INK, ROLE_COLOURS
 from returnflow.pictures.chart import WIDTH, Chart, inch_axes, titled
 from returnflow.pictures.fields import PLACEMENT_MAP
-from returnflow.pictures.lettering import DPI, LABEL_SIZE, SIZE, clean, family, text_size
+from returnflow.pictures.lettering import DPI, LABEL_SIZE, SIZE, clean, text_size
 from returnflow.pictures.picture import Wanted
 from returnflow.words.columns import plain
 from returnflow_geometry.model.board import Axis, Role
@@ -84,10 +84,10 @@ def curves(swept: Swept, loops: tuple[str, ...]) -> Chart:
     for number, loop in enumerate(loops):
         panel = inch_axes(figure, 0.85, top - (number + 1) * step + 0.27, WIDTH - 1.05, step - 0.57)
         role = swept.roles[swept.column(loop)]
-        panel.set_title(clean(f"{loop}: {WORDS[role]}", 80), fontsize=SIZE, loc="left", pad=3, family=family(loop))
+        panel.set_title(clean(f"{loop}: {WORDS[role]}", 80), fontsize=SIZE, loc="left", pad=3)
         _draw(panel, swept, loop, ROLE_COLOURS[role])
         if number == len(loops) - 1:
-            panel.set_xlabel(clean(axis.label, 90), fontsize=SIZE, family=family(axis.label))
+            panel.set_xlabel(clean(axis.label, 90), fontsize=SIZE)
     return Chart(figure)
 
 
@@ -238,7 +238,7 @@ def level_map(swept: Swept, loop: str) -> Chart:
             which.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
             which.set_minor_locator(NullLocator())
         which.set_major_formatter(FuncFormatter(lambda value, _: plain(value).replace("-", "−")))
-        set_label(clean(axis.label, 60), fontsize=SIZE, family=family(axis.label))
+        set_label(clean(axis.label, 60), fontsize=SIZE)
     panel.set_xlim(*_span(first, 0.0))
     panel.set_ylim(*_span(second, 0.0))
     _dots(panel, swept, loop)
