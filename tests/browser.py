@@ -11,10 +11,12 @@ import pytest
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome", "msedge")
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars")
-# Elements that reach over the right edge of the window, but for what lies in a box that scrolls by itself.
+# Elements that reach over the right edge of the window, and boxes that one must scroll to see their right end.
 PROBE = """<script>
 const right = document.documentElement.clientWidth + 1;
-const out = [...document.querySelectorAll("body *")].filter(it => it.getBoundingClientRect().right > right);
+const scrolls = it => it.tagName == "DIV" && it.scrollWidth > it.clientWidth + 1;
+const cut = it => it.getBoundingClientRect().right > right || scrolls(it);
+const out = [...document.querySelectorAll("body *")].filter(cut);
 const said = out.map(it => it.tagName + ":" + it.textContent.slice(0, 30)).join("|");
 document.body.innerHTML = "<p id=found>" + said + "</p>";
 </script>"""

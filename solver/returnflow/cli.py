@@ -137,7 +137,7 @@ def _run(arguments: argparse.Namespace) -> int:
     """Solve a case, print the table, and write report.html, result.json, fields.vtu and the pictures."""
     from returnflow.advice.study import AS_DRAWN, run
     from returnflow.report.files import check_directory, to_dict, write_all
-    from returnflow.words.answer_text import summary_table
+    from returnflow.words.terminal import summary_table
 
     case = read_case(arguments.case)
     names = [AS_DRAWN, *(variant.name for variant in case.variants)]

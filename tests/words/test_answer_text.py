@@ -9,8 +9,9 @@ import pytest
 from reporting import CABLES, NOISY, REGION, SECTION, SENSITIVE, TITLE, at_frequencies, result, study, two_variants
 from returnflow.advice.findings import Finding
 from returnflow.answers.budget import engineering
-from returnflow.words.answer_text import bracket, known_to, lead, margin, power_share, summary, summary_table
+from returnflow.words.answer_text import bracket, known_to, lead, margin, power_share, summary
 from returnflow.words.columns import percent, rows_text
+from returnflow.words.terminal import summary_table
 
 
 def judged(**changes):

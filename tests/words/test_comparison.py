@@ -10,7 +10,6 @@ import pytest
 from reporting import CABLES, NOISY, REGION, SENSITIVE, result, study, varied
 from returnflow.answers.budget import engineering
 from returnflow.answers.compare import Change, Figure, Row
-from returnflow.words.answer_text import summary_table
 from returnflow.words.comparison import (
     NO_CHANGE,
     cell,
@@ -23,6 +22,7 @@ from returnflow.words.comparison import (
     row_limit,
     row_name,
 )
+from returnflow.words.terminal import summary_table
 
 
 def row_of(kind, loop):

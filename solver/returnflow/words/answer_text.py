@@ -1,22 +1,16 @@
-"""The answer in plain text: summary sentence first, then the tables behind it."""
+"""Facts of one result in a sentence or a few words each."""
 
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Sequence
 
-from returnflow.advice.study import Study
 from returnflow.answers.budget import Budget, Contribution, engineering
 from returnflow.answers.result import Result
 from returnflow.resistive.foil import resistive_limit
-from returnflow.words.columns import WIDTH, percent, rows_text
-from returnflow.words.comparison import comparison_text, decision_text
+from returnflow.words.columns import percent
 from returnflow.words.drives import amperes, driven
 from returnflow_geometry.model.board import Loop
-
-MOST_FINDINGS = 3  # on a terminal
-VERDICT_WORDS = {"kept": "kept", "exceeded": "EXCEEDED", "undecided": "undecided"}
 
 
 def summary(result: Result) -> str:
@@ -94,49 +88,6 @@ def bracket(value: float, half_width: float, unit: str = "Ω") -> str:
     return text if abs(value) <= half_width else f"{text} ({100 * half_width / abs(value):.2g} %)"
 
 
-def summary_table(study: Study) -> str:
-    """
-    Everything a reviewer asks first, as text for a terminal.
-
-    Parameters
-    ----------
-    study : Study
-    """
-    parts = [study.case.title]
-    base, *others = study.variants.values()  # of the others the comparison tells, and the report everything
-    head = f"{base.name}: " if others else ""
-    parts.append(textwrap.fill(head + summary(base), WIDTH))
-    parts += [decision_text(decision) for decision in study.decisions]
-    parts += [text for text in (comparison_text(study),) if text]
-    parts += [text for text in (_review_text(study), _sweeps_text(study)) if text]
-    parts += [_budget_text(base, budget) for budget in (*base.sensitive, *base.cables)]
-    parts.append(_own_text(base))
-    parts += [text for text in (_traffic_text(base),) if text]
-    parts.append(textwrap.fill(accuracy_sentence(base), WIDTH))
-    parts += [textwrap.fill(f"Caution: {caution}", WIDTH) for caution in base.cautions]
-    parts.append("This is no compliance test and replaces no measurement.")
-    return "\n\n".join(parts)
-
-
-def _review_text(study: Study) -> str:
-    """The weightiest findings of the review, and how many more the report has."""
-    weighty = [finding for finding in study.findings if finding.level != "low"]
-    if not weighty:
-        return ""
-    lines = [textwrap.fill(f"- {f.sentence}", WIDTH, subsequent_indent="  ") for f in weighty[:MOST_FINDINGS]]
-    rest = len(study.findings) - len(lines)
-    return "\n".join(["what the drawing gives away", *lines, *([f"  {rest} more in the report"] if rest else [])])
-
-
-def _sweeps_text(study: Study) -> str:
-    lines = [
-        textwrap.fill(f"sweep “{swept.sweep.name}”: {swept.sentence(loop)}", WIDTH, subsequent_indent="  ")
-        for swept in study.swept
-        for loop in swept.loops
-    ]
-    return "\n".join(lines)
-
-
 def accuracy_sentence(result: Result) -> str:
     """How accurate, how it is guaranteed, and what it took."""
     solution = result.solution
@@ -181,64 +132,12 @@ def contribution_rows(budget: Budget) -> list[list[str]]:
     return rows
 
 
-def _budget_text(result: Result, budget: Budget) -> str:
-    sensitive = result.case.loop(budget.loop).role == "sensitive"
-    what = "noise" if sensitive else "voltage"
-    head = ["noisy loop", "transfer resistance", "current", "at", "counted", what, "of power"]
-    rows = contribution_rows(budget)
-    where = "rms in series with the signal" if sensitive else "rms between the two"
-    limit = "tolerated" if sensitive else "limit"
-    lines = [f"{'sensitive loop' if sensitive else 'cables'} “{budget.loop}”"]
-    if rows:
-        lines.append(rows_text(head, rows))
-    lines.append(
-        f"  {engineering(budget.noise, 'V')} {where} ({known_to(budget)}), worst case "
-        f"{engineering(budget.worst_case, 'V')}; {limit} {engineering(budget.limit, 'V')}; "
-        f"margin {margin(budget)}: {VERDICT_WORDS[budget.verdict]}"
-    )
-    return "\n".join(lines)
-
-
-def _own_text(result: Result) -> str:
-    solution = result.solution
-    rows = []
-    for j, loop in enumerate(result.case.loops):
-        peak = result.peaks[j]
-        rows.append(
-            [
-                loop.name,
-                loop.role,
-                bracket(float(solution.mid[j, j]), float(solution.half_width[j, j])),
-                engineering(peak.value * amperes(loop), "A/m") + ("" if driven(loop) else " per A"),
-                f"({1e3 * peak.x:.1f}, {1e3 * peak.y:.1f})",
-                turns(result, j),
-            ]
-        )
-    head = ["loop", "role", "own resistance", "peak sheet current", "at (mm)", "return turns at"]
-    return "all loops\n" + rows_text(head, rows, 2)
-
-
 def turns(result: Result, j: int) -> str:
     """Frequency at which half of a loop's return has left the resistive pattern, or the estimate of where it begins."""
     if result.spectral is not None:
         turning = result.spectral.facts[j].turning
         return "nowhere" if turning is None else engineering(turning, "Hz")
     return f"about {engineering(valid_to(result, j), 'Hz', 2)}"
-
-
-def _traffic_text(result: Result) -> str:
-    texts = []
-    for names, table, word in (
-        (region_names(result), result.shares, "share across"),
-        (section_names(result), result.sections, "net through"),
-    ):
-        if names:
-            rows = [
-                [loop.name, *(amount(table[n, j], loop) for n in range(len(names)))]
-                for j, loop in enumerate(result.case.loops)
-            ]
-            texts.append(rows_text(["loop", *(f"{word} {name}" for name in names)], rows))
-    return "\n\n".join(texts)
 
 
 def region_names(result: Result) -> list[str]:

@@ -7,7 +7,6 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from returnflow.advice.decision import Decision
 from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget, decibels, engineering
@@ -220,25 +219,6 @@ def origin_text(option: Option, study: Study) -> str:
     if option.variant is None:
         return "worked out from the case as drawn"
     return "solved, a trial that nobody drew" if option.variant in study.trials else "solved as a variant"
-
-
-def decision_text(decision: Decision) -> str:
-    """Finding, recommendation and the options of one sensitive loop, for a terminal."""
-    lines = [
-        textwrap.fill(f"“{decision.loop}”: {decision.finding}", WIDTH),
-        textwrap.fill(f"Recommended: {decision.recommendation}", WIDTH, subsequent_indent="  "),
-    ]
-    rows = [
-        [
-            ("* " if option is decision.chosen else "  ") + short(option.title, 58),
-            possible_text(option),
-            noise_text(option),
-            keeps_text(option),
-        ]
-        for option in decision.options
-    ]
-    head = ["  option, in the order of effort", "possible", "noise (margin)", "keeps the limit"]
-    return "\n".join([*lines, rows_text(head, rows, 4)])
 
 
 def comparison_text(study: Study) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from returnflow.words.columns import rows_text
+from returnflow.words.columns import rows_text, short
 
 
 class Cell(NamedTuple):
@@ -19,6 +19,7 @@ class Cell(NamedTuple):
 
 
 Entry = str | Cell
+WIDEST = 60  # letters of an entry on a terminal
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,14 +70,15 @@ class Table:
         )
 
     def text(self, *columns: str) -> str:
-        """Aligned columns for a terminal: all, or those of the headings named."""
+        """Aligned columns for a terminal: all, or those of the headings named; a star at the row that is chosen."""
         chosen = [n for n, name in enumerate(self.head) if not columns or name in columns]
-        rows = [[_plain(row[n]) for n in chosen] for row in self.rows if len(row) > 1]
-        return rows_text([self.head[n] for n in chosen], rows, sum(n < self.left for n in chosen))
-
-
-def _plain(entry: Entry) -> str:
-    return entry if isinstance(entry, str) else entry.text
+        rows = [[short(cell.text if isinstance(cell, Cell) else cell, WIDEST) for cell in row] for row in self.rows]
+        head = list(self.head)
+        if self.marks:
+            rows = [[("* " if n in self.marks else "  ") + row[0], *row[1:]] for n, row in enumerate(rows)]
+            head[0] = f"  {head[0]}"
+        shown = [[row[n] for n in chosen] for row in rows if len(row) > 1]
+        return rows_text([head[n] for n in chosen], shown, sum(n < self.left for n in chosen))
 
 
 def largest(sizes: Sequence[float], most: int) -> tuple[list[int], float]:

@@ -1,0 +1,89 @@
+"""The answer on a terminal: summary sentence first, then the tables behind it, as the report has them."""
+
+from __future__ import annotations
+
+import textwrap
+
+from returnflow.advice.decision import Decision
+from returnflow.advice.study import Study
+from returnflow.answers.budget import Budget, engineering
+from returnflow.answers.result import Result
+from returnflow.words.answer_text import accuracy_sentence, margin, summary
+from returnflow.words.columns import WIDTH
+from returnflow.words.comparison import comparison_text
+from returnflow.words.result_tables import contributions_table, loops_table, traffic_tables
+from returnflow.words.study_tables import options_table
+
+MOST_FINDINGS = 3
+VERDICT_WORDS = {"kept": "kept", "exceeded": "EXCEEDED", "undecided": "undecided"}
+LOOP_COLUMNS = ("loop", "role", "own resistance", "peak sheet current", "at x, y in mm", "return turns at")
+OPTION_COLUMNS = ("option", "possible", "noise left (margin)", "keeps the limit")
+
+
+def summary_table(study: Study) -> str:
+    """
+    Everything a reviewer asks first, as text for a terminal.
+
+    Parameters
+    ----------
+    study : Study
+    """
+    parts = [study.case.title]
+    base, *others = study.variants.values()  # of the others the comparison tells, and the report everything
+    head = f"{base.name}: " if others else ""
+    parts.append(textwrap.fill(head + summary(base), WIDTH))
+    parts += [_decision_text(study, decision) for decision in study.decisions]
+    parts += [text for text in (comparison_text(study),) if text]
+    parts += [text for text in (_review_text(study), _sweeps_text(study)) if text]
+    parts += [_budget_text(base, budget) for budget in (*base.sensitive, *base.cables)]
+    parts.append("all loops\n" + loops_table(base).text(*LOOP_COLUMNS))
+    parts += [f"{table.title}\n{table.text()}" for table in traffic_tables(base)]
+    parts.append(textwrap.fill(accuracy_sentence(base), WIDTH))
+    parts += [textwrap.fill(f"Caution: {caution}", WIDTH) for caution in base.cautions]
+    parts.append("This is no compliance test and replaces no measurement.")
+    return "\n\n".join(parts)
+
+
+def _review_text(study: Study) -> str:
+    """The weightiest findings of the review, and how many more the report has."""
+    weighty = [finding for finding in study.findings if finding.level != "low"]
+    if not weighty:
+        return ""
+    lines = [textwrap.fill(f"- {f.sentence}", WIDTH, subsequent_indent="  ") for f in weighty[:MOST_FINDINGS]]
+    rest = len(study.findings) - len(lines)
+    return "\n".join(["what the drawing gives away", *lines, *([f"  {rest} more in the report"] if rest else [])])
+
+
+def _sweeps_text(study: Study) -> str:
+    lines = [
+        textwrap.fill(f"sweep “{swept.sweep.name}”: {swept.sentence(loop)}", WIDTH, subsequent_indent="  ")
+        for swept in study.swept
+        for loop in swept.loops
+    ]
+    return "\n".join(lines)
+
+
+def _decision_text(study: Study, decision: Decision) -> str:
+    """Finding, recommendation and the options of one sensitive loop; the recommended one has a star."""
+    return "\n".join(
+        [
+            textwrap.fill(f"“{decision.loop}”: {decision.finding}", WIDTH),
+            textwrap.fill(f"Recommended: {decision.recommendation}", WIDTH, subsequent_indent="  "),
+            "in the order of effort:",
+            options_table(study, decision).text(*OPTION_COLUMNS),
+        ]
+    )
+
+
+def _budget_text(result: Result, budget: Budget) -> str:
+    sensitive = result.case.loop(budget.loop).role == "sensitive"
+    where = "rms in series with the signal" if sensitive else "rms between the two"
+    lines = [f"{'sensitive loop' if sensitive else 'cables'} “{budget.loop}”"]
+    table = contributions_table(result, budget)
+    lines += [*([table.text()] if budget.contributions else []), *(f"  {note}" for note in table.notes)]
+    lines.append(
+        f"  {engineering(budget.noise, 'V')} {where}, worst case "
+        f"{engineering(budget.worst_case, 'V')}; {'tolerated' if sensitive else 'limit'} "
+        f"{engineering(budget.limit, 'V')}; margin {margin(budget)}: {VERDICT_WORDS[budget.verdict]}"
+    )
+    return "\n".join(lines)
