@@ -10,6 +10,7 @@ import os
 import sys
 import time
 import traceback
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
@@ -71,6 +72,8 @@ def entry() -> NoReturn:
         # Signs that a stream cannot show become question marks, not errors.
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
+    # Work that Ctrl-C ends is no news to whoever pressed it.
+    warnings.filterwarnings("ignore", message=r"\d+ tasks which were still being processed", category=UserWarning)
     status = main()
     try:
         sys.stdout.flush()

@@ -10,9 +10,12 @@ import sys
 import pytest
 
 import returnflow
+from reporting import varied
+from returnflow.advice import study
 from returnflow.answers import batch
 from returnflow.cli import BAD_INPUT, DONE, EXCEEDED, INTERRUPTED, main
 from returnflow.resistive.linear import NumericalError
+from returnflow.words.terminal import summary_table
 from returnflow_geometry.mesh.mesher import MeshError
 
 CASE = """
@@ -291,6 +294,16 @@ add = { cutout = [{ name = "hole", copper = "strip", shape = { circle = [50, 10]
         data = json.loads((tmp_path / "out" / "result.json").read_text(encoding="utf-8"))
         assert [variant["name"] for variant in data["variants"]] == ["as drawn"]
         assert "Stopped by hand" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+
+    def test_a_variant_is_kept_although_the_case_as_drawn_is_not_solved(self, monkeypatch):
+        def stopped(cases, *_):
+            return {name: batch.NumericalError(batch.STOPPED) for name in cases} | {"no <slot>": varied()["no <slot>"]}
+
+        monkeypatch.setattr(study, "solve_each", stopped)
+        it = study.run(varied().case)
+        assert it.stopped
+        assert list(it.variants) == ["no <slot>"]
+        assert summary_table(it).splitlines()[2].startswith("no <slot>: ")
 
     def test_while_pictures_are_drawn_the_numbers_are_kept(self, call, case, tmp_path, monkeypatch):
         replaced(monkeypatch, "returnflow.pictures.jobs.pictures", KeyboardInterrupt())

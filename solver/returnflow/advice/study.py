@@ -141,10 +141,10 @@ def run(
     answers = solve_each(cases | extra, evaluate, options, say, jobs)
     outcomes = {name: answers[name] for name in wanted}
     failed = {name: outcome for name, outcome in outcomes.items() if isinstance(outcome, Exception)}
-    if AS_DRAWN in failed or len(failed) == len(wanted):
+    stopped = any(str(outcome) == STOPPED for outcome in failed.values())
+    if len(failed) == len(wanted) or (AS_DRAWN in failed and not stopped):
         first = failed[AS_DRAWN] if AS_DRAWN in failed else next(iter(failed.values()))
         raise KeyboardInterrupt if str(first) == STOPPED else first
-    stopped = any(str(outcome) == STOPPED for outcome in failed.values())
     wanted_sweeps = only is None and case.sweeps and not stopped
     swept = run_sweeps(case, options, progress, jobs) if wanted_sweeps else ()
     return Study(

@@ -13,7 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from returnflow.advice.decision import Decision
-from returnflow.advice.study import Study
+from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
 from returnflow.pictures.picture import Picture
@@ -115,7 +115,7 @@ def report_html(
         "report.html",
         study,
         base=base,
-        several=len(study.variants) > 1,
+        named=len(study.variants) > 1 or base.name != AS_DRAWN,
         summary=summary(base),
         first=first,
         lead=lead,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from returnflow.advice.decision import Decision
-from returnflow.advice.study import Study
+from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget, engineering
 from returnflow.answers.result import Result
 from returnflow.words.answer_text import accuracy_sentence, margin, summary
@@ -30,7 +30,7 @@ def summary_table(study: Study) -> str:
     """
     parts = [study.case.title]
     base, *others = study.variants.values()  # of the others the comparison tells, and the report everything
-    head = f"{base.name}: " if others else ""
+    head = f"{base.name}: " if others or base.name != AS_DRAWN else ""
     parts.append(textwrap.fill(head + summary(base), WIDTH))
     parts += [_decision_text(study, decision) for decision in study.decisions]
     parts += [text for text in (comparison_text(study),) if text]
