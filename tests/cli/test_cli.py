@@ -296,8 +296,10 @@ add = { cutout = [{ name = "hole", copper = "strip", shape = { circle = [50, 10]
         assert "Stopped by hand" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
 
     def test_a_variant_is_kept_although_the_case_as_drawn_is_not_solved(self, monkeypatch):
+        solved = varied()["no <slot>"]
+
         def stopped(cases, *_):
-            return {name: batch.NumericalError(batch.STOPPED) for name in cases} | {"no <slot>": varied()["no <slot>"]}
+            return {name: NumericalError(batch.STOPPED) for name in cases} | {"no <slot>": solved}
 
         monkeypatch.setattr(study, "solve_each", stopped)
         it = study.run(varied().case)
