@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import copy
 import heapq
-from collections.abc import Collection, Sequence
+import itertools
+from collections.abc import Collection, Iterable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from shapely import Polygon, STRtree
 
 from returnflow_geometry.model.board import GRID, Cutout, Shape
+from returnflow_geometry.model.groups import grouped
 from returnflow_geometry.model.wording import listed
 
 LEAST_AREA = 1e-12  # m2: a terminal that touches a piece with less does not join it
@@ -54,13 +56,13 @@ class Connection:
             if self.pieces[piece].covers(contact) or shapely.intersection(self.pieces[piece], contact).area > least:
                 self._touched[k].append(piece)
         self._joins = self._touched
-        self.groups = grouped(len(self.pieces), self._joins)
+        self.groups = joined(len(self.pieces), self._joins)
 
     def joined_outside(self, outside: Sequence[Sequence[int]]) -> Connection:
         """Return the same with some contacts joined elsewhere, by links and other coppers; each sequence is one net."""
         other = copy.copy(self)
         other._joins = self._touched + [[k for c in net for k in self._touched[c]] for net in outside]
-        other.groups = grouped(len(self.pieces), other._joins)
+        other.groups = joined(len(self.pieces), other._joins)
         return other
 
     def pieces_at(self, contact: int) -> list[int]:
@@ -90,14 +92,14 @@ class Connection:
         if not added:
             return False
         count = len(self.pieces)
-        links = [list(joined) for joined in self._joins]
+        links = [list(link) for link in self._joins]
         grown = shapely.buffer(as_array(added), REACH, quad_segs=1)
         asked, met = STRtree(grown).query(as_array(self.pieces), predicate="intersects")
         for piece, patch in zip(asked.tolist(), met.tolist(), strict=True):
             border = shapely.intersection(self.pieces[piece], grown[patch]).area / REACH
             if border > LEAST_BORDER:
                 links.append([piece, count + patch])
-        groups = grouped(count + len(added), links)
+        groups = joined(count + len(added), links)
         return groups[self._touched[ends.inject][0]] == groups[self._touched[ends.return_][0]]
 
 
@@ -106,28 +108,10 @@ def as_array(shapes: Sequence[Shape]) -> NDArray[Any]:
     return np.array(shapes, dtype=object)
 
 
-def grouped(count: int, links: Sequence[Sequence[int]]) -> list[int]:
-    """
-    Group number of each of `count` things, where each link joins all that it lists.
-
-    Examples
-    --------
-    >>> grouped(4, [[0, 2], [3]])
-    [0, 1, 0, 3]
-    """
-    parent = list(range(count))
-
-    def root(k: int) -> int:
-        while parent[k] != k:
-            parent[k] = parent[parent[k]]
-            k = parent[k]
-        return k
-
-    for link in links:
-        for other in link[1:]:
-            low, high = sorted((root(link[0]), root(other)))
-            parent[high] = low
-    return [root(k) for k in range(count)]
+def joined(count: int, links: Iterable[Sequence[int]]) -> list[int]:
+    """Group number of each of `count` things, where each link joins all that it lists."""
+    groups: list[int] = grouped(count, [pair for link in links for pair in itertools.pairwise(link)]).tolist()
+    return groups
 
 
 def explain_separation(

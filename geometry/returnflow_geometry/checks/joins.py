@@ -6,7 +6,7 @@ from collections import defaultdict, deque
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from returnflow_geometry.checks.connection import LoopEnds, explain_separation, grouped
+from returnflow_geometry.checks.connection import LoopEnds, explain_separation, joined
 from returnflow_geometry.checks.sheets import Sheet
 from returnflow_geometry.model.board import Link, Loop
 from returnflow_geometry.model.wording import label, listed
@@ -37,19 +37,19 @@ class Network:
     def __init__(self, sheets: Sequence[Sheet], links: Sequence[Link]) -> None:
         self.sheets = sheets
         self._contacts: dict[str, _Contact] = {}
-        joined: list[list[int]] = []
+        touching: list[list[int]] = []
         count = 0
         for s, sheet in enumerate(sheets):
             for k, contact in enumerate(sheet.good_contacts):
                 pieces = [count + piece for piece in sheet.connection.pieces_at(k)]
                 if pieces:
                     self._contacts[contact.terminal.name] = _Contact(s, k, pieces[0])
-                    joined.append(pieces)
+                    touching.append(pieces)
             count += len(sheet.connection.pieces)
         self.links = [link for link in links if all(end in self._contacts for end in link.between)]
         # By piece of copper: what is joined at 0 Hz, and what is joined at all.
-        self._at_dc = grouped(count, joined + [self._ends(link) for link in self.links if link.capacitance is None])
-        self._at_all = grouped(count, joined + [self._ends(link) for link in self.links])
+        self._at_dc = joined(count, touching + [self._ends(link) for link in self.links if link.capacitance is None])
+        self._at_all = joined(count, touching + [self._ends(link) for link in self.links])
         self._reasons: dict[frozenset[int], tuple[str, str]] = {}
 
     def _ends(self, link: Link) -> list[int]:

@@ -9,6 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.cluster.hierarchy import DisjointSet
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components
 
@@ -87,20 +88,8 @@ class Topology:
     @cached_property
     def opening(self) -> NDArray[np.bool_]:
         """Which links join what was not joined before, in their order, shape (k,): a forest. The others close ways."""
-        group = list(range(int(self.unlinked.max(initial=-1)) + 1))
-
-        def root(number: int) -> int:
-            while group[number] != number:
-                group[number] = group[group[number]]
-                number = group[number]
-            return number
-
-        opens = np.zeros(len(self.links), dtype=bool)
-        for n, (first, second) in enumerate(self.unlinked[self.links].tolist()):
-            a, b = root(first), root(second)
-            opens[n] = a != b
-            group[a] = b
-        return opens
+        joined = DisjointSet(self.unlinked.tolist())
+        return np.array([joined.merge(*ends) for ends in self.unlinked[self.links].tolist()], dtype=bool)
 
     @cached_property
     def blocks(self) -> Ints:

@@ -7,12 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 from shapely import LineString, Point, Polygon, STRtree
 
 from returnflow_geometry.fabrication.base.objects import FabricationError, Floats
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.groups import grouped
 
 STEPS = (1e-9, 1e-6, 10e-6, 50e-6)  # m: how far apart two ends may be, tried in this order
 MOST = 200_000  # strokes; an outline has fewer
@@ -116,8 +115,7 @@ def _join(lines: list[Floats], loose: NDArray[np.intp], step: float) -> tuple[li
     long = np.array([shapely.length(LineString(lines[i // 2])) > 4 * step for i in loose])
     apart = (one != other) & ((loose[one] // 2 != loose[other] // 2) | long[one])
     one, other = one[apart], other[apart]
-    links = coo_matrix((np.ones(len(one)), (one, other)), shape=(len(loose), len(loose)))
-    _, group = connected_components(links, directed=False)
+    group = grouped(len(loose), np.column_stack((one, other)))
     joined = False
     still = []
     order = np.argsort(group, kind="stable")
@@ -167,8 +165,7 @@ def _rings(lines: Sequence[Floats]) -> tuple[list[list[Polygon]], list[LineStrin
     ends = np.array([line.coords[end] for line in noded for end in (0, -1)])
     _, node = np.unique(ends, axis=0, return_inverse=True)
     pairs = node.reshape(-1, 2)
-    links = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(ends), len(ends)))
-    _, group = connected_components(links, directed=False)
+    group = grouped(len(ends), pairs)
     rings, nowhere = [], []
     for number in np.unique(group[pairs[:, 0]]):
         faces, cuts, dangles, _ = shapely.polygonize_full(noded[group[pairs[:, 0]] == number])

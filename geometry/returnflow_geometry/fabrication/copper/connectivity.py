@@ -9,8 +9,6 @@ from functools import cached_property
 
 import numpy as np
 import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 from shapely import Polygon, STRtree
 
 from returnflow_geometry.fabrication.base.budget import Budget, names_data
@@ -21,6 +19,7 @@ from returnflow_geometry.keys.drawn_shapes import CONTACT_CORNERS, mm, place
 from returnflow_geometry.keys.reading import brief
 from returnflow_geometry.model import shapes
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.groups import grouped
 
 PLATING = 20e-6  # m, where nobody says how thick; common practice, no source
 
@@ -124,7 +123,7 @@ def connect(data: BoardData, *, plating: float = PLATING, limits: Limits | None 
     barrels = _barrels(data, layers, pieces, plating, budget)
     touching, widths, places = _touching(layers, pieces, budget)
     links = [(a, b) for barrel in barrels for a, b in zip(barrel.islands, barrel.islands[1:], strict=False)]
-    group = _groups(len(pieces), [*links, *touching])
+    group = grouped(len(pieces), [*links, *touching])
     unnamed = {k for k, net in enumerate(nets) if net == ""}
     if unnamed:
         joined = [(barrel.hole, barrel.islands) for barrel in barrels]
@@ -249,14 +248,6 @@ def _touching(
             widths.append(joint.width)
             places.append(joint.at)
     return pairs, widths, places
-
-
-def _groups(count: int, pairs: Sequence[tuple[int, int]]) -> list[int]:
-    if not count:
-        return []
-    first, second = np.array(pairs, dtype=int).reshape(-1, 2).T
-    graph = coo_array((np.ones(len(first), dtype=np.int8), (first, second)), shape=(count, count))
-    return [int(k) for k in connected_components(graph, directed=False)[1]]
 
 
 def _narrowest(

@@ -19,6 +19,7 @@ from returnflow_geometry.fabrication.copper.touching import LEAST_AREA
 from returnflow_geometry.keys.drawn_shapes import place
 from returnflow_geometry.keys.reading import listed
 from returnflow_geometry.model.board import GRID, Layer, Link, Shape, Terminal
+from returnflow_geometry.model.groups import grouped
 
 # Annealed copper: the same numbers as in the solver's foil module, which this package does not know. [NBS100]
 RHO20, ALPHA20 = 1e-6 / 58, 0.00393
@@ -104,15 +105,7 @@ def _in_pads(
 
 
 def _pieces(connectivity: Connectivity, laid: Sequence[tuple[int, Shape]]) -> list[int]:
-    """For each island the lowest number of those that it is one piece with."""
-    first = list(range(len(connectivity.islands)))
-
-    def top(k: int) -> int:
-        while first[k] != k:
-            first[k] = first[first[k]]
-            k = first[k]
-        return k
-
+    """For each island the number of the piece that it is a part of."""
     pairs = list(connectivity.touching)
     for layer, shape in laid:
         met = [
@@ -121,10 +114,7 @@ def _pieces(connectivity: Connectivity, laid: Sequence[tuple[int, Shape]]) -> li
             if island.layer == layer and shapely.dwithin(island.shape, shape, GRID)
         ]
         pairs += list(itertools.pairwise(met))
-    for a, b in pairs:
-        low, high = sorted((top(a), top(b)))
-        first[high] = low
-    return [top(k) for k in range(len(first))]
+    return [int(piece) for piece in grouped(len(connectivity.islands), pairs)]
 
 
 @dataclass(kw_only=True)
@@ -210,14 +200,6 @@ def terminals_of(connectivity: Connectivity, use: Use, sheets: Sheets, file: str
 
 def _clusters(spots: Sequence[_Mark]) -> list[list[int]]:
     """Marks of one pin, and marks that touch or nearly so, belong together."""
-    first = list(range(len(spots)))
-
-    def top(k: int) -> int:
-        while first[k] != k:
-            first[k] = first[first[k]]
-            k = first[k]
-        return k
-
     shapes = np.array([mark.shape for mark in spots], dtype=object)
     near, other = STRtree(shapes).query(shapes, predicate="dwithin", distance=NEAR)
     pairs = list(zip(near.tolist(), other.tolist(), strict=True))
@@ -225,12 +207,9 @@ def _clusters(spots: Sequence[_Mark]) -> list[list[int]]:
     for k, mark in enumerate(spots):
         key = ("pin", mark.pin) if mark.pin is not None else ("barrel", mark.barrel or 0)
         pairs.append((leader.setdefault(key, k), k))
-    for a, b in pairs:
-        low, high = sorted((top(a), top(b)))
-        first[high] = low
     found: dict[int, list[int]] = {}
-    for k in range(len(spots)):
-        found.setdefault(top(k), []).append(k)
+    for k, cluster in enumerate(grouped(len(spots), pairs).tolist()):
+        found.setdefault(cluster, []).append(k)
     return list(found.values())
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from scipy.cluster.hierarchy import DisjointSet
 from shapely import MultiPolygon, Polygon
 
 from returnflow_geometry.fabrication.base.objects import BoardData
@@ -86,30 +87,21 @@ def build_sheets(
     members: dict[tuple[int, str], list[int]] = {}
     for k in chosen:
         members.setdefault((islands[k].layer, islands[k].net), []).append(k)
-    joined = {key: key for key in members}
-
-    def top(key: tuple[int, str]) -> tuple[int, str]:
-        while joined[key] != key:
-            joined[key] = joined[joined[key]]
-            key = joined[key]
-        return key
-
+    joined = DisjointSet(members)
     inside = set(chosen)
     for a, b in connectivity.touching:
         if a in inside and b in inside:
-            joined[top((islands[a].layer, islands[a].net))] = top((islands[b].layer, islands[b].net))
+            joined.merge((islands[a].layer, islands[a].net), (islands[b].layer, islands[b].net))
     for layer, shape in laid:
         met = [k for k in chosen if islands[k].layer == layer and shapely.dwithin(islands[k].shape, shape, GRID)]
         for a, b in itertools.pairwise(met):
-            joined[top((layer, islands[a].net))] = top((layer, islands[b].net))
-    classes: dict[tuple[int, str], list[tuple[int, str]]] = {}
-    for key in members:
-        classes.setdefault(top(key), []).append(key)
+            joined.merge((layer, islands[a].net), (layer, islands[b].net))
     of: dict[int, str] = {}
     where: dict[str, str] = {}
     area: dict[str, Shape] = {}
     names: dict[str, str] = {}
-    for keys in sorted(classes.values(), key=min):
+    order = {key: place for place, key in enumerate(members)}
+    for keys in sorted((sorted(each, key=order.__getitem__) for each in joined.subsets()), key=min):
         largest = max(keys, key=lambda key: sum(islands[k].shape.area for k in members[key]))
         layer_name = data.layers[largest[0]].name
         name = copper_name(largest[1], layer_name)

@@ -8,6 +8,7 @@ from shapely import MultiPolygon, Point, Polygon, STRtree
 
 from returnflow_geometry.fabrication.base.objects import Floats
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.groups import grouped
 
 JOINS = (1e-9, 1e-6, 10e-6, 50e-6)  # m, tried in this order until no end is loose
 NESTING = 32
@@ -63,24 +64,12 @@ def joined(lines: list[Floats]) -> tuple[list[Floats], float]:
 
 def _clusters(ends: Floats, tolerance: float) -> np.ndarray:
     """Number of the cluster of each end: ends closer than the tolerance to one another, chains of them too."""
-    parent = np.arange(len(ends))
-
-    def root(k: int) -> int:
-        while parent[k] != k:
-            parent[k] = parent[parent[k]]
-            k = int(parent[k])
-        return k
-
     points = shapely.points(ends)
     pairs = STRtree(points).query(points, predicate="dwithin", distance=tolerance).T
     if len(pairs) > 64 * len(ends):
         message = "too many line ends in one place"
         raise DrawingError(message)
-    for a, b in pairs:
-        if a < b:
-            parent[root(int(b))] = root(int(a))
-    roots = np.array([root(k) for k in range(len(ends))])
-    return np.unique(roots, return_inverse=True)[1]
+    return grouped(len(ends), pairs)
 
 
 def _traced(lines: list[Floats], node: np.ndarray) -> list[Floats]:
