@@ -16,17 +16,11 @@ from pathlib import Path
 from typing import NoReturn
 
 import returnflow
-from returnflow.resistive.linear import NumericalError
-from returnflow_geometry.casefile.read import CaseError, read_case
-from returnflow_geometry.casefile.source import Source
-from returnflow_geometry.fabrication.base.objects import FabricationError
-from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
-from returnflow_geometry.fabrication.board_data.starter import starter_case
-from returnflow_geometry.fabrication.board_data.summary import describe
-from returnflow_geometry.fabrication.copper.connectivity import connect
-from returnflow_geometry.mesh.mesher import MeshError
+
+# What a command needs is imported when it runs: a mistyped option must not wait for a solver to load.
 
 DONE, EXCEEDED, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+TRACEBACK = "RETURNFLOW_TRACEBACK"  # environment variable: with a defect, say where it came from
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -41,13 +35,6 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(stop.code or 0) if not isinstance(stop.code, str) else BAD_INPUT
     try:
         return int(arguments.command(arguments))
-    except CaseError as error:
-        for mistake in error.mistakes:
-            _say(f"error: {mistake}")
-        return BAD_INPUT
-    except (MeshError, NumericalError) as error:
-        _say(f"error: {error}")
-        return BAD_INPUT
     except OSError as error:
         where = f": {error.filename}" if error.filename else ""
         _say(f"error: cannot write the results{where}: {error.strerror or error}. Choose another directory with -o.")
@@ -59,11 +46,32 @@ def main(argv: Sequence[str] | None = None) -> int:
         _say("stopped; what was not yet written is lost.")
         return INTERRUPTED
     except Exception as error:
-        # 1 would say that a limit is exceeded, which nobody found out.
-        at = traceback.extract_tb(error.__traceback__)[-1]
-        _say(f"error: {type(error).__name__}: {error} (at {Path(at.filename).name}, line {at.lineno}).")
-        _say("This is a defect of returnflow, not of the case. Please report it with these two lines.")
+        for line in _reasons(error):
+            _say(line)
         return BAD_INPUT
+
+
+def _reasons(error: Exception) -> list[str]:
+    """Why there is no answer. What nobody foresaw must not end with 1 either: that says a limit is exceeded."""
+    from returnflow_geometry.casefile.read import CaseError
+
+    if isinstance(error, CaseError):
+        return [f"error: {mistake}" for mistake in error.mistakes]
+    from returnflow.resistive.linear import NumericalError
+    from returnflow_geometry.fabrication.base.objects import FabricationError
+    from returnflow_geometry.mesh.mesher import MeshError
+
+    if isinstance(error, MeshError | NumericalError | FabricationError):
+        return [f"error: {error}"]
+    at = traceback.extract_tb(error.__traceback__)[-1]
+    asked = [f"Set {TRACEBACK}=1 to see where it came from."]
+    if os.environ.get(TRACEBACK):
+        asked = "".join(traceback.format_exception(error)).splitlines()
+    return [
+        f"error: {type(error).__name__}: {error} (at {Path(at.filename).name}, line {at.lineno}).",
+        "This is a defect of returnflow, not of the case. Please report it with these lines.",
+        *asked,
+    ]
 
 
 def entry() -> NoReturn:
@@ -82,12 +90,20 @@ def entry() -> NoReturn:
     sys.exit(status)
 
 
+class _Version(argparse.Action):
+    """Looks the version up only when it is asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
+        _print(f"returnflow {returnflow.__version__}")
+        parser.exit()
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="returnflow",
         description="Where each current on a board flows back, what it couples, and how sure the numbers are.",
     )
-    parser.add_argument("--version", action="version", version=f"returnflow {returnflow.__version__}")
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the program's version number and exit")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
     run = commands.add_parser("run", help="solve a case, print the table, write the report", description=_run.__doc__)
@@ -141,6 +157,7 @@ def _run(arguments: argparse.Namespace) -> int:
     from returnflow.advice.study import AS_DRAWN, run
     from returnflow.report.files import check_directory, to_dict, write_all
     from returnflow.words.terminal import summary_table
+    from returnflow_geometry.casefile.read import read_case
 
     case = read_case(arguments.case)
     names = [AS_DRAWN, *(variant.name for variant in case.variants)]
@@ -181,9 +198,15 @@ def _run(arguments: argparse.Namespace) -> int:
 
 def _check(arguments: argparse.Namespace) -> int:
     """Read and validate a case without solving it; list what was assumed."""
-    source = Source(arguments.case.parent)
-    case = read_case(arguments.case, source)
-    if source.data is not None:
+    from returnflow_geometry.casefile.read import read_case
+    from returnflow_geometry.casefile.supplied import Sourced
+
+    sourced = Sourced(arguments.case.parent)
+    case = read_case(arguments.case, sourced)
+    source = sourced.source
+    if source is not None and source.data is not None:
+        from returnflow_geometry.fabrication.board_data.summary import describe
+
         lines = describe(
             source.data,
             pins=source.pins,
@@ -204,6 +227,11 @@ def _check(arguments: argparse.Namespace) -> int:
 
 def _import(arguments: argparse.Namespace) -> int:
     """Read fabrication data, say what it holds, and write a case to complete beside it; coordinates stay the files'."""
+    from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
+    from returnflow_geometry.fabrication.board_data.starter import starter_case
+    from returnflow_geometry.fabrication.board_data.summary import describe
+    from returnflow_geometry.fabrication.copper.connectivity import connect
+
     case: Path = arguments.output
     if case.exists() and not arguments.replace:
         _say(f"error: -o {case}: exists. Give another name, or --replace to write over it.")
@@ -217,16 +245,12 @@ def _import(arguments: argparse.Namespace) -> int:
         if not (said.rpartition("=")[0] and said.rpartition("=")[2]):
             _say(f"error: --layer {said}: names no file or no layer. Write it as FILE=L1.")
             return BAD_INPUT
-    try:
-        data = from_fabrication(arguments.data, table=table or None)
-        connectivity = connect(data)
-        source = _relative(arguments.data, case.parent)
-        title = arguments.title or arguments.data.resolve().stem
-        text = starter_case(data, source, title=title, connectivity=connectivity, table=table)
-        lines = describe(data, connectivity=connectivity)
-    except FabricationError as error:
-        _say(f"error: {error}")
-        return BAD_INPUT
+    data = from_fabrication(arguments.data, table=table or None)
+    connectivity = connect(data)
+    source = _relative(arguments.data, case.parent)
+    title = arguments.title or arguments.data.resolve().stem
+    text = starter_case(data, source, title=title, connectivity=connectivity, table=table)
+    lines = describe(data, connectivity=connectivity)
     for line in lines:
         _line(line)
     # Whole or not at all.

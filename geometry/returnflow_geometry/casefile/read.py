@@ -10,9 +10,8 @@ from typing import Any
 
 from returnflow_geometry.casefile.addresses import Draft
 from returnflow_geometry.casefile.builder import read_tables
-from returnflow_geometry.casefile.source import Source
 from returnflow_geometry.casefile.source_tables import unsourced
-from returnflow_geometry.casefile.supplied import Supplied, Supply
+from returnflow_geometry.casefile.supplied import Sourced, Supplied, Supply
 from returnflow_geometry.casefile.sweep_steps import read_sweeps
 from returnflow_geometry.casefile.variants import read_variants
 from returnflow_geometry.keys.reading import Drawn
@@ -81,7 +80,7 @@ def read_case(path: str | Path, supply: Supply | None = None) -> Case:
             "a case is a text in UTF-8; save it in that encoding"
         )
         raise CaseError((message,)) from None
-    return parse_case(text, origin=where, supply=supply or Source(Path(path).parent))
+    return parse_case(text, origin=where, supply=supply or Sourced(Path(path).parent))
 
 
 def parse_case(text: str, *, origin: str = "case", supply: Supply | None = None) -> Case:

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from returnflow_geometry.casefile.source import Source
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,3 +39,29 @@ class Supplied:
 
 
 Supply = Callable[[Mapping[str, Any]], Supplied]
+
+
+class Sourced:
+    """
+    Supplies a case with the board of the fabrication data that it names; the readers are loaded only where it does.
+
+    Attributes
+    ----------
+    folder : Path
+        Where relative paths begin: the folder of the case file.
+    source : Source or None
+        What was read; None for a case that names none.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.source: Source | None = None
+
+    def __call__(self, own: Mapping[str, Any]) -> Supplied:
+        """Tables of the board."""
+        if "source" not in own:
+            return Supplied()
+        from returnflow_geometry.casefile.source import Source
+
+        self.source = Source(self.folder)
+        return self.source(own)
