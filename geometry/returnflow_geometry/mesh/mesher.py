@@ -46,12 +46,15 @@ class Plane:
         Equipotential; their inside is not meshed. They must not overlap each other.
     regions : sequence of polygons, metres
     sections : sequence of line strings, metres
+    whole : bool
+        Keep pieces of copper that no contact touches too: nothing flows into them, but induction drives currents round.
     """
 
     copper: Shape
     contacts: Sequence[Shape]
     regions: Sequence[Shape] = ()
     sections: Sequence[LineString] = ()
+    whole: bool = False
 
     @classmethod
     def of(cls, case: Case, copper: str) -> Plane:
@@ -73,7 +76,7 @@ class Plane:
 @dataclass(frozen=True)
 class Mesh:
     """
-    Triangles of the copper outside its contacts. Only copper that reaches a contact is kept.
+    Triangles of the copper outside its contacts. Only copper that reaches a contact is kept, unless all is asked for.
 
     Attributes
     ----------
@@ -194,10 +197,10 @@ class Mesher:
     def _tagged(self, net: Triangulation) -> Mesh:
         kinds = self._kinds(net)
         across = np.where(net.neighbours >= 0, kinds[net.across], _OUTSIDE)
-        # Copper that no contact touches carries no current: leave it out.
+        # Copper that no contact touches carries no current from outside.
         piece = joined(net.neighbours, (kinds[:, None] == _COPPER) & (across == _COPPER))
         touched = piece[((kinds[:, None] == _COPPER) & (across >= 0)).any(axis=1)]
-        solved = (kinds == _COPPER) & np.isin(piece, touched)
+        solved = (kinds == _COPPER) & (np.isin(piece, touched) | self.plane.whole)
         inside = np.flatnonzero(solved)
         if not len(inside):
             message = "No copper reaches a contact and lies outside it; nothing is left to solve."

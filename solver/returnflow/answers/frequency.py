@@ -17,7 +17,7 @@ from returnflow.magnetic.broadband import Broadband, half_widths
 from returnflow.magnetic.meshing import Expelled
 from returnflow.magnetic.routes import Faced
 from returnflow.magnetic.traces import Route
-from returnflow.resistive.conductors import Conductors, copper_numbers
+from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Case
 
 Floats = NDArray[np.float64]
@@ -69,8 +69,7 @@ def wants_frequencies(case: Case) -> bool:
 
 def among(model: Broadband, conductors: Conductors, copper: int) -> NDArray[np.bool_]:
     """Triangles on the layer of one copper, shape (m,)."""
-    level = conductors.levels[0]
-    mine: NDArray[np.bool_] = level[copper_numbers(model.system.space.mesh)] == level[copper]
+    mine: NDArray[np.bool_] = model.system.stack.level == conductors.levels[0][copper]
     return mine
 
 

@@ -30,6 +30,9 @@ FINEST = 30e-6  # m; no finer under a route
 GAP_STEP = 0.1  # heights per edge along a gap: the return crowds at its rim, and one height is 2.5 % too coarse
 GAP_FINEST = 0.1e-3  # m; no finer along a gap
 GROWTH = 0.3
+IDLE_PARTS = 30.0  # of the diagonal, the largest edges of copper that no loop reaches
+BEHIND_STEP = 1.0  # edges per height on such copper where other copper shields it from the route
+RIM_STEP = 2.0  # edges per distance on such copper where it faces a gap
 COARSER = 2.0  # edges of the mesh that tells what the mesh leaves uncertain, over those of the mesh itself
 STEEPEST = 0.5  # growth of triangles
 ACROSS = 4.0  # triangles across a narrow copper
@@ -94,7 +97,7 @@ def solve_broadband(
         Of every loop, where it is known already.
     """
     facing = faced(case, conductors) if facing is None else facing
-    thickness = tuple(conductors.foils[0].tolist())
+    thickness = tuple(Conductors.magnetic(case).foils[0].tolist())
     system = system_of(case, conductors, loops, progress, facing)
     model = reduce(system, thickness, case.board.temperature, squares, options, progress)
     system = system_of(case, conductors, loops, progress, facing, COARSER)
@@ -110,12 +113,20 @@ def system_of(
     facing: Sequence[Faced] | None = None,
     coarser: float = 1.0,
 ) -> System:
-    """Equations of a case on its magnetic mesh, or on one whose edges are `coarser` times as long."""
-    over = [routes_of(case, name) for name in conductors.names]
+    """
+    Equations of a case on its magnetic mesh, or on one whose edges are `coarser` times as long.
+
+    The mesh holds more than `conductors`: idle copper near them as well.
+    """
     facing = faced(case, conductors) if facing is None else facing
+    conductors = Conductors.magnetic(case)
+    over = [routes_of(case, name) for name in conductors.names]
 
     def size(number: int, mesher: Mesher) -> SizeField:
         plane = conductors.planes[number]
+        if number >= len(conductors.names) - conductors.idle:
+            field = _idle_sizes(case, conductors, number, over, facing)
+            return field if coarser == 1 else _coarser(field, coarser)
         largest = diagonal(plane) / 40
         if len(conductors.planes) > 1:
             largest = min(largest, _width(plane) / ACROSS)
@@ -148,6 +159,38 @@ def _gap_sizes(case: Case, copper: str, facing: Sequence[Faced], field: SizeFiel
                 points = shapely.get_coordinates(edge)
                 fields.append(SizeField(points, np.full(len(points), size), field.largest, GROWTH))
     return fields
+
+
+def _idle_sizes(
+    case: Case, conductors: Conductors, number: int, over: Sequence[Sequence[Route | None]], facing: Sequence[Faced]
+) -> SizeField:
+    """
+    Size field of a copper that no loop reaches: fine only where it faces a route, or gaps in what shields it.
+
+    Behind other copper the field is as smooth as the way to the route is long.
+    """
+    plane, board = conductors.planes[number], case.board
+    largest = min(diagonal(plane) / IDLE_PARTS, _width(plane) / ACROSS)
+    order = {layer.name: n for n, layer in enumerate(board.layers)}
+    place = [order[board.copper(name).layer] for name in conductors.names]
+    fields = []
+    for loop, route, item in zip(case.loops, over[number], facing, strict=True):
+        if route is None or loop.route is None:
+            continue
+        line, start = LineString(route.path), order[loop.route.layer]
+        between = [n for n, at in enumerate(place) if min(start, place[number]) < at < max(start, place[number])]
+        shield = shapely.union_all([conductors.planes[n].copper for n in between])
+        reach = max(float(np.hypot(route.height, shapely.distance(line, plane.copper))), 0.5 * route.width)
+        for part, step in ((line.difference(shield), ROUTE_STEP), (line.intersection(shield), BEHIND_STEP)):
+            size = max(reach / step, FINEST)
+            fields += [_along_line(piece, size, largest) for piece in shapely.get_parts(part) if size < largest]
+        for cutout in board.cutouts:
+            if cutout.copper == conductors.names[item.copper] and cutout.name in item.gaps:
+                size = max(float(conductors.distance[number, item.copper]) / RIM_STEP, GAP_FINEST)
+                rims = shapely.get_parts(shapely.boundary(cutout.shape))
+                fields += [_along_line(rim, size, largest) for rim in rims if size < largest]
+    corner = np.array([plane.copper.bounds[:2]])
+    return SizeField(corner, np.array([largest]), largest, GROWTH, tuple(fields))
 
 
 def _width(plane: Plane) -> float:

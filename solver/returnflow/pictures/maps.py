@@ -93,7 +93,8 @@ class Maps:
         if frequency == 0 or result.spectral is None:
             through = result.whole.link_current[loop]
         else:
-            through = np.abs(result.spectral.model.link_currents(frequency)[:, loop])
+            known = len(result.conductors.links)
+            through = np.abs(result.spectral.model.link_currents(frequency)[:known, loop])
         return bool(np.any(np.abs(through) > UNSHARED))
 
     def lines(self, loop: int, frequency: float, tubes: int) -> Floats:

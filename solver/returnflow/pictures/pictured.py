@@ -70,8 +70,8 @@ def coupling_parts(result: Result, i: int, j: int) -> Floats:
 
 def _relative(result: Result, mesh: Mesh, density: Floats) -> Floats:
     count = len(result.conductors.names)
-    amount = np.zeros(count)
-    np.add.at(amount, copper_numbers(mesh), density * mesh.areas)
+    # A magnetic mesh holds idle coppers behind those.
+    amount = np.bincount(copper_numbers(mesh), density * mesh.areas, minlength=count)[:count]
     most = float(amount.max())
     return amount / most if most > 0 else amount
 

@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
+from shapely import LineString
 
 from returnflow.resistive.foil import sheet_resistance
 from returnflow.resistive.links import NONE, Links
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, MeshError, Plane
 from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.mesh.union import part_of, united
-from returnflow_geometry.model.board import Case
+from returnflow_geometry.model.board import Case, Copper
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+REACH = 10e-3  # m; copper that no loop reaches and that lies farther from all their coppers and routes is left out
 
 @dataclass(frozen=True)
 class Conductors:
@@ -45,7 +47,9 @@ class Conductors:
         Between facing surfaces of the coppers, metres; 0 on one layer.
     links : Links
     left_out : tuple of str
-        Coppers that no loop reaches.
+        Coppers that no loop reaches and that are not here.
+    idle : int
+        So many coppers, the last ones, carry no current of a loop: only what its magnetic field induces in them.
     """
 
     names: tuple[str, ...]
@@ -60,6 +64,7 @@ class Conductors:
     distance: Floats
     links: Links = NONE
     left_out: tuple[str, ...] = ()
+    idle: int = 0
 
     @classmethod
     def single(cls, plane: Plane, sheet: float, thickness: float = 35e-6) -> Conductors:
@@ -75,11 +80,35 @@ class Conductors:
     @classmethod
     def of(cls, case: Case) -> Conductors:
         """Coppers of a case that a current of its loops can reach through terminals and links."""
-        board = case.board
         reached = _reached(case)
-        coppers = [copper for copper in board.coppers if copper.name in reached]
-        terminals = [terminal for terminal in board.terminals if terminal.copper in reached]
+        return cls._of(case, [copper for copper in case.board.coppers if copper.name in reached])
+
+    @classmethod
+    def magnetic(cls, case: Case) -> Conductors:
+        """
+        The same, and behind them the coppers that no loop reaches but that lie within `REACH` of copper or routes.
+
+        Those carry what induction drives in them, round their holes and through the links among themselves. Every
+        copper is whole here, with the pieces that no contact touches. Coppers, contacts and links of `of` keep their
+        numbers.
+        """
+        reached = _reached(case)
+        live, others = ([c for c in case.board.coppers if (c.name in reached) == here] for here in (True, False))
+        idle = [copper for copper in others if _away(case, copper, live) <= REACH]
+        every = cls._of(case, [*live, *idle], whole=True)
+        return replace(every, idle=len(idle))
+
+    @classmethod
+    def _of(cls, case: Case, coppers: Sequence[Copper], *, whole: bool = False) -> Conductors:
+        board = case.board
+        names = [copper.name for copper in coppers]
+        here = [terminal for terminal in board.terminals if terminal.copper in names]
+        reached = _reached(case)
+        terminals = sorted(here, key=lambda terminal: terminal.copper not in reached)
         number = {terminal.name: n for n, terminal in enumerate(terminals)}
+        live = {terminal.name for terminal in terminals if terminal.copper in reached}
+        links = [Links.of([x for x in board.links if set(x.between) <= live], number),
+                 Links.of([x for x in board.links if not set(x.between) & live], number)]  # fmt: skip
 
         def mine(things: Sequence[object], copper: str) -> Ints:
             found = [n for n, thing in enumerate(things) if getattr(thing, "copper", None) == copper]
@@ -88,18 +117,18 @@ class Conductors:
         thickness = np.array([board.layer(copper.layer).thickness for copper in coppers])
         distance = [[abs(board.height(a.layer, b.name)) for b in coppers] for a in coppers]
         return cls(
-            tuple(copper.name for copper in coppers),
-            tuple(Plane.of(case, copper.name) for copper in coppers),
+            tuple(names),
+            tuple(replace(Plane.of(case, name), whole=whole) for name in names),
             np.array([sheet_resistance(t, board.temperature) for t in thickness]),
             thickness,
-            tuple(mine(terminals, copper.name) for copper in coppers),
-            tuple(mine(case.regions, copper.name) for copper in coppers),
-            tuple(mine(case.sections, copper.name) for copper in coppers),
+            tuple(mine(terminals, name) for name in names),
+            tuple(mine(case.regions, name) for name in names),
+            tuple(mine(case.sections, name) for name in names),
             tuple(terminal.name for terminal in terminals),
             (len(case.regions), len(case.sections)),
             np.array(distance),
-            Links.of(board.links, number),
-            tuple(copper.name for copper in board.coppers if copper.name not in reached),
+            links[0].joined(links[1]),
+            tuple(copper.name for copper in board.coppers if copper.name not in names),
         )
 
     @property
@@ -171,6 +200,16 @@ def _reached(case: Case) -> set[str]:
     _, group = connected_components(graph, directed=False)
     live = {group[copper[end]] for loop in case.loops for end in (loop.inject, loop.return_)}
     return {name for name, number in zip(names, group, strict=True) if number in live}
+
+
+def _away(case: Case, copper: Copper, live: Sequence[Copper]) -> float:
+    """Distance of a copper from the nearest one, or the nearest route, that carries a current, in metres."""
+    board = case.board
+    shape = board.remaining(copper.name)
+    carrying = [(board.remaining(other.name), other.layer) for other in live]
+    carrying += [(LineString(loop.route.path), loop.route.layer) for loop in case.loops if loop.route is not None]
+    away = [np.hypot(shape.distance(other), board.height(layer, copper.name)) for other, layer in carrying]
+    return float(min(away))
 
 
 @dataclass

@@ -71,6 +71,11 @@ class Links:
         names = tuple(name for name, keep in zip(self.names, mask, strict=True) if keep)
         return Links(names, self.ends[mask], self.resistance[mask], self.inductance[mask], self.elastance[mask])
 
+    def joined(self, other: Links) -> Links:
+        """These, and behind them others."""
+        ours, theirs = ((each.ends, each.resistance, each.inductance, each.elastance) for each in (self, other))
+        return Links(self.names + other.names, *(np.concatenate(pair) for pair in zip(ours, theirs, strict=True)))
+
     def impedance(self, frequency: float) -> NDArray[np.complex128]:
         """
         Impedance of every link in ohm at a frequency above 0 in hertz, shape (k,).
