@@ -235,7 +235,8 @@ def _shared_area(area: Shape, copper: Shape) -> MultiPolygon:
 
 def _check_apart(contacts: Sequence[Shape]) -> None:
     """Contacts that touch or overlap would be one: say which, in one go."""
-    first, second = shapely.STRtree(list(contacts)).query(list(contacts), predicate="intersects")
+    every = np.array(contacts, dtype=object)
+    first, second = shapely.STRtree(every).query(every, predicate="intersects")
     pairs = [f"{i + 1} and {j + 1}" for i, j in zip(first.tolist(), second.tolist(), strict=True) if i < j]
     if pairs:
         message = f"Invalid contacts. They must not touch, but numbers {', '.join(pairs)} do: join them or move one."
