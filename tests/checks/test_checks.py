@@ -438,7 +438,7 @@ ASSUMED = {
             "loops": AB,
             "cutouts": {"moat": shapely.difference(box(40, 60, 60, 75), box(41, 61, 59, 74))},
         },
-        r'^Copper "gnd": a piece of 234 mm2 at \(50, 67.5\) mm has no terminal and carries no current\.$',
+        r'^Copper "gnd": a piece of 234 mm2 at \(50, 67.5\) mm has no terminal and carries no net current\.$',
     ),
     "section with loose ends": (
         {"terminals": TWO, "loops": AB, "sections": {"s": [(50, 20), (50, 60)]}},

@@ -95,7 +95,7 @@ class TestTables:
         assert rows["ground"][-1] == rows["back"][-1] == "pictures of its own"
         assert rows["back"][1:4] == ["L3", "1040 mm²", "35 µm"]
         assert rows["return"][-1] == "an outline on the board picture"
-        assert rows["spare"][-1] == "no loop reaches it: left out"
+        assert rows["spare"][-1] == "no loop reaches it: currents induced in it count"
 
     def test_loops_that_use_no_link_are_named(self):
         tables = links_tables(replace(layered(), frequencies=(0.0,)))

@@ -158,4 +158,4 @@ class TestAround:
         made = details_html(replace(study(), variants={"as drawn": layered()}), {})
         page = read(made)
         assert page.row("one point")[1] == "S (ground) – r1 (return)"
-        assert page.row("spare")[-1] == "no loop reaches it: left out"
+        assert page.row("spare")[-1] == "no loop reaches it: currents induced in it count"

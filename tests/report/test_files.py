@@ -88,7 +88,8 @@ class TestJson:
             "name", "loops", "frequencies_Hz", "impedance_ohm", "resistance_ohm", "shares", "sections", "sensitive",
         ]  # fmt: skip
         assert {
-            "cables", "mesh", "peaks", "seconds", "assumptions", "cautions", "changes", "coppers", "left_out", "links",
+            "cables", "mesh", "peaks", "seconds", "assumptions", "cautions", "changes", "coppers", "left_out", "idle",
+            "links",
         } <= set(variant)  # fmt: skip
         assert variant["loops"] == LOOPS
         assert variant["frequencies_Hz"] == [0]
@@ -169,7 +170,8 @@ class TestJson:
         data = strict(to_json(replace(study(), variants={"as drawn": of})))
         variant = data["variants"][0]
         assert [copper["name"] for copper in variant["coppers"]] == ["ground", "back", "return"]
-        assert variant["left_out"] == ["spare"]
+        assert variant["left_out"] == []
+        assert variant["idle"] == ["spare"]
         links = {link["name"]: link for link in variant["links"]}
         n = of.whole.links.names.index("via 1")
         driver = links["via 1"]["currents"][0]

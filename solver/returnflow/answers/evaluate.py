@@ -19,8 +19,9 @@ from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.broadband import Broadband, BroadbandOptions
 from returnflow.magnetic.meshing import Expelled, solve_broadband, solve_expelled
 from returnflow.magnetic.routes import Faced, faced
+from returnflow.magnetic.unseen import unseen
 from returnflow.resistive.conduction import SMALL, Conduction, Options, solve
-from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.conductors import REACH, Conductors
 from returnflow.resistive.linear import Progress
 from returnflow_geometry.model.board import Case, Loop
 
@@ -145,7 +146,7 @@ def evaluate(name: str, case: Case, solved: Solved) -> Result:
         sensitive=tuple(sensitive),
         cables=tuple(cables),
         placements=placements,
-        cautions=tuple(budget.frequency_cautions(case, conductors.reference)),
+        cautions=(*budget.frequency_cautions(case, conductors.reference), *_left_out(case, solved.model)),
         frequencies=case.frequencies,
         spectral=spectral,
         facing=solved.facing,
@@ -153,6 +154,16 @@ def evaluate(name: str, case: Case, solved: Solved) -> Result:
     took = time.perf_counter() - begin
     result.seconds.update(solved.seconds | {"evaluation": took, "total": solved.seconds.get("total", 0.0) + took})
     return result
+
+
+def _left_out(case: Case, model: Broadband | None) -> list[str]:
+    """What eddy currents in copper beyond reach would change."""
+    found = {} if model is None else unseen(case, model.system)
+    return [
+        f"Copper “{name}” is more than {1e3 * REACH:g} mm away from all copper and routes of the loops, so eddy currents "
+        f"in it are left out: by estimate they would take less than {max(part, 1e-6):.1g} of any loop's inductance."
+        for name, part in found.items()
+    ]
 
 
 def budgets(case: Case, solved: Solved) -> tuple[list[Budget], list[Budget]]:

@@ -32,7 +32,8 @@ def signature(case: Case, options: Options | None) -> Signature:
     options : Options or None
         None: with the accuracy of the case.
     """
-    conductors = Conductors.of(case)
+    # Idle copper counts too.
+    conductors = Conductors.magnetic(case)
     links = conductors.links
     planes = tuple(
         (
@@ -82,10 +83,10 @@ def rescaled(solved: Solved, case: Case) -> Solved:
     solved : Solved
     case : Case
     """
-    conductors = Conductors.of(case)
+    conductors, every = Conductors.of(case), Conductors.magnetic(case)
     model = solved.model
-    if scales(conductors) and conductors.reference != solved.conductors.reference:
-        (thickness, _), temperature = conductors.foils, case.board.temperature
+    if scales(every) and conductors.reference != solved.conductors.reference:
+        (thickness, _), temperature = every.foils, case.board.temperature
         if model is not None:
             model = replace(model, thickness=tuple(thickness.tolist()), temperature=temperature)
         solution = _scaled(solved.solution, conductors.reference)

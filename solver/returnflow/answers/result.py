@@ -134,6 +134,13 @@ class Result:
         """What is left of that copper, and its contacts."""
         return self.conductors.planes[self.focus]
 
+    @property
+    def idle(self) -> tuple[str, ...]:
+        """Names of coppers that no loop reaches, and in which what induction drives round is computed."""
+        if self.spectral is None:
+            return ()
+        return Conductors.magnetic(self.case).names[len(self.conductors.names) :]
+
     def on(self, copper: int) -> Result:
         """The same result, for pictures of another copper (by its number in `conductors`); fields are its own."""
         return replace(self, focus=copper, solution=self.whole.on(copper), whole=self.whole)

@@ -124,7 +124,8 @@ def _variant(result: Result, decided: Mapping[str, Decision], changes: Sequence[
         "cautions": list(result.cautions),
         "changes": list(changes),
         "coppers": [copper_dict(result, n) for n in range(len(result.conductors.names))],
-        "left_out": list(result.conductors.left_out),
+        "left_out": [name for name in result.conductors.left_out if name not in result.idle],
+        "idle": list(result.idle),
         "links": [link_dict(result, facts) for facts in link_facts(result, frequencies)],
     }
 

@@ -24,6 +24,7 @@ Ints = NDArray[np.int64]
 
 REACH = 10e-3  # m; copper that no loop reaches and that lies farther from all their coppers and routes is left out
 
+
 @dataclass(frozen=True)
 class Conductors:
     """

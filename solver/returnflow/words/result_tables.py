@@ -330,8 +330,10 @@ def coppers_table(result: Result, wide: Sequence[int]) -> Table | None:
         ]
         for n, name in enumerate(conductors.names)
     ]
+    what = {name: "currents induced in it count" for name in result.idle}
     rows += [
-        [name, board.copper(name).layer, "", "", "", "no loop reaches it: left out"] for name in conductors.left_out
+        [name, board.copper(name).layer, "", "", "", f"no loop reaches it: {what.get(name, 'left out')}"]
+        for name in conductors.left_out
     ]
     head = ("copper", "layer", "area", "foil", "per square", "in this report")
     return Table(title="Coppers", head=head, rows=rows, left=2)
