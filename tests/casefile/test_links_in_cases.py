@@ -303,7 +303,7 @@ def test_a_link_on_copper_without_a_loop_is_said_to_be_idle():
 def test_copper_without_a_terminal_floats():
     shield = ("copper.3", {"name": "shield", "layer": "L1", "shape": {"rect": [0, 0, 9, 9]}})
     assert read(shield).assumptions == (
-        'Copper "shield" has no terminal: it floats and carries no net current, only what induction drives round in it.',
+        'Copper "shield" has no terminal: it floats and carries no net current, only what induction drives round it.',
     )
 
 

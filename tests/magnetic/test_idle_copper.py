@@ -87,8 +87,8 @@ def sandwich(length, h1, h2, *, upper="idle", traces=(0.0, 1.5)):
     layers = {"ground": "L3", "upper": "L1"}
     outline = rectangle(0, -WIDTH / 2 * MM, length * MM, WIDTH / 2 * MM)
     coppers = [Copper(name=name, layer=layers[name], shape=outline) for name in names]
-    ends = [edge(f"{n}{s}", n, x, -WIDTH / 2, x + 1, WIDTH / 2)
-            for n in ("ground", *(["upper"] if upper == "tied" else [])) for s, x in (("L", 0), ("R", length - 1))]  # fmt: skip
+    fed = names if upper == "tied" else names[:1]
+    ends = [edge(f"{n}{s}", n, x, -WIDTH / 2, x + 1, WIDTH / 2) for n in fed for s, x in (("L", 0), ("R", length - 1))]
     loops = []
     for n, y in enumerate(traces):
         path = ((0.5 * MM, y * MM), ((length - 0.5) * MM, y * MM))

@@ -176,7 +176,7 @@ def _note_pieces(sheet: Sheet, findings: Findings) -> None:
     name = listed([sheet.copper.name])
     if not sheet.terminals:
         findings.assumptions.append(
-            f"Copper {name} has no terminal: it floats and carries no net current, only what induction drives round in it."
+            f"Copper {name} has no terminal: it floats and carries no net current, only what induction drives round it."
         )
         return
     for k, contact in enumerate(sheet.good_contacts):
@@ -187,7 +187,8 @@ def _note_pieces(sheet: Sheet, findings: Findings) -> None:
             )
     floating = sorted(sheet.connection.floating(), key=lambda piece: -piece.area)
     findings.assumptions.extend(
-        f"Copper {name}: a piece of {piece.area * MM**2:.4g} mm2 at {at(piece)} has no terminal and carries no net current."
+        f"Copper {name}: a piece of {piece.area * MM**2:.4g} mm2 at {at(piece)} has no terminal and carries no net "
+        "current."
         for piece in floating[:MAX_PIECES]
     )
     if len(floating) > MAX_PIECES:

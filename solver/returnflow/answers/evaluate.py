@@ -160,8 +160,8 @@ def _left_out(case: Case, model: Broadband | None) -> list[str]:
     """What eddy currents in copper beyond reach would change."""
     found = {} if model is None else unseen(case, model.system)
     return [
-        f"Copper “{name}” is more than {1e3 * REACH:g} mm away from all copper and routes of the loops, so eddy currents "
-        f"in it are left out: by estimate they would take less than {max(part, 1e-6):.1g} of any loop's inductance."
+        f"Copper “{name}” lies more than {1e3 * REACH:g} mm from all copper and routes of the loops, so eddy currents "
+        f"in it are left out: by estimate they would change no loop's inductance by more than {max(part, 1e-3):.1%}."
         for name, part in found.items()
     ]
 

@@ -67,5 +67,7 @@ def _places(shape: shapely.Geometry) -> Floats:
     x, y = (part.ravel() for part in np.meshgrid(*grid))
     inside = shapely.contains_xy(shape, x, y)
     if not inside.any():
-        return shapely.get_coordinates(shape.representative_point())
-    return np.column_stack([x, y])[inside]
+        x, y = shapely.get_coordinates(shapely.point_on_surface(shape)).T
+        inside = np.ones(1, dtype=bool)
+    places: Floats = np.column_stack([x, y])[inside]
+    return places

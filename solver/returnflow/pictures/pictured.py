@@ -71,7 +71,7 @@ def coupling_parts(result: Result, i: int, j: int) -> Floats:
 def _relative(result: Result, mesh: Mesh, density: Floats) -> Floats:
     count = len(result.conductors.names)
     # A magnetic mesh holds idle coppers behind those.
-    amount = np.bincount(copper_numbers(mesh), density * mesh.areas, minlength=count)[:count]
+    amount = np.bincount(copper_numbers(mesh), density * mesh.areas, minlength=count)[:count].astype(np.float64)
     most = float(amount.max())
     return amount / most if most > 0 else amount
 

@@ -330,7 +330,7 @@ def coppers_table(result: Result, wide: Sequence[int]) -> Table | None:
         ]
         for n, name in enumerate(conductors.names)
     ]
-    what = {name: "currents induced in it count" for name in result.idle}
+    what = dict.fromkeys(result.idle, "currents induced in it count")
     rows += [
         [name, board.copper(name).layer, "", "", "", f"no loop reaches it: {what.get(name, 'left out')}"]
         for name in conductors.left_out
