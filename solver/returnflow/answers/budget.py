@@ -118,10 +118,12 @@ def decibels(above: float, below: float) -> float:
 
     Examples
     --------
-    >>> round(decibels(10.0, 1.0)), decibels(1.0, 0.0)
-    (20, inf)
+    >>> round(decibels(10.0, 1.0)), decibels(1.0, 0.0), decibels(0.0, 1.0)
+    (20, inf, -inf)
     """
-    return 20 * math.log10(above / below) if below > 0 else math.inf
+    if not below > 0:
+        return math.inf
+    return 20 * math.log10(above / below) if above > 0 else -math.inf
 
 
 def band_mask(lines: Lines, victim: Loop) -> NDArray[np.bool_]:

@@ -24,6 +24,7 @@ Ints = NDArray[np.int64]
 
 # Entries below this fraction of sqrt(R_ii R_jj) are held to an absolute accuracy: a coupling that vanishes by
 # symmetry has no relative one.
+ROUNDING = 1e-12  # of sqrt(R_ii R_jj): what is smaller is no result
 SMALL = 0.01
 AIM = 0.8  # each new mesh aims this far inside the goal, and further each time, since a forecast is only a forecast
 AGREEMENT = 1e-7  # of two routes to one number, relative to the resistance
@@ -90,6 +91,8 @@ class Conduction:
         From the first to the second contact of every link, ampere per ampere.
     squares : array, shape (loops, loops)
         Middle of the bracket in squares: `mid` over `sheet`.
+    meet : array of bool, shape (loops, loops)
+        Whether the currents of two loops share any copper or link at all: where they do not, nothing couples.
     passes : tuple of (triangles, worst error over allowed error)
     seconds : dict
         Wall time of each part.
@@ -111,13 +114,15 @@ class Conduction:
     spread: Floats
     link_current: Floats
     squares: Floats
+    meet: NDArray[np.bool_]
     passes: tuple[tuple[int, float], ...] = ()
     seconds: dict[str, float] = field(default_factory=dict)
 
     @property
     def mid(self) -> Floats:
-        """Middle of the bracket in ohm, shape (loops, loops): the best value."""
-        return 0.5 * (self.lower + self.upper)
+        """Middle of the bracket in ohm, shape (loops, loops): the best value; exactly zero where loops never meet."""
+        middle: Floats = np.where(self.meet, 0.5 * (self.lower + self.upper), 0.0)
+        return middle
 
     @property
     def half_width(self) -> Floats:
@@ -126,10 +131,11 @@ class Conduction:
 
         From the bounds as quadratic forms: 0.5 sqrt(D_ii D_jj), D = upper - lower. Where single links join blocks of
         copper they carry no error, each block's fields are bounded by themselves, and the sum over the blocks counts:
-        loops that share no copper have no error in common.
+        loops that share no copper have no error in common. Never less than rounding leaves.
         """
         width = np.sqrt(np.maximum(self.spread, 0.0))
-        half: Floats = 0.5 * width.T @ width
+        own = np.sqrt(np.maximum(np.diag(self.lower), 0.0))
+        half: Floats = np.where(self.meet, np.maximum(0.5 * width.T @ width, ROUNDING * np.outer(own, own)), 0.0)
         return half
 
     def accuracy_reached(self) -> Floats:
@@ -289,10 +295,11 @@ def solve_on(
     )
     _check(lower, upper, mixed, contact_potential, loops)
     clock.lap("fields")
+    meet = topology.meeting(loops, links.resistance, through)
     return Conduction(
         mesh, space, topology, tuple(loops), sheet, weight, links, sheet * potential, sheet * contact_potential, stream,
         sheet * lower, sheet * upper, sheet * gap, sheet * spread, through,
-        0.5 * (lower + upper), (), clock.seconds,
+        np.where(meet, 0.5 * (lower + upper), 0.0), meet, (), clock.seconds,
     )  # fmt: skip
 
 

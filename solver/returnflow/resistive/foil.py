@@ -76,14 +76,14 @@ def resistive_limit(sheet: float, distance: float) -> float:
     Frequency in hertz at which the return of a loop of that size in metres begins to leave the resistive pattern.
 
     f = Rs / (2 mu0 d): an estimate to within a factor of about two, derived for a trace over a plane (see
-    DEVELOPERS.md). Below a third of it the resistive picture holds; above, the return gathers under the trace.
+    DEVELOPERS.md); infinite for a loop of no size. Below a third of it the resistive picture holds; above, the return gathers under the trace.
 
     Examples
     --------
     >>> print(f"{resistive_limit(sheet_resistance(35e-6), 0.1):.0f} Hz")
     1960 Hz
     """
-    return sheet / (2 * MU0 * distance)
+    return sheet / (2 * MU0 * distance) if distance > 0 else math.inf
 
 
 def sheet_impedance(thickness: float, frequency: float, temperature: float = 20.0) -> complex:

@@ -98,20 +98,54 @@ class Topology:
 
         No current can go out by one link and come back by another between blocks.
         """
-        count = int(self.unlinked.max(initial=-1)) + 1
+        return self._joined(~self.single)[self.unlinked]
+
+    @cached_property
+    def single(self) -> NDArray[np.bool_]:
+        """Which links are the only way between what they join, shape (k,): their current is what topology says."""
         ends = self.unlinked[self.links]
-
-        def joined(keep: NDArray[np.bool_]) -> Ints:
-            pairs = ends[keep]
-            graph = coo_array((np.ones(len(pairs)), pairs.T), shape=(count, count))
-            labels: Ints = connected_components(graph, directed=False)[1].astype(np.int64)
-            return labels
-
         single = np.zeros(len(self.links), dtype=bool)
         for number in np.flatnonzero(self.opening):
-            without = joined(np.arange(len(ends)) != number)
+            without = self._joined(np.arange(len(ends)) != number)
             single[number] = without[ends[number, 0]] != without[ends[number, 1]]
-        return joined(~single)[self.unlinked]
+        return single
+
+    def _joined(self, keep: NDArray[np.bool_]) -> Ints:
+        """Label of every conductor without links, joined by the links that are kept."""
+        count, pairs = int(self.unlinked.max(initial=-1)) + 1, self.unlinked[self.links][keep]
+        graph = coo_array((np.ones(len(pairs)), pairs.T), shape=(count, count))
+        labels: Ints = connected_components(graph, directed=False)[1].astype(np.int64)
+        return labels
+
+    def meeting(
+        self, loops: Sequence[tuple[int, int]], resistance: Floats, link_current: Floats
+    ) -> NDArray[np.bool_]:
+        """
+        Whether two loops share any copper or resistive link, shape (loops, loops), by topology alone.
+
+        A loop flows in a block only if it enters or leaves there, at a terminal or by a single link; currents in
+        single links are whole amperes.
+
+        Parameters
+        ----------
+        loops : sequence of (int, int)
+            Contact of injection and of return.
+        resistance : array, shape (links,), ohm
+        link_current : array, shape (loops, links)
+            From the first to the second contact, ampere per ampere.
+        """
+        single, ends = np.rint(link_current[:, self.single]), self.links[self.single]
+        net = np.zeros((self.contacts, len(loops)))
+        for number, (start, end) in enumerate(loops):
+            net[start, number] += 1
+            net[end, number] -= 1
+        np.add.at(net, ends[:, 0], -single.T)
+        np.add.at(net, ends[:, 1], single.T)
+        present = np.zeros((int(self.blocks.max(initial=-1)) + 1, len(loops)))
+        np.add.at(present, self.blocks, np.abs(net))
+        flows = (np.vstack([present, single.T[resistance[self.single] > 0]]) != 0).astype(float)
+        shared: NDArray[np.bool_] = flows.T @ flows > 0
+        return shared
 
     @cached_property
     def block(self) -> Ints:

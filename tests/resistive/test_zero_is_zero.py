@@ -1,0 +1,43 @@
+"""Where topology says that nothing couples, nothing is reported: not rounding, and no bracket that excludes zero."""
+
+import numpy as np
+import pytest
+
+from layered import case, loop, pad, solved, strip, via
+
+
+def grounds(tie=1e-3, loops=None):
+    """Two separate grounds joined by one tie, a loop on each."""
+    coppers = [strip("left", "L1", 0, 10, width=7.0), strip("right", "L1", 12, 23, width=9.0)]
+    terminals = [
+        pad("A1", "left", 1.3, 1.1), pad("A2", "left", 7.7, 5.2), pad("A3", "left", 9.1, 2.9),
+        pad("B1", "right", 14.2, 7.9), pad("B2", "right", 20.3, 1.7), pad("B3", "right", 13.1, 3.3),
+    ]  # fmt: skip
+    loops = loops or [loop("a", "A1", "A2"), loop("b", "B1", "B2")]
+    return solved(case(coppers, terminals, [via("tie", "A3", "B3", tie)], loops, layers=1, thickness=(35e-6,)))
+
+
+def test_separate_grounds_with_one_tie_couple_exactly_nothing():
+    solution = grounds()
+    assert solution.mid[0, 1] == solution.mid[1, 0] == 0.0
+    assert solution.half_width[0, 1] == 0.0
+    assert np.all(np.diag(solution.mid) > 0)
+
+
+def test_what_crosses_the_tie_couples_on_both_sides_and_in_the_tie():
+    across, left = loop("across", "A1", "B2"), loop("left", "A2", "A1")
+    solution = grounds(loops=[across, left])
+    assert abs(solution.mid[0, 1]) > 1e3 * solution.half_width[0, 1] > 0
+
+
+def test_two_loops_across_the_tie_share_its_resistance():
+    # Closed form: they meet on no copper but the tie and both sides' copper; ten times the tie's resistance adds just that.
+    loops = [loop("one", "A1", "B2"), loop("two", "A2", "B1")]
+    small, large = (grounds(tie=r, loops=loops).mid[0, 1] for r in (1e-3, 1e-2))
+    assert large - small == pytest.approx(9e-3, rel=1e-6)
+
+
+def test_no_bracket_is_narrower_than_rounding():
+    solution = grounds()
+    own = np.diag(solution.mid)
+    assert np.all(np.diag(solution.half_width) >= 1e-12 * own)
