@@ -16,9 +16,9 @@ from returnflow.answers.budget import (
     budget,
     decibels,
     engineering,
-    frequency_cautions,
     recommend,
 )
+from returnflow.answers.missing import frequency_cautions
 from returnflow.answers.spectra import Lines, lines_of
 from returnflow.resistive.foil import resistive_limit
 from returnflow_geometry.model.board import Board, Case, Copper, Layer, Loop, Outgoing, Terminal, Trapezoid
@@ -65,13 +65,47 @@ class TestSums:
         assert part.current == pytest.approx(math.sqrt(5), rel=1e-12)
 
     def test_loops_add_in_power_and_in_the_worst_case_their_voltages(self):
-        parts = [coupled([(0, 1.0)], -3.0, "first"), coupled([(0, 2.0)], 2.0, "second")]
+        parts = [coupled([(50, 1.0)], -3.0, "first"), coupled([(50, 2.0)], 2.0, "second")]
         result = budget(sensitive(), 1.0, parts)
         assert result.noise == pytest.approx(5.0, rel=1e-12)
         assert result.worst_case == pytest.approx(7.0, rel=1e-12)
         assert [part.loop for part in result.contributions] == ["second", "first"]
         # The sign of a transfer resistance is kept; it says whether the currents flow together.
         assert result.contributions[1].transfer == -3.0
+
+    def test_steady_currents_add_with_their_signs(self):
+        # Four loads of one sign: 4 x 0.1 A x 83.3 uohm = 33.3 uV, over a limit of 25 uV; in power it would be half.
+        parts = [coupled([(0, 0.1)], 83.3e-6, f"load {n}") for n in range(4)]
+        result = budget(sensitive(), 25e-6, parts)
+        assert result.noise == result.worst_case == pytest.approx(33.32e-6, rel=1e-9)
+        assert result.verdict == "exceeded"
+        assert [part.part for part in result.contributions] == pytest.approx([0.25] * 4)
+        assert "add with their signs" in result.adding[0]
+
+    def test_steady_currents_of_opposite_sign_cancel_and_their_doubts_do_not(self):
+        parts = [coupled([(0, 1.0)], 3.0, "one", doubt=0.5), coupled([(0, 1.0)], -3.0, "two", doubt=0.5)]
+        result = budget(sensitive(), 1.0, parts)
+        assert (result.noise, result.low, result.high) == (0.0, 0.0, pytest.approx(1.0))
+
+    def test_a_steady_current_and_a_line_add_in_power(self):
+        result = budget(sensitive(), 1.0, [coupled([(0, 1.0)], 3.0, "one"), coupled([(50, 1.0)], 4.0, "two")])
+        assert result.noise == result.worst_case == pytest.approx(5.0)
+
+    def test_lines_that_belong_together_add_in_phase(self):
+        one, two = coupled([(50, 1.0), (150, 1.0)], [3.0, 1.0], "one"), coupled([(50, 1.0)], -2.0, "two")
+        together = dataclasses.replace(two, loop=dataclasses.replace(two.loop, coherent_with="one"))
+        apart, joint = budget(sensitive(), 1.0, [one, two]), budget(sensitive(), 1.0, [one, together])
+        assert apart.noise == pytest.approx(math.sqrt(9 + 4 + 1))
+        assert joint.noise == joint.worst_case == pytest.approx(math.sqrt(1 + 1))
+        assert "taken as independent" in apart.adding[0]
+        assert "belong together" in joint.adding[0]
+
+    @given(st.lists(st.tuples(st.floats(-10, 10), st.floats(0.1, 10), st.sampled_from([0, 50, 60])), max_size=6))
+    def test_parts_of_the_power_add_up_to_one(self, loops):
+        parts = [coupled([(f, current)], z, f"{n}") for n, (z, current, f) in enumerate(loops)]
+        result = budget(sensitive(), 1.0, parts)
+        assert result.noise == 0 or sum(part.part for part in result.contributions) == pytest.approx(1.0, rel=1e-9)
+        assert result.low <= result.noise * (1 + 1e-12) <= result.high * (1 + 1e-9)
 
     def test_no_noisy_loop_is_no_noise(self):
         result = budget(sensitive(), 1e-6, [])
@@ -81,7 +115,7 @@ class TestSums:
 
     @given(st.lists(st.tuples(st.floats(-10, 10), st.floats(0, 10)), min_size=1, max_size=6))
     def test_worst_case_is_at_least_the_rms_sum_and_at_most_root_n_times_it(self, loops):
-        result = budget(sensitive(), 1.0, [coupled([(0, current)], z, f"{n}") for n, (z, current) in enumerate(loops)])
+        result = budget(sensitive(), 1.0, [coupled([(50, current)], z, f"{n}") for n, (z, current) in enumerate(loops)])
         assert result.noise <= result.worst_case * (1 + 1e-12)
         assert result.worst_case <= math.sqrt(len(loops)) * result.noise * (1 + 1e-12)
         assert sum(part.noise**2 for part in result.contributions) == pytest.approx(result.noise**2, rel=1e-9)

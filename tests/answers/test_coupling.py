@@ -407,7 +407,7 @@ class TestPlacement:
     @pytest.mark.parametrize("order", [1, 2])
     def test_linear_potential_of_a_strip(self, order):
         solution = self.strip(order)
-        rms, worst = placement_noise(solution, 2, self.LOOPS, self.CURRENTS)
+        rms, worst = placement_noise(solution, 2, self.LOOPS, np.diag(self.CURRENTS))
         x = unknown_places(solution)[:, 0]
         # Volts per metre: current times sheet resistance over width; the bonds' copper is short-circuited.
         along = np.where(x <= 0.95, 0.9 - x, np.where(x <= 2, 1 - x, 1.1 - x))
@@ -418,7 +418,7 @@ class TestPlacement:
         assert np.max(worst - rms) > 0.05
 
     def test_without_noise_there_is_none(self):
-        rms, worst = placement_noise(self.strip(), 2, np.array([], dtype=np.int64), np.array([]))
+        rms, worst = placement_noise(self.strip(), 2, np.array([], dtype=np.int64), np.empty((0, 0)))
         assert not np.any(rms)
         assert not np.any(worst)
 
@@ -427,7 +427,7 @@ class TestPlacement:
         far = affinity.translate(other, 0, 3)
         contacts = [*a, *(affinity.translate(c, 0, 3) for c in b)]
         solution = solved(one.union(far), contacts, [(0, 1), (2, 3)])
-        rms, worst = placement_noise(solution, 0, self.LOOPS, self.CURRENTS)
+        rms, worst = placement_noise(solution, 0, self.LOOPS, np.diag(self.CURRENTS))
         apart = unknown_places(solution)[:, 1] > 2
         assert np.all(np.isnan(rms[apart]))
         assert np.all(np.isnan(worst[apart]))
@@ -436,7 +436,7 @@ class TestPlacement:
         x = unknown_places(solution)[~apart, 0]
         assert rms[~apart] == pytest.approx(2 * x, abs=EXACT)
         # The area is that of the connected copper alone, even for any noise.
-        assert placement_area(solution, 0, self.LOOPS, self.CURRENTS, 99.0) == pytest.approx(4, rel=EXACT)
+        assert placement_area(solution, 0, self.LOOPS, np.diag(self.CURRENTS), 99.0) == pytest.approx(4, rel=EXACT)
 
     def test_copper_joined_by_a_contact_of_two_parts_is_connected(self):
         (one, a), (other, b) = strip(), strip()
@@ -450,13 +450,13 @@ class TestPlacement:
         # 0.2 V per metre with 1 A, from the bond's faces at 0.9 and 1: whatever the mesh, to a sample.
         solution = self.strip()
         loops, currents = self.LOOPS[:1], np.array([1.0])
-        rms, _ = placement_noise(solution, 2, loops, currents)
+        rms, _ = placement_noise(solution, 2, loops, np.diag(currents))
         reach = limit / 0.2
         centre = np.array([1.0, 0.3])
         # To the left it ends at the contact's other face.
         radius = placement_radius(solution, rms, limit, centre)
         assert radius == pytest.approx(min(reach, 0.1 + reach), rel=EXACT)
-        area = placement_area(solution, 2, loops, currents, limit)
+        area = placement_area(solution, 2, loops, np.diag(currents), limit)
         assert area == pytest.approx(0.5 * 2 * reach, abs=0.02)
 
     def test_valleys_narrower_than_a_triangle_count(self):
@@ -465,20 +465,20 @@ class TestPlacement:
         loops, currents = np.array([0]), np.array([1.0])
         for size in (0.4, 0.1):
             solution = solved(copper, contacts, size=size)
-            assert placement_area(solution, 2, loops, currents, 0.02) == pytest.approx(0.04, rel=0.1)
+            assert placement_area(solution, 2, loops, np.diag(currents), 0.02) == pytest.approx(0.04, rel=0.1)
 
     def test_radius_of_a_pad_does_not_depend_on_the_mesh(self):
         copper, contacts = box(0, 0, 3, 2), [pad(0.5, 0.5), pad(2.5, 1.5), pad(1.2, 0.9)]
         found = []
         for size in (0.3, 0.05):
             solution = solved(copper, contacts, size=size)
-            rms, _ = placement_noise(solution, 2, np.array([0]), np.array([1.0]))
+            rms, _ = placement_noise(solution, 2, np.array([0]), np.eye(1))
             found.append(placement_radius(solution, rms, 0.1, contact_centre(solution, 2)))
         assert found[0] == pytest.approx(found[1], rel=0.02)
 
     def test_where_every_place_is_good_the_radius_reaches_the_farthest_copper(self):
         solution = solved(*strip())
-        rms, _ = placement_noise(solution, 0, np.array([0]), np.array([1.0]))
+        rms, _ = placement_noise(solution, 0, np.array([0]), np.eye(1))
         assert placement_radius(solution, rms, 5.0, np.array([0.0, 0.0])) == pytest.approx(math.hypot(4, 1), rel=EXACT)
 
 

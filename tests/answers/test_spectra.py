@@ -1,5 +1,6 @@
 """What a noisy loop carries, line by line: against a numerical transform of the wave, and its exact power."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -25,15 +26,29 @@ def mean_square(wave):
     return float(np.mean(sampled(wave) ** 2))
 
 
+def unipolar(**keys):
+    """A wave from 0 to its swing."""
+    return Trapezoid(**keys, mean=keys["swing"] * keys.get("duty", 0.5))
+
+
 @st.composite
 def waves(draw):
     frequency = draw(st.floats(1e3, 1e8))
     duty = draw(st.floats(0.05, 0.95))
     rise = draw(st.floats(0.01, 1.0)) * min(duty, 1 - duty) / frequency
-    return Trapezoid(frequency=frequency, swing=draw(st.floats(1e-3, 10)), rise=rise, duty=duty)
+    return unipolar(frequency=frequency, swing=draw(st.floats(1e-3, 10)), rise=rise, duty=duty)
 
 
 class TestTrapezoid:
+    def test_it_has_no_mean_unless_the_case_says_so(self):
+        # What charges a gate flows out of it again.
+        wave = Trapezoid(frequency=1e6, swing=2.0, rise=20e-9, duty=0.3)
+        plain, lifted = trapezoid_lines(wave), trapezoid_lines(dataclasses.replace(wave, mean=-0.4))
+        assert plain.frequency[0] == 1e6
+        assert (lifted.frequency[0], lifted.current[0]) == (0.0, -0.4)
+        np.testing.assert_array_equal(lifted.current[1:], plain.current)
+        assert lifted.left_out == plain.left_out
+
     @given(waves())
     def test_lines_are_those_of_a_numerical_transform(self, wave):
         lines = trapezoid_lines(wave, highest=1e15, most=40)
@@ -48,7 +63,7 @@ class TestTrapezoid:
         assert math.hypot(lines.rms, lines.left_out) ** 2 == pytest.approx(mean_square(wave), rel=1e-5)
 
     def test_what_is_left_out_is_the_sum_of_the_rest(self):
-        wave = Trapezoid(frequency=1e6, swing=2.0, rise=20e-9, duty=0.3)
+        wave = unipolar(frequency=1e6, swing=2.0, rise=20e-9, duty=0.3)
         few, many = (trapezoid_lines(wave, highest=1e15, most=most) for most in (10, 200_000))
         rest = float(np.sqrt(np.sum(many.current[11:] ** 2)))
         assert few.left_out == pytest.approx(rest, rel=1e-6)
@@ -57,18 +72,18 @@ class TestTrapezoid:
 
     def test_slow_edges_make_a_triangle(self):
         # Harmonics of a triangle from 0 to 1 A: 4/(pi n)^2 for odd n, peak; none for even n.
-        lines = trapezoid_lines(Trapezoid(frequency=50.0, swing=1.0, rise=0.01, duty=0.5), most=9)
+        lines = trapezoid_lines(unipolar(frequency=50.0, swing=1.0, rise=0.01, duty=0.5), most=9)
         n = np.arange(1, 10)
         assert lines.current[0] == pytest.approx(0.5, rel=1e-12)
         assert lines.current[1:] == pytest.approx(np.where(n % 2, 4 / (np.pi * n) ** 2, 0) / np.sqrt(2), abs=1e-12)
 
     def test_fast_edges_make_a_square(self):
-        lines = trapezoid_lines(Trapezoid(frequency=1e3, swing=1.0, rise=1e-12, duty=0.5), most=21)
+        lines = trapezoid_lines(unipolar(frequency=1e3, swing=1.0, rise=1e-12, duty=0.5), most=21)
         n = np.arange(1, 22)
         assert lines.current[1:] == pytest.approx(np.where(n % 2, 2 / (np.pi * n), 0) / np.sqrt(2), abs=1e-9)
 
     def test_falls_by_40_decibels_per_decade_above_the_corner_of_the_rise(self):
-        wave = Trapezoid(frequency=1e6, swing=1.0, rise=30e-9)
+        wave = unipolar(frequency=1e6, swing=1.0, rise=30e-9)
         lines = trapezoid_lines(wave, highest=1e12, most=3000)
         peak = np.sqrt(2) * lines.current[1:]
         envelope = (
@@ -79,24 +94,24 @@ class TestTrapezoid:
 
     @pytest.mark.parametrize(("duty", "null"), [(0.5, 2), (0.25, 4), (0.2, 5)])
     def test_multiples_of_the_inverse_duty_are_null(self, duty, null):
-        current = trapezoid_lines(Trapezoid(frequency=1e6, swing=1.0, rise=1e-9, duty=duty), most=20).current
+        current = trapezoid_lines(unipolar(frequency=1e6, swing=1.0, rise=1e-9, duty=duty), most=20).current
         assert np.max(current[null::null]) < 1e-15
         others = np.delete(np.arange(1, 21), np.arange(null, 21, null) - 1)
         assert np.min(current[others]) > 1e-3
 
     def test_lines_end_where_the_model_does(self):
-        clock = Trapezoid(frequency=24e6, swing=0.02, rise=2e-9)
+        clock = unipolar(frequency=24e6, swing=0.02, rise=2e-9)
         lines = trapezoid_lines(clock)
         assert lines.frequency[-1] <= HIGHEST < lines.frequency[-1] + 24e6
         assert len(trapezoid_lines(clock, highest=100e6).frequency) == 5
 
     def test_slow_waves_have_at_most_so_many_lines(self):
-        slow = Trapezoid(frequency=50.0, swing=1.0, rise=1e-6)
+        slow = unipolar(frequency=50.0, swing=1.0, rise=1e-6)
         assert len(trapezoid_lines(slow).frequency) == MOST_LINES + 1
         assert len(trapezoid_lines(slow, most=7).frequency) == 8
 
     def test_a_wave_faster_than_the_end_of_the_band_keeps_its_first_harmonic(self):
-        lines = trapezoid_lines(Trapezoid(frequency=3e9, swing=1.0, rise=1e-11))
+        lines = trapezoid_lines(unipolar(frequency=3e9, swing=1.0, rise=1e-11))
         assert lines.frequency.tolist() == [0, 3e9]
 
 
@@ -124,7 +139,7 @@ class TestLinesOfALoop:
         assert not lines.anywhere
 
     def test_trapezoid(self):
-        wave = Trapezoid(frequency=24e6, swing=0.02, rise=2e-9, duty=0.4)
+        wave = unipolar(frequency=24e6, swing=0.02, rise=2e-9, duty=0.4)
         lines = lines_of(self.loop(trapezoid=wave))
         np.testing.assert_array_equal(lines.current, trapezoid_lines(wave).current)
         assert lines.current[0] == pytest.approx(0.008, rel=1e-12)

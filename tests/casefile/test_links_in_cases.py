@@ -234,14 +234,15 @@ def test_cables_and_sensitive_loops_may_be_joined_by_capacitors_only():
 AC = [
     {"current_A": 1, "frequency_Hz": 50},
     {"spectrum": [[1e3, 0.1], [2e3, 0.1]]},
+    {"trapezoid": {"frequency_Hz": 1e3, "swing_A": 0.2, "rise_s": 1e-6}},
 ]
 WITH_DC = [
     ({"current_A": 1}, "its current has no known frequency above 0 Hz, and its ends are joined only through the cap"),
     ({"current_A": 1, "frequency_Hz": 0}, "its current has no known frequency above 0 Hz"),
     ({"spectrum": [[0, 0.1], [2e3, 0.1]]}, "its spectrum has a line at 0 Hz"),
     (
-        {"trapezoid": {"frequency_Hz": 1e3, "swing_A": 0.2, "rise_s": 1e-6}},
-        "its trapezoid swings from 0 and has a mean of 0.1 A",
+        {"trapezoid": {"frequency_Hz": 1e3, "swing_A": 0.2, "rise_s": 1e-6, "unipolar": True}},
+        "its trapezoid has a mean of 0.1 A",
     ),
 ]
 

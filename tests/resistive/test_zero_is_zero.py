@@ -31,7 +31,7 @@ def test_what_crosses_the_tie_couples_on_both_sides_and_in_the_tie():
 
 
 def test_two_loops_across_the_tie_share_its_resistance():
-    # Closed form: they meet on no copper but the tie and both sides' copper; ten times the tie's resistance adds just that.
+    # Closed form: the tie is in series with both, whatever the copper does.
     loops = [loop("one", "A1", "B2"), loop("two", "A2", "B1")]
     small, large = (grounds(tie=r, loops=loops).mid[0, 1] for r in (1e-3, 1e-2))
     assert large - small == pytest.approx(9e-3, rel=1e-6)

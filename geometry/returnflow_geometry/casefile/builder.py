@@ -298,6 +298,7 @@ class Builder:
             spectrum=values.get("spectrum"),
             trapezoid=values.get("trapezoid"),
             rejection=values.get("rejection_dB"),
+            coherent_with=values.get("coherent_with"),
         )
         self.assumptions += currents.current_assumptions(loop)
         return loop

@@ -187,7 +187,6 @@ def steady_current(loop: Loop) -> str:
         return "its current has no known frequency above 0 Hz"
     if loop.spectrum is not None and loop.spectrum[0][0] == 0:
         return "its spectrum has a line at 0 Hz"
-    if loop.trapezoid is not None:
-        mean = loop.trapezoid.swing * loop.trapezoid.duty
-        return f"its trapezoid swings from 0 and has a mean of {mean:.3g} A"
+    if loop.trapezoid is not None and loop.trapezoid.mean:
+        return f"its trapezoid has a mean of {loop.trapezoid.mean:.3g} A"
     return ""

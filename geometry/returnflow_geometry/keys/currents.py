@@ -112,7 +112,23 @@ def build_trapezoid(spot: Spot, values: Mapping[str, Any]) -> Trapezoid | None:
             "correct one of them",
         )
         return None
-    return Trapezoid(frequency=frequency, swing=values["swing_A"], rise=min(rise, longest), duty=duty)
+    swing, mean = values["swing_A"], values.get("mean_A", 0.0)
+    if "mean_A" in values and values.get("unipolar"):
+        spot.within(".mean_A and unipolar").wrong(
+            "are given together", "a current that never reverses has the mean swing_A x duty", "remove one of them"
+        )
+        return None
+    if values.get("unipolar"):
+        mean = swing * duty
+    return Trapezoid(frequency=frequency, swing=swing, rise=min(rise, longest), duty=duty, mean=mean)
+
+
+def read_unipolar(spot: Spot, value: object) -> bool | str | None:
+    """Read whether a current never reverses: true, false, or the reason why it does not."""
+    if isinstance(value, bool) or (isinstance(value, str) and value.strip()):
+        return value
+    spot.wrong(f"is {show(value)}", "must be true, or the reason in words", 'write unipolar = "resistive load"')
+    return None
 
 
 def highest(loop: Loop) -> float:

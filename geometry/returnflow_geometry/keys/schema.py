@@ -121,6 +121,8 @@ INLINE: dict[str, dict[str, Key]] = {
         "swing_A": Key(read=_POSITIVE, required=True, advice="give the current from low to high"),
         "rise_s": Key(read=number(least=1e-12), required=True, advice="give the time from 0 to 100 % of the swing"),
         "duty": Key(read=number(above=0, below=1), advice="give the part of the period that it is high, such as 0.5"),
+        "mean_A": Key(read=number(), advice="give its mean, if it has one"),
+        "unipolar": Key(read=currents.read_unipolar, advice="say why it never reverses, as in a resistive load"),
     },
 }
 KEYS: dict[str, dict[str, Key]] = {
@@ -220,6 +222,9 @@ ROLE_KEYS: dict[str, dict[str, Key]] = {
                 "trapezoid", "{ frequency_Hz = f, swing_A = A, rise_s = t, duty = 0.5 }", currents.build_trapezoid
             ),
             advice="give its frequency, swing and rise time",
+        ),
+        "coherent_with": Key(
+            read=reference("loop"), advice="name the noisy [[loop]] whose current is in phase with this one"
         ),
     },
     "sensitive": {

@@ -103,15 +103,17 @@ class Outgoing:
 @dataclass(frozen=True, kw_only=True)
 class Trapezoid:
     """
-    Periodic trapezoidal current between 0 and `swing` (A), with equal rise and fall.
+    Periodic trapezoidal current of peak-to-peak `swing` (A), with equal rise and fall.
 
-    `frequency` in Hz; `rise` (s) from 0 to 100 %; `duty` between the half-height points, as a fraction of the period.
+    `frequency` in Hz; `rise` (s) from 0 to 100 %; `duty` between the half-height points, as a fraction of the period;
+    `mean` (A), which is 0 unless the case says otherwise: into a capacitive load what flows in flows out again.
     """
 
     frequency: float
     swing: float
     rise: float
     duty: float = 0.5
+    mean: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,7 +125,8 @@ class Loop:
     or `trapezoid`; sensitive loops have `signal` and `tolerates` (V), cables loops `limit` (V), both perhaps a `band`
     (Hz, Hz). Without a `route` the loop is closed far away. `rejection` is the common-mode rejection of a sensitive
     loop that is received differentially: (Hz, dB) points, linear in dB over the logarithm of the frequency between
-    them and constant beyond; None for an input that is referred to the copper.
+    them and constant beyond; None for an input that is referred to the copper. A noisy loop's current may be in phase
+    with that of another one, line by line: `coherent_with`.
     """
 
     name: str
@@ -140,6 +143,7 @@ class Loop:
     spectrum: tuple[tuple[float, float], ...] | None = None  # Hz, A rms
     trapezoid: Trapezoid | None = None
     rejection: tuple[tuple[float, float], ...] | None = None  # Hz, dB
+    coherent_with: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

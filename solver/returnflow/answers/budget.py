@@ -4,43 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.answers.spectra import Lines, lines_of
-from returnflow.resistive.foil import resistive_limit
+from returnflow.answers.adding import Coupled, Total, add_up, companies, keys_of, routeless_lines, unrouted_loops
+from returnflow.answers.spectra import Lines
 from returnflow_geometry.model.board import Case, Loop
 
 Floats = NDArray[np.float64]
-LIGHT = 299_792_458.0  # m/s
-PERMITTIVITY = 4.3  # relative, of the usual glass-epoxy laminate; common practice, no source
-
-
-@dataclass(frozen=True, kw_only=True)
-class Coupled:
-    """
-    A noisy loop as one victim sees it.
-
-    Attributes
-    ----------
-    loop : Loop
-    lines : Lines
-    transfer, half_width : float
-        Transfer resistance and its guaranteed error, ohm.
-    impedance : array of complex, shape (lines,)
-        Transfer impedance at every line, ohm.
-    doubt : array, shape (lines,)
-        Its error, ohm: guaranteed at 0 Hz, an estimate above.
-    """
-
-    loop: Loop
-    lines: Lines
-    transfer: float
-    half_width: float
-    impedance: NDArray[np.complex128]
-    doubt: Floats
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,6 +40,9 @@ class Contribution:
         Line that contributes most of all lines, in the band or not.
     lines, counted : int
         Number of lines, and of those in the band.
+    part : float
+        Part of the noise power in the band that this current makes. All parts add up to 1; one is negative where its
+        steady current cancels part of another's.
     """
 
     loop: str
@@ -80,6 +56,7 @@ class Contribution:
     strongest: tuple[float, float] = (0.0, 0.0)
     lines: int = 1
     counted: int = 1
+    part: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,7 +64,20 @@ class Budget:
     """
     Sum of the contributions to one loop against its limit, volts.
 
-    `low` and `high` bound `noise` by the brackets of the transfer resistances.
+    Attributes
+    ----------
+    noise, low, high : float
+        V rms in the band, and its bounds by the brackets of the impedances. Steady currents add with their signs,
+        lines of currents that belong together in phase, all others in power.
+    worst_case : float
+        V, where all lines of one frequency are in phase.
+    unrouted : tuple of str
+        Loops without an outgoing conductor whose lines lie where it matters, and are not negligible: `noise` is then
+        that of loops closed far away, and no verdict on it.
+    founded : float
+        Lower bound of what is known without them, V.
+    adding : tuple of str
+        Which rule added what, in plain sentences.
     """
 
     loop: str
@@ -98,6 +88,9 @@ class Budget:
     high: float
     worst_case: float
     recommendation: str = ""
+    unrouted: tuple[str, ...] = ()
+    founded: float = 0.0
+    adding: tuple[str, ...] = ()
 
     @property
     def margin_dB(self) -> float:
@@ -106,7 +99,9 @@ class Budget:
 
     @property
     def verdict(self) -> str:
-        """`kept`, `exceeded`, or `undecided` where the bracket straddles the limit."""
+        """`kept`, `exceeded`, `undecided` where the bracket straddles the limit, `unknown` where a route is missing."""
+        if self.unrouted:
+            return "exceeded" if self.founded > self.limit else "unknown"
         if self.high <= self.limit:
             return "kept"
         return "exceeded" if self.low > self.limit else "undecided"
@@ -152,10 +147,7 @@ def passed(lines: Lines, victim: Loop) -> Floats:
 
 def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
     """
-    Sum what every noisy loop couples into one loop.
-
-    Lines of different frequency add in power, and so do loops in the rms sum; in the worst case the loops' voltages
-    add.
+    Sum what every noisy loop couples into one loop, by the rules of `adding`.
 
     Parameters
     ----------
@@ -165,81 +157,82 @@ def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
         Volts.
     parts : sequence of Coupled
     """
-    contributions = []
-    low = high = 0.0
-    for part in parts:
+    company = companies([part.loop for part in parts])
+    contributions, keys, volts, doubts, shaky = [], [], [], [], []
+    for part, group in zip(parts, company, strict=True):
         mask = band_mask(part.lines, victim)
         # What a differential input hears of it: impedances and their doubts shrink together.
-        heard = passed(part.lines, victim)
-        size, doubt, amps = heard * np.abs(part.impedance), heard * part.doubt, part.lines.current
-        volts = size * amps
+        heard = passed(part.lines, victim) * part.lines.current
+        size = np.abs(heard * part.impedance)
         counted = mask if mask.any() else ~mask
-        top = int(np.argmax(np.where(counted, volts, -1.0)))
-        strongest = int(np.argmax(volts))
+        top = int(np.argmax(np.where(counted, size, -1.0)))
+        strongest = int(np.argmax(size))
+        names = keys_of(part.lines, group)
+        keys.append([names[n] for n in np.flatnonzero(mask)])
+        volts.append((heard * part.impedance)[mask])
+        doubts.append((np.abs(heard) * part.doubt)[mask])
+        shaky.append(routeless_lines(part)[mask])
         contributions.append(
             Contribution(
                 loop=part.loop.name,
                 transfer=part.transfer,
                 half_width=part.half_width,
                 current=part.lines.rms,
-                noise=_rms(volts[counted]),
+                noise=_rms(size[counted]),
                 frequency=None if part.lines.anywhere else float(part.lines.frequency[top]),
                 in_band=bool(mask.any()),
-                out_of_band=_rms(volts[~mask]),
-                strongest=(float(part.lines.frequency[strongest]), float(volts[strongest])),
-                lines=len(volts),
+                out_of_band=_rms(size[~mask]),
+                strongest=(float(part.lines.frequency[strongest]), float(size[strongest])),
+                lines=len(size),
                 counted=int(mask.sum()),
             )
         )
-        low += float(np.sum((np.maximum(size - doubt, 0.0) * amps)[mask] ** 2))
-        high += float(np.sum(((size + doubt) * amps)[mask] ** 2))
-    loud = [c.noise for c in contributions if c.in_band]
+    total = add_up(keys, volts, doubts)
+    unrouted, founded = unrouted_loops(limit, parts, keys, volts, doubts, shaky)
+    contributions = [replace(item, part=share) for item, share in zip(contributions, total.parts, strict=True)]
     return Budget(
         loop=victim.name,
         limit=limit,
         contributions=tuple(sorted(contributions, key=lambda c: (not c.in_band, -c.noise))),
-        noise=math.hypot(*loud),
-        low=math.sqrt(low),
-        high=math.sqrt(high),
-        worst_case=sum(loud),
+        noise=total.noise,
+        low=total.low,
+        high=total.high,
+        worst_case=total.worst,
+        unrouted=unrouted,
+        founded=founded,
+        adding=_adding([part.loop for part in parts], company, total),
     )
+
+
+def _adding(loops: Sequence[Loop], company: Sequence[int], total: Total) -> tuple[str, ...]:
+    """Which rule added what, as far as it matters."""
+    sentences = []
+    steady = [(loop.name, volts) for loop, volts in zip(loops, total.steady, strict=True) if volts]
+    if len(steady) > 1:
+        listed = ", ".join(
+            f"“{name}” {'+' if volts > 0 else '−'}{engineering(abs(volts), 'V')}" for name, volts in steady
+        )
+        sentences.append(f"Steady currents add with their signs: {listed}.")
+    together = [
+        [loop.name for loop, item in zip(loops, company, strict=True) if item == n] for n in sorted(set(company))
+    ]
+    for names in together:
+        if len(names) > 1:
+            quoted = " and ".join(f"“{name}”" for name in names)
+            sentences.append(f"The currents of {quoted} belong together: their lines of one frequency add in phase.")
+    if total.alike and total.worst > 1.001 * total.noise:
+        frequency, numbers = next(iter(total.alike.items()))
+        quoted = " and ".join(f"“{loops[n].name}”" for n in numbers)
+        more = f" and {len(total.alike) - 1} more" if len(total.alike) > 1 else ""
+        sentences.append(
+            f"{quoted} have lines of the same frequency ({engineering(frequency, 'Hz')}{more}), taken as independent; "
+            f"all in phase they would make {engineering(total.worst, 'V')}. If they belong together, say coherent_with."
+        )
+    return tuple(sentences)
 
 
 def _rms(volts: Floats) -> float:
     return float(np.sqrt(np.sum(volts**2)))
-
-
-def frequency_cautions(case: Case, sheet: float) -> list[str]:
-    """Sentences on lines for which the model lacks something: an outgoing conductor, or the waves on a large board."""
-    sentences = []
-    x0, y0, x1, y1 = case.board.outline.bounds
-    small = LIGHT / math.sqrt(PERMITTIVITY) / (10 * math.hypot(x1 - x0, y1 - y0))
-    beyond = []
-    for loop in case.loops:
-        if loop.role != "noisy":
-            continue
-        lines = lines_of(loop)
-        highest = float(lines.frequency[-1])
-        if highest > small:
-            beyond.append(f"“{loop.name}”")
-        (xa, ya), (xb, yb) = (case.board.terminal(end).centre for end in (loop.inject, loop.return_))
-        limit = resistive_limit(sheet, math.hypot(xb - xa, yb - ya))
-        if loop.route is None and highest > limit:
-            sentences.append(
-                f"“{loop.name}” has lines up to {engineering(highest, 'Hz')}, above {engineering(limit, 'Hz')}, where "
-                "its return would gather under an outgoing conductor; none is given, so it is taken as closed far away."
-            )
-        if lines.left_out > 1e-3 * lines.rms:
-            sentences.append(
-                f"“{loop.name}”: harmonics above {engineering(highest, 'Hz')} are left out, "
-                f"{lines.left_out / lines.rms:.1%} of its rms current."
-            )
-    if beyond:
-        sentences.append(
-            f"Above {engineering(small, 'Hz', 2)} the board is no longer small against the wavelength (a tenth of it "
-            f"in laminate): lines beyond ({', '.join(beyond)}) are indications, resonances are not in the model."
-        )
-    return sentences
 
 
 _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}

@@ -202,7 +202,7 @@ def carrying_triangles(density: Floats, areas: Floats, fraction: float = 0.9) ->
     return chosen
 
 
-def placement_noise(solution: Conduction, reference: int, loops: Ints, currents: Floats) -> tuple[Floats, Floats]:
+def placement_noise(solution: Conduction, reference: int, loops: Ints, mixing: Floats) -> tuple[Floats, Floats]:
     """
     Placement map: noise between every unknown's place and the reference contact, in volts.
 
@@ -215,29 +215,29 @@ def placement_noise(solution: Conduction, reference: int, loops: Ints, currents:
         Contact of the input connector.
     loops : array of int, shape (k,)
         Noisy loops.
-    currents : array, shape (k,)
-        Their currents, A rms.
+    mixing : array, shape (k, n)
+        How their currents add, A: voltages per ampere, times this, add in the mean square (`adding.weights`).
 
     Returns
     -------
     rms, worst : arrays, shape (space.size,)
         Root of the sum of squares, and sum of magnitudes. NaN on copper not connected to the reference.
     """
-    relative = (solution.potential[:, loops] - solution.contact_potential[reference, loops]) * currents
+    relative = (solution.potential[:, loops] - solution.contact_potential[reference, loops]) @ mixing
     rms, worst = np.sqrt(np.sum(relative**2, axis=1)), np.sum(np.abs(relative), axis=1)
     apart = ~connected_unknowns(solution, reference)
     rms[apart] = worst[apart] = np.nan
     return rms, worst
 
 
-def placement_area(solution: Conduction, reference: int, loops: Ints, currents: Floats, limit: float) -> float:
+def placement_area(solution: Conduction, reference: int, loops: Ints, mixing: Floats, limit: float) -> float:
     """
     Copper in m² on which the rms noise of `placement_noise` is within a limit in volts.
 
     From the potentials at many points: where they cross zero, the magnitude has valleys narrower than a triangle.
     """
     mesh = solution.mesh
-    relative = (solution.potential[:, loops] - solution.contact_potential[reference, loops]) * currents
+    relative = (solution.potential[:, loops] - solution.contact_potential[reference, loops]) @ mixing
     pieces = sub_triangles(solution.space)
     within = np.zeros(len(mesh.triangles))
     for piece in pieces:
@@ -250,12 +250,19 @@ def placement_area(solution: Conduction, reference: int, loops: Ints, currents: 
 
 
 def placement_radius(solution: Conduction, rms: Floats, limit: float, centre: Floats) -> float:
-    """Distance in metres from a place to the nearest copper where a placement map (size,) exceeds a limit."""
+    """
+    Distance in metres from a place within which a placement map (size,) keeps a limit wherever it is known.
+
+    Copper of other pieces is no place for an amplifier, nor is copper over the limit that no line of equal noise
+    parts from the rest, as beyond a gap.
+    """
+    places, known = unknown_places(solution), ~np.isnan(rms)
+    over = np.hypot(*(places[known & ~(rms <= limit)] - centre).T)
     points, values = straight_pieces(solution.mesh, rms[solution.space.local])
     border = isolines(points, values, np.full(len(points), limit), np.arange(len(points)))
-    if not len(border):
-        return float(np.max(np.hypot(*(unknown_places(solution) - centre).T)))
-    return float(np.min(shapely.distance(shapely.linestrings(border), shapely.points(centre))))
+    if len(border):
+        over = np.append(over, np.min(shapely.distance(shapely.linestrings(border), shapely.points(centre))))
+    return float(np.min(over)) if len(over) else float(np.max(np.hypot(*(places[known] - centre).T)))
 
 
 def connected_unknowns(solution: Conduction, contact: int) -> NDArray[np.bool_]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 
@@ -12,8 +12,10 @@ import shapely
 from numpy.typing import NDArray
 
 from returnflow.answers import budget, coupling, frequency
-from returnflow.answers.budget import Budget, Coupled
+from returnflow.answers.adding import Coupled, companies, weights
+from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
+from returnflow.answers.missing import frequency_cautions, routeless
 from returnflow.answers.result import Placement, Result, Spectral
 from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.broadband import Broadband, BroadbandOptions
@@ -146,7 +148,7 @@ def evaluate(name: str, case: Case, solved: Solved) -> Result:
         sensitive=tuple(sensitive),
         cables=tuple(cables),
         placements=placements,
-        cautions=(*budget.frequency_cautions(case, conductors.reference), *_left_out(case, solved.model)),
+        cautions=(*frequency_cautions(case, conductors.reference), *_left_out(case, solved.model)),
         frequencies=case.frequencies,
         spectral=spectral,
         facing=solved.facing,
@@ -176,7 +178,13 @@ def budgets(case: Case, solved: Solved) -> tuple[list[Budget], list[Budget]]:
     for i, loop in enumerate(case.loops):
         limit = {"sensitive": loop.tolerates, "cables": loop.limit}.get(loop.role)
         if limit is not None:
-            parts = [_coupled(solved.solution, solved.model, at, i, j, other) for j, other in noisy]
+            parts = [
+                replace(
+                    _coupled(solved.solution, solved.model, at, i, j, other),
+                    routeless=routeless(case.board, (other, loop), solved.conductors.reference),
+                )
+                for j, other in noisy
+            ]
             found[loop.role].append(budget.budget(loop, limit, parts))
     return found["sensitive"], found["cables"]
 
@@ -246,15 +254,9 @@ def _placement(
 ) -> Placement:
     victim, ends = case.loops[i], whole.loops[i]
     solution = whole.on(int(conductors.copper_of_contact[ends[0]]))
-    heard = [(j, lines, budget.band_mask(lines, victim)) for j, lines in ((j, lines_of(loop)) for j, loop in noisy)]
-    counted = [
-        (j, float(np.linalg.norm((lines.current * budget.passed(lines, victim))[mask])))
-        for j, lines, mask in heard
-        if mask.any()
-    ]
-    loops = np.array([j for j, _ in counted], dtype=np.int64)
-    currents = np.array([current for _, current in counted])
-    rms, worst = coupling.placement_noise(solution, ends[1], loops, currents)
+    loops = np.array([j for j, _ in noisy], dtype=np.int64)
+    mixing = heard_weights(victim, [loop for _, loop in noisy])
+    rms, worst = coupling.placement_noise(solution, ends[1], loops, mixing)
     limit = victim.tolerates or 0.0
     here, connector = (np.array(case.board.terminal(name).centre) for name in (victim.inject, victim.return_))
     good = np.flatnonzero(rms <= limit)
@@ -266,10 +268,17 @@ def _placement(
     return Placement(
         rms=rms,
         worst=worst,
-        area=coupling.placement_area(solution, ends[1], loops, currents, limit),
+        area=coupling.placement_area(solution, ends[1], loops, mixing, limit),
         radius=coupling.placement_radius(solution, rms, limit, connector),
         nearest=nearest,
     )
+
+
+def heard_weights(victim: Loop, noisy: Sequence[Loop]) -> Floats:
+    """How the currents of noisy loops add in what a sensitive loop hears by resistance alone: see `adding.weights`."""
+    lines = [lines_of(loop) for loop in noisy]
+    heard = [budget.passed(each, victim) * budget.band_mask(each, victim) for each in lines]
+    return weights(list(zip(lines, heard, companies(noisy), strict=True)))
 
 
 def _reach(case: Case, loop: Loop, placement: Placement) -> str:

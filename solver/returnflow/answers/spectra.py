@@ -23,7 +23,7 @@ class Lines:
     Attributes
     ----------
     frequency : array, shape (k,), hertz, ascending
-    current : array, shape (k,), A rms (the mean value at 0 Hz)
+    current : array, shape (k,), A rms (at 0 Hz the mean, with its sign)
     anywhere : bool
         The frequency is not known: the current counts in every band and is taken at the resistive limit.
     left_out : float
@@ -45,8 +45,8 @@ def trapezoid_lines(wave: Trapezoid, highest: float = HIGHEST, most: int = MOST_
     """
     Fourier series of a trapezoidal current.
 
-    Mean value A d; harmonic n: peak 2 A d |sinc(n d)| |sinc(n f tau)| with sinc(x) = sin(pi x)/(pi x), equal rise
-    and fall tau, duty d between the half-height points. Textbook.
+    Harmonic n: peak 2 A d |sinc(n d)| |sinc(n f tau)| with sinc(x) = sin(pi x)/(pi x), equal rise
+    and fall tau, duty d between the half-height points. Textbook. A line at 0 Hz is there only if the wave has a mean.
 
     Parameters
     ----------
@@ -59,17 +59,20 @@ def trapezoid_lines(wave: Trapezoid, highest: float = HIGHEST, most: int = MOST_
     Examples
     --------
     >>> lines = trapezoid_lines(Trapezoid(frequency=1e6, swing=1.0, rise=1e-9))
-    >>> print(f"{lines.current[0]:.3f} {lines.current[1] * 2**0.5:.4f} {lines.current[2]:.4f}")
-    0.500 0.6366 0.0000
+    >>> print(f"{lines.frequency[0]:.0f} Hz {lines.current[0] * 2**0.5:.4f} {lines.current[1]:.4f}")
+    1000000 Hz 0.6366 0.0000
     """
     count = max(1, min(most, int(highest / wave.frequency)))
     n = np.arange(1, count + 1)
     peak = 2 * wave.swing * wave.duty * np.abs(np.sinc(n * wave.duty) * np.sinc(n * wave.frequency * wave.rise))
-    current = np.concatenate([[wave.swing * wave.duty], peak / np.sqrt(2)])
-    # Mean square of the wave: the flat top, and a third of the square over each flank.
-    mean_square = wave.swing**2 * (wave.duty - wave.frequency * wave.rise / 3)
+    frequency = np.asarray(n * wave.frequency, dtype=np.float64)
+    current = np.asarray(peak / np.sqrt(2), dtype=np.float64)
+    # Mean square of the wave: the flat top, and a third of the square over each flank, less the square of its mean.
+    mean_square = wave.swing**2 * (wave.duty - wave.frequency * wave.rise / 3 - wave.duty**2)
     left_out = float(np.sqrt(max(mean_square - np.sum(current**2), 0.0)))
-    return Lines(np.concatenate([[0.0], n * wave.frequency]), current, left_out=left_out)
+    if wave.mean:
+        frequency, current = np.concatenate([[0.0], frequency]), np.concatenate([[wave.mean], current])
+    return Lines(frequency, current, left_out=left_out)
 
 
 def lines_of(loop: Loop) -> Lines:

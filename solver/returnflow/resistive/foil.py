@@ -76,7 +76,8 @@ def resistive_limit(sheet: float, distance: float) -> float:
     Frequency in hertz at which the return of a loop of that size in metres begins to leave the resistive pattern.
 
     f = Rs / (2 mu0 d): an estimate to within a factor of about two, derived for a trace over a plane (see
-    DEVELOPERS.md); infinite for a loop of no size. Below a third of it the resistive picture holds; above, the return gathers under the trace.
+    DEVELOPERS.md); infinite for a loop of no size. Below a third of it the resistive picture holds; above, the return
+    gathers under the trace.
 
     Examples
     --------

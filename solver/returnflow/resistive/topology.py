@@ -117,9 +117,7 @@ class Topology:
         labels: Ints = connected_components(graph, directed=False)[1].astype(np.int64)
         return labels
 
-    def meeting(
-        self, loops: Sequence[tuple[int, int]], resistance: Floats, link_current: Floats
-    ) -> NDArray[np.bool_]:
+    def meeting(self, loops: Sequence[tuple[int, int]], resistance: Floats, link_current: Floats) -> NDArray[np.bool_]:
         """
         Whether two loops share any copper or resistive link, shape (loops, loops), by topology alone.
 

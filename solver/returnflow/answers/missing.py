@@ -1,0 +1,75 @@
+"""What a case does not give and the model would need: outgoing conductors, and a board small against the wavelength."""
+
+from __future__ import annotations
+
+import math
+
+from returnflow.answers.budget import engineering
+from returnflow.answers.spectra import lines_of
+from returnflow.resistive.foil import resistive_limit
+from returnflow_geometry.model.board import Board, Case, Loop
+
+LIGHT = 299_792_458.0  # m/s
+PERMITTIVITY = 4.3  # relative, of the usual glass-epoxy laminate; common practice, no source
+
+
+def routeless(board: Board, loops: tuple[Loop, ...], sheet: float) -> tuple[tuple[str, float], ...]:
+    """
+    Loops without an outgoing conductor, and above which frequency in hertz that matters.
+
+    Two cables leave the board: what drives them is the voltage between their connectors, and no route is missing.
+
+    Parameters
+    ----------
+    board : Board
+    loops : tuple of Loop
+    sheet : float
+        Sheet resistance, ohm per square.
+    """
+    found = []
+    for loop in loops:
+        if loop.route is None and loop.role != "cables":
+            (xa, ya), (xb, yb) = (board.terminal(end).centre for end in (loop.inject, loop.return_))
+            found.append((loop.name, resistive_limit(sheet, math.hypot(xb - xa, yb - ya))))
+    return tuple(found)
+
+
+def small_below(board: Board) -> float:
+    """Frequency in hertz up to which a board is small: its diagonal is a tenth of the wavelength in laminate."""
+    x0, y0, x1, y1 = board.outline.bounds
+    return LIGHT / math.sqrt(PERMITTIVITY) / (10 * math.hypot(x1 - x0, y1 - y0))
+
+
+def frequency_cautions(case: Case, sheet: float) -> list[str]:
+    """Sentences on lines and asked frequencies for which the model lacks something."""
+    sentences = []
+    small, asked = small_below(case.board), case.frequencies[-1]
+    limits = dict(routeless(case.board, case.loops, sheet))
+    beyond = []
+    for loop in case.loops:
+        limit = limits.get(loop.name, math.inf)
+        lines = lines_of(loop) if loop.role == "noisy" else None
+        highest = asked if lines is None else max(asked, float(lines.frequency[-1]))
+        if highest > limit:
+            what = "lines" if lines is not None and float(lines.frequency[-1]) > limit else "frequencies asked for"
+            sentences.append(
+                f"“{loop.name}” has {what} up to {engineering(highest, 'Hz')}, above {engineering(limit, 'Hz')}, where "
+                "its return would gather under an outgoing conductor; none is given, so it is taken as closed far away."
+            )
+        if lines is None:
+            continue
+        if float(lines.frequency[-1]) > small:
+            beyond.append(f"“{loop.name}”")
+        if lines.left_out > 1e-3 * lines.rms:
+            sentences.append(
+                f"“{loop.name}”: harmonics above {engineering(float(lines.frequency[-1]), 'Hz')} are left out, "
+                f"{lines.left_out / lines.rms:.1%} of its rms current."
+            )
+    if asked > small:
+        beyond.append("the frequencies asked for")
+    if beyond:
+        sentences.append(
+            f"Above {engineering(small, 'Hz', 2)} the board is no longer small against the wavelength (a tenth of it "
+            f"in laminate): lines beyond ({', '.join(beyond)}) are indications, resonances are not in the model."
+        )
+    return sentences
