@@ -192,8 +192,8 @@ class TestVerdict:
     def test_bracket_of_a_sum(self):
         parts = [coupled([(0, 1.0), (50, 2.0)], [3.0, 1.0j], "a", doubt=0.5), coupled([(0, 1.0)], -0.2, "b", doubt=0.5)]
         result = budget(sensitive(), 1.0, parts)
-        assert result.low == pytest.approx(math.sqrt(2.5**2 + 1.0**2 + 0.0), rel=1e-12)
-        assert result.high == pytest.approx(math.sqrt(3.5**2 + 3.0**2 + 0.7**2), rel=1e-12)
+        assert result.low == pytest.approx(math.sqrt(1.8**2 + 1.0**2), rel=1e-12)
+        assert result.high == pytest.approx(math.sqrt(3.8**2 + 3.0**2), rel=1e-12)
         assert result.low < result.noise < result.high
 
     def test_doubt_outside_the_band_decides_nothing(self):
