@@ -24,11 +24,16 @@ def trials(case: Case) -> dict[str, Case]:
     """
     if not any(loop.role != "noisy" for loop in case.loops):
         return {}
+    solid = without_gaps(case)
+    return {} if solid is None else {CLOSED: solid}
+
+
+def without_gaps(case: Case) -> Case | None:
+    """The case with every gap closed; None if it has none."""
     kept = tuple(cutout for cutout in case.board.cutouts if not is_gap(cutout))
     if len(kept) == len(case.board.cutouts):
-        return {}
-    board = replace(case.board, cutouts=kept)
-    return {CLOSED: replace(case, board=board, variants=(), sweeps=())}
+        return None
+    return replace(case, board=replace(case.board, cutouts=kept), variants=(), sweeps=())
 
 
 def is_gap(cutout: Cutout) -> bool:

@@ -1,0 +1,183 @@
+"""Boards that nobody drew and that prove an option: a pin moved, a return of its own beside the signal, a joint."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import shapely
+from shapely import LineString, Point
+
+from returnflow_geometry.model.board import Board, Case, Copper, Link, Loop, Outgoing, Terminal
+from returnflow_geometry.model.shapes import circle, slot
+
+RETURN_WIDTH = 0.3e-3  # m, of a dedicated return that nobody has drawn yet
+CLEARANCE = 0.15e-3  # m, between a signal's trace and the return beside it
+JOINT = 0.25e-3  # m, diameter of the vias at the ends of such a return
+JOINT_OHM = 0.5e-3  # ohm of one via; common practice, no source
+HAIR = 1e-6  # m
+
+
+def bare(case: Case, board: Board, loops: tuple[Loop, ...] | None = None) -> Case:
+    """The case with another board or other loops, and no variants or sweeps of its own."""
+    return replace(case, board=board, loops=case.loops if loops is None else loops, variants=(), sweeps=())
+
+
+def loops_at(case: Case, terminal: str, but: str = "") -> tuple[str, ...]:
+    """Names of the loops that enter or leave at a terminal, other than one."""
+    return tuple(loop.name for loop in case.loops if terminal in (loop.inject, loop.return_) and loop.name != but)
+
+
+def moved(case: Case, terminal: str, place: tuple[float, float]) -> Case:
+    """
+    The case with a terminal elsewhere, with every loop that uses it and the ends of their routes.
+
+    Parameters
+    ----------
+    case : Case
+    terminal : str
+    place : (float, float)
+        New centre, metres.
+    """
+    old = case.board.terminal(terminal)
+    (x0, y0), (x1, y1) = old.centre, place
+    there = replace(old, shape=shapely.transform(old.shape, lambda xy: xy + [x1 - x0, y1 - y0]))
+    terminals = tuple(there if item.name == terminal else item for item in case.board.terminals)
+
+    def follow(loop: Loop) -> Loop:
+        if loop.route is None or terminal not in (loop.inject, loop.return_):
+            return loop
+        path = list(loop.route.path)
+        path[-1 if terminal == loop.inject else 0] = place
+        return replace(loop, route=replace(loop.route, path=tuple(path)))
+
+    return bare(case, replace(case.board, terminals=terminals), tuple(follow(loop) for loop in case.loops))
+
+
+def fits(board: Board, terminal: str, place: tuple[float, float]) -> bool:
+    """Whether a terminal's pad lies on free copper at another place."""
+    pad = board.terminal(terminal)
+    (x0, y0), (x1, y1) = pad.centre, place
+    shape = shapely.transform(pad.shape, lambda xy: xy + [x1 - x0, y1 - y0])
+    others = [other.shape for other in board.terminals if other.copper == pad.copper and other.name != terminal]
+    free = shapely.distance(shape, shapely.union_all(others)) > CLEARANCE if others else True
+    return bool(free and shapely.covers(board.remaining(pad.copper), shapely.buffer(shape, HAIR)))
+
+
+def place_towards(board: Board, terminal: str, target: str, distance: float) -> tuple[float, float] | None:
+    """Free place for a terminal at a distance from another, as nearly as possible on the straight way between them."""
+    (x0, y0), (x1, y1) = board.terminal(target).centre, board.terminal(terminal).centre
+    towards = math.atan2(y1 - y0, x1 - x0)
+    for step in range(19):
+        for turn in (step, -step) if step else (0,):
+            angle = towards + turn * math.pi / 18
+            place = (x0 + distance * math.cos(angle), y0 + distance * math.sin(angle))
+            if fits(board, terminal, place):
+                return place
+    return None
+
+
+def ends_of_return(case: Case, loop: Loop) -> tuple[str, str] | None:
+    """
+    Terminal at which a return of its own is grounded, and the one that is lifted; None if neither may be.
+
+    The connector's end is grounded unless only the other one is bonded.
+    """
+    board = case.board
+    keep, lift = loop.return_, loop.inject
+    if board.terminal(lift).bonded:
+        keep, lift = lift, keep
+    return None if board.terminal(lift).bonded else (keep, lift)
+
+
+def own_return(case: Case, loop: Loop) -> Case | None:
+    """
+    The case with a return trace beside a signal, joined to the plane at one end only; None where there is no room.
+
+    Every other current that enters or leaves at the lifted pin flows in the new return too.
+
+    Parameters
+    ----------
+    case : Case
+    loop : Loop
+        Sensitive.
+    """
+    board = case.board
+    ends = ends_of_return(case, loop)
+    strip = _beside(case, loop)
+    if ends is None or strip is None:
+        return None
+    layer, line = strip
+    keep, lift = ends
+    copper = Copper(name=_free(board, "drawn return"), layer=layer, shape=slot(list(line.coords), RETURN_WIDTH))
+    # The path runs from the return end to the inject end.
+    near, far = (line.interpolate(RETURN_WIDTH), line.interpolate(line.length - RETURN_WIDTH))
+    at_keep, at_lift = (near, far) if keep == loop.return_ else (far, near)
+    joint, pin = (
+        Terminal(name=_free(board, f"drawn return at {end}"), copper=copper.name, shape=circle(at.x, at.y, JOINT))
+        for end, at in ((keep, at_keep), (lift, at_lift))
+    )
+    link = Link(name=_free(board, "drawn joint"), between=(joint.name, keep), resistance=JOINT_OHM)
+
+    def lifted(item: Loop) -> Loop:
+        return replace(
+            item,
+            inject=pin.name if item.inject == lift else item.inject,
+            return_=pin.name if item.return_ == lift else item.return_,
+        )
+
+    new = replace(
+        board,
+        coppers=(*board.coppers, copper),
+        terminals=(*board.terminals, joint, pin),
+        links=(*board.links, link),
+    )
+    return bare(case, new, tuple(lifted(item) for item in case.loops))
+
+
+def _beside(case: Case, loop: Loop) -> tuple[str, LineString] | None:
+    """Layer and centre line of a return beside a loop's signal, from the return end to the inject end."""
+    board = case.board
+    route = loop.route or _straight(case, loop)
+    if route is None:
+        return None
+    line = LineString(route.path)
+    away = 0.5 * (route.width + RETURN_WIDTH) + CLEARANCE if loop.route else 0.0
+    taken = [board.remaining(item.name) for item in board.coppers if item.layer == route.layer]
+    taken += [
+        LineString(other.route.path).buffer(0.5 * other.route.width)
+        for other in case.loops
+        if other.route is not None and other.route.layer == route.layer and other.name != loop.name
+    ]
+    for side in (away, -away) if away else (0.0,):
+        drawn = shapely.offset_curve(line, side, join_style="mitre") if side else line
+        if not isinstance(drawn, LineString) or drawn.length < 4 * RETURN_WIDTH:
+            continue
+        if Point(drawn.coords[0]).distance(Point(line.coords[0])) > Point(drawn.coords[0]).distance(
+            Point(line.coords[-1])
+        ):
+            drawn = shapely.reverse(drawn)
+        strip = drawn.buffer(0.5 * RETURN_WIDTH + CLEARANCE, cap_style="flat")
+        if shapely.covers(board.outline, strip) and not any(shapely.intersects(strip, other) for other in taken):
+            return route.layer, drawn
+    return None
+
+
+def _straight(case: Case, loop: Loop) -> Outgoing | None:
+    """A straight way between the ends of a loop without a route, on the layer next to its copper."""
+    board = case.board
+    ends = [board.terminal(name) for name in (loop.return_, loop.inject)]
+    names = [layer.name for layer in board.layers]
+    here = names.index(board.copper(ends[0].copper).layer)
+    beside = names[here - 1] if here > 0 else names[here + 1] if len(names) > 1 else None
+    if beside is None:
+        return None
+    return Outgoing(layer=beside, path=(ends[0].centre, ends[1].centre), width=RETURN_WIDTH)
+
+
+def _free(board: Board, name: str) -> str:
+    """The name, or one like it that nothing on the board has."""
+    known = {item.name for kind in (board.coppers, board.terminals, board.links) for item in kind}
+    while name in known:
+        name += "'"
+    return name

@@ -1,0 +1,156 @@
+"""What is solved before it is recommended: boards drawn for one weak signal, where no solved one keeps its limit."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from returnflow.advice.drawn import bare, fits, loops_at, moved, own_return, place_towards
+from returnflow.advice.trials import without_gaps
+from returnflow.answers import coupling
+from returnflow.answers.result import Result
+from returnflow_geometry.model.board import Case, Link, Loop, Terminal
+from returnflow_geometry.model.shapes import circle
+
+ROOM_DB = 6.0  # margin that a recommendation asks for; common practice, no source
+ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
+SHARES = (0.5, 0.25)  # of the distance between amplifier and connector, tried where the placement map does not hold
+STITCH = 0.6e-3  # m, diameter of a stitching via that nobody has drawn yet
+STITCH_OHM = 0.5e-3  # ohm of one; common practice, no source
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trial:
+    """A board that nobody drew: its case, and in plain words what was changed for it."""
+
+    case: Case
+    changes: tuple[str, ...]
+
+
+def proofs(loop: Loop, base: Result) -> dict[str, Trial]:
+    """
+    Boards to solve for one sensitive loop, by name.
+
+    Parameters
+    ----------
+    loop : Loop
+        Sensitive.
+    base : Result
+        The case as drawn.
+    """
+    solid = without_gaps(base.case)
+    found: dict[str, Trial] = {}
+    found |= _nearer(loop, base)
+    found |= _own_return(loop, base.case, "")
+    if solid is not None:
+        found |= _own_return(loop, solid, ", every gap closed")
+    lead = _loudest(loop, base)
+    if lead is not None:
+        found |= _noisy_elsewhere(lead, base)
+        found |= _stitched(loop, lead, base)
+    return found
+
+
+def _loudest(loop: Loop, base: Result) -> Loop | None:
+    budget = next(item for item in base.sensitive if item.loop == loop.name)
+    heard = [part for part in budget.contributions if part.in_band and part.noise > 0]
+    return base.case.loop(max(heard, key=lambda part: part.noise).loop) if heard else None
+
+
+def _name(case: Case, terminal: str, place: tuple[float, float]) -> tuple[str, str]:
+    x, y = (1e3 * value for value in place)
+    others = loops_at(case, terminal)
+    also = f"; with it the currents of {' and '.join(f'“{name}”' for name in others)}" if len(others) > 1 else ""
+    return f"{terminal} at ({x:.1f}, {y:.1f}) mm", f"{terminal} is moved to ({x:.1f}, {y:.1f}) mm{also}."
+
+
+def _nearer(loop: Loop, base: Result) -> dict[str, Trial]:
+    """The amplifier nearer to its connector: as far as the placement map allows with room, or by halves."""
+    case, board = base.case, base.case.board
+    connector, amplifier = board.terminal(loop.return_), board.terminal(loop.inject)
+    if connector.copper != amplifier.copper or amplifier.bonded:
+        return {}
+    now = math.dist(connector.centre, amplifier.centre)
+    pads = sum(math.sqrt(item.shape.area / math.pi) for item in (connector, amplifier))
+    distances = [share * now for share in SHARES]
+    if not loops_at(case, amplifier.name, loop.name):
+        # The map holds where the amplifier's pin carries no other current.
+        number = int(base.conductors.copper_of_contact[base.conductors.number[loop.inject]])
+        allowed = (loop.tolerates or 0.0) * 10 ** (-ROOM_DB / 20)
+        rms = base.placements[loop.name].rms
+        reach = coupling.placement_radius(base.whole.on(number), rms, allowed, np.array(connector.centre))
+        distances = [min(0.95 * reach, now)]
+    found = {}
+    for distance in distances:
+        place = place_towards(board, amplifier.name, connector.name, distance) if distance > pads + ROOM else None
+        if place is not None and math.dist(place, amplifier.centre) > ROOM:
+            name, change = _name(case, amplifier.name, place)
+            found[name] = Trial(case=moved(case, amplifier.name, place), changes=(change,))
+    return found
+
+
+def _own_return(loop: Loop, case: Case, also: str) -> dict[str, Trial]:
+    drawn = own_return(case, loop)
+    if drawn is None:
+        return {}
+    copper = drawn.board.coppers[-1]
+    link = drawn.board.links[-1]
+    lifted = drawn.board.terminals[-1].name.removeprefix("drawn return at ").rstrip("'")
+    others = loops_at(case, lifted, loop.name)
+    changes = [
+        f"A return of 0.3 mm for “{loop.name}” is drawn beside its signal on “{copper.layer}”, joined to the plane at "
+        f"{link.between[1]} only; {lifted} is lifted off the plane{also}."
+    ]
+    if others:
+        quoted = " and ".join(f"“{name}”" for name in others)
+        changes.append(f"{quoted} enters at the lifted {lifted} and flows in the new return as well.")
+    return {f"a return of its own for “{loop.name}”{also}": Trial(case=drawn, changes=tuple(changes))}
+
+
+def _noisy_elsewhere(lead: Loop, base: Result) -> dict[str, Trial]:
+    """The loudest noisy current, with the part that draws it nearer to where its return ends."""
+    case, board = base.case, base.case.board
+    pin, end = board.terminal(lead.inject), board.terminal(lead.return_)
+    if pin.copper != end.copper or pin.bonded:
+        return {}
+    place = place_towards(board, pin.name, end.name, SHARES[0] * math.dist(pin.centre, end.centre))
+    if place is None or not fits(board, pin.name, place):
+        return {}
+    name, change = _name(case, pin.name, place)
+    return {name: Trial(case=moved(case, pin.name, place), changes=(change,))}
+
+
+def _stitched(loop: Loop, lead: Loop, base: Result) -> dict[str, Trial]:
+    """One more via between two planes where half of the coupling arises."""
+    conductors, case = base.conductors, base.case
+    if len(conductors.names) < 2:
+        return {}
+    i, j = base.index(loop.name), base.index(lead.name)
+    parts = [base.whole.on(n) for n in range(len(conductors.names))]
+    sizes = [float(np.abs(coupling.coupling_density(part, i, j)) @ part.mesh.areas) for part in parts]
+    worst = int(np.argmax(sizes))
+    if not sizes[worst] > 0:
+        return {}
+    part = parts[worst]
+    density, areas = coupling.coupling_density(part, i, j), part.mesh.areas
+    chosen = coupling.carrying_triangles(density, areas, 0.5)
+    centre = part.mesh.points[part.mesh.triangles[chosen]].mean(axis=1)
+    x, y = np.average(centre, axis=0, weights=(np.abs(density) * areas)[chosen]).tolist()
+    for other in np.argsort(conductors.distance[worst]).tolist():
+        if other == worst or not conductors.distance[worst, other] > 0:
+            continue
+        ends = [
+            Terminal(name=f"drawn via on {name}", copper=name, shape=circle(x, y, STITCH))
+            for name in (conductors.names[worst], conductors.names[other])
+        ]
+        link = Link(name="drawn via", between=(ends[0].name, ends[1].name), resistance=STITCH_OHM)
+        board = case.board
+        new = replace(board, terminals=(*board.terminals, *ends), links=(*board.links, link))
+        drawn = bare(case, new)
+        if all(fits(drawn.board, end.name, (x, y)) for end in ends):
+            where = f"({1e3 * x:.1f}, {1e3 * y:.1f}) mm"
+            change = f"“{ends[0].copper}” and “{ends[1].copper}” are joined by one more via at {where}."
+            return {f"one more via at {where}": Trial(case=drawn, changes=(change,))}
+    return {}
