@@ -153,7 +153,7 @@ class TestJson:
         assert comparison["variants"] == [variant["name"] for variant in data["variants"]]
         assert len(comparison["rows"]) == len(varied().comparison.rows)
         noise = next(row for row in comparison["rows"] if row["kind"] == "noise")
-        values = [variant["sensitive"][0]["noise_V"] for variant in data["variants"]]
+        values = [varied()[name].sensitive[0].noise for name in comparison["variants"]]
         assert [figure["value"] for figure in noise["figures"]] == values
         assert noise["changes"][2]["dB"] == pytest.approx(20 * math.log10(values[2] / values[0]))
         assert noise["changes"][2]["percent"] == pytest.approx(100 * (values[2] / values[0] - 1))

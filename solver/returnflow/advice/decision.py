@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from returnflow.advice.option import Option
+from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.options import options_for
 from returnflow.answers.budget import Budget, engineering
 from returnflow.answers.result import Result
@@ -82,14 +82,14 @@ def choose(options: tuple[Option, ...]) -> Option | None:
     """
     Option that keeps the limit with the least harm elsewhere, then the least effort; None if none does.
 
-    Of one kind, one that was solved comes before one that was only worked out from the case as drawn, and one that
-    mends a limit elsewhere before one that does not.
+    One that leaves room comes before one that only just keeps the limit; of one kind, one that was solved before one
+    that follows from the fields of the case as drawn, and one that mends a limit elsewhere before one that does not.
     """
     good = [option for option in options if option.meets]
 
     def rank(option: Option) -> tuple[float, ...]:
         harm, worked_out, good_elsewhere = len(option.broken), option.variant is None, len(option.mended)
-        return harm, option.effort, worked_out, -good_elsewhere, option.noise or 0.0
+        return harm, not option.has_room, option.effort, worked_out, -good_elsewhere, option.noise or 0.0
 
     return min(good, key=rank, default=None)
 
@@ -99,10 +99,10 @@ def _finding(loop: Loop, budget: Budget) -> str:
     heard = sorted((part for part in budget.contributions if part.in_band), key=lambda part: -part.noise)
     if not heard or budget.noise == 0:
         return f"No noisy current puts a voltage in series with “{loop.name}” within its band."
-    power = budget.noise**2
-    parts = ", ".join(
-        f"“{part.loop}” {part.noise**2 / power:.0%}" for part in heard[:3] if part.noise**2 > 0.005 * power
-    )
+    parts = ", ".join(f"“{part.loop}” {part.part:.0%}" for part in heard[:3] if abs(part.part) > 0.005)
+    if budget.verdict == "unknown":
+        missing = " and ".join(f"“{name}”" for name in budget.unrouted)
+        return f"Not known: draw the route of {missing}; without it, {noise} against {limit} says nothing."
     if budget.verdict == "kept":
         state = f"Sharing the plane is tolerable as drawn: {noise} against {limit}, {budget.margin_dB:.1f} dB in hand"
     elif budget.verdict == "undecided":
@@ -129,10 +129,13 @@ def _recommendation(
 ) -> list[str]:
     if budget.verdict == "kept":
         sentences = [f"Share the plane: it keeps {budget.margin_dB:.1f} dB in hand as it is."]
-        nearer = [option for option in options if option.kind == "move amplifier" and option.variant is None]
-        if nearer and budget.margin_dB < 20:
-            sentences.append(f"A shorter distance from {loop.inject} to {loop.return_} gives more.")
         return [*sentences, *_cables(base, options, None)]
+    if budget.verdict == "unknown":
+        missing = " and ".join(f"“{name}”" for name in budget.unrouted)
+        return [
+            f"Draw the route of {missing} first: where it lies decides what couples.",
+            *_cables(base, options, None),
+        ]
     if chosen is None:
         near = [option for option in options if option.possible and option.noise is not None]
         best = min(near, key=lambda option: option.noise or 0.0, default=None)
@@ -147,11 +150,10 @@ def _recommendation(
     ]
     if chosen.noise is not None:
         margin = chosen.margin_dB or 0.0
-        in_hand = "" if math.isinf(margin) or margin < 0.05 else f", {margin:.1f} dB in hand"
-        what = "at most " if chosen.variant is None and chosen.noise > 0 else ""
-        sentences.append(
-            f"It leaves {what}{engineering(chosen.noise, 'V')} of {engineering(budget.limit, 'V')}{in_hand}."
-        )
+        in_hand = "" if math.isinf(margin) else f", {margin:.1f} dB in hand"
+        sentences.append(f"It leaves {engineering(chosen.noise, 'V')} of {engineering(budget.limit, 'V')}{in_hand}.")
+    if not chosen.has_room:
+        sentences.append(f"No option that was solved leaves {ROOM_DB:.0f} dB: measure before you rely on it.")
     if chosen.broken:
         sentences.append(f"It exceeds {_quoted(chosen.broken)}: weigh that first.")
     return [*sentences, *_cables(base, options, chosen)]
@@ -170,7 +172,9 @@ def _cables(base: Result, options: tuple[Option, ...], chosen: Option | None) ->
         says = f"Independently of this signal, “{item.loop}” has {found}"
         if mending:
             best = min(mending, key=lambda option: option.effort)
-            sentences.append(f"{says}; “{best.title}” mends that, and may be combined with this.")
+            sentences.append(
+                f"{says}; “{best.title}” mends that; whether both together keep every limit was not solved."
+            )
         else:
             sentences.append(f"{says}, and no variant here mends that.")
     return sentences
@@ -194,7 +198,7 @@ def _rests_on(loop: Loop, base: Result, chosen: Option | None) -> tuple[str, ...
         "The currents and frequencies in the case: the noise goes in proportion to them.",
     ]
     if chosen is not None and chosen.variant is None:
-        terms.append("It is worked out from the case as drawn; draw it as a variant to have it solved.")
+        terms.append("It follows from the solved fields of the case as drawn, with the currents or the input changed.")
     bonded = [end for end in (loop.inject, loop.return_) if case.board.terminal(end).bonded]
     if bonded:
         terms.append(f"{' and '.join(bonded)} {'stays' if len(bonded) == 1 else 'stay'} bonded, as the case says.")

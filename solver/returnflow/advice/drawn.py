@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import shapely
 from shapely import LineString, Point
+from shapely.affinity import translate
 
 from returnflow_geometry.model.board import Board, Case, Copper, Link, Loop, Outgoing, Terminal
 from returnflow_geometry.model.shapes import circle, slot
@@ -41,7 +42,7 @@ def moved(case: Case, terminal: str, place: tuple[float, float]) -> Case:
     """
     old = case.board.terminal(terminal)
     (x0, y0), (x1, y1) = old.centre, place
-    there = replace(old, shape=shapely.transform(old.shape, lambda xy: xy + [x1 - x0, y1 - y0]))
+    there = replace(old, shape=translate(old.shape, x1 - x0, y1 - y0))
     terminals = tuple(there if item.name == terminal else item for item in case.board.terminals)
 
     def follow(loop: Loop) -> Loop:
@@ -58,7 +59,7 @@ def fits(board: Board, terminal: str, place: tuple[float, float]) -> bool:
     """Whether a terminal's pad lies on free copper at another place."""
     pad = board.terminal(terminal)
     (x0, y0), (x1, y1) = pad.centre, place
-    shape = shapely.transform(pad.shape, lambda xy: xy + [x1 - x0, y1 - y0])
+    shape = translate(pad.shape, x1 - x0, y1 - y0)
     others = [other.shape for other in board.terminals if other.copper == pad.copper and other.name != terminal]
     free = shapely.distance(shape, shapely.union_all(others)) > CLEARANCE if others else True
     return bool(free and shapely.covers(board.remaining(pad.copper), shapely.buffer(shape, HAIR)))

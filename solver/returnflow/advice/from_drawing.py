@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from returnflow.advice.option import Option
+from returnflow.advice.drawn import RETURN_WIDTH, loops_at
+from returnflow.advice.option import ROOM_DB, Option
 from returnflow.answers import coupling
-from returnflow.answers.budget import Budget, Contribution, band_mask, decibels, engineering, passed
+from returnflow.answers.adding import Coupled
+from returnflow.answers.budget import Budget, Contribution, decibels, engineering
+from returnflow.answers.budget import budget as sum_up
+from returnflow.answers.evaluate import couplings, heard_weights
 from returnflow.answers.result import Result
-from returnflow.answers.spectra import lines_of
 from returnflow.resistive.foil import sheet_resistance
 from returnflow_geometry.model.board import Case, Loop
 
-RETURN_WIDTH = 0.3e-3  # m, of a dedicated return that nobody has drawn yet
 ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
 RESISTIVE = 0.1  # part of the noise that may be other than resistive where an option rests on resistances
 MOST_REDUCTION = 4.0  # a current that must fall further than to a quarter is another circuit, not another layout
@@ -27,13 +31,10 @@ def _heard(budget: Budget) -> list[Contribution]:
 
 def resistive_noise(loop: Loop, base: Result) -> float:
     """What the transfer resistances alone put in series with a loop's signal within its band, V rms."""
-    i, parts = base.index(loop.name), []
-    for j, other in enumerate(base.case.loops):
-        if other.role == "noisy":
-            lines = lines_of(other)
-            heard = (passed(lines, loop) * lines.current)[band_mask(lines, loop)]
-            parts.append(abs(float(base.whole.mid[i, j])) * float(np.linalg.norm(heard)))
-    return math.hypot(0.0, *parts)
+    i = base.index(loop.name)
+    noisy = [(j, other) for j, other in enumerate(base.case.loops) if other.role == "noisy"]
+    row = base.whole.mid[i, [j for j, _ in noisy]]
+    return float(np.linalg.norm(row @ heard_weights(loop, [other for _, other in noisy])))
 
 
 def _mostly_induced(loop: Loop, budget: Budget, base: Result) -> str:
@@ -48,7 +49,7 @@ def _mostly_induced(loop: Loop, budget: Budget, base: Result) -> str:
 
 
 def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
-    """Nearer to the connector: from the placement map."""
+    """Nearer to the connector: what the placement map says of it, and where it cannot say."""
     place, board = base.placements[loop.name], base.case.board
     connector, amplifier = board.terminal(loop.return_), board.terminal(loop.inject)
     if connector.copper != amplifier.copper:
@@ -56,35 +57,31 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     now = math.dist(connector.centre, amplifier.centre)
     pad = math.sqrt(connector.shape.area / math.pi)
     near = place.radius > pad + ROOM
-    somewhere = place.nearest is not None and place.area - math.pi * place.radius**2 > (2 * ROOM) ** 2
-    reasons = [
-        (
-            f"Within {1e3 * place.radius:.2g} mm of {loop.return_} every place keeps {engineering(budget.limit, 'V')}; "
-            f"{loop.inject} is {1e3 * now:.1f} mm away."
-        )
-    ]
-    if place.nearest is not None and somewhere:
-        x, y = place.nearest
-        reasons.append(
-            f"The nearest place on this copper that does is ({1e3 * x:.1f}, {1e3 * y:.1f}) mm; where that lies on a "
-            "narrow ribbon of the placement map, any change of the currents moves it."
-        )
-    if not near:
-        reasons.append(
-            f"That is no room for an amplifier: less than {1e3 * ROOM:.0f} mm beyond the edge of {loop.return_}'s pad."
-        )
+    others = loops_at(base.case, loop.inject, loop.name)
     exceeded = budget.verdict != "kept"
-    induced = _mostly_induced(loop, budget, base)
-    if induced:
-        reasons.append(induced)
-    title = f"Move {loop.inject} nearer to {loop.return_}" + (f": within {1e3 * place.radius:.2g} mm" if near else "")
-    # On the border of the disc the noise is the limit itself; without a need to move, what is there now.
-    noise = (budget.limit if near and not induced else None) if exceeded else budget.noise
+    if others:
+        quoted = " and ".join(f"“{name}”" for name in others)
+        says = f"{quoted} also uses {loop.inject}: moving it moves that current too, which the placement map does not "
+        reasons = [says + "show. Only solved places count."]
+    else:
+        says = f"Within {1e3 * place.radius:.2g} mm of {loop.return_} every place on its copper keeps "
+        reasons = [f"{says}{engineering(budget.limit, 'V')} by resistance; {loop.inject} is {1e3 * now:.1f} mm away."]
+        if not near:
+            reasons.append(
+                f"That is no room for an amplifier: less than {1e3 * ROOM:.0f} mm beyond the edge of "
+                f"{loop.return_}'s pad."
+            )
+        induced = _mostly_induced(loop, budget, base)
+        if induced:
+            reasons.append(induced)
+    within = f": within {1e3 * place.radius:.2g} mm" if near and not others else ""
+    # Where there is a need to move, the figure is that of a solved place, an option of its own.
+    noise = None if exceeded else budget.noise
     return [
         Option(
             kind="move amplifier",
-            title=title,
-            possible=near or not exceeded,
+            title=f"Move {loop.inject} nearer to {loop.return_}{within}",
+            possible=near or bool(others) or not exceeded,
             noise=noise,
             low=noise,
             high=noise,
@@ -95,41 +92,65 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
 
 
 def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
-    """A smaller or narrower noisy current: which, by how much, and where copper would help."""
+    """A smaller noisy current: which, by how much so that there is room, and where copper would help."""
     parts = sorted(_heard(budget), key=lambda part: -part.noise)
-    if not parts or budget.noise <= budget.limit:
+    if not parts or budget.verdict == "kept":
         return []
-    loud, rest = [], parts
-    # The fewest loops that, if they were silent, would leave the others within the limit.
-    while rest and math.hypot(*(part.noise for part in rest)) > budget.limit:
-        loud.append(rest[0])
-        rest = rest[1:]
-    left = math.hypot(*(part.noise for part in rest)) if rest else 0.0
-    together = math.hypot(*(part.noise for part in loud))
-    factor = together / math.sqrt(budget.limit**2 - left**2)
-    names = ", ".join(f"“{part.loop}”" for part in loud)
+    aim = budget.limit * 10 ** (-ROOM_DB / 20)
+    seen = next(
+        each
+        for victim, each in couplings(
+            base.case, base.whole, base.spectral.model if base.spectral else None, base.conductors.reference
+        )
+        if victim.name == loop.name
+    )
+    # The fewest currents that, if they fall, leave room; all of them together always do.
+    for count in range(1, len(parts) + 1):
+        loud = {part.loop for part in parts[:count]}
+        silent = _scaled_budget(loop, budget.limit, seen, loud, 0.0)
+        if silent.high <= aim or count == len(parts):
+            break
+    factor, found = next(
+        (10 ** (dB / 20), done)
+        for dB in range(1, 201)
+        if (done := _scaled_budget(loop, budget.limit, seen, loud, 10 ** (-dB / 20))).high <= aim or dB == 200
+    )
+    names = ", ".join(f"“{part.loop}”" for part in parts[:count])
     reasons = [
         f"{names} would have to fall to 1/{factor:.3g} (by {decibels(factor, 1):.0f} dB) of "
-        f"{'its current' if len(loud) == 1 else 'their currents'}"
-        + (f"; the others alone make {engineering(left, 'V')}." if rest else ".")
+        f"{'its current' if count == 1 else 'their currents'}"
+        + (f"; the others alone make {engineering(silent.noise, 'V')}." if count < len(parts) else "."),
+        _where_copper_helps(loop, parts[0], base),
     ]
-    lead = loud[0]
-    reasons.append(_where_copper_helps(loop, lead, base))
-    possible = factor <= MOST_REDUCTION
+    possible = factor <= MOST_REDUCTION and found.high <= budget.limit
     if not possible:
         reasons.append("That much is another circuit, not another layout.")
     return [
         Option(
             kind="noisy current",
-            title=f"Lower or move {names}",
+            title=f"Lower {names} to 1/{factor:.3g}",
             possible=possible,
-            noise=budget.limit if possible else None,
-            low=budget.limit if possible else None,
-            high=budget.limit if possible else None,
+            noise=found.noise if possible else None,
+            low=found.low if possible else None,
+            high=found.high if possible else None,
             limit=budget.limit,
             reasons=tuple(reasons),
         )
     ]
+
+
+def _scaled_budget(loop: Loop, limit: float, seen: Sequence[Coupled], loud: Collection[str], factor: float) -> Budget:
+    """Budget with some currents made smaller by a factor: of the same fields, hence as certain as the case as drawn."""
+    return sum_up(
+        loop,
+        limit,
+        [
+            replace(part, lines=replace(part.lines, current=factor * part.lines.current))
+            if part.loop.name in loud
+            else part
+            for part in seen
+        ],
+    )
 
 
 def _where_copper_helps(loop: Loop, lead: Contribution, base: Result) -> str:
@@ -169,21 +190,16 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     length = _length(loop, base.case)
     own = sheet_resistance(layer.thickness, board.temperature) * length / RETURN_WIDTH
     plane = float(base.whole.mid[i, i])
-    noisy = [(j, part) for part in _heard(budget) for j in [base.index(part.loop)]]
-    lines = {j: lines_of(base.case.loops[j]).rms for j, _ in noisy}
-    stray = {part.loop: abs(float(base.whole.mid[i, j])) / (own + plane) * lines[j] for j, part in noisy}
     # A resistor beside the plane: the plane's voltage, divided between the trace and the plane under it.
-    two = math.hypot(0.0, *(own * amps for amps in stray.values()))
+    two = own / (own + plane) * resistive_noise(loop, base)
     drawn = (
         f"taken as {1e3 * length:.0f} mm of {1e3 * RETURN_WIDTH:.1f} mm trace on “{layer.name}”, "
         f"{engineering(own, 'Ω')}, against {engineering(plane, 'Ω')} of plane between the same points"
     )
-    most = max(stray, key=lambda name: stray[name], default="")
     shared = (
-        f"Grounded at both ends ({drawn}) it would carry {plane / (own + plane):.0%} of the signal's return"
-        + (f", and {engineering(stray[most], 'A')} of “{most}” would stray into it" if most else "")
-        + f": {engineering(two, 'V')} in series with the signal, against {engineering(budget.noise, 'V')} as drawn. "
-        "Two ground points defeat it."
+        f"Grounded at both ends ({drawn}) it would carry {plane / (own + plane):.0%} of the signal's return: "
+        f"{engineering(two, 'V')} in series with the signal by resistance, against {engineering(budget.noise, 'V')} as "
+        "drawn. Two ground points defeat it."
     )
     bonded = [end for end in ends if end.bonded]
     if len(bonded) == 2:
@@ -205,25 +221,32 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     reasons = [
         f"Ground it at {keep.name} only"
         + (f", which must stay bonded ({keep.bonded})" if keep.bonded else "")
-        + f", and lift {lift.name} off the plane: then no noisy current of the plane flows in the signal's return, and "
-        "what remains is the magnetic pick-up between signal and return, small where they run side by side; draw the "
-        "return as a copper of its own in a variant to have it computed.",
+        + f", and lift {lift.name} off the plane."
+    ]
+    others = loops_at(base.case, lift.name, loop.name)
+    if others:
+        reasons.append(
+            f"{' and '.join(f'“{name}”' for name in others)} also uses {lift.name}: lifting it forces that current "
+            "into the new return. Give it a ground pin of its own first."
+        )
+    reasons += [
         (
             f"It rests on {lift.name} having no other way to the plane: a device that joins both grounds inside, a "
             "shield or a mounting hole would be a second ground point."
         ),
         shared,
     ]
+    # Its figure is that of a solved board, an option of its own.
     return [
         Option(
             kind="dedicated return",
             title=f"Dedicated return grounded at {keep.name} only",
             possible=True,
-            noise=None if induced else 0.0,
-            low=None if induced else 0.0,
-            high=None if induced else 0.0,
+            noise=None,
+            low=None,
+            high=None,
             limit=budget.limit,
-            reasons=(*reasons, induced) if induced else tuple(reasons),
+            reasons=tuple(reasons),
         )
     ]
 
@@ -235,33 +258,32 @@ def _length(loop: Loop, case: Case) -> float:
 
 
 def differential(loop: Loop, budget: Budget) -> Option:
-    """Reception that is isolated from ground: the rejection it needs over the band."""
-    needed = max(0.0, decibels(budget.noise, budget.limit)) if budget.noise > 0 else 0.0
-    bound = max(0.0, decibels(budget.high, budget.limit)) if budget.high > 0 else 0.0
+    """Reception that is isolated from ground: the rejection it needs over the band, with room."""
+    aim = budget.limit * 10 ** (-ROOM_DB / 20)
+    needed = max(0, math.ceil(decibels(budget.high, aim))) if budget.high > 0 else 0
+    less = 10 ** (-needed / 20)
     parts = sorted(_heard(budget), key=lambda part: -part.noise)
     reasons = [
-        f"Received differentially and isolated from this copper, the input needs {needed:.0f} dB of common-mode "
+        f"Received differentially and isolated from this copper, the input needs {needed} dB of common-mode "
         f"rejection" + (" on top of what it has" if loop.rejection else "") + _over_band(loop)
     ]
     if parts and parts[0].frequency is not None:
         listed = ", ".join(
-            f"{max(0.0, decibels(part.noise, budget.limit)):.0f} dB at {engineering(part.frequency, 'Hz')} "
-            f"(“{part.loop}”)"
+            f"{max(0.0, decibels(part.noise, aim)):.0f} dB at {engineering(part.frequency, 'Hz')} (“{part.loop}”)"
             for part in parts[:3]
             if part.frequency is not None
         )
         reasons.append(f"By its strongest lines: {listed}.")
-    possible = bound <= REJECTION
+    possible = needed <= REJECTION
     if not possible:
         reasons.append(f"More than {REJECTION:.0f} dB is hard to hold over a band; lower the noise first.")
-    left = budget.limit if needed else budget.noise
     return Option(
         kind="differential",
-        title=f"Differential input with at least {bound:.0f} dB of rejection",
+        title=f"Differential input with at least {needed} dB of rejection",
         possible=possible,
-        noise=left,
-        low=left,
-        high=left,
+        noise=less * budget.noise,
+        low=less * budget.low,
+        high=less * budget.high,
         limit=budget.limit,
         reasons=tuple(reasons),
         costs=("Both input lines must be held within the amplifier's common-mode range by a path of high impedance.",),

@@ -10,6 +10,7 @@ from returnflow.answers.result import Result
 from returnflow_geometry.model.board import Loop
 
 OptionKind = Literal["move amplifier", "noisy current", "dedicated return", "differential", "copper"]
+ROOM_DB = 6.0  # margin that a recommendation asks for; common practice, no source
 EFFORT: tuple[OptionKind, ...] = ("move amplifier", "noisy current", "dedicated return", "differential", "copper")
 
 
@@ -60,6 +61,11 @@ class Option:
     def meets(self) -> bool:
         """Whether it is possible and certainly keeps the limit."""
         return self.possible and self.high is not None and self.high <= self.limit
+
+    @property
+    def has_room(self) -> bool:
+        """Whether it keeps the limit with a margin of `ROOM_DB`."""
+        return self.meets and self.high is not None and self.high <= self.limit * 10 ** (-ROOM_DB / 20) * (1 + 1e-9)
 
     @property
     def effort(self) -> int:

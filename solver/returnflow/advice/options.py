@@ -48,7 +48,7 @@ def what_changes(loop: Loop, base: Case, other: Case) -> OptionKind | None:
         return "differential"
     here, there = base.board.terminal(loop.inject), other.board.terminal(mine.inject)
     known = {copper.name for copper in base.board.coppers}
-    if there.copper not in known:
+    if not {there.copper, other.board.terminal(mine.return_).copper} <= known:
         return "dedicated return"
     if _copper(base) != _copper(other):
         return "copper"

@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from returnflow.advice.drawn import bare, fits, loops_at, moved, own_return, place_towards
+from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.trials import without_gaps
 from returnflow.answers import coupling
 from returnflow.answers.result import Result
+from returnflow_geometry.checks.case_checks import check_case
 from returnflow_geometry.model.board import Case, Link, Loop, Terminal
 from returnflow_geometry.model.shapes import circle
 
-ROOM_DB = 6.0  # margin that a recommendation asks for; common practice, no source
 ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
 SHARES = (0.5, 0.25)  # of the distance between amplifier and connector, tried where the placement map does not hold
+CLOSED_TOO = ", every gap closed"
 STITCH = 0.6e-3  # m, diameter of a stitching via that nobody has drawn yet
 STITCH_OHM = 0.5e-3  # ohm of one; common practice, no source
 
@@ -42,10 +45,14 @@ def proofs(loop: Loop, base: Result) -> dict[str, Trial]:
     """
     solid = without_gaps(base.case)
     found: dict[str, Trial] = {}
-    found |= _nearer(loop, base)
-    found |= _own_return(loop, base.case, "")
+    nearer = _nearer(loop, base)
+    found |= nearer | _own_return(loop, base.case, "")
     if solid is not None:
-        found |= _own_return(loop, solid, ", every gap closed")
+        found |= _own_return(loop, solid, CLOSED_TOO)
+        for name, trial in list(nearer.items())[-1:]:
+            both = without_gaps(trial.case)
+            if both is not None:
+                found[name + CLOSED_TOO] = Trial(case=both, changes=(*trial.changes, "Every gap is closed."))
     lead = _loudest(loop, base)
     if lead is not None:
         found |= _noisy_elsewhere(lead, base)
@@ -70,7 +77,7 @@ def _nearer(loop: Loop, base: Result) -> dict[str, Trial]:
     """The amplifier nearer to its connector: as far as the placement map allows with room, or by halves."""
     case, board = base.case, base.case.board
     connector, amplifier = board.terminal(loop.return_), board.terminal(loop.inject)
-    if connector.copper != amplifier.copper or amplifier.bonded:
+    if connector.copper != amplifier.copper:
         return {}
     now = math.dist(connector.centre, amplifier.centre)
     pads = sum(math.sqrt(item.shape.area / math.pi) for item in (connector, amplifier))
@@ -99,10 +106,11 @@ def _own_return(loop: Loop, case: Case, also: str) -> dict[str, Trial]:
     link = drawn.board.links[-1]
     lifted = drawn.board.terminals[-1].name.removeprefix("drawn return at ").rstrip("'")
     others = loops_at(case, lifted, loop.name)
-    changes = [
+    change = (
         f"A return of 0.3 mm for “{loop.name}” is drawn beside its signal on “{copper.layer}”, joined to the plane at "
         f"{link.between[1]} only; {lifted} is lifted off the plane{also}."
-    ]
+    )
+    changes = [change]
     if others:
         quoted = " and ".join(f"“{name}”" for name in others)
         changes.append(f"{quoted} enters at the lifted {lifted} and flows in the new return as well.")
@@ -113,7 +121,7 @@ def _noisy_elsewhere(lead: Loop, base: Result) -> dict[str, Trial]:
     """The loudest noisy current, with the part that draws it nearer to where its return ends."""
     case, board = base.case, base.case.board
     pin, end = board.terminal(lead.inject), board.terminal(lead.return_)
-    if pin.copper != end.copper or pin.bonded:
+    if pin.copper != end.copper:
         return {}
     place = place_towards(board, pin.name, end.name, SHARES[0] * math.dist(pin.centre, end.centre))
     if place is None or not fits(board, pin.name, place):
@@ -154,3 +162,21 @@ def _stitched(loop: Loop, lead: Loop, base: Result) -> dict[str, Trial]:
             change = f"“{ends[0].copper}” and “{ends[1].copper}” are joined by one more via at {where}."
             return {f"one more via at {where}": Trial(case=drawn, changes=(change,))}
     return {}
+
+
+def wanted(base: Result, options: Mapping[str, Sequence[Option]]) -> dict[str, Trial]:
+    """
+    Boards to solve for all sensitive loops that are over their limit and have no solved way to keep it with room.
+
+    Parameters
+    ----------
+    base : Result
+        The case as drawn.
+    options : mapping of loop to its options so far
+    """
+    found: dict[str, Trial] = {}
+    for budget in base.sensitive:
+        solved = [option for option in options[budget.loop] if option.variant is not None and option.has_room]
+        if budget.verdict in ("exceeded", "undecided") and not solved:
+            found |= proofs(base.case.loop(budget.loop), base)
+    return {name: trial for name, trial in found.items() if not check_case(trial.case).mistakes}

@@ -10,6 +10,8 @@ from functools import cached_property
 
 from returnflow.advice.decision import Decision, decide
 from returnflow.advice.findings import Finding
+from returnflow.advice.options import options_for
+from returnflow.advice.proofs import Trial, wanted
 from returnflow.advice.review import review
 from returnflow.advice.trials import trials
 from returnflow.answers.batch import STOPPED, solve_each
@@ -128,32 +130,41 @@ def run(
         For a name in `only` that the case does not have.
     """
     every = {AS_DRAWN: case} | {variant.name: variant.case for variant in case.variants}
-    wanted = list(every) if only is None else list(dict.fromkeys(only))
-    unknown = [name for name in wanted if name not in every]
+    names = list(every) if only is None else list(dict.fromkeys(only))
+    unknown = [name for name in names if name not in every]
     if unknown:
         message = f"Invalid variants {unknown}. The case has {list(every)}."
         raise ValueError(message)
     say = progress or (lambda _: None)
-    cases = {name: every[name] for name in wanted}
+    cases = {name: every[name] for name in names}
     # What no variant shows already; a trial that fails is no option, and nothing else.
     boards = {signature(item, options) for item in cases.values()}
     extra = {} if only is not None else {n: c for n, c in trials(case).items() if signature(c, options) not in boards}
     answers = solve_each(cases | extra, evaluate, options, say, jobs)
-    outcomes = {name: answers[name] for name in wanted}
+    outcomes = {name: answers[name] for name in names}
     failed = {name: outcome for name, outcome in outcomes.items() if isinstance(outcome, Exception)}
     stopped = any(str(outcome) == STOPPED for outcome in failed.values())
-    if len(failed) == len(wanted) or (AS_DRAWN in failed and not stopped):
+    if len(failed) == len(names) or (AS_DRAWN in failed and not stopped):
         first = failed[AS_DRAWN] if AS_DRAWN in failed else next(iter(failed.values()))
         raise KeyboardInterrupt if str(first) == STOPPED else first
-    wanted_sweeps = only is None and case.sweeps and not stopped
-    swept = run_sweeps(case, options, progress, jobs) if wanted_sweeps else ()
+    drawn: dict[str, Trial] = {}
+    base = answers.get(AS_DRAWN)
+    if only is None and not stopped and isinstance(base, Result):
+        known = {name: found for name, found in answers.items() if isinstance(found, Result) and name != AS_DRAWN}
+        drawn = wanted(base, {item.loop: options_for(case.loop(item.loop), base, known) for item in base.sensitive})
+        if drawn:
+            say(f"to prove what is recommended: {', '.join(drawn)}")
+            answers |= solve_each({name: trial.case for name, trial in drawn.items()}, evaluate, options, say, jobs)
+    sweeping = only is None and case.sweeps and not stopped
+    swept = run_sweeps(case, options, progress, jobs) if sweeping else ()
     return Study(
         case=case,
         variants={name: outcome for name, outcome in outcomes.items() if not isinstance(outcome, Exception)},
         versions=versions(),
         failed={name: str(error) for name, error in failed.items()},
-        changes={variant.name: variant.changes for variant in case.variants if variant.name in wanted},
-        trials={name: found for name in extra if not isinstance(found := answers[name], Exception)},
+        changes={variant.name: variant.changes for variant in case.variants if variant.name in names}
+        | {name: trial.changes for name, trial in drawn.items()},
+        trials={name: found for name in (*extra, *drawn) if not isinstance(found := answers[name], Exception)},
         swept=swept,
     )
 

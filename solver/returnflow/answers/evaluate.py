@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 
@@ -171,22 +171,28 @@ def _left_out(case: Case, model: Broadband | None) -> list[str]:
 def budgets(case: Case, solved: Solved) -> tuple[list[Budget], list[Budget]]:
     """Noise budget of every sensitive loop, and voltage budget of every pair of cables."""
     found: dict[str, list[Budget]] = {"sensitive": [], "cables": []}
+    for loop, parts in couplings(case, solved.solution, solved.model, solved.conductors.reference):
+        limit = loop.tolerates if loop.role == "sensitive" else loop.limit
+        found[loop.role].append(budget.budget(loop, limit or 0.0, parts))
+    return found["sensitive"], found["cables"]
+
+
+def couplings(
+    case: Case, solution: Conduction, model: Broadband | None, sheet: float
+) -> Iterator[tuple[Loop, list[Coupled]]]:
+    """Every sensitive loop and pair of cables, with all noisy loops as it sees them; `sheet` in ohm per square."""
     noisy = [(j, loop) for j, loop in enumerate(case.loops) if loop.role == "noisy"]
-    model = solved.model
     # Once for all pairs of loops.
     at = None if model is None else cache(lambda f: (model.impedance(f), model.doubt(f)))
     for i, loop in enumerate(case.loops):
-        limit = {"sensitive": loop.tolerates, "cables": loop.limit}.get(loop.role)
-        if limit is not None:
+        if loop.role != "noisy":
             parts = [
                 replace(
-                    _coupled(solved.solution, solved.model, at, i, j, other),
-                    routeless=routeless(case.board, (other, loop), solved.conductors.reference),
+                    _coupled(solution, model, at, i, j, other), routeless=routeless(case.board, (other, loop), sheet)
                 )
                 for j, other in noisy
             ]
-            found[loop.role].append(budget.budget(loop, limit, parts))
-    return found["sensitive"], found["cables"]
+            yield loop, parts
 
 
 def _spectral(case: Case, solved: Solved) -> Spectral | None:
