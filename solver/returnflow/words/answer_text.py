@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from returnflow.answers.budget import Budget, Contribution, engineering
+from returnflow.answers.missing import missing_route
 from returnflow.answers.result import Result
 from returnflow.resistive.foil import resistive_limit
 from returnflow.words.columns import percent
@@ -23,6 +24,7 @@ def summary(result: Result) -> str:
         )
     bad = sorted((b for b in budgets if b.verdict == "exceeded"), key=lambda b: b.margin_dB)
     unknown = [b for b in budgets if b.verdict == "undecided"]
+    routeless = [b for b in budgets if b.verdict == "unknown"]
     kept = sorted((b for b in budgets if b.verdict == "kept"), key=lambda b: b.margin_dB)
     sentences = [_too_much(result, b) for b in bad]
     sentences += [
@@ -31,11 +33,12 @@ def summary(result: Result) -> str:
         f"{engineering(b.low, 'V')} to {engineering(b.high, 'V')}."
         for b in unknown
     ]
+    sentences += [missing_route(b) for b in routeless]
     if kept:
         names = _listed([f"“{b.loop}” ({_in_hand(b)})" for b in kept])
         every = (
             "Every limit is kept: "
-            if not bad and not unknown
+            if not bad and not unknown and not routeless
             else "Within its limit: "
             if len(kept) == 1
             else "Within their limits: "
@@ -50,14 +53,14 @@ def lead(budget: Budget) -> tuple[Contribution, float] | None:
     if not counted or not budget.noise > 0:
         return None
     first = max(counted, key=lambda c: c.noise)
-    return first, (first.noise / budget.noise) ** 2
+    return first, first.part
 
 
 def power_share(budget: Budget, part: Contribution) -> float | None:
     """Share of a contribution in the noise power, 0 to 1; None out of band or without noise."""
     if not part.in_band or not budget.noise > 0:
         return None
-    return (part.noise / budget.noise) ** 2
+    return part.part
 
 
 def margin(budget: Budget) -> str:

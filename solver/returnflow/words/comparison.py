@@ -25,7 +25,7 @@ KIND_WORDS: dict[RowKind, str] = {
 }
 ABSENT: dict[RowKind, str] = {"gap": "not crossed"}
 NOTHING = 1e-4  # of a current
-VERDICTS = {"kept": "kept", "exceeded": "exceeded", "undecided": "undecided"}
+VERDICTS = {"kept": "kept", "exceeded": "exceeded", "undecided": "undecided", "unknown": "not known"}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,0 +1,193 @@
+"""What is recommended has been solved, with every current that uses the pin, and its verdict is that of the solve."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+
+import pytest
+
+import returnflow as rf
+from returnflow.advice.drawn import loops_at, moved, own_return, place_towards
+from returnflow.advice.option import ROOM_DB
+from returnflow_geometry.checks.case_checks import check_case
+
+# An invented logger: 60 x 40 mm, a slot with a bridge above it, a motor and a weak bridge input.
+LOGGER = """
+format = 1
+title = "invented logger"
+[board]
+outline = { rect = [0, 0, 60, 40] }
+temperature_C = 25
+[[layer]]
+name = "L1"
+copper_um = 35
+below_mm = 0.3
+[[layer]]
+name = "L2"
+copper_um = 35
+[[copper]]
+name = "gnd"
+layer = "L2"
+[[cutout]]
+name = "slot"
+copper = "gnd"
+shape = { slot = [[30, 0], [30, 28]], width = 0.5 }
+[[terminal]]
+name = "J1"
+copper = "gnd"
+at = [4, 34]
+diameter_mm = 1
+[[terminal]]
+name = "U1.GND"
+copper = "gnd"
+at = [25, 32]
+diameter_mm = 0.5
+[[terminal]]
+name = "J2"
+copper = "gnd"
+at = [5, 4]
+diameter_mm = 1
+[[terminal]]
+name = "U3"
+copper = "gnd"
+at = [50, 10]
+diameter_mm = 0.5
+[[loop]]
+name = "weak"
+role = "sensitive"
+inject = "U1.GND"
+return = "J1"
+signal_V = 0.01
+tolerates_V = TOLERATED
+[[loop]]
+name = "motor"
+role = "noisy"
+inject = "U3"
+return = "J2"
+current_A = 0.5
+frequency_Hz = 0
+"""
+SHARED = """
+[[loop]]
+name = "reference"
+role = "noisy"
+inject = "U1.GND"
+return = "J2"
+current_A = 0.02
+frequency_Hz = 0
+"""
+BESIDE = """
+[[terminal]]
+name = "U2"
+copper = "gnd"
+at = [45, 35]
+diameter_mm = 0.5
+[[loop]]
+name = "fan"
+role = "noisy"
+inject = "U2"
+return = "U1.GND"
+current_A = 0.1
+frequency_Hz = 0
+"""
+
+
+def case(more="", tolerated="5e-6"):
+    return rf.parse_case(LOGGER.replace("TOLERATED", tolerated) + more)
+
+
+@cache
+def study(more="", tolerated="5e-6"):
+    return rf.run(case(more, tolerated), jobs=1)
+
+
+BOARDS = [("", "5e-6"), (SHARED, "5e-6"), (BESIDE, "20e-6"), (SHARED + BESIDE, "100e-6")]
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_the_verdict_of_what_is_recommended_is_that_of_its_solve(board):
+    found = study(*board)
+    (decision,) = found.decisions
+    assert not decision.tolerable
+    chosen = decision.chosen
+    if chosen is None or chosen.variant is None:
+        return
+    # Solved once more, on its own.
+    again = rf.run(found.trials[chosen.variant].case, only=["as drawn"])["as drawn"].sensitive[0]
+    assert again.verdict == "kept"
+    assert again.noise == pytest.approx(chosen.noise, rel=1e-6)
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_nothing_without_a_solve_is_promised(board):
+    (decision,) = study(*board).decisions
+    for option in decision.options:
+        if option.kind in ("move amplifier", "dedicated return", "copper") and option.meets:
+            assert option.variant in study(*board).trials
+
+
+def test_alone_at_its_pin_the_return_of_its_own_keeps_the_limit_and_says_by_how_much():
+    (decision,) = study().decisions
+    own = next(o for o in decision.options if o.variant and o.variant.startswith("a return of its own"))
+    assert own.meets
+    # A single ground point: by topology no motor current flows in it.
+    assert own.noise == 0.0
+
+
+def test_a_pin_that_carries_another_current_takes_it_along():
+    # Lifting the pin forces the reference's current into the new return: worse than before, and never recommended.
+    found = study(SHARED)
+    (decision,) = found.decisions
+    own = next(o for o in decision.options if o.variant and o.variant.startswith("a return of its own"))
+    assert own.noise > found["as drawn"].sensitive[0].noise
+    assert decision.chosen is not own
+    assert any(
+        "also uses U1.GND" in line for o in decision.options if o.kind == "dedicated return" for line in o.reasons
+    )
+
+
+def test_moving_the_pin_moves_the_other_current_too():
+    drawn = moved(case(SHARED), "U1.GND", (0.02, 0.03))
+    assert loops_at(drawn, "U1.GND") == ("weak", "reference")
+    assert drawn.board.terminal("U1.GND").centre == pytest.approx((0.02, 0.03))
+
+
+def test_a_route_follows_the_pin_it_ends_at():
+    text = LOGGER.replace("TOLERATED", "1e-6").replace(
+        'name = "weak"', 'name = "weak"\nroute = { layer = "L1", path = [[4, 34], [20, 36], [25, 32]] }'
+    )
+    path = moved(rf.parse_case(text), "U1.GND", (0.02, 0.03)).loops[0].route.path
+    assert path == ((0.004, 0.034), (0.02, 0.036), (0.02, 0.03))
+
+
+def test_boards_that_are_drawn_are_legal_and_their_return_lies_beside_the_signal():
+    text = LOGGER.replace("TOLERATED", "1e-6").replace(
+        'name = "weak"', 'name = "weak"\nroute = { layer = "L1", path = [[4, 34], [20, 36], [25, 32]], width_mm = 0.4 }'
+    )
+    drawn = own_return(rf.parse_case(text), rf.parse_case(text).loops[0])
+    assert not check_case(drawn).mistakes
+    strip, route = drawn.board.coppers[-1].shape, drawn.loops[0].route
+    assert drawn.board.coppers[-1].layer == "L1"
+    # Half the signal's width, 0.15 mm of clearance, and the return beyond.
+    assert all(strip.distance(p) < 1e-3 for p in __import__("shapely").points(route.path))
+
+
+def test_places_lie_on_free_copper():
+    board = case().board
+    place = place_towards(board, "U1.GND", "J1", 0.005)
+    assert place is not None
+    assert place_towards(board, "U1.GND", "J1", 0.5) is None  # off the board
+
+
+def test_a_recommendation_without_room_says_so():
+    (decision,) = study(SHARED + BESIDE, "100e-6").decisions
+    assert decision.chosen is None or decision.chosen.has_room or "measure before" in decision.recommendation
+    assert ROOM_DB == 6.0
+
+
+def test_changes_of_drawn_boards_are_told():
+    found = study(SHARED)
+    for name in found.trials:
+        if name in found.changes:
+            assert re.search(r"mm|drawn|closed", " ".join(found.changes[name]))
