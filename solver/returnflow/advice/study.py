@@ -57,7 +57,14 @@ class Study:
 
     def __getitem__(self, name: str) -> Result:
         """Result of the variant of that name."""
-        return self.variants[name]
+        return self.variants[name] if name in self.variants else self.trials[name]
+
+    @cached_property
+    def proved(self) -> dict[str, Result]:
+        """Boards that nobody drew and that are recommended, by name: shown beside the variants, before and after."""
+        chosen = [decision.chosen for decision in self.decisions]
+        names = dict.fromkeys(option.variant for option in chosen if option is not None)
+        return {name: self.trials[name] for name in names if name in self.trials}
 
     @property
     def stopped(self) -> bool:
@@ -68,7 +75,7 @@ class Study:
     @cached_property
     def comparison(self) -> Comparison:
         """All variants against the first, figure by figure."""
-        return compare(self.variants)
+        return compare(self.variants | self.proved)
 
     @cached_property
     def decisions(self) -> tuple[Decision, ...]:

@@ -151,7 +151,7 @@ def details_html(study: Study, drawn: Mapping[str, Sequence[Picture]], shared: S
     sections = [_decision(study, decision) for decision in study.decisions]
     comparison = comparison_tables(study)
     if comparison:
-        changed = tuple(f"{name}: {changes_of(study, name)}" for name in study.variants)
+        changed = tuple(f"{name}: {changes_of(study, name)}" for name in study.comparison.variants)
         sections.append(Section("Variants compared", (changed, *comparison)))
     for kind, title in (("compare", "Side by side, on one scale"), ("sweep", "Sweeps")):
         made = [picture for picture in shared if picture.kind == kind]
