@@ -36,7 +36,7 @@ name = "driver & <co>"
 role = "noisy"
 inject = "A"
 return = "B"
-trapezoid = { frequency_Hz = 1e6, swing_A = 0.1, rise_s = 1e-8 }
+trapezoid = { frequency_Hz = 1e6, swing_A = 0.1, unipolar = true, rise_s = 1e-8 }
 route = { layer = "T", path = [[32, 15], [8, 15]], width_mm = 0.3 }
 
 [[loop]]

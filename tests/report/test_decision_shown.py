@@ -116,7 +116,7 @@ class TestComparison:
         page = read(details_html(replace(varied(), variants=varied().variants | seven), {}))
         heads = [row for row in page.rows if row[0] == "quantity"]
         assert [len(row) for row in heads[:2]] == [7, 7]
-        assert [name for row in heads[:2] for name in row[1:]] == [*varied().variants, *seven]
+        assert [name for row in heads[:2] for name in row[1:]] == [*varied().variants, *seven, *varied().proved]
 
     def test_names_are_never_markup(self, page):
         assert "no <slot>" in "".join(page.text)

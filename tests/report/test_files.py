@@ -150,7 +150,7 @@ class TestJson:
     def test_the_comparison_is_that_of_the_study(self):
         data = strict(to_json(varied()))
         comparison = data["comparison"]
-        assert comparison["variants"] == [variant["name"] for variant in data["variants"]]
+        assert comparison["variants"] == [variant["name"] for variant in data["variants"]] + list(varied().proved)
         assert len(comparison["rows"]) == len(varied().comparison.rows)
         noise = next(row for row in comparison["rows"] if row["kind"] == "noise")
         values = [varied()[name].sensitive[0].noise for name in comparison["variants"]]

@@ -152,7 +152,8 @@ def details_html(study: Study, drawn: Mapping[str, Sequence[Picture]], shared: S
     comparison = comparison_tables(study)
     if comparison:
         changed = tuple(f"{name}: {changes_of(study, name)}" for name in study.comparison.variants)
-        sections.append(Section("Variants compared", (changed, *comparison)))
+        judged = variants_table(study)
+        sections.append(Section("Variants compared", (changed, *([judged] if judged else []), *comparison)))
     for kind, title in (("compare", "Side by side, on one scale"), ("sweep", "Sweeps")):
         made = [picture for picture in shared if picture.kind == kind]
         if made:

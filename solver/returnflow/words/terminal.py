@@ -15,7 +15,7 @@ from returnflow.words.result_tables import contributions_table, loops_table, tra
 from returnflow.words.study_tables import options_table
 
 MOST_FINDINGS = 3
-VERDICT_WORDS = {"kept": "kept", "exceeded": "EXCEEDED", "undecided": "undecided"}
+VERDICT_WORDS = {"kept": "kept", "exceeded": "EXCEEDED", "undecided": "undecided", "unknown": "not known"}
 LOOP_COLUMNS = ("loop", "role", "own resistance", "peak sheet current", "at x, y in mm", "return turns at")
 OPTION_COLUMNS = ("option", "possible", "noise left (margin)", "keeps the limit")
 
