@@ -147,6 +147,22 @@ def test_no_current_enters_or_leaves_it_and_the_resistive_end_is_as_without_it()
     assert abs(values).max() == 0 if values.nnz else True
 
 
+def test_it_is_coarse_behind_copper_that_shields_it():
+    review = sandwich(24, 0.2, 1.2)
+    over = dataclasses.replace(review.board.layer("L3"), name="L4")
+    first, second, third = review.board.layers
+    layers = (first, second, dataclasses.replace(third, below=1.0 * MM), over)
+    found = []
+    for layer in ("L1", "L4"):
+        coppers = (review.board.coppers[0], dataclasses.replace(review.board.coppers[1], layer=layer))
+        moved = dataclasses.replace(review, board=dataclasses.replace(review.board, layers=layers, coppers=coppers))
+        conductors = Conductors.of(moved)
+        found.append(np.bincount(system_of(moved, conductors, conductors.ends(moved)).space.mesh.copper_of))
+    facing, behind = found
+    assert facing[0] == behind[0]  # of the ground
+    assert behind[1] < 0.7 * facing[1] < 0.3 * facing[0]
+
+
 def test_coppers_contacts_and_links_of_the_loops_keep_their_numbers():
     review = sandwich(24, 0.4, 1.2, upper="tied")
     board = review.board

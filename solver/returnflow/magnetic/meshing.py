@@ -183,7 +183,8 @@ def _idle_sizes(
         reach = max(float(np.hypot(route.height, shapely.distance(line, plane.copper))), 0.5 * route.width)
         for part, step in ((line.difference(shield), ROUTE_STEP), (line.intersection(shield), BEHIND_STEP)):
             size = max(reach / step, FINEST)
-            fields += [_along_line(piece, size, largest) for piece in shapely.get_parts(part) if size < largest]
+            pieces = [piece for piece in shapely.get_parts(part) if piece.length > 0 and size < largest]
+            fields += [_along_line(piece, size, largest) for piece in pieces]
         for cutout in board.cutouts:
             if cutout.copper == conductors.names[item.copper] and cutout.name in item.gaps:
                 size = max(float(conductors.distance[number, item.copper]) / RIM_STEP, GAP_FINEST)
