@@ -107,6 +107,7 @@ INDEPENDENT = [
     ("title", "a\nb", r"^title is \"a\\nb\"; must be one line of printable text"),
     ("board.outlin", PLANE, r"^\[board\]: outlin is an unknown key; the nearest valid key is outline"),
     ("board.temperature_K", 300, r"wrong unit: this key is temperature_C, in degrees Celsius"),
+    ("board.temperature_C", -235, r"temperature_C is -235; must be .*, greater than -234"),  # the law of copper gives none
     ("board.temperature_C", -280, r"temperature_C is -280; must be a bare number in degrees Celsius, greater than"),
     ("board.temperature_C", "25", r'^\[board\]: temperature_C is "25"; .*without quotation marks'),
     ("board.temperature_C", True, r"temperature_C is true; must be a bare number"),
@@ -371,7 +372,7 @@ def test_each_mistake_is_named_once(path, value, message):
 @pytest.mark.parametrize(
     "edits",
     [
-        [("board.temperature_C", -273)],
+        [("board.temperature_C", -234)],
         [("layer.1.copper_um", 70)],
         [("loop.0.frequency_Hz", 0)],
         [("loop.1.band_Hz", [50, 50])],

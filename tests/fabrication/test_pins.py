@@ -10,16 +10,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fabwriter import MM, Draft, demo_board
-from returnflow.resistive.foil import resistivity as foil_resistivity
 from returnflow_geometry.fabrication.base.objects import FabricationError, NetPoint, Pad
 from returnflow_geometry.fabrication.board_data.summary import describe
 from returnflow_geometry.fabrication.copper.connectivity import connect
-from returnflow_geometry.fabrication.copper.contacts import resistivity
 from returnflow_geometry.fabrication.copper.extract import board_of
 from returnflow_geometry.fabrication.copper.merged import simplified
 from returnflow_geometry.fabrication.copper.pins import entry_holes, find_pin, netlist_disagreements, pins_of
 from returnflow_geometry.fabrication.copper.stack import Thickness, layers_of
 from returnflow_geometry.model.board import Terminal
+from returnflow_geometry.model.material import resistivity
 from returnflow_geometry.model.shapes import circle
 
 
@@ -276,10 +275,6 @@ class TestLinks:
         assert links["hole 1, L1 to L2"].resistance == pytest.approx(length / wall * resistivity(25), rel=1e-9)
         length = (0.0175 + 0.9 + 0.018 + 0.1 + 0.0175) * MM
         assert links["hole 1, L2 to L4"].resistance == pytest.approx(length / wall * resistivity(25), rel=1e-9)
-
-    @pytest.mark.parametrize("temperature", [-40, 20, 25, 105])
-    def test_copper_is_the_solver_s(self, temperature):
-        assert resistivity(temperature) == foil_resistivity(temperature)
 
     def test_one_link_for_each_pair_of_layers_a_hole_meets(self):
         draft = two_planes((20, 5), (25, 5))

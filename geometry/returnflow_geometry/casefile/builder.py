@@ -27,10 +27,10 @@ from returnflow_geometry.model.board import (
     Shape,
     Terminal,
 )
+from returnflow_geometry.model.material import LINEAR_RANGE
 from returnflow_geometry.model.wording import Unnamed, label, listed
 
 TEMPERATURE = 25.0  # degree Celsius, where the file gives none
-LINEAR_RANGE = (-60.0, 200.0)  # degree Celsius, where copper's resistivity is close to linear in temperature
 ACCURACY = 0.01
 # A thing of these kinds that could not be read may be what joins two pieces of copper.
 JOINING = ("copper", "bridge", "terminal", "link")

@@ -19,6 +19,7 @@ from returnflow_geometry.keys.reading import (
     reference,
 )
 from returnflow_geometry.model.board import ROLES
+from returnflow_geometry.model.material import COLDEST
 from returnflow_geometry.model.wording import listed, show
 
 UM = 1e6  # micrometres per metre
@@ -90,7 +91,7 @@ _POSITIVE = number(above=0)
 SINGLE: dict[str, dict[str, Key]] = {
     "board": {
         "outline": _OUTLINE,
-        "temperature_C": Key(read=number(above=-273.15, most=400), advice="give the copper's temperature"),
+        "temperature_C": Key(read=number(above=COLDEST, most=400), advice="give the copper's temperature"),
         "plating_um": Key(read=number(least=1, most=200), advice="give the copper on hole walls of a source"),
         "simplify_um": Key(
             read=number(above=0, most=100), advice="give how far outlines of a source may move to be simpler"

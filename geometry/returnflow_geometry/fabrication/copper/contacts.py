@@ -20,9 +20,8 @@ from returnflow_geometry.keys.drawn_shapes import place
 from returnflow_geometry.keys.reading import listed
 from returnflow_geometry.model.board import GRID, Layer, Link, Shape, Terminal
 from returnflow_geometry.model.groups import grouped
+from returnflow_geometry.model.material import resistivity
 
-# Annealed copper: the same numbers as in the solver's foil module, which this package does not know. [NBS100]
-RHO20, ALPHA20 = 1e-6 / 58, 0.00393
 NEAR = 1e-6  # m: contacts nearer than this are one
 INSET = 0.1  # of a pad's half width: a contact must leave some copper around it to be meshed
 
@@ -274,12 +273,3 @@ def _depth(layers: Sequence[Layer], first: int, last: int) -> float:
     between = sum(layer.below or 0.0 for layer in layers[first:last])
     coppers = sum(layer.thickness for layer in layers[first + 1 : last])
     return between + coppers + (layers[first].thickness + layers[last].thickness) / 2
-
-
-def resistivity(temperature: float) -> float:
-    """
-    Resistivity of annealed copper in ohm metres at degrees Celsius, rho20 (1 + alpha20 (T - 20)).
-
-    Plating from a bath may have a few percent more. Source: National Bureau of Standards, Handbook 100 (1966).
-    """
-    return RHO20 * (1 + ALPHA20 * (temperature - 20))
