@@ -219,6 +219,8 @@ def _check(arguments: argparse.Namespace) -> int:
     board = case.board
     counts = {"layers": board.layers, "terminals": board.terminals, "cutouts": board.cutouts, "loops": case.loops}
     _print(f"{case.title}: " + ", ".join(f"{len(things)} {kind}" for kind, things in counts.items()))
+    for warning in case.warnings:
+        _line(f"warning: {warning}")
     for assumption in case.assumptions:
         _line(f"assumed: {assumption}")
     _print("The case is complete.")

@@ -107,7 +107,11 @@ INDEPENDENT = [
     ("title", "a\nb", r"^title is \"a\\nb\"; must be one line of printable text"),
     ("board.outlin", PLANE, r"^\[board\]: outlin is an unknown key; the nearest valid key is outline"),
     ("board.temperature_K", 300, r"wrong unit: this key is temperature_C, in degrees Celsius"),
-    ("board.temperature_C", -235, r"temperature_C is -235; must be .*, greater than -234"),  # the law of copper gives none
+    (
+        "board.temperature_C",
+        -235,
+        r"temperature_C is -235; must be .*, greater than -234",
+    ),
     ("board.temperature_C", -280, r"temperature_C is -280; must be a bare number in degrees Celsius, greater than"),
     ("board.temperature_C", "25", r'^\[board\]: temperature_C is "25"; .*without quotation marks'),
     ("board.temperature_C", True, r"temperature_C is true; must be a bare number"),

@@ -607,3 +607,41 @@ def test_any_variant_is_accepted_or_refused_cleanly(changes):
     for line in mistakes or case.variants[0].changes:
         assert line.isprintable()
         assert len(line) < 1500
+
+
+class TestHints:
+    """What a message suggests works when it is written."""
+
+    @pytest.mark.parametrize(
+        ("address", "value", "meant"),
+        [
+            ("steper phase.route.width_mm", 1, "stepper phase.route.width_mm"),
+            ("steper phase.width_mm", 1, "stepper phase.route.width_mm"),  # a key of its route
+            ("stepper phase.width_mm", 1, "stepper phase.route.width_mm"),
+            ("stepper phase.path", [[20, 20], [80, 20]], "stepper phase.route.path"),
+            ("stepper phase.path.2.1", 51, "stepper phase.route.path.2.1"),
+            ("steper phase.route.path.2.1", 51, "stepper phase.route.path.2.1"),
+            ("gapp.width", 2, "gap.shape.width"),
+            ("boar.temperature_C", 20, "board.temperature_C"),
+            ("boar.temperature_K", 20, "board.temperature_C"),
+        ],
+    )
+    def test_of_a_key(self, address, value, meant):
+        (found,) = refused(set={address: value})
+        assert found.endswith(f'; did you mean "{meant}"?'), found
+        assert varied(set={meant: value}).changes
+
+    def test_where_no_key_is_near_the_names_are_listed(self):
+        (found,) = refused(set={"steper phase.zzzzzz": 1})
+        assert 'name one of "board"' in found
+
+    def test_of_a_name_that_two_kinds_share(self):
+        case = with_variants({"drop": ["gaap"]})
+        case["terminal"][3]["name"] = "gap"
+        for loop in case["loop"]:
+            loop.update({end: "gap" for end in ("inject", "return") if loop[end] == "J4.GND"})
+        (found,) = mistakes_of(case)
+        meant = re.search(r'did you mean "(.*)"\?$', found)[1]
+        assert meant == "cutout:gap"
+        case["variant"][0]["drop"] = [meant]
+        assert parse_case(text_of(case)).variants[0].changes

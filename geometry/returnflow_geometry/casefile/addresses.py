@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from returnflow_geometry.casefile.reader import good_name
 from returnflow_geometry.keys.reading import Spot
-from returnflow_geometry.keys.schema import KEYS, ROLE_KEYS, SINGLE
+from returnflow_geometry.keys.schema import INLINE, KEYS, ROLE_KEYS, SINGLE
 from returnflow_geometry.model.wording import MAX_NAME, brief, label, listed, nearest, show
 
 # Kinds of things that have a name; variants and sweeps are none of the board.
@@ -149,6 +149,10 @@ def find(spot: Spot, draft: Draft, text: str, kinds: Sequence[str], verb: str) -
     elif not draft.incomplete:
         known = [name for kind in kinds for name in draft.named(kind)]
         near = _near(spot, text.partition(":")[2].strip() if _kind_of(text) else text, known)
+        if near:
+            alike = _named_so(draft, near, KINDS)
+            one = sum(target.kind in kinds for target in alike) == 1
+            near = near if one else next(f"{t.kind}:{t.name}" for t in alike if t.kind in kinds)
         advice = (
             f"did you mean {listed([near])}?" if near else f"name one of {listed(known)}" if known else "leave it out"
         )
@@ -181,6 +185,11 @@ def find_key(spot: Spot, draft: Draft, text: str) -> tuple[Target, list[str]] | 
         if "" in way:
             spot.wrong("has two dots side by side or at its end", "an address is a name, a dot and a key", "correct it")
             return None
+        strange = way[0] not in known_keys(fitting[0].kind or fitting[0].name)
+        if strange and (meant := _meant(draft, name, way, alike=False)):
+            rule = f"{brief(way[0])} is part of another key"
+            spot.wrong(f"names no key of {fitting[0].labelled}", rule, f"did you mean {listed([meant])}?")
+            return None
         if way[0] == "name":
             spot.wrong("is a name", "a name cannot be set, as others refer to it", "drop the thing and add another one")
             return None
@@ -193,10 +202,43 @@ def find_key(spot: Spot, draft: Draft, text: str) -> tuple[Target, list[str]] | 
         whole = f'write it as "{brief(text)}.key"' if text in names else 'such as "board.temperature_C"'
         spot.wrong("has no key", rule, whole)
         return None
-    near = _near(spot, text.rpartition(".")[0], names)
-    advice = f"did you mean {listed([f'{near}.{steps[-1]}'])}?" if near else f"name one of {listed(names)}"
+    advice = f"name one of {listed(names)}"
+    for count in range(len(steps) - 1, 0, -1):
+        near = _near(spot, ".".join(steps[:count]), names)
+        if near and (meant := _meant(draft, near, steps[count:])):
+            advice = f"did you mean {listed([meant])}?"
+            break
     spot.wrong("names nothing", "an address is a name, a dot and a key", advice)
     return None
+
+
+def _meant(draft: Draft, name: str, way: Sequence[str], *, alike: bool = True) -> str | None:
+    """
+    Address of a key that there is, for one whose name was misspelt or whose way leaves out a table; None if none is.
+
+    Unless `alike` is False, a key of a similar name will do.
+    """
+    found = [Target("", name)] if name in SINGLE else _named_so(draft, name, KINDS)
+    key = ".".join(step for step in way if not step.isdigit())
+    places = [step for step in way if step.isdigit()]
+    for target in found:
+        every = _keys_of(draft, target)
+        inside = [other for other in every if other == key or other.endswith(f".{key}")]
+        near = inside[0] if inside else nearest(key, every) if alike else None
+        if near and (not places or get_at(draft.get(target), [*near.split("."), *places]) is not None):
+            kind = f"{target.kind}:" if len(found) > 1 else ""
+            return ".".join([f"{kind}{name}", near, *places])
+    return None
+
+
+def _keys_of(draft: Draft, target: Target) -> list[str]:
+    """Keys that can be set, with those of tables inside; a table inside is there already."""
+    table = draft.get(target) or {}
+    own = known_keys(target.kind or target.name) - {"name"}
+    if target.kind == "loop":
+        own = {*KEYS["loop"], *ROLE_KEYS.get(str(table.get("role")), ())} - {"name"}
+    inner = {key: {*value, *INLINE.get(key, ())} for key, value in table.items() if isinstance(value, dict)}
+    return sorted(own) + [f"{key}.{part}" for key in sorted(inner) for part in sorted(inner[key])]
 
 
 def known_keys(kind: str) -> set[str]:

@@ -10,6 +10,7 @@ from shapely import Polygon
 
 from returnflow_geometry.casefile.reader import TOP, UNSUPPORTED, Entry, declare_names
 from returnflow_geometry.checks.case_checks import check_case
+from returnflow_geometry.checks.plausible import warnings
 from returnflow_geometry.keys import currents, drawn_shapes, link_table, outgoing
 from returnflow_geometry.keys.reading import Book, Drawn, Spot, read_table
 from returnflow_geometry.keys.schema import REQUIRED, WAYS
@@ -99,7 +100,7 @@ def read_tables(
         mistakes += findings.mistakes
         said += findings.assumptions
     return Reading(
-        case=dataclasses.replace(case, assumptions=tuple(said)),
+        case=dataclasses.replace(case, assumptions=tuple(said), warnings=tuple(warnings(case))),
         mistakes=tuple(mistakes),
         values=top.values,
         incomplete=frozenset(book.incomplete),

@@ -231,7 +231,11 @@ def _end(terminal: Terminal) -> str:
 
 
 def route_assumptions(board: Board, loop: Loop) -> list[str]:
-    """Sentence about the heights of a loop's route over the coppers of its ends, if all layers are known."""
+    """
+    Sentence about the heights of a loop's route over the coppers of its ends, if all layers are known.
+
+    Another copper that is nearer is named first: it is what the conductor faces where it lies along half of its way.
+    """
     if loop.route is None:
         return []
     layers = {layer.name for layer in board.layers}
@@ -240,8 +244,14 @@ def route_assumptions(board: Board, loop: Loop) -> list[str]:
     names = [name for name in dict.fromkeys(ends) if name in coppers]
     if not names or loop.route.layer not in layers:
         return []
-    where = [_height(board.height(loop.route.layer, name), name) for name in names]
-    surfaces = "" if all(coppers[name].layer == loop.route.layer for name in names) else " (between facing surfaces)"
+    heights = {name: board.height(loop.route.layer, name) for name in coppers}
+    line = LineString(loop.route.path)
+    least = min(abs(heights[name]) for name in names)
+    nearer = (n for n in sorted(coppers, key=lambda n: abs(heights[n])) if 0 < abs(heights[n]) < least)
+    facing = next((n for n in nearer if line.intersection(coppers[n].shape).length > 0.5 * line.length), names[0])
+    names = list(dict.fromkeys([facing, *names]))
+    where = [_height(heights[name], name) for name in names]
+    surfaces = " (between facing surfaces)" if any(heights[name] for name in names) else ""
     return [f"{label('Loop', loop.name)}: its outgoing conductor runs {' and '.join(where)}{surfaces}."]
 
 

@@ -215,7 +215,11 @@ class Board:
 
 @dataclass(frozen=True, kw_only=True)
 class Case:
-    """One review: a board, its loops, what to watch, and how accurate the answer must be."""
+    """
+    One review: a board, its loops, what to watch, and how accurate the answer must be.
+
+    `assumptions` say what was taken where the file leaves something open; `warnings` which values it hardly means.
+    """
 
     title: str
     board: Board
@@ -225,8 +229,14 @@ class Case:
     accuracy: float = 0.01
     frequencies: tuple[float, ...] = (0.0,)  # Hz, asked for pictures and tables
     assumptions: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
     variants: tuple[Variant, ...] = ()
     sweeps: tuple[Sweep, ...] = ()
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """Warnings, then assumptions."""
+        return (*self.warnings, *self.assumptions)
 
     def loop(self, name: str) -> Loop:
         """Loop of that name; KeyError if there is none."""

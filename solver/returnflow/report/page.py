@@ -139,7 +139,7 @@ def report_html(
         findings=findings_table(study, MOST_FINDINGS),
         accuracy=accuracy_sentence(base),
         cautions=_capped(base.cautions),
-        assumptions=_capped(base.case.assumptions),
+        assumptions=_capped(base.case.remarks),
         terms=terms,
         details=details,
     )
@@ -219,7 +219,7 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
         ("Above the resistive limit", (*frequency_tables(result), *of("strip", "spectrum"))),
         ("How accurate this is", (accuracy_words(result), passes_table(result))),
         ("Frequencies to mind", (result.cautions,) if result.cautions else ()),
-        ("Assumptions", (result.case.assumptions,) if result.case.assumptions else ()),
+        ("Assumptions", (result.case.remarks,) if result.case.remarks else ()),
     ]
     for title, blocks in parts:
         if every := tuple(blocks):

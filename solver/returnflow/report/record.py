@@ -120,7 +120,7 @@ def _variant(result: Result, decided: Mapping[str, Decision], changes: Sequence[
         "peaks": [_peak(result, loop, peak) for loop, peak in zip(result.case.loops, result.peaks, strict=True)],
         "crossovers": _crossovers(result),
         "seconds": {part: number(seconds) for part, seconds in result.seconds.items()},
-        "assumptions": list(result.case.assumptions),
+        "assumptions": list(result.case.remarks),
         "cautions": list(result.cautions),
         "changes": list(changes),
         "coppers": [copper_dict(result, n) for n in range(len(result.conductors.names))],

@@ -1,0 +1,73 @@
+"""Values that a case may have and hardly means: taken as given, and said."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import shapely
+
+from returnflow_geometry.keys.drawn_shapes import mm
+from returnflow_geometry.model.board import Board, Case, Link
+from returnflow_geometry.model.wording import label
+
+# Common practice, no source: foil from 5 um to 12 oz per square foot, films of buried capacitors, thick single cores.
+FOIL = (5e-6, 420e-6)  # m
+DIELECTRIC = (8e-6, 6.5e-3)  # m
+WARMTH = (-100.0, 260.0)  # degree Celsius
+MOST_CURRENT = 1000.0  # A
+MOST_INDUCTANCE = 0.1  # H: the largest chokes that are put on boards
+MOST_CAPACITANCE = 0.1  # F: above are double-layer capacitors
+FAR = 20e-3  # m: parts are rarely longer
+WIRE = 0.2e-6  # H/m: a straight wire has two to five times as much
+
+
+def warnings(case: Case) -> Iterator[str]:
+    """
+    Say which values of a case are allowed and hardly meant, one sentence each.
+
+    Examples
+    --------
+    >>> from returnflow_geometry.model.board import Layer
+    >>> board = Board(
+    ...     outline=shapely.box(0, 0, 1, 1), temperature=25, layers=(Layer(name="L1", thickness=1e-6),), coppers=()
+    ... )
+    >>> next(warnings(Case(title="demo", board=board, loops=())))
+    'layer "L1": copper_um is 1; copper foil has 5 to 420 um; check the value and its unit.'
+    """
+    if not WARMTH[0] <= case.board.temperature <= WARMTH[1]:
+        rule = f"boards are used from {WARMTH[0]:g} to {WARMTH[1]:g} °C"
+        yield f"[board]: temperature_C is {case.board.temperature:g}; {rule}; {_CHECK}"
+    for layer in case.board.layers:
+        where = label("layer", layer.name)
+        if not FOIL[0] <= layer.thickness <= FOIL[1]:
+            has = f"{1e6 * FOIL[0]:g} to {1e6 * FOIL[1]:g} um"
+            yield f"{where}: copper_um is {1e6 * layer.thickness:g}; copper foil has {has}; {_CHECK}"
+        if layer.below is not None and not DIELECTRIC[0] <= layer.below <= DIELECTRIC[1]:
+            has = f"{mm(DIELECTRIC[0])} to {mm(DIELECTRIC[1])} mm"
+            yield f"{where}: below_mm is {mm(layer.below)}; a dielectric has {has}; {_CHECK}"
+    for link in case.board.links:
+        yield from _of_link(case.board, link)
+    for loop in case.loops:
+        if loop.current is not None and loop.current > MOST_CURRENT:
+            rule = f"boards carry up to {MOST_CURRENT:g} A"
+            yield f"{label('loop', loop.name)}: current_A is {loop.current:g}; {rule}; {_CHECK}"
+
+
+_CHECK = "check the value and its unit."
+
+
+def _of_link(board: Board, link: Link) -> Iterator[str]:
+    where = label("link", link.name)
+    if link.inductance > MOST_INDUCTANCE:
+        rule = f"a via has about 1e-9 H per mm of its length, and chokes on boards up to {MOST_INDUCTANCE:g} H"
+        yield f"{where}: inductance_H is {link.inductance:g}; {rule}; {_CHECK}"
+    if link.capacitance is not None and link.capacitance > MOST_CAPACITANCE:
+        rule = f"capacitors on boards have up to {MOST_CAPACITANCE:g} F"
+        yield f"{where}: capacitance_F is {link.capacitance:g}; {rule}; {_CHECK}"
+    known = {terminal.name: terminal.shape for terminal in board.terminals}
+    if all(end in known for end in link.between):
+        apart = shapely.distance(*(known[end] for end in link.between))
+        if apart > FAR and link.inductance < WIRE * apart:
+            rule = f"a via has both at one place, and a wire as long about {1e3 * apart:.0f} nH"
+            advice = "check its terminals, or give the wire's inductance_H."
+            yield f"{where}: its ends lie {mm(apart)} mm apart; {rule}; {advice}"
