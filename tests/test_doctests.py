@@ -10,6 +10,7 @@ import pytest
 import returnflow
 import returnflow_geometry
 
+ROOT = Path(__file__).parents[1]
 PACKAGES = (returnflow, returnflow_geometry)
 NOT_IMPORTED = {"returnflow.__main__"}  # runs the program
 MODULES = sorted(
@@ -26,7 +27,8 @@ def examples(module):
 
 
 @pytest.mark.parametrize("name", MODULES)
-def test_examples_run(name):
+def test_examples_run(name, monkeypatch):
+    monkeypatch.chdir(ROOT)  # examples name example files as seen from there
     module = importlib.import_module(name)
     runner = doctest.DocTestRunner(optionflags=doctest.ELLIPSIS)
     report = []

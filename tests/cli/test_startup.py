@@ -3,12 +3,14 @@
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 import returnflow
 from returnflow.cli import BAD_INPUT, TRACEBACK, main
 
+EXAMPLE = Path(__file__).parents[2] / "examples/four_point_disc.toml"
 HEAVY = {"matplotlib", "skfem", "joblib", "meshio", "ezdxf", "defusedxml", "pythoncdt", "jinja2"}
 
 
@@ -34,7 +36,7 @@ class TestOnlyWhatIsUsedIsLoaded:
         assert not tops(modules) & (HEAVY | {"numpy", "scipy", "shapely", "returnflow_geometry"})
 
     def test_check_of_a_drawn_case_needs_neither_solver_nor_readers_nor_pictures(self):
-        modules, said = loaded(RUN, "check", "examples/four_point_disc.toml")
+        modules, said = loaded(RUN, "check", str(EXAMPLE))
         assert "The case is complete." in said
         assert not tops(modules) & HEAVY
         rooms = {name for name in modules if name.startswith("returnflow.")}

@@ -13,7 +13,7 @@ from returnflow_geometry.casefile.builder import read_tables
 from returnflow_geometry.casefile.source_tables import unsourced
 from returnflow_geometry.casefile.supplied import Sourced, Supplied, Supply
 from returnflow_geometry.casefile.sweep_steps import read_sweeps
-from returnflow_geometry.casefile.variants import read_variants
+from returnflow_geometry.casefile.variants import Editor, read_variants
 from returnflow_geometry.keys.reading import Drawn
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.wording import brief
@@ -133,7 +133,9 @@ def parse_case(text: str, *, origin: str = "case", supply: Supply | None = None)
     if every:
         raise CaseError(every)
     assumptions = (*supplied.assumptions, *reading.case.assumptions, *swept.assumptions)
-    return dataclasses.replace(reading.case, variants=variants, sweeps=swept.sweeps, assumptions=assumptions)
+    return dataclasses.replace(
+        reading.case, variants=variants, sweeps=swept.sweeps, assumptions=assumptions, editor=Editor(base.raw)
+    )
 
 
 def _merged(own: dict[str, Any], supplied: Supplied) -> dict[str, Any]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Any
 
 from returnflow_geometry.casefile.addresses import Draft, Target
 from returnflow_geometry.casefile.builder import Reading, read_tables
@@ -11,7 +13,7 @@ from returnflow_geometry.casefile.edits import Edit
 from returnflow_geometry.casefile.reader import Entry
 from returnflow_geometry.keys.changes import MAX_VARIANTS
 from returnflow_geometry.keys.reading import Drawn
-from returnflow_geometry.model.board import Variant
+from returnflow_geometry.model.board import Case, Variant
 from returnflow_geometry.model.wording import label, listed
 
 _NUMBER = re.compile(r'("(?:[^"\\]|\\.)*")|[-+]?\d[\d.e+-]*')
@@ -62,8 +64,51 @@ def read_variants(base: Draft, reading: Reading, drawn: Drawn) -> tuple[tuple[Va
         changed = read_tables(edit.draft.raw, drawn, whole=understood)
         found = new_mistakes(changed.mistakes, reading.mistakes, edit.touched)
         mistakes += [*edit.mistakes, *(f"{where}: {mistake}" for mistake in found)]
-        variants.append(Variant(name=entry.name, case=changed.case, changes=edit.changes))
+        case = dataclasses.replace(changed.case, editor=Editor(edit.draft.raw))
+        variants.append(Variant(name=entry.name, case=case, changes=edit.changes))
     return tuple(variants), mistakes
+
+
+@dataclasses.dataclass(frozen=True)
+class Editor:
+    """
+    Makes changed cases of the tables of one, each as a variant of it.
+
+    Attributes
+    ----------
+    raw : mapping
+        Tables of the case, without variants and sweeps; not changed.
+    said : tuple of str
+        What was changed already.
+    """
+
+    raw: Mapping[str, object]
+    said: tuple[str, ...] = ()
+
+    def __call__(self, changes: Mapping[str, Any]) -> Case:
+        """Case with the changes that a table of a variant would say; `CaseError` with all its mistakes."""
+        from returnflow_geometry.casefile.read import CaseError
+
+        name = "changed"
+        drawn: Drawn = {}
+        raw = {**self.raw, "variant": [{"name": name, **_as_read(changes)}]}
+        reading = read_tables(raw, drawn)
+        variants, mistakes = read_variants(Draft(raw), reading, drawn)
+        if every := [*reading.mistakes, *mistakes]:
+            raise CaseError(tuple(mistake.removeprefix(label("variant", name)).lstrip(": ") for mistake in every))
+        said = (*self.said, *(f"Changed: {change}." for change in variants[0].changes))
+        case = variants[0].case
+        editor = dataclasses.replace(case.editor, said=said) if isinstance(case.editor, Editor) else None
+        return dataclasses.replace(case, assumptions=(*case.assumptions, *said), editor=editor)
+
+
+def _as_read(value: object) -> Any:
+    """Value of Python as a case file would give it: lists for tuples and arrays, plain numbers."""
+    if hasattr(value, "tolist"):
+        return value.tolist()
+    if isinstance(value, Mapping):
+        return {key: _as_read(item) for key, item in value.items()}
+    return [_as_read(item) for item in value] if isinstance(value, list | tuple) else value
 
 
 def new_mistakes(found: Iterable[str], known: Collection[str], touched: Collection[Target]) -> list[str]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal, TypeAlias, TypeVar
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal, TypeAlias, TypeVar
 
 import shapely
 from shapely import MultiPolygon, Polygon
@@ -232,6 +233,63 @@ class Case:
     warnings: tuple[str, ...] = ()
     variants: tuple[Variant, ...] = ()
     sweeps: tuple[Sweep, ...] = ()
+    editor: Callable[[Mapping[str, Any]], Case] | None = field(default=None, compare=False)  # knows the case's tables
+
+    def __repr__(self) -> str:
+        """One line."""
+        kinds = {"copper": self.board.coppers, "loop": self.loops, "variant": self.variants, "sweep": self.sweeps}
+        counts = ", ".join(f"{len(of)} {kind}{'s' * (len(of) != 1)}" for kind, of in kinds.items())
+        return f"<Case “{self.title}”: {counts}>"
+
+    def changed(
+        self,
+        *,
+        set: Mapping[str, object] | None = None,  # noqa: A002  as in the case file
+        move: Mapping[str, Sequence[float]] | None = None,
+        drop: Sequence[str] = (),
+        add: Mapping[str, Sequence[Mapping[str, object]]] | None = None,
+    ) -> Case:
+        """
+        Another case with something changed, as a variant of the case file says it; this one stays as it is.
+
+        It has no variants and no sweeps, and lists what was changed among its assumptions.
+
+        Parameters
+        ----------
+        set : mapping of address to value, optional
+            In the units of the case file, such as ``{"gap.shape.width": 0.5}``.
+        move : mapping of name to (x, y), optional
+            Millimetres; routes follow their terminals.
+        drop : sequence of str
+            Names of things to leave out, with what lies on them.
+        add : mapping of kind to tables, optional
+
+        Raises
+        ------
+        CaseError
+            With all mistakes, as of a variant.
+        ValueError
+            For a case that was put together without a case file.
+
+        Examples
+        --------
+        >>> from returnflow_geometry.casefile.read import read_case
+        >>> case = read_case("examples/strip_with_slot.toml")
+        >>> wider = case.changed(set={"slot.shape.width": 2}, move={"sense A": [35, 3]})
+        >>> [round(1e3 * x, 6) for x in wider.board.terminal("sense A").centre]
+        [35.0, 3.0]
+        >>> wider.assumptions[-1]
+        'Changed: “slot” shape.width is 2 instead of 0.1.'
+        >>> case.changed(drop=["slt"])
+        Traceback (most recent call last):
+        ...
+        returnflow_geometry.casefile.read.CaseError: drop "slt" is not the name of anything; ...
+        """
+        if self.editor is None:
+            message = "This case was not read from a case file, so there are no tables to change: make another Case."
+            raise ValueError(message)
+        changes = {"drop": drop, "add": add, "move": move, "set": set}
+        return self.editor({key: value for key, value in changes.items() if value})
 
     @property
     def remarks(self) -> tuple[str, ...]:

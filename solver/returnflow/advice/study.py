@@ -7,6 +7,7 @@ import platform
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from pathlib import Path
 
 from returnflow.advice.decision import Decision, decide
 from returnflow.advice.findings import Finding
@@ -22,7 +23,9 @@ from returnflow.answers.result import Result
 from returnflow.answers.sweeps import Swept, run_sweeps
 from returnflow.resistive.conduction import Options
 from returnflow.resistive.linear import Progress
+from returnflow_geometry.casefile.read import read_case
 from returnflow_geometry.model.board import Case
+from returnflow_geometry.model.wording import listed
 
 AS_DRAWN = "as drawn"
 
@@ -56,8 +59,19 @@ class Study:
     swept: tuple[Swept, ...] = ()
 
     def __getitem__(self, name: str) -> Result:
-        """Result of the variant of that name."""
-        return self.variants[name] if name in self.variants else self.trials[name]
+        """Result of a variant, or of a board solved for the decision; a name of neither is told those there are."""
+        every = self.variants | self.trials
+        if name not in every:
+            why = f"failed: {self.failed[name]}" if name in self.failed else "is no variant"
+            message = f"“{name}” {why}; there are {listed(every)}"
+            raise KeyError(message)
+        return every[name]
+
+    def __repr__(self) -> str:
+        """One line."""
+        counts = {"variant": len(self.variants), "failed variant": len(self.failed), "sweep": len(self.swept)}
+        parts = ", ".join(f"{count} {kind}{'s' * (count != 1)}" for kind, count in counts.items() if count)
+        return f"<Study “{self.case.title}”: {parts}>"
 
     @cached_property
     def proved(self) -> dict[str, Result]:
@@ -104,7 +118,7 @@ class Study:
 
 
 def run(
-    case: Case,
+    case: Case | str | Path,
     options: Options | None = None,
     progress: Progress | None = None,
     *,
@@ -116,8 +130,8 @@ def run(
 
     Parameters
     ----------
-    case : Case
-        From `read_case`.
+    case : Case or path
+        From `read_case`, or the path of a case file.
     options : Options, optional
         By default with the accuracy of the case.
     progress : function of one string, optional
@@ -136,6 +150,7 @@ def run(
     ValueError
         For a name in `only` that the case does not have.
     """
+    case = case if isinstance(case, Case) else read_case(case)
     every = {AS_DRAWN: case} | {variant.name: variant.case for variant in case.variants}
     names = list(every) if only is None else list(dict.fromkeys(only))
     unknown = [name for name in names if name not in every]

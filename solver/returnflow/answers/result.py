@@ -16,6 +16,7 @@ from returnflow.resistive.conduction import Conduction
 from returnflow.resistive.conductors import Conductors, copper_numbers
 from returnflow_geometry.mesh.mesher import Mesh, Plane
 from returnflow_geometry.model.board import Case
+from returnflow_geometry.model.wording import listed
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -119,6 +120,11 @@ class Result:
     facing: tuple[Faced, ...] = ()
     seconds: dict[str, float] = field(default_factory=dict)
 
+    def __repr__(self) -> str:
+        """One line."""
+        judged = [f"{item.verdict} for “{item.loop}”" for item in (*self.sensitive, *self.cables)]
+        return f"<Result “{self.name}”: {len(self.case.loops)} loops; limits {', '.join(judged) or 'none'}>"
+
     @property
     def loop_names(self) -> tuple[str, ...]:
         """Names of the loops, in the order of every matrix."""
@@ -151,10 +157,10 @@ class Result:
 
     def index(self, loop: str) -> int:
         """Row of a loop in every matrix; KeyError if there is none of that name."""
-        try:
-            return self.loop_names.index(loop)
-        except ValueError:
-            raise KeyError(loop) from None
+        if loop not in self.loop_names:
+            message = f"no loop “{loop}”; there are {listed(self.loop_names)}"
+            raise KeyError(message)
+        return self.loop_names.index(loop)
 
     def impedance(self, frequency: float = 0.0) -> NDArray[np.complex128]:
         """
