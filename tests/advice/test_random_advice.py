@@ -1,0 +1,55 @@
+"""On random boards nothing is recommended as kept that a solve of its own finds exceeded."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+import returnflow as rf
+from randomboards import random_case
+from returnflow.advice.study import AS_DRAWN
+
+SEEDS = range(7310, 7315)  # more of them: benchmarks/random_advice.py
+
+
+def judged(case, decision, study):
+    """Verdict of the recommended board, solved on its own and more finely than in the study; None without one."""
+    chosen = decision.chosen
+    if chosen is None:
+        return None
+    if chosen.variant is not None:
+        board = study.trials[chosen.variant].case
+    elif chosen.kind == "differential":
+        dB = float(chosen.title.split(" at least ")[1].split(" dB")[0])
+        board = replace(
+            case, loops=tuple(it if it.name != "weak" else replace(it, rejection=((1.0, dB),)) for it in case.loops)
+        )
+    else:
+        less = float(chosen.title.rsplit("1/", 1)[1])
+        board = replace(
+            case,
+            loops=tuple(
+                replace(it, current=it.current / less) if f"“{it.name}”" in chosen.title else it for it in case.loops
+            ),
+        )
+    return rf.run(replace(board, accuracy=0.01), only=[AS_DRAWN], jobs=1)[AS_DRAWN].sensitive[0].verdict
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_what_is_said_to_keep_the_limit_keeps_it(seed):
+    case = rf.parse_case(random_case(seed))
+    study = rf.run(case, jobs=1)
+    (decision,) = study.decisions
+    verdict = judged(case, decision, study)
+    assert verdict in (None, "kept"), (decision.chosen.title, verdict)
+    if study[AS_DRAWN].sensitive[0].verdict == "kept":
+        finer = rf.run(replace(case, accuracy=0.01), only=[AS_DRAWN], jobs=1)[AS_DRAWN].sensitive[0]
+        assert finer.verdict == "kept"
+
+
+def test_the_boards_are_worth_the_trouble():
+    # Some are tolerable, some are mended by a board that was drawn for it.
+    cases = [rf.parse_case(random_case(seed)) for seed in SEEDS]
+    shared = [case for case in cases if any("U1" in (it.inject, it.return_) for it in case.loops[1:])]
+    assert shared
