@@ -1,20 +1,20 @@
 """
-Random boards: is anything recommended as kept that a solve of its own finds exceeded?
+On random boards, nothing is recommended as kept that a solve of its own finds exceeded.
 
 python benchmarks/random_advice.py [BOARDS] [FIRST SEED]
 """
 
+import importlib
 import sys
 import time
 from collections import Counter
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[1] / "tests"), str(Path(__file__).parents[1] / "tests" / "advice")]
-
-from test_random_advice import judged
-
 import returnflow as rf
-from randomboards import random_case
+
+sys.path[:0] = [str(Path(__file__).parents[1] / "tests"), str(Path(__file__).parents[1] / "tests" / "advice")]
+random_case = importlib.import_module("randomboards").random_case
+judged = importlib.import_module("test_random_advice").judged
 
 
 def main(boards: int, first: int) -> int:
