@@ -158,13 +158,14 @@ def _run(arguments: argparse.Namespace) -> int:
     from returnflow.report.files import check_directory, to_dict, write_all
     from returnflow.words.terminal import summary_table
     from returnflow_geometry.casefile.read import read_case
+    from returnflow_geometry.model.wording import listed, named
 
     case = read_case(arguments.case)
     names = [AS_DRAWN, *(variant.name for variant in case.variants)]
     unknown = [name for name in arguments.variant or () if name not in names]
     for name in unknown:
-        had = ", ".join(f'"{known}"' for known in names)
-        _say(f"error: --variant {name}: the case has no variant of that name. Give one of {had}, or leave it out.")
+        had = listed(names, "or")
+        _say(f"error: --variant {name}: the case has no variant of that name. Give {had}, or leave it out.")
     if arguments.jobs is not None and arguments.jobs < 1:
         _say(f"error: --jobs {arguments.jobs}: must be at least 1. Leave it out for one job on each core.")
         unknown.append("jobs")
@@ -180,7 +181,7 @@ def _run(arguments: argparse.Namespace) -> int:
 
     study = run(case, progress=progress, only=arguments.variant, jobs=arguments.jobs)
     for name, reason in study.failed.items():
-        _say(f"variant “{name}” failed and is left out: {reason}")
+        _say(f"variant {named(name)} failed and is left out: {reason}")
     written = write_all(study, directory, progress, brief=arguments.brief)
     for failure in written.failed:
         _say(f"error: {failure}")

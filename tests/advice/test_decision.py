@@ -53,12 +53,12 @@ class TestWeighingController:
         assert not decision.tolerable
         assert decision.chosen.variant == "return of its own, no slot"
         assert "return of its own with one ground point" in decision.recommendation
-        assert "It also brings “USB to RS-485” within 1 mV." in decision.recommendation
+        assert 'It also brings "USB to RS-485" within 1 mV.' in decision.recommendation
 
     def test_without_that_variant_it_names_the_two_that_may_be_combined(self):
         (decision,) = study(keep=("dedicated return, one point", "solid plane")).decisions
         assert decision.chosen.variant == "dedicated return, one point"
-        assert "“solid plane” mends that" in decision.recommendation
+        assert '"solid plane" mends that' in decision.recommendation
 
     def test_an_input_that_tolerates_100_times_more_shares_the_plane_at_a_shorter_distance(self):
         (decision,) = study(
@@ -102,7 +102,7 @@ class TestWeighingController:
         said = next(
             line for line in option(study().decisions[0], "dedicated return, two points").reasons if "stepper" in line
         )
-        assert said == f"{1e3 * 1.2 * stray[0]:.3g} mA of “stepper driver” strays into it."
+        assert said == f'{1e3 * 1.2 * stray[0]:.3g} mA of "stepper driver" strays into it.'
 
     def test_every_option_says_what_it_rests_on(self):
         (decision,) = study().decisions

@@ -88,7 +88,7 @@ class TestCrossing:
     def test_a_gap_under_a_route_is_found_with_the_length_over_it(self):
         (finding,) = found("crossing", ENDS, slot((50, 0), (50, 30)), ACROSS)
         assert finding.things == ("motor", "slot")
-        assert "crosses “slot” (0.5 mm over bare laminate)" in finding.sentence
+        assert 'crosses "slot" (0.5 mm over bare laminate)' in finding.sentence
         assert finding.at == pytest.approx((0.05, 0.02))
         # Nothing in this case asks for frequencies.
         assert finding.value is None
@@ -160,7 +160,7 @@ class TestSplitPlanes:
     def test_a_route_from_one_copper_to_another_is_found_with_the_length_between(self):
         (finding,) = found("crossing", self.ENDS, JOIN, ACROSS, copper=SPLIT)
         assert finding.things == ("motor", "left", "right")
-        assert "leaves “left” for “right” (2 mm over bare laminate)" in finding.sentence
+        assert 'leaves "left" for "right" (2 mm over bare laminate)' in finding.sentence
         assert finding.at == pytest.approx((0.05, 0.02))
 
     def test_its_cost_is_its_whole_way_back(self):
@@ -182,7 +182,7 @@ class TestSplitPlanes:
         notched = f'[[copper]]\nname = "plane"\nlayer = "P"\nshape = {{ polygon = {corners} }}\n'
         (finding,) = found("crossing", ENDS, ACROSS, copper=notched)
         assert finding.things == ("motor", "plane")
-        assert "passes over no copper of layer “P” for 10 mm" in finding.sentence
+        assert 'passes over no copper of layer "P" for 10 mm' in finding.sentence
         above = noisy("B", "A", [[20, 20], [20, 36], [80, 36], [80, 20]])
         assert found("crossing", ENDS, above, copper=notched) == []
 
@@ -262,7 +262,7 @@ class TestConnectors:
         assert finding.things == ("shells", "slot")
         assert finding.value is budget.noise
         assert finding.severity == budget.noise / budget.limit
-        assert "Between C and D, 50 mm apart, lies “slot”:" in finding.sentence
+        assert 'Between C and D, 50 mm apart, lies "slot":' in finding.sentence
         assert finding.at == pytest.approx((0.05, 0.03))
 
     @pytest.mark.parametrize("other", ["", slot((50, 0), (50, 25)), hole(50, 30, 4.5), slot((20, 38), (80, 38))])
@@ -289,7 +289,7 @@ class TestConnectors:
         it = result(*parts)
         heard = [(0, 2e5, 0.2), (0, 1e6, 0.1), (1, 5e5, 3)]
         radio = math.hypot(*(abs(it.impedance(f)[2, j]) * current for j, f, current in heard))
-        said = re.search(r"“motor” (\S+) mV, “fan” (\S+) mV\); (\S+) mV of it at 150 kHz or above", finding.sentence)
+        said = re.search(r'"motor" (\S+) mV, "fan" (\S+) mV\); (\S+) mV of it at 150 kHz or above', finding.sentence)
         (budget,) = it.cables
         each = {part.loop: 1e3 * part.noise for part in budget.contributions}
         expected = [each["motor"], each["fan"], 1e3 * radio]

@@ -316,7 +316,7 @@ def test_tables_that_are_supplied_are_as_good_as_the_files_own():
     assert result.board.coppers[0].shape is plane
     assert result.board.terminals[0].shape is pins
     assert result.board.terminal("J4.GND").centre == pytest.approx((0.02, 0.02))
-    assert result.variants[0].changes[0] == "“U1.AGND” moves from (20.5, 60) to (30.5, 70) mm"
+    assert result.variants[0].changes[0] == '"U1.AGND" moves from (20.5, 60) to (30.5, 70) mm'
     assert result.variants[0].case.board.terminal("U1.AGND").centre == pytest.approx((0.0305, 0.07))
     assert result.variants[1].case.board.coppers[0].shape is plane
     assert len([step for step in result.sweeps[0].steps if step.case]) == 7

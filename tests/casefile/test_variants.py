@@ -52,7 +52,7 @@ def test_what_a_variant_does_not_name_is_inherited():
     variant = varied(set={"stepper phase.current_A": 0.6})
     assert same(variant, by_hand)
     assert variant.name == "v0"
-    assert variant.changes == ("“stepper phase” current_A is 0.6 instead of 1.2",)
+    assert variant.changes == ('"stepper phase" current_A is 0.6 instead of 1.2',)
     assert (variant.case.variants, variant.case.sweeps) == ((), ())
     # what is not changed is the very same shape, drawn once
     case = parse_case(text_of(with_variants({"set": {"stepper phase.current_A": 0.6}})))
@@ -94,11 +94,11 @@ def test_dropped_things_are_gone_and_links_go_with_their_terminals():
     variant = varied(drop=["gap", "USB", "clock", "J2.SHELL"])
     assert same(variant, by_hand)
     assert variant.changes == (
-        "cutout “gap” is dropped",
-        "loop “USB” is dropped",
-        "loop “clock” is dropped",
-        "terminal “J2.SHELL” is dropped",
-        "link “wire” is dropped with terminal “J2.SHELL”",
+        'cutout "gap" is dropped',
+        'loop "USB" is dropped',
+        'loop "clock" is dropped',
+        'terminal "J2.SHELL" is dropped',
+        'link "wire" is dropped with terminal "J2.SHELL"',
     )
 
 
@@ -117,13 +117,13 @@ def test_what_lies_on_a_dropped_copper_goes_with_it():
     del by_hand["loop"][3]
     assert same(variant, by_hand)
     assert variant.changes == (
-        "copper “shield” is dropped",
-        "cutout “pinhole” is dropped with copper “shield”",
-        "bridge “patch” is dropped with copper “shield”",
-        "terminal “S” is dropped with copper “shield”",
-        "region “on it” is dropped with copper “shield”",
-        "section “across” is dropped with copper “shield”",
-        "link “to it” is dropped with terminal “S”",
+        'copper "shield" is dropped',
+        'cutout "pinhole" is dropped with copper "shield"',
+        'bridge "patch" is dropped with copper "shield"',
+        'terminal "S" is dropped with copper "shield"',
+        'region "on it" is dropped with copper "shield"',
+        'section "across" is dropped with copper "shield"',
+        'link "to it" is dropped with terminal "S"',
     )
 
 
@@ -135,7 +135,7 @@ def test_added_things_come_last_and_replaced_ones_keep_their_place():
     by_hand["cutout"].append(pit)
     variant = varied(drop=["gap"], add={"cutout": [pit, gap]})
     assert same(variant, by_hand)
-    assert variant.changes == ("cutout “pit” is added", "cutout “gap” is replaced")
+    assert variant.changes == ('cutout "pit" is added', 'cutout "gap" is replaced')
 
 
 def test_every_kind_can_be_added():
@@ -166,11 +166,11 @@ def test_moved_terminals_take_the_ends_of_their_routes_along():
     variant = varied(move={"U1.AGND": [30, 75], "J1.SHIELD": [10, 62]})
     assert same(variant, by_hand)
     assert variant.changes == (
-        "“U1.AGND” moves from (20, 60) to (30, 75) mm",
-        "“J1.SHIELD” moves from (4, 60) to (10, 62) mm",
-        "the route of “load cell” now starts at (10, 62) mm",
-        "the route of “load cell” now ends at (30, 75) mm",
-        "the route of “buck” now starts at (10, 62) mm",
+        '"U1.AGND" moves from (20, 60) to (30, 75) mm',
+        '"J1.SHIELD" moves from (4, 60) to (10, 62) mm',
+        'the route of "load cell" now starts at (10, 62) mm',
+        'the route of "load cell" now ends at (30, 75) mm',
+        'the route of "buck" now starts at (10, 62) mm',
     )
     # setting its place is moving it
     assert varied(set={"U1.AGND.at": [30, 75]}, move={"J1.SHIELD": [10, 62]}).case == variant.case
@@ -422,7 +422,7 @@ def test_an_ambiguous_name_must_say_its_kind():
         'write "cutout:gap" or "region:gap"'
     )
     variant = parse_case(text_of(case | {"variant": [{"name": "v", "drop": ["cutout: gap"]}]})).variants[0]
-    assert variant.changes == ("cutout “gap” is dropped",)
+    assert variant.changes == ('cutout "gap" is dropped',)
     # a section cannot be moved, so that only the cutout can be meant
     case["region"][0]["name"], case["section"][0]["name"] = "analog", "gap"
     assert parse_case(text_of(case | {"variant": [{"name": "v", "move": {"gap": [40, 35]}}]})).variants

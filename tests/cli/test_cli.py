@@ -103,7 +103,7 @@ class TestRun:
         assert status == DONE
         assert {"report.html", "result.json", "fields.vtu", "board.png"} <= set(listing(out))
         assert stdout.startswith("strip of copper\n")
-        assert "“sensor” has" in stdout
+        assert '"sensor" has' in stdout
         assert "EXCEEDED" in stdout
         # Progress, and where the report is, on stderr only.
         for line in stderr.splitlines():
@@ -289,7 +289,7 @@ add = { cutout = [{ name = "hole", copper = "strip", shape = { circle = [50, 10]
         monkeypatch.setattr(batch, "solve_case", stopped)
         status, _, stderr = call("run", case, "-o", tmp_path / "out", "--quiet", "--jobs", "1")
         assert status == INTERRUPTED
-        assert "variant “weaker” failed and is left out: Stopped by hand" in stderr
+        assert 'variant "weaker" failed and is left out: Stopped by hand' in stderr
         assert stderr.endswith("stopped; what was solved until then is written.\n")
         data = json.loads((tmp_path / "out" / "result.json").read_text(encoding="utf-8"))
         assert [variant["name"] for variant in data["variants"]] == ["as drawn"]
@@ -374,7 +374,7 @@ class TestStreams:
 
     def test_as_a_module_in_a_terminal_that_knows_ascii_only(self, tmp_path):
         # The one test of a real process: version, and signs that the stream cannot show.
-        case = written(tmp_path, copper="“Ω”")
+        case = written(tmp_path, copper='"Ω"')
         environment = os.environ | {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
 
         def process(*arguments):

@@ -68,7 +68,7 @@ class TestFlows:
         said = [text.get_text() for text in heads]
         assert said[::2] == list(varied().variants)
         part = next(p for p in varied()["half & half"].sensitive[0].contributions if p.loop == NOISY)
-        assert said[5].startswith(f"{1e6 * part.noise:.1f} µV in “")
+        assert said[5].startswith(f'{1e6 * part.noise:.1f} µV in "')
         renderer = flows.figure.canvas.get_renderer()
         boxes = [text.get_window_extent(renderer) for text in heads]
         for a, b in combinations(boxes, 2):

@@ -9,16 +9,15 @@ import pytest
 import shapely
 
 from reporting import layered, result
-from returnflow.answers.budget import engineering
 from returnflow.pictures import album, fields, pictured
 from returnflow.pictures.board_map import board_frame
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.lettering import house_style
 from returnflow.pictures.maps import Maps
 from returnflow.words import result_tables
-from returnflow.words.columns import percent
 from returnflow.words.link_rows import link_facts, using
 from returnflow.words.result_tables import coppers_table, links_tables, loops_table
+from returnflow_geometry.model.numbers import engineering, percent
 
 
 def on(name):
@@ -73,8 +72,8 @@ class TestTables:
         assert rows["capacitor"][2:] == ["10 mΩ", "none", "100 nF", "open"]
         assert rows["idle"][-1] == "no loop reaches it"
         facts = {item.link.name: item for item in link_facts(layered(), (0.0, 1e6))}
-        assert "“driver”" in driver.title
-        assert "“sensor”" in sensor.title  # which induces a current round the vias
+        assert '"driver"' in driver.title
+        assert '"sensor"' in sensor.title  # which induces a current round the vias
         shown = {row[0]: row[1:] for row in driver.rows}
         assert driver.head == ("link", "0 Hz", "1 MHz")
         assert shown["via 1"] == [percent(abs(facts["via 1"].currents[k, 0])) for k in (0, 1)]
@@ -99,8 +98,8 @@ class TestTables:
 
     def test_loops_that_use_no_link_are_named(self):
         tables = links_tables(replace(layered(), frequencies=(0.0,)))
-        assert "No link carries any of “sensor”." in tables[-1].notes
-        assert not any("“sensor”" in table.title for table in tables)
+        assert 'No link carries any of "sensor".' in tables[-1].notes
+        assert not any('"sensor"' in table.title for table in tables)
 
     def test_nothing_of_it_on_one_copper(self):
         assert coppers_table(result(), [0]) is None
@@ -113,7 +112,7 @@ class TestTables:
         for name, thickness, copper in (("driver", 18, "ground"), ("sensor", 35, "return")):
             peak = layered().peaks[layered().index(name)]
             assert layered().conductors.names[peak.copper] == copper
-            assert rows[name][foil].below == (f"{thickness} µm", f"“{copper}”")
+            assert rows[name][foil].below == (f"{thickness} µm", f'"{copper}"')
             assert rows[name][foil].text == engineering(peak.value / thickness * 1e6 * 1e-6, "A/mm²")
 
 
@@ -148,7 +147,7 @@ class TestPictures:
         assert not any("return" in file for file in made)
         assert "2 flow pictures share this colour scale" in made["flow-driver.png"].caption
         assert "one for every 50 mA to the nearest whole line" in made["flow-driver-back.png"].caption
-        assert "“return” passes over it on another layer" in made["board.png"].caption
+        assert '"return" passes over it on another layer' in made["board.png"].caption
 
     def test_few_for_a_variant_that_is_compared(self):
         kinds = [picture.kind for picture in album.pictures(layered(), extent="few")]
@@ -158,7 +157,7 @@ class TestPictures:
         view = on("back")
         with house_style():
             frame = fields.flow_frame(maps_of(view), 0, 0.0, fields.Range(1, 100))
-        assert frame.figure.texts[0].get_text().endswith("on “back” (L3)")
+        assert frame.figure.texts[0].get_text().endswith('on "back" (L3)')
         labels = [text.get_text() for text in frame.axes.texts]
         assert set(labels) == {"w1", "w2"}
 

@@ -266,7 +266,7 @@ class TestWhy:
     def test_lines_of_the_weak_return_and_the_name_of_the_plane_are_on_it(self):
         frame = why.why_frame(result(), *why.answered(result()))
         texts = "".join(text.get_text() for text in frame.figure.texts)
-        assert "copper “gnd” on L2" in texts
+        assert 'copper "gnd" on L2' in texts
         names = {text.get_text() for text in frame.axes.texts}
         assert {"A<1>", "B&2", "C$3", "D_4"} <= names
 

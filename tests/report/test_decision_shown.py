@@ -93,7 +93,7 @@ class TestComparison:
 
     def test_decibels_of_the_noise_are_those_of_the_budgets(self, page):
         noise = [varied()[name].sensitive[0].noise for name in varied().comparison.variants]
-        shown = next(row for row in page.rows if row[0].startswith(f"“{SENSITIVE}”20 µV"))
+        shown = next(row for row in page.rows if row[0].startswith(f'"{SENSITIVE}"20 µV'))
         for n, text in enumerate(shown[1:]):
             if n in (1, 2):
                 expected = f"{20 * math.log10(noise[n] / noise[0]):+.1f}".replace("-", "−")
@@ -109,7 +109,7 @@ class TestComparison:
         failed = {"gone <1>": "No copper between A & B."}
         for it in (study(), varied()):
             page = read(report_html(replace(it, failed=failed), {}))
-            assert "Variant “gone <1>” could not be solved: No copper between A & B." in "".join(page.text)
+            assert 'Variant "gone <1>" could not be solved: No copper between A & B.' in "".join(page.text)
 
     def test_many_variants_stand_in_several_tables(self):
         seven = {f"variant number {k}": replace(varied()["half & half"], name=f"variant number {k}") for k in range(7)}
@@ -129,7 +129,7 @@ class TestAround:
         finding = Finding(
             kind="crossing",
             things=("a",),
-            sentence="“a” crosses <b> & costs 3 nH.",
+            sentence='"a" crosses <b> & costs 3 nH.',
             severity=2.0,
             value=3e-9,
             unit="H",
@@ -139,10 +139,10 @@ class TestAround:
         it.__dict__["findings"] = (finding,)
         made = details_html(it, {})
         page = read(made)
-        assert read(report_html(it, {})).row("“a” crosses <b> & costs 3 nH.") == page.row(
-            "“a” crosses <b> & costs 3 nH."
+        assert read(report_html(it, {})).row('"a" crosses <b> & costs 3 nH.') == page.row(
+            '"a" crosses <b> & costs 3 nH.'
         )
-        assert page.row("“a” crosses <b> & costs 3 nH.")[1:] == ["at or above what is tolerated", "(10.0, 20.0)"]
+        assert page.row('"a" crosses <b> & costs 3 nH.')[1:] == ["at or above what is tolerated", "(10.0, 20.0)"]
         assert made.index("<h2>Review of the drawing") < made.index("<h2>Details: as drawn")
 
     def test_pictures_of_all_variants_come_before_the_details(self):

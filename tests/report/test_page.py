@@ -25,9 +25,9 @@ from reporting import (
     study,
     two_variants,
 )
-from returnflow.answers.budget import engineering
 from returnflow.report.page import ALWAYS, RESISTIVE, SPECTRAL, details_html, report_html
 from returnflow.words.answer_text import summary
+from returnflow_geometry.model.numbers import engineering
 
 
 @cache
@@ -161,7 +161,7 @@ class TestContent:
         places = [html().index(it) for it in ('class="lead"', "Decision: ", "<table", "The board", "Assumptions")]
         assert places == sorted(places)
         assert summary(result()) in text
-        assert "“_weak & μV Größe” has 86.6 µV rms in series with its signal" in text
+        assert '"_weak & μV Größe" has 86.6 µV rms in series with its signal' in text
 
     def test_every_noisy_loop_stands_with_its_numbers(self, page):
         budget = result().sensitive[0]

@@ -8,10 +8,10 @@ import pytest
 
 from reporting import CABLES, NOISY, REGION, SECTION, SENSITIVE, TITLE, at_frequencies, result, study, two_variants
 from returnflow.advice.findings import Finding
-from returnflow.answers.budget import engineering
 from returnflow.words.answer_text import bracket, known_to, lead, margin, power_share, summary
-from returnflow.words.columns import percent, rows_text
+from returnflow.words.columns import rows_text
 from returnflow.words.terminal import summary_table
+from returnflow_geometry.model.numbers import engineering, percent
 
 
 def judged(**changes):
@@ -22,13 +22,13 @@ class TestSummary:
     def test_exceeded_names_amount_factor_decibels_and_culprit(self):
         text = summary(judged())
         assert text == (
-            "“_weak & μV Größe” has 86.6 µV rms in series with its signal, 4.3 times the 20 µV it tolerates (12.7 dB "
-            f"too much); “{NOISY}” (500 mA) alone causes {percent(lead(result().sensitive[0])[1])} of the noise power."
+            '"_weak & μV Größe" has 86.6 µV rms in series with its signal, 4.3 times the 20 µV it tolerates (12.7 dB '
+            f'too much); "{NOISY}" (500 mA) alone causes {percent(lead(result().sensitive[0])[1])} of the noise power.'
         )
 
     def test_kept_says_how_much_is_in_hand(self):
         text = summary(replace(result(), sensitive=()))
-        assert text == f"Every limit is kept: “{CABLES}” (924 µV of 1 V, 60.7 dB in hand)."
+        assert text == f'Every limit is kept: "{CABLES}" (924 µV of 1 V, 60.7 dB in hand).'
 
     def test_the_worst_comes_first_and_the_kept_last(self):
         cables = result().cables[0]
@@ -36,7 +36,7 @@ class TestSummary:
         assert text.index(SENSITIVE) < text.index(CABLES)
         assert "between its two ends, 1.2 times the 800 µV it may have (1.3 dB too much)" in text
         text = summary(result())
-        assert text.index(SENSITIVE) < text.index(f"Within its limit: “{CABLES}”")
+        assert text.index(SENSITIVE) < text.index(f'Within its limit: "{CABLES}"')
 
     def test_undecided_gives_the_bracket(self):
         noise = result().sensitive[0].noise
@@ -82,9 +82,9 @@ class TestNumbers:
 class TestTable:
     def test_it_begins_with_title_and_answer(self):
         text = summary_table(study())
-        assert text.startswith(f"{TITLE}\n\n“{SENSITIVE}” has 86.6 µV rms")
+        assert text.startswith(f'{TITLE}\n\n"{SENSITIVE}" has 86.6 µV rms')
         order = [
-            text.index(what) for what in ("sensitive loop “", "cables “", "all loops", REGION, SECTION, "Accuracy:")
+            text.index(what) for what in ('sensitive loop "', 'cables "', "all loops", REGION, SECTION, "Accuracy:")
         ]
         assert order == sorted(order)
         assert text.rstrip().endswith("This is no compliance test and replaces no measurement.")
@@ -108,8 +108,8 @@ class TestTable:
 
     def test_with_variants_it_stays_short_details_are_those_of_the_first(self):
         text = summary_table(two_variants())
-        assert text.count("sensitive loop “") == text.count("cables “") == text.count("all loops") == 1
-        assert "Solid plane!: “_weak" in text.replace("\n", " ")
+        assert text.count('sensitive loop "') == text.count('cables "') == text.count("all loops") == 1
+        assert 'Solid plane!: "_weak' in text.replace("\n", " ")
         assert text.count("solid plane?  ") == 2  # noise and voltage
 
     def test_weighty_findings_are_told_and_the_rest_counted(self):

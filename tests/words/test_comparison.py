@@ -8,7 +8,6 @@ from dataclasses import replace
 import pytest
 
 from reporting import CABLES, NOISY, REGION, SENSITIVE, result, study, varied
-from returnflow.answers.budget import engineering
 from returnflow.answers.compare import Change, Figure, Row
 from returnflow.words.comparison import (
     NO_CHANGE,
@@ -23,6 +22,7 @@ from returnflow.words.comparison import (
     row_name,
 )
 from returnflow.words.terminal import summary_table
+from returnflow_geometry.model.numbers import engineering
 
 
 def row_of(kind, loop):
@@ -115,7 +115,7 @@ class TestCells:
 
     def test_shares_are_per_cent_and_peaks_name_their_unit(self):
         share = row_of("share", NOISY)
-        assert row_name(share) == f"“{NOISY}” across “{REGION}”"
+        assert row_name(share) == f'"{NOISY}" across "{REGION}"'
         assert figure_text(share, Figure(value=0.731, half=0.0)) == "73.1 %"
         peak = row_of("crowding", SENSITIVE)
         assert row_name(peak).endswith(", for 1 A")
@@ -144,7 +144,7 @@ class TestDecision:
         assert keeps_text(replace(solved, high=solved.limit, possible=False)) == "it would, but is not possible"
         assert noise_text(replace(solved, noise=None)) == "no figure"
         assert noise_text(replace(solved, noise=solved.limit, variant=None)).startswith("at most 20 µV")
-        assert costs_text(replace(solved, broken=("a",), mended=("b",))) == "exceeds “a”; mends “b”"
+        assert costs_text(replace(solved, broken=("a",), mended=("b",))) == 'exceeds "a"; mends "b"'
         assert costs_text(replace(solved, costs=())) == "no change"
         assert costs_text(replace(solved, costs=(), variant=None)) == "not computed"
 
@@ -164,7 +164,7 @@ class TestDecision:
 
     def test_failed_variants_are_told_with_the_reason(self):
         text = summary_table(replace(study(), failed={"gone": "No way from A to B."}))
-        assert "Variant “gone” failed: No way from A to B." in text
+        assert 'Variant "gone" failed: No way from A to B.' in text
 
     def test_nothing_of_it_without_variants_or_sensitive_loops(self):
         bare = replace(study(), variants={"as drawn": replace(result(), sensitive=())})

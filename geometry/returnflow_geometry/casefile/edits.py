@@ -8,8 +8,8 @@ from typing import TypeVar
 from returnflow_geometry.casefile.addresses import Draft, Table, Target, find, find_key, get_at, put_at
 from returnflow_geometry.casefile.motion import MOVABLE, centre, follow, moved
 from returnflow_geometry.keys.changes import DROPPABLE, Tables
-from returnflow_geometry.keys.drawn_shapes import MM, place
 from returnflow_geometry.keys.reading import Book, Drawn, Spot
+from returnflow_geometry.model.numbers import MM, place
 from returnflow_geometry.model.wording import listed, show
 
 _Found = TypeVar("_Found")

@@ -8,9 +8,10 @@ import shapely
 from shapely import affinity
 
 from returnflow_geometry.casefile.addresses import Draft, Table
-from returnflow_geometry.keys.drawn_shapes import MM, place, read_centres, read_point, read_shape
+from returnflow_geometry.keys.drawn_shapes import read_centres, read_point, read_shape
 from returnflow_geometry.keys.outgoing import fold
 from returnflow_geometry.keys.reading import Book, Drawn, Spot, as_number
+from returnflow_geometry.model.numbers import MM, place
 
 MOVABLE = ("terminal", "cutout", "bridge", "region")
 DIGITS = 9  # of a millimetre: what arithmetic leaves beyond is rounding

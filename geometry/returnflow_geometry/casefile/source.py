@@ -43,10 +43,10 @@ from returnflow_geometry.fabrication.copper.extract import TEMPERATURE, BoardPar
 from returnflow_geometry.fabrication.copper.merged import SIMPLIFY, copper_name
 from returnflow_geometry.fabrication.copper.pins import Pin, find_pin, pins_of
 from returnflow_geometry.fabrication.copper.stack import Thickness
-from returnflow_geometry.keys.drawn_shapes import MM
 from returnflow_geometry.keys.quantities import MAX_STEPS
 from returnflow_geometry.keys.reading import Book, Drawn, Spot, read_text
 from returnflow_geometry.model.board import Board, Link, Shape, Terminal
+from returnflow_geometry.model.numbers import MM
 from returnflow_geometry.model.wording import brief, label, listed
 
 UM = 1e6

@@ -19,10 +19,10 @@ from returnflow_geometry.checks.copper_checks import (
 )
 from returnflow_geometry.checks.joins import Network, loop_ends
 from returnflow_geometry.checks.sheets import LEAST_AREA, Sheet
-from returnflow_geometry.keys.drawn_shapes import MM, mm, place
 from returnflow_geometry.keys.outgoing import route_assumptions, route_mistakes
 from returnflow_geometry.keys.reading import Drawn
 from returnflow_geometry.model.board import Case
+from returnflow_geometry.model.numbers import MM, mm, place
 from returnflow_geometry.model.wording import label, listed
 
 __all__ = ["Findings", "check_case"]

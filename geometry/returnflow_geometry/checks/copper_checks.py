@@ -11,8 +11,8 @@ from shapely import LineString, STRtree
 
 from returnflow_geometry.checks.connection import as_array
 from returnflow_geometry.checks.sheets import LEAST_AREA, LEAST_CONTACT, Sheet, parts
-from returnflow_geometry.keys.drawn_shapes import MM, mm, place
 from returnflow_geometry.model.board import GRID, Case, Cutout, Region, Shape
+from returnflow_geometry.model.numbers import MM, mm, place
 from returnflow_geometry.model.wording import label, listed
 
 NEAR = 1e-6  # m: contacts nearer than this count as one, no board shop keeps them apart

@@ -14,34 +14,17 @@ from shapely import LineString, MultiPolygon, Polygon
 from returnflow_geometry.keys.reading import Fields, Key, Spot, as_number, note_unknown_key, number, read_table
 from returnflow_geometry.model import shapes
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.numbers import MM, mm, place
 from returnflow_geometry.model.wording import brief, show
 
 Point = tuple[float, float]
 
-MM = 1000.0  # millimetres per metre
 MAX_COORDINATE = 2000.0  # mm: larger than any board, so a larger number is a wrong unit
 MIN_FEATURE = 1e-3  # mm: finer than any board can be etched
 MAX_REPORTED = 3  # bad points reported of one list
 MAX_POINTS = 200_000
 MAX_MITRE = 3.0  # half-widths
 CONTACT_CORNERS = 24  # least corners of a round contact: field and current crowd there
-
-
-def mm(value: float) -> str:
-    """
-    Length in metres as millimetres.
-
-    Examples
-    --------
-    >>> mm(0.0123)
-    '12.3'
-    """
-    return f"{value * MM:.6g}"
-
-
-def place(x: float, y: float) -> str:
-    """Position in metres as text in millimetres."""
-    return f"({mm(x)}, {mm(y)}) mm"
 
 
 read_extent = number(least=MIN_FEATURE, most=2 * MAX_COORDINATE, per=MM)

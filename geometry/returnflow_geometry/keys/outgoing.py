@@ -10,9 +10,10 @@ from typing import Any
 import shapely
 from shapely import LineString
 
-from returnflow_geometry.keys.drawn_shapes import MM, Point, distinct, mm, place, read_points
+from returnflow_geometry.keys.drawn_shapes import Point, distinct, read_points
 from returnflow_geometry.keys.reading import Spot
 from returnflow_geometry.model.board import GRID, Board, Case, Loop, Outgoing, Shape, Terminal
+from returnflow_geometry.model.numbers import MM, mm, place
 from returnflow_geometry.model.wording import label, listed
 
 WIDTH = 0.2e-3  # m, where the file gives none

@@ -7,8 +7,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from returnflow_geometry.keys.drawn_shapes import MM, distinct, read_points
+from returnflow_geometry.keys.drawn_shapes import distinct, read_points
 from returnflow_geometry.keys.reading import Key, Spot, as_number, choice, number, read_table, read_text
+from returnflow_geometry.model.numbers import MM
 from returnflow_geometry.model.wording import show
 
 MAX_STEPS = 400  # of all sweeps of a file

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from shapely.geometry.base import BaseGeometry
 
@@ -25,19 +25,56 @@ def nearest(name: str, known: Iterable[str]) -> str | None:
     return folded[near[0]] if near else None
 
 
-def listed(names: Iterable[str]) -> str:
+def named(name: str) -> str:
     """
-    Names in quotation marks, capped.
+    Name in quotation marks; a stand-in for a missing one without.
 
     Examples
     --------
-    >>> print(listed(["A", "B"]))
-    "A", "B"
+    >>> print(named("A"), named(Unnamed("number 3")))
+    "A" number 3
+    """
+    return name if isinstance(name, Unnamed) else f'"{brief(name, MAX_NAME)}"'
+
+
+def listed(names: Iterable[str], last: str = "") -> str:
+    """
+    Names in quotation marks, capped; `last` is the word before the last of them.
+
+    Examples
+    --------
+    >>> print(listed(["A", "B", "C"]), "/", listed(["A", "B", "C"], "and"), "/", listed("ABCDEFGHIJ"))
+    "A", "B", "C" / "A", "B" and "C" / "A", "B", "C", "D", "E", "F", "G", "H" and 2 more
     """
     every = list(names)
-    first = every[:MAX_LISTED]
-    shown = [name if isinstance(name, Unnamed) else f'"{brief(name, MAX_NAME)}"' for name in first]
-    return ", ".join(shown) + (f" and {len(every) - MAX_LISTED} more" if len(every) > MAX_LISTED else "")
+    shown = [named(name) for name in every[:MAX_LISTED]]
+    if len(every) > MAX_LISTED:
+        return f"{', '.join(shown)} and {len(every) - MAX_LISTED} more"
+    return joined(shown, last) if last else ", ".join(shown)
+
+
+def joined(parts: Sequence[str], last: str = "and") -> str:
+    """
+    Parts of a sentence in a row.
+
+    Examples
+    --------
+    >>> print(joined(["one"]), "/", joined(["one", "two", "three"]))
+    one / one, two and three
+    """
+    return f"{', '.join(parts[:-1])} {last} {parts[-1]}" if len(parts) > 1 else "".join(parts)
+
+
+def count(how_many: int, thing: str, things: str = "") -> str:
+    """
+    So many things, in digits.
+
+    Examples
+    --------
+    >>> print(count(1, "pad"), count(2, "pad"), count(0, "pass", "passes"))
+    1 pad 2 pads 0 passes
+    """
+    return f"{how_many} {thing if how_many == 1 else things or thing + 's'}"
 
 
 def label(kind: str, name: str) -> str:
@@ -49,7 +86,7 @@ def label(kind: str, name: str) -> str:
     >>> print(label("cutout", "gap"), "/", label("cutout", Unnamed("number 3")))
     cutout "gap" / cutout number 3
     """
-    return f"{kind} {listed([name])}"
+    return f"{kind} {named(name)}"
 
 
 def brief(value: str, limit: int = 60) -> str:

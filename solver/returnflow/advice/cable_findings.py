@@ -8,12 +8,14 @@ from collections.abc import Iterator
 import shapely
 from shapely import LineString
 
-from returnflow.advice.findings import Finding, listed, millimetres, percent, place
-from returnflow.answers.budget import Budget, Contribution, engineering
+from returnflow.advice.findings import Finding, place
+from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
 from returnflow_geometry.checks.gaps import HAIR, filled, long_parts, open_cutouts
 from returnflow_geometry.model.board import Loop
+from returnflow_geometry.model.numbers import engineering, millimetres, percent
+from returnflow_geometry.model.wording import listed, named
 
 RADIO = 150e3  # Hz: from here on a cable's voltage is looked at as an emission; from memory
 STRIP = 0.1  # of the distance of two connectors: half the width of what lies between, and the least size of a gap there
@@ -41,7 +43,7 @@ def apart(result: Result) -> Iterator[Finding]:
         )
         parts = [part for part in budget.contributions if part.in_band and part.noise > 0]
         if parts:
-            each = ", ".join(f"“{part.loop}” {engineering(part.noise, 'V')}" for part in parts)
+            each = ", ".join(f"{named(part.loop)} {engineering(part.noise, 'V')}" for part in parts)
             radio = engineering(radio_voltage(result, i), "V")
             text += f" ({each}); {radio} of it at {engineering(RADIO, 'Hz')} or above"
         middle = shapely.line_interpolate_point(shapely.get_parts(bare), 0.5, normalized=True)
@@ -59,7 +61,7 @@ def _barrier(result: Result, loop: Loop, line: LineString) -> tuple[str, tuple[s
     coppers = [filled(conductors.planes[conductors.names.index(name)].copper, least) for name in {first, second}]
     bare = shapely.difference(line, shapely.union_all(coppers))
     if first != second:
-        return f"the border between coppers “{first}” and “{second}”", (first, second), bare
+        return f"the border between coppers {named(first)} and {named(second)}", (first, second), bare
     if not bare.length > HAIR:
         return None
     passed = tuple(
@@ -67,7 +69,7 @@ def _barrier(result: Result, loop: Loop, line: LineString) -> tuple[str, tuple[s
         for name, shape in open_cutouts(board, first)
         if any(line.intersection(part).length > 0 for part in long_parts(shape, least))
     )
-    return (listed(passed), passed, bare) if passed else (f"the edge of copper “{first}”", (first,), bare)
+    return (listed(passed, "and"), passed, bare) if passed else (f"the edge of copper {named(first)}", (first,), bare)
 
 
 def radio_voltage(result: Result, i: int) -> float:
@@ -111,8 +113,8 @@ def _lies_between(
     distance = float(way.distance(line))
     how = f"comes within {millimetres(distance)} of" if distance > 0 else "crosses"
     text = (
-        f"“{loop.name}” lies between {victim.inject} and {victim.return_}: {what} {how} the line between them; it puts "
-        f"{engineering(part.noise, 'V')} rms between these cables"
+        f"{named(loop.name)} lies between {victim.inject} and {victim.return_}: {what} {how} the line between them; it "
+        f"puts {engineering(part.noise, 'V')} rms between these cables"
     )
     severity = 0.0
     if part.in_band:

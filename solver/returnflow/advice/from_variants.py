@@ -7,10 +7,12 @@ import math
 import numpy as np
 
 from returnflow.advice.option import Option, OptionKind, budget_of
-from returnflow.answers.budget import decibels, engineering
+from returnflow.answers.budget import decibels
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
 from returnflow_geometry.model.board import Case, Loop
+from returnflow_geometry.model.numbers import engineering, percent
+from returnflow_geometry.model.wording import named
 
 
 def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: Result) -> Option:
@@ -21,7 +23,7 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
     size = "nothing left" if math.isinf(less) else f"{abs(less):.1f} dB {word}"
     reasons = [
         (
-            f"Solved as “{name}”: {engineering(budget.noise, 'V')} in series with the signal, {size} than the "
+            f"Solved as {named(name)}: {engineering(budget.noise, 'V')} in series with the signal, {size} than the "
             f"{engineering(before.noise, 'V')} as drawn; {engineering(budget.limit, 'V')} tolerated."
         )
     ]
@@ -75,11 +77,11 @@ def _return_sentences(loop: Loop, result: Result) -> list[str]:
     here = [n for n in links if start in whole.links.ends[n]]
     points = "one ground point" if len(links) == 1 else f"{len(links)} ground points"
     beside = abs(float(np.sum(whole.link_current[i, here] * np.where(whole.links.ends[here, 0] == start, 1, -1))))
-    sentences = [f"{1 - beside:.1%} of the signal's return flows in “{own}”, which has {points}."]
+    sentences = [f"{percent(1 - beside)} of the signal's return flows in {named(own)}, which has {points}."]
     for j, other in enumerate(result.case.loops):
         if other.role == "noisy" and len(links) > 1:
             stray = 0.5 * float(np.sum(np.abs(whole.link_current[j, links]))) * lines_of(other).rms
-            sentences.append(f"{engineering(stray, 'A')} of “{other.name}” strays into it.")
+            sentences.append(f"{engineering(stray, 'A')} of {named(other.name)} strays into it.")
     if len(links) == 1:
         sentences.append("With one ground point no steady noisy current can stray into it.")
     return sentences
@@ -100,7 +102,7 @@ def _elsewhere(base: Result, result: Result) -> tuple[tuple[str, ...], tuple[str
             was = f" (as drawn {engineering(old.noise, 'V')})" if old else ""
             word = "within" if item.verdict == "kept" else "over"
             costs.append(
-                f"“{item.loop}”: {engineering(item.noise, 'V')}{was}, {word} its {engineering(item.limit, 'V')}."
+                f"{named(item.loop)}: {engineering(item.noise, 'V')}{was}, {word} its {engineering(item.limit, 'V')}."
             )
     costs += _crossings(base, result)
     for j, loop in enumerate(result.case.loops):
@@ -110,7 +112,7 @@ def _elsewhere(base: Result, result: Result) -> tuple[tuple[str, ...], tuple[str
         amps = lines_of(loop).rms
         if new.value > 1.2 * old_peak.value:
             costs.append(
-                f"“{loop.name}” crowds to {engineering(new.value * amps, 'A/m')} at ({1e3 * new.x:.0f}, "
+                f"{named(loop.name)} crowds to {engineering(new.value * amps, 'A/m')} at ({1e3 * new.x:.0f}, "
                 f"{1e3 * new.y:.0f}) mm, {new.value / old_peak.value:.1f} times as drawn."
             )
     return tuple(broken), tuple(mended), tuple(costs)
@@ -128,12 +130,12 @@ def _crossings(base: Result, result: Result) -> list[str]:
             continue
         if facts.gaps and facts.gap_inductance is not None and facts.gap_detour is not None:
             sentences.append(
-                f"The route of “{name}” crosses {', '.join(f'“{gap}”' for gap in facts.gaps)}: "
+                f"The route of {named(name)} crosses {', '.join(named(gap) for gap in facts.gaps)}: "
                 f"{engineering(facts.gap_inductance, 'H')} and {1e3 * facts.gap_detour:.0f} mm of detour added."
             )
         elif was.gap_inductance is not None:
             sentences.append(
-                f"The route of “{name}” no longer crosses {', '.join(f'“{gap}”' for gap in was.gaps)}: "
+                f"The route of {named(name)} no longer crosses {', '.join(named(gap) for gap in was.gaps)}: "
                 f"{engineering(was.gap_inductance, 'H')} less."
             )
     return sentences

@@ -13,15 +13,16 @@ from numpy.typing import NDArray
 from shapely import LineString
 from shapely.ops import substring
 
-from returnflow.advice.findings import Finding, listed, millimetres, percent, place
+from returnflow.advice.findings import Finding, place
 from returnflow.answers import frequency
-from returnflow.answers.budget import engineering
 from returnflow.answers.frequency import LoopFacts
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import HIGHEST, Lines, lines_of
 from returnflow.magnetic.traces import Route
 from returnflow_geometry.checks.gaps import GAP, Stretch, edges, filled, long_parts, open_cutouts, stretches
 from returnflow_geometry.model.board import Loop, Shape
+from returnflow_geometry.model.numbers import engineering, millimetres, percent
+from returnflow_geometry.model.wording import listed, named
 
 Floats = NDArray[np.float64]
 
@@ -86,10 +87,10 @@ class Routes:
             for before, after in itertools.pairwise(covered):
                 if before.over != after.over:
                     names = tuple(here[part.over] for part in (before, after) if part.over is not None)
-                    what = f"leaves “{names[0]}” for “{names[1]}”{_bare(after.start - before.end)}"
+                    what = f"leaves {named(names[0])} for {named(names[1])}{_bare(after.start - before.end)}"
                     yield self._off_copper(it, names, what, 0.5 * (before.end + after.start))
             for part in self._nowhere(it, parts):
-                what = f"passes over no copper of layer “{layer}” for {millimetres(part.length)}"
+                what = f"passes over no copper of layer {named(layer)} for {millimetres(part.length)}"
                 yield self._off_copper(it, (it.name,), what, 0.5 * (part.start + part.end))
 
     def _nowhere(self, it: _Trace, parts: list[Stretch]) -> Iterator[Stretch]:
@@ -107,7 +108,7 @@ class Routes:
         shapes = [part for name, shape in self.gaps[it.name] if name in it.gaps for part in long_parts(shape, it.least)]
         drawn = self.board.copper(it.name).shape
         over = shapely.intersection(shapely.intersection(it.line, shapely.union_all(shapes)), drawn)
-        text = f"“{it.loop.name}” crosses {listed(it.gaps)}{_bare(over.length)}"
+        text = f"{named(it.loop.name)} crosses {listed(it.gaps, 'and')}{_bare(over.length)}"
         facts = self.facts[it.number] if self.facts else None
         value, severity = None, 0.0
         if facts is None or facts.gap_inductance is None or facts.gap_detour is None:
@@ -136,7 +137,7 @@ class Routes:
 
     def _off_copper(self, it: _Trace, names: tuple[str, ...], what: str, along: float) -> Finding:
         """Without a copper that has no such place there is nothing to compare with: the whole way back is given."""
-        text, value, severity = f"“{it.loop.name}” {what}", None, 0.0
+        text, value, severity = f"{named(it.loop.name)} {what}", None, 0.0
         if self.facts:
             facts, length = self.facts[it.number], it.line.length
             value = facts.high_length
@@ -189,8 +190,8 @@ class Routes:
     def _edge(self, it: _Trace, gap: str | None, edge: shapely.Geometry, near: shapely.Geometry) -> Finding:
         distance = float(shapely.distance(near, edge))
         text = (
-            f"“{it.loop.name}” runs within {BESIDE:g} heights ({millimetres(BESIDE * it.height)}) of the edge of "
-            f"{'' if gap else 'copper '}“{gap or it.name}” for {millimetres(near.length)}, at the closest "
+            f"{named(it.loop.name)} runs within {BESIDE:g} heights ({millimetres(BESIDE * it.height)}) of the edge of "
+            f"{'' if gap else 'copper '}{named(gap or it.name)} for {millimetres(near.length)}, at the closest "
             f"{millimetres(distance)} or {distance / it.height:.2g} heights away"
         )
         value, severity, spectral = None, 0.0, self.result.spectral

@@ -26,6 +26,8 @@ from returnflow.resistive.conduction import SMALL, Conduction, Options, solve
 from returnflow.resistive.conductors import REACH, Conductors
 from returnflow.resistive.linear import Progress
 from returnflow_geometry.model.board import Case, Loop
+from returnflow_geometry.model.numbers import percent
+from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -162,8 +164,9 @@ def _left_out(case: Case, model: Broadband | None) -> list[str]:
     """What eddy currents in copper beyond reach would change."""
     found = {} if model is None else unseen(case, model.system)
     return [
-        f"Copper “{name}” lies more than {1e3 * REACH:g} mm from all copper and routes of the loops, so eddy currents "
-        f"in it are left out: by estimate they would change no loop's inductance by more than {max(part, 1e-3):.1%}."
+        f"Copper {named(name)} lies more than {1e3 * REACH:g} mm from all copper and routes of the loops, so eddy "
+        "currents in it are left out: by estimate they would change no loop's inductance by more than "
+        f"{percent(max(part, 1e-3))}."
         for name, part in found.items()
     ]
 

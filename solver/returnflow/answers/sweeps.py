@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.answers.batch import solve_each
-from returnflow.answers.budget import band_mask, engineering
+from returnflow.answers.budget import band_mask
 from returnflow.answers.contours import isolines
 from returnflow.answers.evaluate import Solved, budgets
 from returnflow.answers.spectra import lines_of
@@ -18,6 +18,8 @@ from returnflow.answers.thresholds import Crossing, State, crossings, state
 from returnflow.resistive.conduction import Options
 from returnflow.resistive.linear import Progress
 from returnflow_geometry.model.board import Axis, Case, Loop, Role, Sweep
+from returnflow_geometry.model.numbers import engineering
+from returnflow_geometry.model.wording import named
 
 __all__ = ["Crossing", "Swept", "run_sweeps"]
 
@@ -154,18 +156,18 @@ class Swept:
         words: tuple[tuple[State, str], ...] = (("kept", "keeps"), ("exceeded", "exceeds"))
         for whole, word in words:
             if solved and states.count(whole) == solved:
-                return f"“{loop}” {word} {own} {at}."
+                return f"{named(loop)} {word} {own} {at}."
         if len(self.sweep.axes) > 1:
             undecided = states.count("undecided")
             rest = f", {undecided} undecided" if undecided else ""
-            return f"“{loop}” keeps {own} at {states.count('kept')} of {solved} steps{rest}."
+            return f"{named(loop)} keeps {own} at {states.count('kept')} of {solved} steps{rest}."
         found = self.met(loop)
         if not found:
-            return f"Where “{loop}” meets {own} is undecided within the brackets; ask for a smaller accuracy."
+            return f"Where {named(loop)} meets {own} is undecided within the brackets; ask for a smaller accuracy."
         verbs = ["exceeds" if item.rising else "keeps" for item in found]
         said = [f"{verb} {{}} above {self.words(item)}" for verb, item in zip(verbs, found, strict=True)]
         text = ", ".join(part.format("it" if n else own) for n, part in enumerate(said))
-        return f"{self.sweep.axes[0].label}: “{loop}” {text}."
+        return f"{self.sweep.axes[0].label}: {named(loop)} {text}."
 
     def words(self, crossing: Crossing) -> str:
         """Place of a crossing, with its unit; and the range that it is known to within, where that is wide."""
@@ -180,7 +182,7 @@ class Swept:
     def _axes(self, count: int) -> tuple[Axis, ...]:
         if len(self.sweep.axes) != count:
             other = "contour" if count == 1 else "met"
-            message = f"Sweep “{self.sweep.name}” has {len(self.sweep.axes)} quantities, not {count}; use `{other}`."
+            message = f"Sweep {named(self.sweep.name)} has {len(self.sweep.axes)} quantities, not {count}: `{other}`."
             raise ValueError(message)
         return self.sweep.axes
 

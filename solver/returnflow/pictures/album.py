@@ -8,7 +8,7 @@ from functools import partial
 from typing import Literal
 
 from returnflow.advice.study import Study
-from returnflow.answers.budget import Budget, Contribution, engineering
+from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.result import Result, Spectral
 from returnflow.pictures import captions, fields, over_frequency, why
 from returnflow.pictures.board_map import board_frame
@@ -20,6 +20,7 @@ from returnflow.pictures.pictured import LEAST_PART, coupling_parts, flow_parts,
 from returnflow.pictures.sweep_charts import sweep_pictures
 from returnflow.resistive.linear import Progress
 from returnflow.words.drives import driven, telling_frequencies
+from returnflow_geometry.model.numbers import engineering
 
 LEAST_NOISE = 0.1  # of the strongest voltage, for a coupling map of its own
 Extent = Literal["all", "few", "brief"]

@@ -11,14 +11,12 @@ from matplotlib.artist import Artist
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from returnflow.answers.budget import engineering
 from returnflow.answers.result import Result
 from returnflow.pictures.canvas import (
     COPPER,
     EDGE,
     INK,
     MANY_HOLES,
-    MM,
     ROLE_COLOURS,
     ROLE_DASHES,
     Label,
@@ -30,6 +28,8 @@ from returnflow.pictures.frame import REGION, SECTION, Frame
 from returnflow.pictures.labels import along
 from returnflow.pictures.pictured import narrow_over, pictured
 from returnflow_geometry.model.board import Role, Shape, Terminal
+from returnflow_geometry.model.numbers import MM, engineering
+from returnflow_geometry.model.wording import named
 
 SPARE_REACH = 30.0  # pixels; names of terminals that no loop uses get no long leaders
 ROLE_WORDS: dict[Role, str] = {"noisy": "noisy loop", "sensitive": "sensitive loop", "cables": "pair of cables"}
@@ -49,7 +49,7 @@ def board_frame(result: Result) -> Frame:
     regions = [r for r in case.regions if r.copper == result.copper]
     sections = [s for s in case.sections if s.copper == result.copper]
     legend: list[tuple[Artist, str]] = [
-        (Patch(facecolor=COPPER, edgecolor=EDGE, linewidth=0.7), f"copper “{result.copper}”")
+        (Patch(facecolor=COPPER, edgecolor=EDGE, linewidth=0.7), f"copper {named(result.copper)}")
     ]
     legend += [
         (Line2D([], [], color=ROLE_COLOURS[role], lw=1.4, ls=ROLE_DASHES[role]), f"{words}, from return to inject")
@@ -74,7 +74,7 @@ def board_frame(result: Result) -> Frame:
     if sections:
         legend.append((Line2D([], [], color=SECTION, lw=2.6), "section; the arrow is its positive sense"))
     layer = board.layer(board.copper(result.copper).layer)
-    of = f"copper “{result.copper}” on " if len(result.conductors.names) > 1 else ""
+    of = f"copper {named(result.copper)} on " if len(result.conductors.names) > 1 else ""
     frame = Frame(
         result,
         case.title,

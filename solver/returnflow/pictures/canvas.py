@@ -25,10 +25,10 @@ from returnflow.pictures.labels import Placer
 from returnflow.pictures.lettering import DPI, LABEL_SIZE, clean, text_size
 from returnflow.pictures.maps import Window
 from returnflow_geometry.model.board import Loop, Role, Shape
+from returnflow_geometry.model.numbers import MM
 
 Floats = NDArray[np.float64]
 
-MM = 1e3  # pictures are in millimetres
 COPPER, EDGE, INK = "#f1e2cd", "#7d6245", "#1c1c1c"
 # Told apart by people with any colour vision, by dash as well, and in print: Okabe and Ito's vermilion, blue, purple.
 ROLE_COLOURS: dict[Role, str] = {"noisy": "#c24a00", "sensitive": "#0060a8", "cables": "#8a3f78"}

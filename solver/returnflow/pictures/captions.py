@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from returnflow.answers.budget import Budget, Contribution, engineering
+from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.result import Result
-from returnflow.pictures.canvas import MM
 from returnflow.pictures.fields import TUBES
 from returnflow.pictures.maps import UNSHARED
 from returnflow.pictures.pictured import narrow_over, of_copper
 from returnflow.words.answer_text import bracket
-from returnflow.words.columns import plain
 from returnflow.words.drives import amperes, driven
+from returnflow_geometry.model.numbers import MM, engineering, plain
+from returnflow_geometry.model.wording import named
 
 Words = tuple[str, str]
 
@@ -20,7 +20,7 @@ Words = tuple[str, str]
 def board_words(result: Result) -> Words:
     """Caption and alternative text of the board."""
     caption = (
-        f"The copper “{result.copper}” to scale. {_others(result)}Straight lines only say which terminals belong "
+        f"The copper {named(result.copper)} to scale. {_others(result)}Straight lines only say which terminals belong "
         "together; where the currents really flow, the flow pictures show. A noisy loop whose way back crosses the "
         "copper between the two ends of a sensitive loop is a suspect."
     )
@@ -31,7 +31,7 @@ def board_words(result: Result) -> Words:
 
 def _others(result: Result) -> str:
     """Sentence on the narrow coppers on a board picture."""
-    narrow = [f"“{result.conductors.names[n]}”" for n in narrow_over(result)]
+    narrow = [named(result.conductors.names[n]) for n in narrow_over(result)]
     if not narrow:
         return ""
     return f"{', '.join(narrow)} {'passes' if len(narrow) == 1 else 'pass'} over it on another layer, as an outline. "
@@ -48,7 +48,7 @@ def flow_words(result: Result, j: int, frequency: float, sharing: int) -> Words:
         peak = result.peaks[j]
         top = engineering(peak.value * amperes(loop), "A/m")
         where = f"({MM * peak.x:.1f}, {MM * peak.y:.1f}) mm"
-        here = "" if peak.copper == result.focus else f", on “{result.conductors.names[peak.copper]}”"
+        here = "" if peak.copper == result.focus else f", on {named(result.conductors.names[peak.copper])}"
         each = engineering(amperes(loop) / TUBES, "A")
         carries = (
             f"Links carry a part of it, so lines are drawn from where current enters this copper, one for every {each} "
@@ -57,8 +57,8 @@ def flow_words(result: Result, j: int, frequency: float, sharing: int) -> Words:
             else f"Every tube between two neighbouring lines carries the same {each}"
         )
         text = (
-            f"Return current of “{loop.name}”{of_copper(result)}. {carries}: where lines crowd, current crowds. The "
-            f"strongest sheet current is {top} near {where}{here}."
+            f"Return current of {named(loop.name)}{of_copper(result)}. {carries}: where lines crowd, current crowds. "
+            f"The strongest sheet current is {top} near {where}{here}."
         )
         alt = (
             f"Map of the sheet current of {loop.name} with lines of flow from {loop.inject} to {loop.return_}; "
@@ -69,7 +69,7 @@ def flow_words(result: Result, j: int, frequency: float, sharing: int) -> Words:
 
 def _frequency_words(result: Result, j: int, frequency: float) -> Words:
     loop, at = result.case.loops[j], engineering(frequency, "Hz")
-    text = f"The return of “{loop.name}” at {at}: it gathers under its outgoing conductor, the broad pale line."
+    text = f"The return of {named(loop.name)} at {at}: it gathers under its outgoing conductor, the broad pale line."
     spectral = result.spectral
     if spectral is not None and frequency in result.frequencies:
         near = abs(spectral.near[result.frequencies.index(frequency), j])
@@ -85,10 +85,10 @@ def coupling_words(result: Result, budget: Budget, part: Contribution) -> Words:
     """Caption and alternative text of a coupling map."""
     total = bracket(part.transfer, part.half_width)
     caption = (
-        f"Which copper couples “{part.loop}” into “{budget.loop}”{of_copper(result)}. Red: the two currents flow the "
-        "same way and the voltage adds; blue: they flow against each other and it subtracts; white: one of them is "
-        f"weak, or they cross at right angles. The sum over all copper is the transfer resistance of {total}. Moving a "
-        "terminal, or cutting or adding copper, changes it most inside the outline."
+        f"Which copper couples {named(part.loop)} into {named(budget.loop)}{of_copper(result)}. Red: the two currents "
+        "flow the same way and the voltage adds; blue: they flow against each other and it subtracts; white: one of "
+        f"them is weak, or they cross at right angles. The sum over all copper is the transfer resistance of {total}. "
+        "Moving a terminal, or cutting or adding copper, changes it most inside the outline."
     )
     resistive, rejects = abs(part.transfer) * part.current, result.case.loop(budget.loop).rejection is not None
     if part.in_band and abs(part.noise - resistive) > 0.05 * part.noise:
@@ -104,7 +104,7 @@ def placement_words(result: Result, budget: Budget) -> Words:
     loop, placement = result.case.loop(budget.loop), result.placements[budget.loop]
     limit = engineering(budget.limit, "V")
     caption = (
-        f"Noise in series with “{loop.name}” if {loop.inject} sat at each place, with all in-band loops running. "
+        f"Noise in series with {named(loop.name)} if {loop.inject} sat at each place, with all in-band loops running. "
         f"Inside the solid line it is within the {limit} tolerated. A ribbon that leads away from {loop.return_} owes "
         "its quiet to a balance, and moves when any current changes; the circle of "
         f"{plain(MM * placement.radius, 2)} mm round {loop.return_} is the robust answer."
@@ -117,7 +117,7 @@ def strip_words(result: Result, j: int) -> Words:
     """Caption and alternative text of a film strip."""
     loop = result.case.loops[j]
     text = (
-        f"The return of “{loop.name}” as the frequency rises, all on one colour scale. At DC it spreads over "
+        f"The return of {named(loop.name)} as the frequency rises, all on one colour scale. At DC it spreads over "
         "the copper and takes the way of least resistance; as the frequency rises it gathers under the "
         "outgoing conductor, and where it cannot follow, it bends round."
     )
@@ -128,7 +128,7 @@ def impedance_words(result: Result, j: int) -> Words:
     """Caption and alternative text of a loop impedance."""
     loop = result.case.loops[j]
     text = (
-        f"Impedance of the loop of “{loop.name}”: flat while it is resistive, then rising along its "
+        f"Impedance of the loop of {named(loop.name)}: flat while it is resistive, then rising along its "
         "inductance. Between the two inductances the return leaves the resistive pattern, and the resistance "
         "rises as the ribbon narrows."
     )
@@ -148,7 +148,7 @@ def share_words(result: Result) -> Words:
 def transfer_words(budget: Budget) -> Words:
     """Caption and alternative text of transfer impedances."""
     text = (
-        f"What one ampere of each noisy loop puts into “{budget.loop}”. Flat: common copper. Rising with "
+        f"What one ampere of each noisy loop puts into {named(budget.loop)}. Flat: common copper. Rising with "
         "frequency: the magnetic field. Couplings below about a ten-thousandth of the loops' own impedances "
         "are indications."
     )
@@ -158,7 +158,7 @@ def transfer_words(budget: Budget) -> Words:
 def noise_words(budget: Budget) -> Words:
     """Caption and alternative text of the noise by lines."""
     text = (
-        f"Every line of every noisy current as a voltage in “{budget.loop}”. Lines at 0 Hz (DC) and of unknown "
+        f"Every line of every noisy current as a voltage in {named(budget.loop)}. Lines at 0 Hz (DC) and of unknown "
         "frequency (any) stand left of the break in the axis."
     )
     return text, f"Chart of the voltage of every line in {budget.loop}, with its limit."

@@ -15,10 +15,10 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from returnflow.advice.study import Study
-from returnflow.answers.budget import Budget, engineering
+from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
 from returnflow.pictures.board_map import TRACE
-from returnflow.pictures.canvas import COPPER, EDGE, INK, MM, ROLE_COLOURS, ROLE_DASHES, Canvas, Label, shape_path
+from returnflow.pictures.canvas import COPPER, EDGE, INK, ROLE_COLOURS, ROLE_DASHES, Canvas, Label, shape_path
 from returnflow.pictures.fields import (
     CIRCLE,
     FLOW_MAP,
@@ -34,9 +34,10 @@ from returnflow.pictures.picture import Wanted
 from returnflow.pictures.pictured import narrow_over
 from returnflow.pictures.side_by_side import MOST, Panels
 from returnflow.words.answer_text import lead
-from returnflow.words.columns import plain
 from returnflow.words.drives import amperes, heard, strongest_frequency
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.numbers import MM, engineering, plain
+from returnflow_geometry.model.wording import named
 
 TUBES = 10  # of a flow: the maps are small
 MOST_LOOPS = 3  # figures of flows
@@ -62,8 +63,8 @@ def compared(study: Study, *, brief: bool = False) -> Iterator[Wanted]:
     yield Wanted(
         kind="compare",
         name="compare board",
-        caption=f"The boards. Blue is copper that “{next(iter(views))}” has not, hatched what only that one has; a "
-        "terminal that has moved or is new is named, with an arrow from where it was." + more,
+        caption=f"The boards. Blue is copper that {named(next(iter(views)))} has not, hatched what only that one has; "
+        "a terminal that has moved or is new is named, with an arrow from where it was." + more,
         alt=f"Maps of the copper {base.copper} of {len(views)} variants.",
         loops=(),
         draw=partial(board_panels, views, {name: study.changes.get(name, ()) for name in views}),
@@ -72,8 +73,8 @@ def compared(study: Study, *, brief: bool = False) -> Iterator[Wanted]:
         yield Wanted(
             kind="compare",
             name=f"compare flow {loop}",
-            caption=f"The return of “{loop}” in every variant, all with the same colours for the same sheet current; "
-            f"each of {TUBES} tubes between neighbouring lines carries the same part of it." + more,
+            caption=f"The return of {named(loop)} in every variant, all with the same colours for the same sheet "
+            f"current; each of {TUBES} tubes between neighbouring lines carries the same part of it." + more,
             alt=f"Maps of the sheet current of {loop} in {len(views)} variants, on one colour scale.",
             loops=(loop,),
             draw=partial(flow_panels, views, loop),
@@ -83,7 +84,7 @@ def compared(study: Study, *, brief: bool = False) -> Iterator[Wanted]:
         yield Wanted(
             kind="compare",
             name=f"compare placement {budget.loop}",
-            caption=f"Noise in series with “{budget.loop}” if its inject end sat at each place, in every variant, "
+            caption=f"Noise in series with {named(budget.loop)} if its inject end sat at each place, in every variant, "
             "all with the same colours for the same voltage. Inside the line it is tolerated; the circle is the "
             "distance within which it is so everywhere." + more,
             alt=f"Maps of the noise of {budget.loop} by place in {len(views)} variants, on one colour scale.",
@@ -112,9 +113,9 @@ def board_panels(views: Mapping[str, Result], changes: Mapping[str, Sequence[str
     """Copper, loops and terminals of every variant, with what differs from the first."""
     first, base = next(iter(views.items()))
     legend: list[tuple[Artist, str]] = [
-        (Patch(facecolor=COPPER, edgecolor=EDGE, linewidth=0.7), f"copper “{base.copper}”"),
-        (Patch(facecolor=NEW, edgecolor="#0060a8", linewidth=0.7), f"added to “{first}”"),
-        (Patch(facecolor="white", edgecolor=GONE, hatch="//////", linewidth=0.7), f"taken from “{first}”"),
+        (Patch(facecolor=COPPER, edgecolor=EDGE, linewidth=0.7), f"copper {named(base.copper)}"),
+        (Patch(facecolor=NEW, edgecolor="#0060a8", linewidth=0.7), f"added to {named(first)}"),
+        (Patch(facecolor="white", edgecolor=GONE, hatch="//////", linewidth=0.7), f"taken from {named(first)}"),
     ]
     if any(narrow_over(result) for result in views.values()):
         legend.append((Line2D([], [], color=TRACE, lw=1.4), "copper on another layer"))
@@ -124,7 +125,7 @@ def board_panels(views: Mapping[str, Result], changes: Mapping[str, Sequence[str
         for role, word in (("noisy", "noisy loop"), ("sensitive", "sensitive loop"), ("cables", "pair of cables"))
         if role in roles
     ]
-    panels = Panels(list(views.values()), "The variants", f"copper “{base.copper}”", legend=legend)
+    panels = Panels(list(views.values()), "The variants", f"copper {named(base.copper)}", legend=legend)
     for number, (name, result) in enumerate(views.items()):
         canvas = panels.maps[number]
         canvas.draw_copper()
@@ -224,7 +225,7 @@ def _common(ranges: list[Range]) -> Range:
 def _effect(result: Result, noisy: str) -> list[str]:
     """What a noisy loop puts into the sensitive loops or between the cables that it dominates."""
     return [
-        f"{engineering(part.noise, 'V')} {'in' if budget in result.sensitive else 'at'} “{budget.loop}”"
+        f"{engineering(part.noise, 'V')} {'in' if budget in result.sensitive else 'at'} {named(budget.loop)}"
         for budget in (*result.sensitive, *result.cables)
         for part in budget.contributions
         if part.loop == noisy and part.in_band

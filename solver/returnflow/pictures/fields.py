@@ -17,17 +17,17 @@ from matplotlib.patheffects import withStroke
 from numpy.typing import NDArray
 
 from returnflow.answers import coupling
-from returnflow.answers.budget import Budget, Contribution, engineering
+from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.result import Result
-from returnflow.pictures.canvas import INK, MANY_HOLES, MM, ROLE_COLOURS, Canvas, Label, hole_count
+from returnflow.pictures.canvas import INK, MANY_HOLES, ROLE_COLOURS, Canvas, Label, hole_count
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.labels import along
 from returnflow.pictures.maps import Maps, carrying_level, local_mean
 from returnflow.pictures.pictured import NOTHING, of_copper
 from returnflow.words.answer_text import bracket
-from returnflow.words.columns import plain
 from returnflow.words.drives import amperes, drive, driven, heard
 from returnflow_geometry.model.board import Loop
+from returnflow_geometry.model.numbers import MM, engineering, plain
 
 Floats = NDArray[np.float64]
 Key = TypeVar("Key")
@@ -150,7 +150,7 @@ def coupling_frame(maps: Maps, victim: Budget, part: Contribution) -> Frame:
         share = plain(100 * area / float(areas.sum()), 2)
         where = f"90 % of the coupling happens on the outlined {plain(1e6 * area)} mm², {share} % of the copper."
         if len(result.conductors.names) > 1:
-            here = engineering(float(density @ areas), "Ω").replace("-", "−")
+            here = engineering(float(density @ areas), "Ω")
             where = f"{here} of it arise on this copper, 90 % of that on the outlined {plain(1e6 * area)} mm²."
     effect = (
         f"; {engineering(abs(part.transfer) * part.current, 'V')} rms from {engineering(part.current, 'A')}"

@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, Locator, NullFormatter
 
 from returnflow.answers.result import Result
-from returnflow.pictures.canvas import INK, MM, Canvas
+from returnflow.pictures.canvas import INK, Canvas
 from returnflow.pictures.lettering import (
     DPI,
     LABEL_SIZE,
@@ -28,6 +28,7 @@ from returnflow.pictures.lettering import (
     wrap,
 )
 from returnflow.pictures.maps import Window
+from returnflow_geometry.model.numbers import MM
 
 Extend = Literal["neither", "min", "max", "both"]
 

@@ -15,18 +15,19 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 from numpy.typing import NDArray
 
 from returnflow.answers import frequency
-from returnflow.answers.budget import Budget, band_mask, engineering
+from returnflow.answers.budget import Budget, band_mask
 from returnflow.answers.result import Result, Spectral
 from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.traces import Route
-from returnflow.pictures.canvas import INK, MM
+from returnflow.pictures.canvas import INK
 from returnflow.pictures.chart import WIDTH, Chart, inch_axes, titled
 from returnflow.pictures.fields import FLOW_MAP, flow_ranges
 from returnflow.pictures.lettering import LABEL_SIZE, SIZE, clean
 from returnflow.pictures.maps import Maps
-from returnflow.words.columns import plain
 from returnflow.words.drives import amperes, driven
+from returnflow_geometry.model.numbers import MM, engineering, plain
+from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
 Style = dict[str, Any]
@@ -167,7 +168,8 @@ def share_chart(result: Result, spectral: Spectral) -> Chart:
     frequencies = grid.tolist()
     shares, _ = frequency.traffic(model, result.solution.loops, result.conductors.contact_inside(), frequencies)
     curves = {
-        f"across “{region.name}”": {j: shares[:, n, j] for j in loops} for n, region in enumerate(result.case.regions)
+        f"across {named(region.name)}": {j: shares[:, n, j] for j in loops}
+        for n, region in enumerate(result.case.regions)
     }
     if routed := _routed(result):
         curves[NEAR] = {j: _near(result, model, j, route, frequencies) for j, route in routed.items()}

@@ -9,6 +9,7 @@ from returnflow.answers import coupling
 from returnflow.answers.result import Result
 from returnflow.resistive.conductors import copper_numbers
 from returnflow_geometry.mesh.mesher import Mesh
+from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
 
@@ -80,4 +81,4 @@ def of_copper(result: Result) -> str:
     """Copper that a picture shows, and its layer, for the end of a title; nothing where there is no other."""
     if len(result.conductors.names) == 1:
         return ""
-    return f", on “{result.copper}” ({result.case.board.copper(result.copper).layer})"
+    return f", on {named(result.copper)} ({result.case.board.copper(result.copper).layer})"

@@ -11,10 +11,11 @@ from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
 
 from returnflow.answers.result import Result
-from returnflow.pictures.canvas import INK, MM, Canvas
+from returnflow.pictures.canvas import INK, Canvas
 from returnflow.pictures.frame import Extend, Surround, colour_bar
 from returnflow.pictures.lettering import DPI, LABEL_SIZE, SIZE, clean, new_figure, png_bytes, text_size, wrap
 from returnflow.pictures.maps import Window
+from returnflow_geometry.model.numbers import MM
 
 WIDTH, TALLEST = 9.2, 3.6  # inches, of the figure and of one map
 LEFT, RIGHT, BAR, GAP, HEAD, BOTTOM = 0.5, 0.2, 1.0, 0.18, 0.58, 0.46

@@ -16,7 +16,6 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter, NullLoca
 from numpy.typing import NDArray
 from shapely import LineString, Polygon
 
-from returnflow.answers.budget import engineering
 from returnflow.answers.sweeps import Swept, logarithmic, scales
 from returnflow.answers.thresholds import Crossing, State, between
 from returnflow.pictures.canvas import INK, ROLE_COLOURS
@@ -24,8 +23,8 @@ from returnflow.pictures.chart import WIDTH, Chart, inch_axes, titled
 from returnflow.pictures.fields import PLACEMENT_MAP
 from returnflow.pictures.lettering import DPI, LABEL_SIZE, SIZE, clean, text_size
 from returnflow.pictures.picture import Wanted
-from returnflow.words.columns import plain
 from returnflow_geometry.model.board import Axis, Role
+from returnflow_geometry.model.numbers import engineering, plain
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -237,7 +236,7 @@ def level_map(swept: Swept, loop: str) -> Chart:
             set_scale("log")
             which.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
             which.set_minor_locator(NullLocator())
-        which.set_major_formatter(FuncFormatter(lambda value, _: plain(value).replace("-", "−")))
+        which.set_major_formatter(FuncFormatter(lambda value, _: plain(value)))
         set_label(clean(axis.label, 60), fontsize=SIZE)
     panel.set_xlim(*_span(first, 0.0))
     panel.set_ylim(*_span(second, 0.0))

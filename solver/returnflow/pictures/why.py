@@ -8,7 +8,7 @@ from matplotlib.colors import LogNorm
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from returnflow.answers.budget import Budget, Contribution, engineering
+from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.result import Result
 from returnflow.pictures.canvas import ROLE_COLOURS, Label
 from returnflow.pictures.fields import FLOW_MAP, draw_arrows, flow_range, hole_spacing, shared_ranges, ticks_between
@@ -16,8 +16,9 @@ from returnflow.pictures.frame import Frame
 from returnflow.pictures.maps import Maps, carrying_level, local_mean
 from returnflow.pictures.pictured import coupling_parts
 from returnflow.words.answer_text import lead
-from returnflow.words.columns import percent
 from returnflow.words.drives import amperes, drive
+from returnflow_geometry.model.numbers import engineering, percent
+from returnflow_geometry.model.wording import named
 
 VICTIM_TUBES = 8
 SIZE = 0.66  # it is shown beside the table of options
@@ -56,15 +57,15 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
     level = carrying_level(density[known], around[known]) if meeting else np.inf
     blue = ROLE_COLOURS[weak.role]
     legend: list[tuple[Artist, str]] = [
-        (Line2D([], [], color=blue, lw=2.2), f"return of “{weak.name}”, {VICTIM_TUBES} equal parts"),
-        (Line2D([], [], color="#8f8f8f", marker=">", ms=5, lw=0.9), f"way of “{noisy.name}”"),
+        (Line2D([], [], color=blue, lw=2.2), f"return of {named(weak.name)}, {VICTIM_TUBES} equal parts"),
+        (Line2D([], [], color="#8f8f8f", marker=">", ms=5, lw=0.9), f"way of {named(noisy.name)}"),
     ]
     if meeting:
         legend.append((Patch(facecolor="none", edgecolor="black", linewidth=2.0), "holds 90 % of the coupling"))
     frame = Frame(
         result,
         f"{noisy.name} over the return of {weak.name}",
-        f"copper “{result.copper}” on {board.copper(result.copper).layer} · {drive(noisy)} · shared: "
+        f"copper {named(result.copper)} on {board.copper(result.copper).layer} · {drive(noisy)} · shared: "
         f"{engineering(abs(part.transfer), 'Ω')}, {engineering(part.noise, 'V')} · resistive limit",
         bar=True,
         legend=legend,
@@ -95,7 +96,7 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
         if board.terminal(name).copper == result.copper
     }
     frame.draw_labels(list(ends.values()))
-    frame.draw_bar(shown, f"sheet current of “{noisy.name}”, A/m", ticks_between(span), extend="both")
+    frame.draw_bar(shown, f"sheet current of {named(noisy.name)}, A/m", ticks_between(span), extend="both")
     return frame
 
 
@@ -111,8 +112,8 @@ def why_words(result: Result, budget: Budget, part: Contribution) -> tuple[str, 
         if here < 0.995:
             met += f" This plane has {percent(here)} of it; the details show the others."
     caption = (
-        f"Why: “{noisy.name}” (colours, arrows) flows back over the copper by which “{weak.name}” returns (blue). "
-        f"{met} Resistive limit, where the currents spread as at low frequency."
+        f"Why: {named(noisy.name)} (colours, arrows) flows back over the copper by which {named(weak.name)} returns "
+        f"(blue). {met} Resistive limit, where the currents spread as at low frequency."
     )
     return (
         caption,

@@ -39,6 +39,7 @@ from returnflow.words.study_tables import (
     variants_table,
 )
 from returnflow.words.table import Table
+from returnflow_geometry.model.wording import named
 
 MOST_COLUMNS = 8  # of a table: more are cut off on a narrow screen, or on paper
 MOST_OPTIONS, MOST_FINDINGS, MOST_DECISIONS, MOST_SAID = 12, 8, 3, 8  # of the brief report
@@ -177,7 +178,7 @@ def bare_html(study: Study, failed: Sequence[str]) -> str:
 def _decision(study: Study, decision: Decision) -> Section:
     rests = ("What the recommendation rests on:", decision.rests_on)
     return Section(
-        f"Decision: “{decision.loop}”",
+        f"Decision: {named(decision.loop)}",
         (
             decision.finding,
             f"Recommended: {decision.recommendation}",
@@ -202,7 +203,7 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
         yield Section("The board", board)
     for budget in (*result.sensitive, *result.cables):
         yield Section(
-            f"What gets into “{budget.loop}”",
+            f"What gets into {named(budget.loop)}",
             (
                 *((budget.recommendation,) if budget.recommendation else ()),
                 contributions_table(result, budget),

@@ -18,6 +18,7 @@ from returnflow.resistive.products import both_sides, circuit_products, curl
 from returnflow.resistive.spaces import Space, Topology, circuit_fields, path_fields, potential_map, stream_map
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
 from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -357,7 +358,7 @@ def solve(
     """
     options = options or Options()
     say = progress or (lambda _: None)
-    called = [f"“{name}”" for name in names] if names else [f"number {number + 1}" for number in range(len(loops))]
+    called = [named(name) for name in names] if names else [f"number {number + 1}" for number in range(len(loops))]
     clock = _Clock()
     whole = copper if isinstance(copper, Conductors) else Conductors.single(copper, 1.0 if sheet is None else sheet)
     largest = [diagonal(plane) / 16 for plane in whole.planes]

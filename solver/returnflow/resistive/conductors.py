@@ -18,6 +18,7 @@ from returnflow_geometry.mesh.mesher import Mesh, Mesher, MeshError, Plane
 from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.mesh.union import part_of, united
 from returnflow_geometry.model.board import Case, Copper
+from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -230,7 +231,7 @@ class StackMesher:
             try:
                 parts.append(mesher.graded(size(number, mesher)))
             except MeshError as error:
-                message = f"Copper “{self.conductors.names[number]}”: {error}"
+                message = f"Copper {named(self.conductors.names[number])}: {error}"
                 raise MeshError(message) from error
         it = self.conductors
         if len(parts) == 1:

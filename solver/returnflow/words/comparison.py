@@ -9,9 +9,11 @@ from dataclasses import dataclass
 
 from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, Study
-from returnflow.answers.budget import Budget, decibels, engineering
+from returnflow.answers.budget import Budget, decibels
 from returnflow.answers.compare import Change, Figure, Row, RowKind
-from returnflow.words.columns import WIDTH, percent, rows_text, short
+from returnflow.words.columns import WIDTH, rows_text, short
+from returnflow_geometry.model.numbers import dB, engineering, percent
+from returnflow_geometry.model.wording import named
 
 NO_CHANGE = "no change"
 KIND_WORDS: dict[RowKind, str] = {
@@ -66,7 +68,7 @@ def cell(study: Study, row: Row, variant: int) -> Cell:
     budget = budget_of(study, row, variant)
     return Cell(
         value=figure_text(row, figure),
-        margin="" if budget is None else f"{signed_dB(budget.margin_dB)}, {VERDICTS[budget.verdict]}",
+        margin="" if budget is None else f"{dB(budget.margin_dB, sign=True)}, {VERDICTS[budget.verdict]}",
         change=text,
         verdict="" if budget is None else budget.verdict,
         moved=moved is not None and moved.meaningful,
@@ -83,12 +85,12 @@ def budget_of(study: Study, row: Row, variant: int) -> Budget | None:
 def row_name(row: Row) -> str:
     """What a row is about, within its kind."""
     if row.kind == "share":
-        return f"“{row.loop}” across “{row.other}”"
+        return f"{named(row.loop)} across {named(row.other)}"
     if row.kind == "link":
-        return f"“{row.loop}” in “{row.other}”"
+        return f"{named(row.loop)} in {named(row.other)}"
     if row.kind == "gap":
-        return f"“{row.loop}” across “{row.other}”"
-    return f"“{row.loop}”" + (", for 1 A" if row.unit == "A/m per A" else "")
+        return f"{named(row.loop)} across {named(row.other)}"
+    return named(row.loop) + (", for 1 A" if row.unit == "A/m per A" else "")
 
 
 def row_limit(study: Study, row: Row) -> str:
@@ -114,7 +116,7 @@ def figure_text(row: Row, figure: Figure) -> str:
     """
     if row.unit == "":
         return percent(figure.value)
-    return engineering(figure.value, row.unit.removesuffix(" per A")).replace("-", "−")
+    return engineering(figure.value, row.unit.removesuffix(" per A"))
 
 
 def change_text(change: Change, row: Row, variant: int) -> str:
@@ -125,10 +127,9 @@ def change_text(change: Change, row: Row, variant: int) -> str:
         return "none in the base"
     if change.dB == -math.inf:
         return "nothing left"
-    # Nearly everything gone is not everything, and a small change is not none.
-    share = f"{change.percent:+.3f}" if -100 < change.percent < -99.95 else f"{change.percent:+.3g}"
-    size = f"{change.dB:+.3f} dB" if abs(change.dB) < 0.05 else signed_dB(change.dB)
-    return f"{size}, {share} %".replace("-", "−")
+    # Nearly everything gone is not everything.
+    digits = 5 if -100 < change.percent < -99.95 else 3
+    return f"{dB(change.dB, sign=True)}, {percent(change.percent / 100, digits, sign=True)}"
 
 
 def _known(row: Row, variant: int) -> str:
@@ -142,21 +143,6 @@ def _known(row: Row, variant: int) -> str:
     if abs(old.value) <= within:
         return "±" + (percent(within) if row.unit == "" else engineering(within, row.unit, 2))
     return f"±{100 * within / abs(old.value):.2g} %"
-
-
-def signed_dB(value: float) -> str:
-    """
-    Decibels with a sign.
-
-    Examples
-    --------
-    >>> signed_dB(-11.31), signed_dB(3.0), signed_dB(-0.02), signed_dB(float("inf"))
-    ('−11.3 dB', '+3.0 dB', '0.0 dB', 'no noise')
-    """
-    if math.isinf(value):
-        return "no noise"
-    text = f"{value:+.1f} dB"
-    return "0.0 dB" if float(text.split()[0]) == 0 else text.replace("-", "−")
 
 
 def moving(rows: Sequence[Row]) -> tuple[list[Row], list[Row]]:
@@ -191,7 +177,7 @@ def noise_text(option: Option) -> str:
     at_most = "at most " if option.variant is None and option.noise > 0 else ""
     if option.noise == 0:
         return "none by way of the plane"
-    return f"{at_most}{engineering(option.noise, 'V')} ({signed_dB(decibels(option.limit, option.noise))})"
+    return f"{at_most}{engineering(option.noise, 'V')} ({dB(decibels(option.limit, option.noise), sign=True)})"
 
 
 def keeps_text(option: Option) -> str:
@@ -207,8 +193,8 @@ def keeps_text(option: Option) -> str:
 
 def costs_text(option: Option) -> str:
     """What an option costs, or mends, elsewhere."""
-    parts = [f"exceeds {', '.join(f'“{name}”' for name in option.broken)}"] if option.broken else []
-    parts += [f"mends {', '.join(f'“{name}”' for name in option.mended)}"] if option.mended else []
+    parts = [f"exceeds {', '.join(named(name) for name in option.broken)}"] if option.broken else []
+    parts += [f"mends {', '.join(named(name) for name in option.mended)}"] if option.mended else []
     if option.variant is None:
         return "see reasons" if option.costs else "not computed"
     return "; ".join(parts) or ("see reasons" if option.costs else "no change")
@@ -239,12 +225,13 @@ def comparison_text(study: Study) -> str:
             cells = [(name, cell(study, row, n)) for n, name in enumerate(comparison.variants)]
             lines = [[short(name, 34), it.value, it.margin, it.change] for name, it in cells]
             parts.append(
-                f"{what} “{row.loop}”, {limit}\n" + rows_text(["variant", "rms", "margin", f"against {base}"], lines, 4)
+                f"{what} {named(row.loop)}, {limit}\n"
+                + rows_text(["variant", "rms", "margin", f"against {base}"], lines, 4)
             )
         others = len(comparison.rows) - len(comparison.of("noise")) - len(comparison.of("cables"))
         if others:
             parts.append(f"{others} more quantities of all variants are compared in the report.")
-    parts += [textwrap.fill(f"Variant “{name}” failed: {reason}", WIDTH) for name, reason in study.failed.items()]
+    parts += [textwrap.fill(f"Variant {named(name)} failed: {reason}", WIDTH) for name, reason in study.failed.items()]
     return "\n\n".join(parts)
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from returnflow.answers.budget import band_mask, engineering, passed
+from returnflow.answers.budget import band_mask, passed
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
 from returnflow_geometry.model.board import Loop
+from returnflow_geometry.model.numbers import engineering
 
 
 def driven(loop: Loop) -> bool:

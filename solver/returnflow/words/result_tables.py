@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from returnflow.answers.budget import Budget, engineering
+from returnflow.answers.budget import Budget
 from returnflow.answers.frequency import high_inductance, inductance_doubt
 from returnflow.answers.result import Result
 from returnflow.magnetic.broadband import Broadband
@@ -23,10 +23,11 @@ from returnflow.words.answer_text import (
     section_names,
     turns,
 )
-from returnflow.words.columns import percent, plain
 from returnflow.words.drives import amperes, drive, driven
 from returnflow.words.link_rows import LEAST, LinkFacts, link_facts, using
 from returnflow.words.table import Cell, Table, largest
+from returnflow_geometry.model.numbers import engineering, percent, plain
+from returnflow_geometry.model.wording import named
 
 MOST_ROWS = 12  # noisy loops, or links, that a table lists; of the others it says how little they carry
 AT_REST = {"conducts": "conducts", "open": "open", "closed": "taken as closed, as there is no other way"}
@@ -51,7 +52,8 @@ def contributions_table(result: Result, budget: Budget) -> Table:
         ["margin", *[""] * 4, Cell(margin(budget), mark=budget.verdict), ""],
     ]
     return Table(
-        title=f"What each noisy loop puts {'in series with' if sensitive else 'between the ends of'} “{budget.loop}”",
+        title=f"What each noisy loop puts {'in series with' if sensitive else 'between the ends of'} "
+        f"{named(budget.loop)}",
         head=("noisy loop", "transfer resistance", "current rms", "strongest at", "counted", "rms", "of the power"),
         rows=[rows[n] for n in kept],
         foot=foot,
@@ -68,7 +70,7 @@ def loops_table(result: Result) -> Table:
         thickness = float(result.conductors.thickness[peak.copper])
         K, per = peak.value * amperes(loop), "" if driven(loop) else " per A"
         foil = f"{1e6 * thickness:.3g} µm"
-        where = (foil, f"“{result.conductors.names[peak.copper]}”") if several else (foil,)
+        where = (foil, named(result.conductors.names[peak.copper])) if several else (foil,)
         rows.append(
             [
                 loop.name,
@@ -148,7 +150,7 @@ def frequency_tables(result: Result) -> list[Table]:
             [name, *(percent(float(spectral.shares[n, r, j])) for n in range(len(every)))]
             for j, name in enumerate(names)
         ]
-        title = f"Share of each loop’s current across “{region}”"
+        title = f"Share of each loop’s current across {named(region)}"
         tables.append(Table(title=title, head=("loop", *every), rows=lines))
     for _, f in asked:
         Z = result.impedance(f)
@@ -284,14 +286,14 @@ def links_tables(result: Result) -> list[Table]:
         shown, rest = largest([float(np.abs(item.currents[:, j]).max()) for item in parts], MOST_ROWS)
         tables.append(
             Table(
-                title=f"Part of the current of “{names[j]}” that flows in each link",
+                title=f"Part of the current of {named(names[j])} that flows in each link",
                 head=heads,
                 rows=[[parts[n].link.name, *(_part(parts[n], k, j) for k in range(len(heads) - 1))] for n in shown],
                 notes=_others(len(parts) - len(shown), rest, "it"),
             )
         )
     notes = list(tables[-1].notes)
-    idle = [f"“{name}”" for j, name in enumerate(names) if j not in loops]
+    idle = [named(name) for j, name in enumerate(names) if j not in loops]
     if idle and solved:
         notes.append(f"No link carries any of {', '.join(idle)}.")
     if loops:

@@ -22,6 +22,7 @@ from returnflow.words.comparison import (
     row_name,
 )
 from returnflow.words.table import Cell, Entry, Table, largest
+from returnflow_geometry.model.wording import named
 
 LEVELS = {"high": "at or above what is tolerated", "moderate": "above a tenth of it", "low": "below a tenth of it"}
 MOST_LINKS = 12  # rows of currents in links
@@ -35,7 +36,7 @@ def options_table(study: Study, decision: Decision, most: int | None = None) -> 
     chosen = next((n for n, option in enumerate(options) if option is decision.chosen), None)
     rest = len(every) - len(options)
     return Table(
-        title=f"What can be done for “{decision.loop}”, in the order of effort",
+        title=f"What can be done for {named(decision.loop)}, in the order of effort",
         head=("option", "possible", "noise left (margin)", "keeps the limit", "elsewhere"),
         rows=[
             [
@@ -57,7 +58,7 @@ def reasons_table(decision: Decision) -> Table:
     """Why every option does what it does, and what it costs elsewhere."""
     chosen = next((n for n, option in enumerate(decision.options) if option is decision.chosen), None)
     return Table(
-        title=f"Reasons for every option for “{decision.loop}”",
+        title=f"Reasons for every option for {named(decision.loop)}",
         head=("option", "what it does, and what it costs elsewhere"),
         rows=[[option.title, Cell("", (*option.reasons, *option.costs))] for option in decision.options],
         left=2,
@@ -86,7 +87,7 @@ def variants_table(study: Study) -> Table | None:
         rows=rows,
         notes=(
             f"Below every value its margin, positive where the limit is kept, and its change against "
-            f"“{comparison.variants[0]}”." + (f" {rest} more limits are in the details." if rest else ""),
+            f"{named(comparison.variants[0])}." + (f" {rest} more limits are in the details." if rest else ""),
         ),
         marks={n: "chosen" for n, name in enumerate(comparison.variants) if name in best},
     )
@@ -99,12 +100,12 @@ def comparison_tables(study: Study) -> list[Table]:
         return []
     first, rest = moving(study.comparison.rows)
     note = (
-        f"Below every value its change against “{names[0]}”, in dB and per cent. “No change” means that the difference "
-        "is smaller than what both values are known to, which stands in brackets: brackets of the resistances, what a "
-        "magnetic mesh of twice the edges changes, 3 % of a strongest sheet current. Margins are positive where a "
-        "limit is kept. A dash: the variant has no such thing."
+        f"Below every value its change against {named(names[0])}, in dB and per cent. 'No change' means that the "
+        "difference is smaller than what both values are known to, which stands in brackets: brackets of the "
+        "resistances, what a magnetic mesh of twice the edges changes, 3 % of a strongest sheet current. Margins are "
+        "positive where a limit is kept. A dash: the variant has no such thing."
     )
-    tables = [_comparison(study, first, f"All variants against “{names[0]}”", (note,))]
+    tables = [_comparison(study, first, f"All variants against {named(names[0])}", (note,))]
     if rest:
         tables.append(_comparison(study, rest, "Quantities that no variant changes, or that are nothing", ()))
     return tables

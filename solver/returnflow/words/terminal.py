@@ -6,13 +6,15 @@ import textwrap
 
 from returnflow.advice.decision import Decision
 from returnflow.advice.study import AS_DRAWN, Study
-from returnflow.answers.budget import Budget, engineering
+from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
 from returnflow.words.answer_text import accuracy_sentence, margin, summary
 from returnflow.words.columns import WIDTH
 from returnflow.words.comparison import comparison_text
 from returnflow.words.result_tables import contributions_table, loops_table, traffic_tables
 from returnflow.words.study_tables import options_table
+from returnflow_geometry.model.numbers import engineering
+from returnflow_geometry.model.wording import named
 
 MOST_FINDINGS = 3
 VERDICT_WORDS = {"kept": "kept", "exceeded": "EXCEEDED", "undecided": "undecided", "unknown": "not known"}
@@ -56,7 +58,7 @@ def _review_text(study: Study) -> str:
 
 def _sweeps_text(study: Study) -> str:
     lines = [
-        textwrap.fill(f"sweep “{swept.sweep.name}”: {swept.sentence(loop)}", WIDTH, subsequent_indent="  ")
+        textwrap.fill(f"sweep {named(swept.sweep.name)}: {swept.sentence(loop)}", WIDTH, subsequent_indent="  ")
         for swept in study.swept
         for loop in swept.loops
     ]
@@ -67,7 +69,7 @@ def _decision_text(study: Study, decision: Decision) -> str:
     """Finding, recommendation and the options of one sensitive loop; the recommended one has a star."""
     return "\n".join(
         [
-            textwrap.fill(f"“{decision.loop}”: {decision.finding}", WIDTH),
+            textwrap.fill(f"{named(decision.loop)}: {decision.finding}", WIDTH),
             textwrap.fill(f"Recommended: {decision.recommendation}", WIDTH, subsequent_indent="  "),
             "in the order of effort:",
             options_table(study, decision).text(*OPTION_COLUMNS),
@@ -78,7 +80,7 @@ def _decision_text(study: Study, decision: Decision) -> str:
 def _budget_text(result: Result, budget: Budget) -> str:
     sensitive = result.case.loop(budget.loop).role == "sensitive"
     where = "rms in series with the signal" if sensitive else "rms between the two"
-    lines = [f"{'sensitive loop' if sensitive else 'cables'} “{budget.loop}”"]
+    lines = [f"{'sensitive loop' if sensitive else 'cables'} {named(budget.loop)}"]
     table = contributions_table(result, budget)
     lines += [*([table.text()] if budget.contributions else []), *(f"  {note}" for note in table.notes)]
     lines.append(

@@ -33,8 +33,8 @@ from returnflow_geometry.fabrication.gerber.image import read_gerber
 from returnflow_geometry.fabrication.ipc2581.document import looks_like_ipc2581, read_ipc2581
 from returnflow_geometry.fabrication.texts.jobfile import looks_like_job, read_job
 from returnflow_geometry.fabrication.texts.netlist import looks_like_netlist, read_netlist
-from returnflow_geometry.keys.reading import brief, listed
 from returnflow_geometry.model.board import GRID, Shape
+from returnflow_geometry.model.wording import brief, listed
 
 _Read = TypeVar("_Read", JobFile, Netlist)
 LEAST_OUTSIDE = 1e-8  # m2: less copper than 0.01 mm2 outside the outline is not worth a word

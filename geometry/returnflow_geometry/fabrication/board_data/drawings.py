@@ -19,8 +19,8 @@ from returnflow_geometry.fabrication.base.objects import (
     Plating,
 )
 from returnflow_geometry.fabrication.board_data.layers import choose_layers
-from returnflow_geometry.keys.reading import brief
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.wording import brief
 
 ROUND = 0.97  # of a circle's 4 pi area / perimeter2: a polygon of nine corners has this
 FUNCTIONS = {

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from returnflow_geometry.fabrication.base.objects import FabricationError, JobFile
-from returnflow_geometry.keys.reading import brief, listed
+from returnflow_geometry.model.wording import brief, listed
 
 LayerKind = Literal["copper", "outline", "drill", "ignored"]
 HEAD = 65536  # bytes in which a file says what it is

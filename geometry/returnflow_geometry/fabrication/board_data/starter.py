@@ -12,7 +12,7 @@ from returnflow_geometry.fabrication.copper.connectivity import PLATING, Connect
 from returnflow_geometry.fabrication.copper.merged import copper_name
 from returnflow_geometry.fabrication.copper.pins import Pin, parts_of, pins_of
 from returnflow_geometry.fabrication.copper.stack import layers_of
-from returnflow_geometry.keys.drawn_shapes import mm
+from returnflow_geometry.model.numbers import mm
 
 MAX_NETS, MAX_PARTS, MAX_PINS = 40, 60, 24
 WIDTH = 112  # characters of a line of comment

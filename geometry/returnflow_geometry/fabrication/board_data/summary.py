@@ -12,8 +12,8 @@ from returnflow_geometry.fabrication.base.objects import BoardData, Limits
 from returnflow_geometry.fabrication.copper.connectivity import PLATING, Connectivity, connect, describe_tie
 from returnflow_geometry.fabrication.copper.pins import Pin, entry_holes, find_pin, netlist_disagreements, pins_of
 from returnflow_geometry.fabrication.copper.stack import Thickness, layers_of
-from returnflow_geometry.keys.drawn_shapes import MM, mm, place
-from returnflow_geometry.keys.reading import brief
+from returnflow_geometry.model.numbers import MM, mm, place
+from returnflow_geometry.model.wording import brief
 
 MAX_LISTED = 10
 LEAST_POUR = 1e-6  # m2: floating copper smaller than 1 mm2 is a pad of its own or a mark

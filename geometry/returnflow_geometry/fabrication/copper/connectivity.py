@@ -15,11 +15,12 @@ from returnflow_geometry.fabrication.base.budget import Budget, names_data
 from returnflow_geometry.fabrication.base.objects import CHORD, BoardData, Hole, Limits
 from returnflow_geometry.fabrication.copper.naming import is_no_net, name_pieces
 from returnflow_geometry.fabrication.copper.touching import LEAST_AREA, joints, meetings
-from returnflow_geometry.keys.drawn_shapes import CONTACT_CORNERS, mm, place
-from returnflow_geometry.keys.reading import brief
+from returnflow_geometry.keys.drawn_shapes import CONTACT_CORNERS
 from returnflow_geometry.model import shapes
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.groups import grouped
+from returnflow_geometry.model.numbers import mm, place
+from returnflow_geometry.model.wording import brief
 
 PLATING = 20e-6  # m, where nobody says how thick; common practice, no source
 

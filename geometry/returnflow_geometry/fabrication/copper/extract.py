@@ -13,9 +13,9 @@ from returnflow_geometry.fabrication.copper.contacts import Use, links_of, termi
 from returnflow_geometry.fabrication.copper.merged import SIMPLIFY, Sheets, build_sheets, copper_name
 from returnflow_geometry.fabrication.copper.pins import Pin, PinContact, find_pin, pins_of
 from returnflow_geometry.fabrication.copper.stack import Thickness, layers_of
-from returnflow_geometry.keys.drawn_shapes import MM, mm
-from returnflow_geometry.keys.reading import brief, listed
 from returnflow_geometry.model.board import Copper, Layer, Link, Shape, Terminal
+from returnflow_geometry.model.numbers import MM, mm
+from returnflow_geometry.model.wording import brief, listed
 
 TEMPERATURE = 25.0  # degree Celsius
 LEAST_LEFT_OUT = 5e-6  # m2: pads and stubs are not worth a word

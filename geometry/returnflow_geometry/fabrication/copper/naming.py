@@ -11,7 +11,7 @@ from shapely import Polygon, STRtree
 from returnflow_geometry.fabrication.base.budget import Budget
 from returnflow_geometry.fabrication.base.objects import BoardData
 from returnflow_geometry.fabrication.copper.touching import meetings
-from returnflow_geometry.keys.reading import listed
+from returnflow_geometry.model.wording import listed
 
 MAX_LISTED = 5
 

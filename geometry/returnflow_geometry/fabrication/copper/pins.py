@@ -16,10 +16,11 @@ from returnflow_geometry.fabrication.base.objects import BoardData, FabricationE
 from returnflow_geometry.fabrication.copper.connectivity import Barrel, Connectivity, axis, reaches
 from returnflow_geometry.fabrication.copper.naming import is_no_net
 from returnflow_geometry.fabrication.copper.touching import meetings
-from returnflow_geometry.keys.drawn_shapes import CONTACT_CORNERS, place
-from returnflow_geometry.keys.reading import brief, listed
+from returnflow_geometry.keys.drawn_shapes import CONTACT_CORNERS
 from returnflow_geometry.model import shapes
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.numbers import place
+from returnflow_geometry.model.wording import brief, listed
 
 SAME_PLACE = 10e-6  # m: netlists round to a ten-thousandth of an inch or coarser
 ASSUMED_PAD = 0.3e-3  # m: contact of a pin whose pad no file draws

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from returnflow_geometry.fabrication.base.objects import BoardData, StackLayer
-from returnflow_geometry.keys.drawn_shapes import mm
 from returnflow_geometry.model.board import Layer
+from returnflow_geometry.model.numbers import mm
 
 # Where neither the files nor the case say; common practice, no source.
 COPPER = 35e-6  # m
