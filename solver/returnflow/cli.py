@@ -40,7 +40,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         _say(f"error: cannot write the results{where}: {error.strerror or error}. Choose another directory with -o.")
         return BAD_INPUT
     except MemoryError:
-        _say("error: out of memory. Ask for less accuracy, or remove copper details much finer than the contacts.")
+        _say("error: out of memory. Raise `accuracy`, or remove copper details much finer than the contacts.")
         return BAD_INPUT
     except KeyboardInterrupt:
         _say("stopped; what was not yet written is lost.")

@@ -21,6 +21,7 @@ from returnflow.advice.study import AS_DRAWN
 from returnflow.answers.frequency import near_share
 from returnflow.magnetic.routes import faced
 from returnflow_geometry.checks.gaps import crossed_gaps, edges, filled, stretches
+from returnflow_geometry.model.numbers import percent
 
 # 100 x 40 mm, traces 1 mm above the copper.
 HEAD = """
@@ -240,8 +241,8 @@ class TestEdge:
         assert finding.value == abs(near_share(it.spectral.model, item.route, 0, 1e9))
         # The image current of a trace one height from the edge is cut off there; much of it crowds at the edge instead.
         assert finding.severity == pytest.approx(1 - finding.value / IDEAL, abs=1e-12) or finding.severity == 0
-        assert f"{100 * finding.value:.0f} % of its return" in finding.sentence
-        assert "80 % would over an endless plane" in finding.sentence
+        assert f"{percent(finding.value)} of its return" in finding.sentence
+        assert "79.5 % would over an endless plane" in finding.sentence
 
     def test_nothing_is_lost_where_no_line_reaches_the_ribbon(self):
         slow = "current_A = 0.5\nfrequency_Hz = 50"

@@ -71,14 +71,14 @@ class TestHoles:
     def test_holes_of_another_origin_stop_the_import(self, tmp_path):
         files = small_files(tmp_path)
         text = re.sub(rb"Y5\.5", b"Y135.5", files["board-1-4-PTH.drl"])
-        with pytest.raises(FabricationError, match="only 0% of its plated holes meet copper"):
+        with pytest.raises(FabricationError, match="only 0 % of its plated holes meet copper"):
             board_data({**files, "board-1-4-PTH.drl": text})
 
     def test_a_few_that_miss_are_reported(self, tmp_path):
         files = small_files(tmp_path)
         text = files["board-1-4-PTH.drl"].replace(b"X2.0", b"X92.0").replace(b"X3.25", b"X93.25")
         data = board_data({**files, "board-1-4-PTH.drl": text})
-        assert data.contradictions == ("board-1-4-PTH.drl: only 83% of its plated holes meet copper",)
+        assert data.contradictions == ("board-1-4-PTH.drl: only 83.3 % of its plated holes meet copper",)
 
     def test_holes_in_two_files_count_once(self, tmp_path):
         files = small_files(tmp_path)

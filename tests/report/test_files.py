@@ -158,7 +158,7 @@ class TestJson:
         assert noise["changes"][2]["dB"] == pytest.approx(20 * math.log10(values[2] / values[0]))
         assert noise["changes"][2]["percent"] == pytest.approx(100 * (values[2] / values[0] - 1))
         assert [change["meaningful"] for change in noise["changes"]][:4] == [False, True, True, False]
-        assert data["variants"][1]["changes"] == ["cutout “slot” is dropped"]
+        assert data["variants"][1]["changes"] == ['cutout "slot" is dropped']
 
     def test_failed_variants_and_findings_are_listed(self):
         data = strict(to_json(replace(varied(), failed={"gone": "No way."})))

@@ -49,7 +49,7 @@ class TestChanges:
             ((0.0, 0.0), (2.0, 0.1), "none in the base"),
             # Nearly all of it is not all of it, and a little is not nothing.
             ((1.0, 0.0), (3e-5, 0.0), "−90.5 dB, −99.997 %"),
-            ((1.0, 0.0), (0.999, 0.0), "−0.009 dB, −0.1 %"),
+            ((1.0, 0.0), (0.999, 0.0), "−0.0087 dB, −0.1 %"),
         ],
     )
     def test_they_are_in_decibels_and_per_cent(self, old, new, text):

@@ -27,14 +27,16 @@ def nearest(name: str, known: Iterable[str]) -> str | None:
 
 def named(name: str) -> str:
     """
-    Name in quotation marks; a stand-in for a missing one without.
+    Name in quotation marks, as it is written but on one line; a stand-in for a missing one without.
 
     Examples
     --------
-    >>> print(named("A"), named(Unnamed("number 3")))
-    "A" number 3
+    >>> print(named("A"), named('2" pipe'), named(Unnamed("number 3")))
+    "A" "2" pipe" number 3
     """
-    return name if isinstance(name, Unnamed) else f'"{brief(name, MAX_NAME)}"'
+    if isinstance(name, Unnamed):
+        return name
+    return f'"{name if name.isprintable() and len(name) <= MAX_NAME else brief(name, MAX_NAME)}"'
 
 
 def listed(names: Iterable[str], last: str = "") -> str:

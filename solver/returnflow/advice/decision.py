@@ -8,10 +8,12 @@ from dataclasses import dataclass
 
 from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.options import options_for
-from returnflow.answers.budget import Budget, engineering
+from returnflow.answers.budget import Budget
 from returnflow.answers.missing import missing_route
 from returnflow.answers.result import Result
 from returnflow_geometry.model.board import Loop
+from returnflow_geometry.model.numbers import engineering, percent
+from returnflow_geometry.model.wording import named
 
 CAUTION = (
     "Protective earth, isolation barriers and cable-shield bonds are safety and EMC matters for local codes and a "
@@ -99,8 +101,8 @@ def _finding(loop: Loop, budget: Budget) -> str:
     noise, limit = engineering(budget.noise, "V"), engineering(budget.limit, "V")
     heard = sorted((part for part in budget.contributions if part.in_band), key=lambda part: -part.noise)
     if not heard or budget.noise == 0:
-        return f"No noisy current puts a voltage in series with “{loop.name}” within its band."
-    parts = ", ".join(f"“{part.loop}” {part.part:.0%}" for part in heard[:3] if abs(part.part) > 0.005)
+        return f"No noisy current puts a voltage in series with {named(loop.name)} within its band."
+    parts = ", ".join(f"{named(part.loop)} {percent(part.part)}" for part in heard[:3] if abs(part.part) > 0.005)
     if budget.verdict == "unknown":
         return missing_route(budget)
     if budget.verdict == "kept":
@@ -118,8 +120,8 @@ def _finding(loop: Loop, budget: Budget) -> str:
 _ADVICE = {
     "move amplifier": "Share the plane, and shorten the distance",
     "noisy current": "Share the plane, and lower or move the noisy current",
-    "dedicated return": "Give “{loop}” a return of its own with one ground point",
-    "differential": "Receive “{loop}” differentially, isolated from ground",
+    "dedicated return": "Give {loop} a return of its own with one ground point",
+    "differential": "Receive {loop} differentially, isolated from ground",
     "copper": "Share the plane, and change its copper",
 }
 
@@ -131,7 +133,7 @@ def _recommendation(
         sentences = [f"Share the plane: it keeps {budget.margin_dB:.1f} dB in hand as it is."]
         return [*sentences, *_cables(base, options, None)]
     if budget.verdict == "unknown":
-        missing = " and ".join(f"“{name}”" for name in budget.unrouted)
+        missing = " and ".join(named(name) for name in budget.unrouted)
         return [
             f"Draw the route of {missing} first: where it lies decides what couples.",
             *_cables(base, options, None),
@@ -141,12 +143,14 @@ def _recommendation(
         best = min(near, key=lambda option: option.noise or 0.0, default=None)
         sentences = ["Nothing computed here keeps the limit by itself."]
         if best is not None and best.noise is not None:
-            sentences.append(f"The best of it, “{best.title}”, leaves {engineering(best.noise, 'V')}.")
+            sentences.append(f"The best of it, {named(best.title)}, leaves {engineering(best.noise, 'V')}.")
         sentences.append("Combine options in one variant, or ask whether the limit is right.")
         return [*sentences, *_cables(base, options, None)]
-    how = _ADVICE[chosen.kind].format(loop=loop.name)
+    how = _ADVICE[chosen.kind].format(loop=named(loop.name))
     sentences = [
-        f"{how}, as in “{chosen.title}”." if chosen.variant else f"{how}: {chosen.title[0].lower()}{chosen.title[1:]}."
+        f"{how}, as in {named(chosen.title)}."
+        if chosen.variant
+        else f"{how}: {chosen.title[0].lower()}{chosen.title[1:]}."
     ]
     if chosen.noise is not None:
         margin = chosen.margin_dB or 0.0
@@ -165,15 +169,15 @@ def _cables(base: Result, options: tuple[Option, ...], chosen: Option | None) ->
     sentences = []
     for item in wrong:
         if chosen is not None and item.loop in chosen.mended:
-            sentences.append(f"It also brings “{item.loop}” within {engineering(item.limit, 'V')}.")
+            sentences.append(f"It also brings {named(item.loop)} within {engineering(item.limit, 'V')}.")
             continue
         mending = [option for option in options if item.loop in option.mended and not option.broken]
         found = f"{engineering(item.noise, 'V')} against {engineering(item.limit, 'V')}"
-        says = f"Independently of this signal, “{item.loop}” has {found}"
+        says = f"Independently of this signal, {named(item.loop)} has {found}"
         if mending:
             best = min(mending, key=lambda option: option.effort)
             sentences.append(
-                f"{says}; “{best.title}” mends that; whether both together keep every limit was not solved."
+                f"{says}; {named(best.title)} mends that; whether both together keep every limit was not solved."
             )
         else:
             sentences.append(f"{says}, and no variant here mends that.")
@@ -181,7 +185,7 @@ def _cables(base: Result, options: tuple[Option, ...], chosen: Option | None) ->
 
 
 def _quoted(names: tuple[str, ...]) -> str:
-    return " and ".join(f"“{name}”" for name in names)
+    return " and ".join(named(name) for name in names)
 
 
 def _rests_on(loop: Loop, base: Result, chosen: Option | None) -> tuple[str, ...]:

@@ -12,12 +12,14 @@ from returnflow.advice.drawn import RETURN_WIDTH, loops_at
 from returnflow.advice.option import ROOM_DB, Option
 from returnflow.answers import coupling
 from returnflow.answers.adding import Coupled
-from returnflow.answers.budget import Budget, Contribution, decibels, engineering
+from returnflow.answers.budget import Budget, Contribution, decibels
 from returnflow.answers.budget import budget as sum_up
 from returnflow.answers.evaluate import couplings, heard_weights
 from returnflow.answers.result import Result
 from returnflow.resistive.foil import sheet_resistance
 from returnflow_geometry.model.board import Case, Loop
+from returnflow_geometry.model.numbers import engineering, percent
+from returnflow_geometry.model.wording import named
 
 ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
 RESISTIVE = 0.1  # part of the noise that may be other than resistive where an option rests on resistances
@@ -60,7 +62,7 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     others = loops_at(base.case, loop.inject, loop.name)
     exceeded = budget.verdict != "kept"
     if others:
-        quoted = " and ".join(f"“{name}”" for name in others)
+        quoted = " and ".join(named(name) for name in others)
         says = f"{quoted} also uses {loop.inject}: moving it moves that current too, which the placement map does not "
         reasons = [says + "show. Only solved places count."]
     else:
@@ -115,7 +117,7 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
         for dB in range(1, 201)
         if (done := _scaled_budget(loop, budget.limit, seen, loud, 10 ** (-dB / 20))).high <= aim or dB == 200
     )
-    names = ", ".join(f"“{part.loop}”" for part in parts[:count])
+    names = ", ".join(named(part.loop) for part in parts[:count])
     reasons = [
         f"{names} would have to fall to 1/{factor:.3g} (by {decibels(factor, 1):.0f} dB) of "
         f"{'its current' if count == 1 else 'their currents'}"
@@ -169,8 +171,8 @@ def _where_copper_helps(loop: Loop, lead: Contribution, base: Result) -> str:
         best = (
             total,
             (
-                f"Half of its coupling arises in {extent:.3g} mm² of “{name}” round ({x:.0f}, {y:.0f}) mm: more copper "
-                "there, or keeping its return away from there, helps most (see the coupling map)."
+                f"Half of its coupling arises in {extent:.3g} mm² of {named(name)} round ({x:.0f}, {y:.0f}) mm: more "
+                "copper there, or keeping its return away from there, helps most (see the coupling map)."
             ),
         )
     return best[1] if best else "The two currents meet on no copper: what couples is induction."
@@ -193,11 +195,11 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     # A resistor beside the plane: the plane's voltage, divided between the trace and the plane under it.
     two = own / (own + plane) * resistive_noise(loop, base)
     drawn = (
-        f"taken as {1e3 * length:.0f} mm of {1e3 * RETURN_WIDTH:.1f} mm trace on “{layer.name}”, "
+        f"taken as {1e3 * length:.0f} mm of {1e3 * RETURN_WIDTH:.1f} mm trace on {named(layer.name)}, "
         f"{engineering(own, 'Ω')}, against {engineering(plane, 'Ω')} of plane between the same points"
     )
     shared = (
-        f"Grounded at both ends ({drawn}) it would carry {plane / (own + plane):.0%} of the signal's return: "
+        f"Grounded at both ends ({drawn}) it would carry {percent(plane / (own + plane))} of the signal's return: "
         f"{engineering(two, 'V')} in series with the signal by resistance, against {engineering(budget.noise, 'V')} as "
         "drawn. Two ground points defeat it."
     )
@@ -226,7 +228,7 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     others = loops_at(base.case, lift.name, loop.name)
     if others:
         reasons.append(
-            f"{' and '.join(f'“{name}”' for name in others)} also uses {lift.name}: lifting it forces that current "
+            f"{' and '.join(named(name) for name in others)} also uses {lift.name}: lifting it forces that current "
             "into the new return. Give it a ground pin of its own first."
         )
     reasons += [
@@ -269,7 +271,7 @@ def differential(loop: Loop, budget: Budget) -> Option:
     ]
     if parts and parts[0].frequency is not None:
         listed = ", ".join(
-            f"{max(0.0, decibels(part.noise, aim)):.0f} dB at {engineering(part.frequency, 'Hz')} (“{part.loop}”)"
+            f"{max(0.0, decibels(part.noise, aim)):.0f} dB at {engineering(part.frequency, 'Hz')} ({named(part.loop)})"
             for part in parts[:3]
             if part.frequency is not None
         )

@@ -16,6 +16,7 @@ from returnflow.answers.result import Result
 from returnflow_geometry.checks.case_checks import check_case
 from returnflow_geometry.model.board import Case, Link, Loop, Terminal
 from returnflow_geometry.model.shapes import circle
+from returnflow_geometry.model.wording import named
 
 ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
 SHARES = (0.5, 0.25)  # of the distance between amplifier and connector, tried where the placement map does not hold
@@ -69,7 +70,7 @@ def _loudest(loop: Loop, base: Result) -> Loop | None:
 def _name(case: Case, terminal: str, place: tuple[float, float]) -> tuple[str, str]:
     x, y = (1e3 * value for value in place)
     others = loops_at(case, terminal)
-    also = f"; with it the currents of {' and '.join(f'“{name}”' for name in others)}" if len(others) > 1 else ""
+    also = f"; with it the currents of {' and '.join(named(name) for name in others)}" if len(others) > 1 else ""
     return f"{terminal} at ({x:.1f}, {y:.1f}) mm", f"{terminal} is moved to ({x:.1f}, {y:.1f}) mm{also}."
 
 
@@ -107,14 +108,14 @@ def _own_return(loop: Loop, case: Case, also: str) -> dict[str, Trial]:
     lifted = drawn.board.terminals[-1].name.removeprefix("drawn return at ").rstrip("'")
     others = loops_at(case, lifted, loop.name)
     change = (
-        f"A return of 0.3 mm for “{loop.name}” is drawn beside its signal on “{copper.layer}”, joined to the plane at "
-        f"{link.between[1]} only; {lifted} is lifted off the plane{also}."
+        f"A return of 0.3 mm for {named(loop.name)} is drawn beside its signal on {named(copper.layer)}, joined to the "
+        f"plane at {link.between[1]} only; {lifted} is lifted off the plane{also}."
     )
     changes = [change]
     if others:
-        quoted = " and ".join(f"“{name}”" for name in others)
+        quoted = " and ".join(named(name) for name in others)
         changes.append(f"{quoted} enters at the lifted {lifted} and flows in the new return as well.")
-    return {f"a return of its own for “{loop.name}”{also}": Trial(case=drawn, changes=tuple(changes))}
+    return {f"a return of its own for {named(loop.name)}{also}": Trial(case=drawn, changes=tuple(changes))}
 
 
 def _noisy_elsewhere(lead: Loop, base: Result) -> dict[str, Trial]:
@@ -159,7 +160,7 @@ def _stitched(loop: Loop, lead: Loop, base: Result) -> dict[str, Trial]:
         drawn = bare(case, new)
         if all(fits(drawn.board, end.name, (x, y)) for end in ends):
             where = f"({1e3 * x:.1f}, {1e3 * y:.1f}) mm"
-            change = f"“{ends[0].copper}” and “{ends[1].copper}” are joined by one more via at {where}."
+            change = f"{named(ends[0].copper)} and {named(ends[1].copper)} are joined by one more via at {where}."
             return {f"one more via at {where}": Trial(case=drawn, changes=(change,))}
     return {}
 

@@ -21,7 +21,7 @@ from returnflow_geometry.model.board import Case
 Answer = TypeVar("Answer")
 
 STOPPED = "Stopped by hand before it was solved."
-ENDED = "The process that solved was ended from outside, most often for want of memory. Ask for less accuracy."
+ENDED = "The process that solved was ended from outside, most often for want of memory. Raise `accuracy`."
 
 
 def solve_each(
@@ -119,7 +119,7 @@ def _answers(
     except (NumericalError, MeshError) as error:
         return dict.fromkeys(group, error)
     except MemoryError:
-        reason = "Out of memory. Ask for less accuracy, or solve fewer variants at a time (--jobs 1)."
+        reason = "Out of memory. Raise `accuracy`, or solve fewer variants at a time (--jobs 1)."
         return dict.fromkeys(group, NumericalError(reason))
 
 

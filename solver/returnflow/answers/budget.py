@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from returnflow.answers.adding import Coupled, Total, add_up, companies, keys_of, routeless_lines, unrouted_loops
 from returnflow.answers.spectra import Lines
 from returnflow_geometry.model.board import Case, Loop
+from returnflow_geometry.model.numbers import engineering, percent
+from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
 
@@ -210,7 +212,7 @@ def _adding(loops: Sequence[Loop], company: Sequence[int], total: Total) -> tupl
     steady = [(loop.name, volts) for loop, volts in zip(loops, total.steady, strict=True) if volts]
     if len(steady) > 1:
         listed = ", ".join(
-            f"“{name}” {'+' if volts > 0 else '−'}{engineering(abs(volts), 'V')}" for name, volts in steady
+            f"{named(name)} {'+' if volts > 0 else '−'}{engineering(abs(volts), 'V')}" for name, volts in steady
         )
         sentences.append(f"Steady currents add with their signs: {listed}.")
     together = [
@@ -218,11 +220,11 @@ def _adding(loops: Sequence[Loop], company: Sequence[int], total: Total) -> tupl
     ]
     for names in together:
         if len(names) > 1:
-            quoted = " and ".join(f"“{name}”" for name in names)
+            quoted = " and ".join(named(name) for name in names)
             sentences.append(f"The currents of {quoted} belong together: their lines of one frequency add in phase.")
     if total.alike and total.worst > 1.001 * total.noise:
         frequency, numbers = next(iter(total.alike.items()))
-        quoted = " and ".join(f"“{loops[n].name}”" for n in numbers)
+        quoted = " and ".join(named(loops[n].name) for n in numbers)
         more = f" and {len(total.alike) - 1} more" if len(total.alike) > 1 else ""
         sentences.append(
             f"{quoted} have lines of the same frequency ({engineering(frequency, 'Hz')}{more}), taken as independent; "
@@ -235,28 +237,6 @@ def _rms(volts: Floats) -> float:
     return float(np.sqrt(np.sum(volts**2)))
 
 
-_PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
-
-
-def engineering(value: float, unit: str, digits: int = 3) -> str:
-    """
-    Value with an SI prefix.
-
-    Examples
-    --------
-    >>> engineering(3.4e-5, "V"), engineering(0.0, "V"), engineering(999.96e-6, "V"), engineering(24e6, "Hz")
-    ('34 µV', '0 V', '1 mV', '24 MHz')
-    """
-    if value == 0 or not math.isfinite(value):
-        return f"{value:g} {unit}"
-    rounded = float(f"{value:.{digits}g}")
-    power = min(9, max(-12, 3 * math.floor(math.log10(abs(rounded)) / 3 + 1e-12)))
-    text = f"{rounded / 10**power:.{digits}g}"
-    if "e" in text:
-        text = f"{rounded / 10**power:.0f}" if abs(rounded / 10**power) >= 1 else f"{rounded / 10**power:.2g}"
-    return f"{text} {_PREFIXES[power]}{unit}"
-
-
 def recommend(case: Case, victim: Loop, result: Budget, within_reach: str) -> str:
     """Plain-sentence verdict on sharing the plane, with the numbers it rests on."""
     noise, limit = engineering(result.noise, "V"), engineering(result.limit, "V")
@@ -267,7 +247,7 @@ def recommend(case: Case, victim: Loop, result: Budget, within_reach: str) -> st
     lead = max((c for c in result.contributions if c.in_band), key=lambda c: c.noise)
     part = (lead.noise / result.noise) ** 2 if result.noise > 0 else 0.0
     found = f"{noise} rms in series with the signal against {limit} tolerated"
-    cause = f"“{lead.loop}” causes {part:.0%} of its power"
+    cause = f"{named(lead.loop)} causes {percent(part)} of its power"
     if result.verdict == "kept":
         return f"Sharing this copper is tolerable as drawn: {found}, {result.margin_dB:.1f} dB in hand; {cause}."
     if result.verdict == "undecided":

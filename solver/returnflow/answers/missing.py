@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
-from returnflow.answers.budget import Budget, engineering
+from returnflow.answers.budget import Budget
 from returnflow.answers.spectra import lines_of
 from returnflow.resistive.foil import resistive_limit
 from returnflow_geometry.model.board import Board, Case, Loop
+from returnflow_geometry.model.numbers import engineering, percent
+from returnflow_geometry.model.wording import named
 
 LIGHT = 299_792_458.0  # m/s
 PERMITTIVITY = 4.3  # relative, of the usual glass-epoxy laminate; common practice, no source
@@ -36,9 +38,9 @@ def routeless(board: Board, loops: tuple[Loop, ...], sheet: float) -> tuple[tupl
 
 def missing_route(budget: Budget) -> str:
     """Why there is no verdict on a loop, and what to do."""
-    names = " and ".join(f"“{name}”" for name in budget.unrouted)
+    names = " and ".join(named(name) for name in budget.unrouted)
     return (
-        f"“{budget.loop}” is not known: draw the route of {names}. Closed far away, "
+        f"{named(budget.loop)} is not known: draw the route of {names}. Closed far away, "
         f"{engineering(budget.noise, 'V')} against {engineering(budget.limit, 'V')} says nothing."
     )
 
@@ -62,17 +64,18 @@ def frequency_cautions(case: Case, sheet: float) -> list[str]:
         if highest > limit:
             what = "lines" if lines is not None and float(lines.frequency[-1]) > limit else "frequencies asked for"
             sentences.append(
-                f"“{loop.name}” has {what} up to {engineering(highest, 'Hz')}, above {engineering(limit, 'Hz')}, where "
-                "its return would gather under an outgoing conductor; none is given, so it is taken as closed far away."
+                f"{named(loop.name)} has {what} up to {engineering(highest, 'Hz')}, above {engineering(limit, 'Hz')}, "
+                "where its return would gather under an outgoing conductor; none is given, so it is taken as closed "
+                "far away."
             )
         if lines is None:
             continue
         if float(lines.frequency[-1]) > small:
-            beyond.append(f"“{loop.name}”")
+            beyond.append(named(loop.name))
         if lines.left_out > 1e-3 * lines.rms:
             sentences.append(
-                f"“{loop.name}”: harmonics above {engineering(float(lines.frequency[-1]), 'Hz')} are left out, "
-                f"{lines.left_out / lines.rms:.1%} of its rms current."
+                f"{named(loop.name)}: harmonics above {engineering(float(lines.frequency[-1]), 'Hz')} are left out, "
+                f"{percent(lines.left_out / lines.rms)} of its rms current."
             )
     if asked > small:
         beyond.append("the frequencies asked for")

@@ -18,6 +18,7 @@ from returnflow.resistive.products import both_sides, circuit_products, curl
 from returnflow.resistive.spaces import Space, Topology, circuit_fields, path_fields, potential_map, stream_map
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
 from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.model.numbers import within
 from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
@@ -374,7 +375,8 @@ def solve(
         reached = result.accuracy_reached()
         worst = float(np.max(reached)) / options.accuracy
         passes.append((len(mesh.triangles), worst))
-        say(f"mesh {len(passes)}: {len(mesh.triangles)} triangles, worst entry known to {np.max(reached):.2%}")
+        known = within(float(np.max(reached)))
+        say(f"mesh {len(passes)}: {len(mesh.triangles)} triangles, every resistance known to {known} or better")
         if worst <= 1:
             return _with(result, passes, clock.seconds)
         pieces = _pieces(result, options, AIM ** len(passes))
@@ -383,8 +385,8 @@ def solve(
             message = (
                 f"Accuracy {options.accuracy:g} not reached: after {len(passes)} meshes ({len(mesh.triangles)} "
                 f"triangles, at most {options.most_triangles} allowed) the resistance between loops {called[i]} and "
-                f"{called[j]} is known to {reached[i, j]:.2%}. Ask for less accuracy, or remove copper details that "
-                "are much finer than the contacts."
+                f"{called[j]} is known to {within(float(reached[i, j]))}. Raise `accuracy`, or remove "
+                "copper details that are much finer than the contacts."
             )
             raise NumericalError(message)
         parts = [mesher.part(mesh, n) for n in range(len(whole.planes))]

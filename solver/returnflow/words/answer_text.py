@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from returnflow.answers.budget import Budget, Contribution, engineering
+from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.missing import missing_route
 from returnflow.answers.result import Result
 from returnflow.resistive.foil import resistive_limit
-from returnflow.words.columns import percent
 from returnflow.words.drives import amperes, driven
 from returnflow_geometry.model.board import Loop
+from returnflow_geometry.model.numbers import dB, engineering, percent
+from returnflow_geometry.model.wording import named
 
 
 def summary(result: Result) -> str:
@@ -28,14 +29,14 @@ def summary(result: Result) -> str:
     kept = sorted((b for b in budgets if b.verdict == "kept"), key=lambda b: b.margin_dB)
     sentences = [_too_much(result, b) for b in bad]
     sentences += [
-        f"“{b.loop}” is undecided: {engineering(b.noise, 'V')} against {engineering(b.limit, 'V')}, and the bracket "
-        "reaches from "
+        f"{named(b.loop)} is undecided: {engineering(b.noise, 'V')} against {engineering(b.limit, 'V')}, and the "
+        "bracket reaches from "
         f"{engineering(b.low, 'V')} to {engineering(b.high, 'V')}."
         for b in unknown
     ]
     sentences += [missing_route(b) for b in routeless]
     if kept:
-        names = _listed([f"“{b.loop}” ({_in_hand(b)})" for b in kept])
+        names = _listed([f"{named(b.loop)} ({_in_hand(b)})" for b in kept])
         every = (
             "Every limit is kept: "
             if not bad and not unknown and not routeless
@@ -65,7 +66,7 @@ def power_share(budget: Budget, part: Contribution) -> float | None:
 
 def margin(budget: Budget) -> str:
     """Margin in dB with its sign; positive is in hand."""
-    return "no noise" if math.isinf(budget.margin_dB) else f"{budget.margin_dB:+.1f} dB".replace("-", "−")
+    return "no noise" if math.isinf(budget.margin_dB) else dB(budget.margin_dB, sign=True)
 
 
 def known_to(budget: Budget) -> str:
@@ -84,7 +85,7 @@ def bracket(value: float, half_width: float, unit: str = "Ω") -> str:
     >>> bracket(-2.691e-4, 2.1e-7), bracket(0.0, 1e-9), bracket(0.0, 0.0)
     ('−269 µΩ ± 210 nΩ (0.078 %)', '0 Ω ± 1 nΩ', '0 Ω')
     """
-    text = engineering(value, unit).replace("-", "−")
+    text = engineering(value, unit)
     if not half_width > 0:
         return text
     text += f" ± {engineering(half_width, unit, 2)}"
@@ -157,7 +158,7 @@ def amount(share: float, loop: Loop) -> str:
     """Share of a loop's current in per cent, and in amperes where it has one; at the resistive limit."""
     share = 0.0 if abs(share) < 5e-6 else float(share)
     text = percent(share)
-    return f"{text} = {engineering(share * amperes(loop), 'A')}".replace("-", "−") if driven(loop) else text
+    return f"{text} = {engineering(share * amperes(loop), 'A')}" if driven(loop) else text
 
 
 def valid_to(result: Result, j: int) -> float:
@@ -174,14 +175,15 @@ def _too_much(result: Result, budget: Budget) -> str:
     ratio = budget.noise / budget.limit
     times = f"{ratio:.0f}" if ratio >= 10 else f"{ratio:.2g}"
     text = (
-        f"“{budget.loop}” has {engineering(budget.noise, 'V')} rms {where}, {times} times the {limit} "
+        f"{named(budget.loop)} has {engineering(budget.noise, 'V')} rms {where}, {times} times the {limit} "
         f"({-budget.margin_dB:.1f} dB too much)"
     )
     first = lead(budget)
     if first is None:
         return text + "."
     part, share = first
-    return f"{text}; “{part.loop}” ({engineering(part.current, 'A')}) alone causes {percent(share)} of the noise power."
+    cause = f"{named(part.loop)} ({engineering(part.current, 'A')})"
+    return f"{text}; {cause} alone causes {percent(share)} of the noise power."
 
 
 def _in_hand(budget: Budget) -> str:

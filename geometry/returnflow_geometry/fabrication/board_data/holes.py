@@ -19,6 +19,7 @@ from returnflow_geometry.fabrication.base.objects import (
     Plating,
 )
 from returnflow_geometry.fabrication.copper.connectivity import axis, reaches
+from returnflow_geometry.model.numbers import percent
 
 LEAST_HITS = 0.9  # share of plated holes that must meet copper
 FEW_HITS = 0.5  # less than this, and the file belongs to another board or another origin
@@ -57,7 +58,7 @@ def fitting(
     if not drilling.undecided:
         rate = hit_rate(drilling.holes, layers)
         if rate is not None and rate < LEAST_HITS:
-            said = f"only {rate:.0%} of its plated holes meet copper"
+            said = f"only {percent(rate)} of its plated holes meet copper"
             if rate < FEW_HITS and len(drilling.holes) >= ENOUGH:
                 message = f"{said}; holes belong on pads; check that its origin and unit are those of the image files"
                 raise FabricationError(drilling.file, message)
@@ -65,7 +66,7 @@ def fitting(
         return Fitted(holes=drilling.holes, rate=rate)
     rates = {name: hit_rate(holes, layers) for name, holes in drilling.undecided.items()}
     known = {name: rate for name, rate in rates.items() if rate is not None}
-    tried = ", ".join(f"{name}: {rate:.0%}" for name, rate in known.items())
+    tried = ", ".join(f"{name}: {percent(rate)}" for name, rate in known.items())
     best = max(known, key=lambda name: known[name], default=None)
     if best is None:
         message = (
@@ -84,7 +85,7 @@ def fitting(
     if known[best] < LEAST_HITS or rivals:
         message = (
             f"does not declare its number format; holes on copper by reading: {tried}; one reading must bring "
-            f"{LEAST_HITS:.0%} of them onto copper, and no other as many; state the format in the file"
+            f"{percent(LEAST_HITS)} of them onto copper, and no other as many; state the format in the file"
         )
         raise FabricationError(drilling.file, message)
     note = f"{drilling.file}: its number format is not declared; read as {best}, holes on copper by reading: {tried}."

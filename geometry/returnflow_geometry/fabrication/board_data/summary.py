@@ -12,7 +12,7 @@ from returnflow_geometry.fabrication.base.objects import BoardData, Limits
 from returnflow_geometry.fabrication.copper.connectivity import PLATING, Connectivity, connect, describe_tie
 from returnflow_geometry.fabrication.copper.pins import Pin, entry_holes, find_pin, netlist_disagreements, pins_of
 from returnflow_geometry.fabrication.copper.stack import Thickness, layers_of
-from returnflow_geometry.model.numbers import MM, mm, place
+from returnflow_geometry.model.numbers import MM, mm, percent, place
 from returnflow_geometry.model.wording import brief
 
 MAX_LISTED = 10
@@ -58,7 +58,7 @@ def describe(
     lines += _section("Files ignored", [f"{brief(file)}: {why}" for file, why in data.ignored])
     lines += ["Board:", f"  {_outline(data)}"]
     lines += [f"  layer order from {data.order}"] if data.order else []
-    lines += [f"  {brief(file)}: {rate:.0%} of the plated holes meet copper" for file, rate in data.hits]
+    lines += [f"  {brief(file)}: {percent(rate)} of the plated holes meet copper" for file, rate in data.hits]
     lines.append("Layers, top to bottom:")
     for k, layer in enumerate(layers):
         islands = [island for island in connectivity.islands if island.layer == k]
