@@ -30,7 +30,7 @@ def judged(case, decision, study):
         board = replace(
             case,
             loops=tuple(
-                replace(it, current=it.current / less) if f"“{it.name}”" in chosen.title else it for it in case.loops
+                replace(it, current=it.current / less) if f'"{it.name}"' in chosen.title else it for it in case.loops
             ),
         )
     return rf.run(replace(board, accuracy=0.01), only=[AS_DRAWN], jobs=1)[AS_DRAWN].sensitive[0].verdict

@@ -94,4 +94,4 @@ class TestMistakes:
 
 
 def test_a_case_is_shown_on_one_line(case):
-    assert repr(case) == "<Case “Strip with a slot (teaching case)”: 1 copper, 2 loops, 0 variants, 0 sweeps>"
+    assert repr(case) == '<Case "Strip with a slot (teaching case)": 1 copper, 2 loops, 0 variants, 0 sweeps>'

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from returnflow_geometry.casefile.reader import good_name
 from returnflow_geometry.keys.reading import Spot
 from returnflow_geometry.keys.schema import INLINE, KEYS, ROLE_KEYS, SINGLE
-from returnflow_geometry.model.wording import MAX_NAME, brief, label, listed, nearest, show
+from returnflow_geometry.model.wording import MAX_NAME, brief, label, listed, named, nearest, show
 
 # Kinds of things that have a name; variants and sweeps are none of the board.
 KINDS = tuple(kind for kind in KEYS if kind not in ("variant", "sweep"))
@@ -29,7 +29,7 @@ class Target(NamedTuple):
     @property
     def quoted(self) -> str:
         """The thing as a sentence about a change names it."""
-        return f"“{brief(self.name)}”" if self.kind else self.name
+        return named(self.name) if self.kind else self.name
 
     @property
     def labelled(self) -> str:

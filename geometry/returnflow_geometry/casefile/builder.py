@@ -29,6 +29,7 @@ from returnflow_geometry.model.board import (
     Terminal,
 )
 from returnflow_geometry.model.material import LINEAR_RANGE
+from returnflow_geometry.model.numbers import mm
 from returnflow_geometry.model.wording import Unnamed, label, listed
 
 TEMPERATURE = 25.0  # degree Celsius, where the file gives none
@@ -272,8 +273,7 @@ class Builder:
         drawn = entry.table.get("route")
         if "route" in values and isinstance(drawn, dict) and "width_mm" not in drawn:
             self.assumptions.append(
-                f"Loop {listed([entry.name])}: route.width_mm is not given, "
-                f"taken as {drawn_shapes.mm(outgoing.WIDTH)} mm."
+                f"Loop {listed([entry.name])}: route.width_mm is not given, taken as {mm(outgoing.WIDTH)} mm."
             )
         if "inject" not in values or "return" not in values:
             return None

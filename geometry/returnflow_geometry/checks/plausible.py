@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import shapely
 
-from returnflow_geometry.keys.drawn_shapes import mm
 from returnflow_geometry.model.board import Board, Case, Link
+from returnflow_geometry.model.numbers import mm
 from returnflow_geometry.model.wording import label
 
 # Common practice, no source: foil from 5 um to 12 oz per square foot, films of buried capacitors, thick single cores.

@@ -20,6 +20,7 @@ from returnflow_geometry.keys.reading import (
 )
 from returnflow_geometry.model.board import ROLES
 from returnflow_geometry.model.material import COLDEST
+from returnflow_geometry.model.numbers import MM
 from returnflow_geometry.model.wording import listed, show
 
 UM = 1e6  # micrometres per metre
@@ -111,7 +112,7 @@ INLINE: dict[str, dict[str, Key]] = {
             advice="give its points as [[x, y], [x, y]], from the return end to the inject end",
         ),
         "width_mm": Key(
-            read=number(least=drawn_shapes.MIN_FEATURE, most=outgoing.MAX_WIDTH, per=drawn_shapes.MM),
+            read=number(least=drawn_shapes.MIN_FEATURE, most=outgoing.MAX_WIDTH, per=MM),
             advice="give the trace's width",
         ),
     },
@@ -133,7 +134,7 @@ KEYS: dict[str, dict[str, Key]] = {
             read=number(least=0.1, most=5000, per=UM), required=True, advice="give the copper's thickness"
         ),
         "below_mm": Key(
-            read=number(least=0.001, most=100, per=drawn_shapes.MM),
+            read=number(least=0.001, most=100, per=MM),
             required=True,
             rule="every layer but the last needs it",
             advice="give the thickness of the dielectric to the next layer",

@@ -9,6 +9,8 @@ from typing import Any, Literal, TypeAlias, TypeVar
 import shapely
 from shapely import MultiPolygon, Polygon
 
+from returnflow_geometry.model.wording import count, named
+
 Shape: TypeAlias = Polygon | MultiPolygon
 GRID = 1e-9  # m: far below what can be etched, far above the rounding of coordinates
 Role = Literal["noisy", "sensitive", "cables"]
@@ -238,8 +240,8 @@ class Case:
     def __repr__(self) -> str:
         """One line."""
         kinds = {"copper": self.board.coppers, "loop": self.loops, "variant": self.variants, "sweep": self.sweeps}
-        counts = ", ".join(f"{len(of)} {kind}{'s' * (len(of) != 1)}" for kind, of in kinds.items())
-        return f"<Case “{self.title}”: {counts}>"
+        counts = ", ".join(f"{count(len(of), kind)}" for kind, of in kinds.items())
+        return f"<Case {named(self.title)}: {counts}>"
 
     def changed(
         self,
@@ -279,7 +281,7 @@ class Case:
         >>> [round(1e3 * x, 6) for x in wider.board.terminal("sense A").centre]
         [35.0, 3.0]
         >>> wider.assumptions[-1]
-        'Changed: “slot” shape.width is 2 instead of 0.1.'
+        'Changed: "slot" shape.width is 2 instead of 0.1.'
         >>> case.changed(drop=["slt"])
         Traceback (most recent call last):
         ...

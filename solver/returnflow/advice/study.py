@@ -25,7 +25,7 @@ from returnflow.resistive.conduction import Options
 from returnflow.resistive.linear import Progress
 from returnflow_geometry.casefile.read import read_case
 from returnflow_geometry.model.board import Case
-from returnflow_geometry.model.wording import listed
+from returnflow_geometry.model.wording import listed, named
 
 AS_DRAWN = "as drawn"
 
@@ -63,7 +63,7 @@ class Study:
         every = self.variants | self.trials
         if name not in every:
             why = f"failed: {self.failed[name]}" if name in self.failed else "is no variant"
-            message = f"“{name}” {why}; there are {listed(every)}"
+            message = f"{named(name)} {why}; there are {listed(every)}"
             raise KeyError(message)
         return every[name]
 
@@ -71,7 +71,7 @@ class Study:
         """One line."""
         counts = {"variant": len(self.variants), "failed variant": len(self.failed), "sweep": len(self.swept)}
         parts = ", ".join(f"{count} {kind}{'s' * (count != 1)}" for kind, count in counts.items() if count)
-        return f"<Study “{self.case.title}”: {parts}>"
+        return f"<Study {named(self.case.title)}: {parts}>"
 
     @cached_property
     def proved(self) -> dict[str, Result]:

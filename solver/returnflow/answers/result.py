@@ -16,7 +16,7 @@ from returnflow.resistive.conduction import Conduction
 from returnflow.resistive.conductors import Conductors, copper_numbers
 from returnflow_geometry.mesh.mesher import Mesh, Plane
 from returnflow_geometry.model.board import Case
-from returnflow_geometry.model.wording import listed
+from returnflow_geometry.model.wording import listed, named
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -122,8 +122,8 @@ class Result:
 
     def __repr__(self) -> str:
         """One line."""
-        judged = [f"{item.verdict} for “{item.loop}”" for item in (*self.sensitive, *self.cables)]
-        return f"<Result “{self.name}”: {len(self.case.loops)} loops; limits {', '.join(judged) or 'none'}>"
+        judged = [f"{item.verdict} for {named(item.loop)}" for item in (*self.sensitive, *self.cables)]
+        return f"<Result {named(self.name)}: {len(self.case.loops)} loops; limits {', '.join(judged) or 'none'}>"
 
     @property
     def loop_names(self) -> tuple[str, ...]:
@@ -158,7 +158,7 @@ class Result:
     def index(self, loop: str) -> int:
         """Row of a loop in every matrix; KeyError if there is none of that name."""
         if loop not in self.loop_names:
-            message = f"no loop “{loop}”; there are {listed(self.loop_names)}"
+            message = f"no loop {named(loop)}; there are {listed(self.loop_names)}"
             raise KeyError(message)
         return self.loop_names.index(loop)
 

@@ -16,11 +16,11 @@ from returnflow_geometry.fabrication.copper.merged import Sheets
 from returnflow_geometry.fabrication.copper.pins import Pin, PinContact, contacts_on_copper
 from returnflow_geometry.fabrication.copper.reach import carrying
 from returnflow_geometry.fabrication.copper.touching import LEAST_AREA
-from returnflow_geometry.keys.drawn_shapes import place
-from returnflow_geometry.keys.reading import listed
 from returnflow_geometry.model.board import GRID, Layer, Link, Shape, Terminal
 from returnflow_geometry.model.groups import grouped
 from returnflow_geometry.model.material import resistivity
+from returnflow_geometry.model.numbers import place
+from returnflow_geometry.model.wording import listed
 
 NEAR = 1e-6  # m: contacts nearer than this are one
 INSET = 0.1  # of a pad's half width: a contact must leave some copper around it to be meshed
