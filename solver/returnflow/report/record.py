@@ -1,39 +1,55 @@
-"""The content of result.json."""
+"""The content of result.json: every record by one serialiser, from a table of what its attributes are called there."""
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.advice.decision import Decision
+from returnflow.advice.findings import Finding
+from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, Study
-from returnflow.answers.budget import Budget
+from returnflow.answers.budget import Budget, Contribution
+from returnflow.answers.compare import Change, Figure, Row
 from returnflow.answers.coupling import Peak
-from returnflow.answers.frequency import inductance_doubt
-from returnflow.answers.result import Result
-from returnflow.report.record_parts import (
-    Json,
-    comparison_dict,
-    copper_dict,
-    finding_dict,
-    link_dict,
-    number,
-    option_dict,
-    swept_dict,
-)
+from returnflow.answers.frequency import LoopFacts, inductance_doubt
+from returnflow.answers.result import Placement, Result
+from returnflow.answers.sweeps import Swept
 from returnflow.words.answer_text import power_share, region_names, section_names
 from returnflow.words.drives import amperes, driven
-from returnflow.words.link_rows import link_facts
-from returnflow_geometry.model.board import Loop
+from returnflow.words.link_rows import LinkFacts, link_facts
+from returnflow_geometry.model.board import Axis, Link, Loop
 
 Array = NDArray[Any]
+Json = dict[str, Any]
 
 FORMAT = 1
+# Attributes of every record in the order they are written; where the key says the unit, it stands behind a colon.
+_NOISE = "noise:noise_V low:low_V high:high_V"
+KEYS: dict[type, str] = {
+    Axis: "label unit values",
+    Budget: f"loop {_NOISE} worst_case:worst_case_V limit:{{limit}} margin_dB verdict",
+    Change: "dB percent meaningful",
+    Contribution: "loop transfer:transfer_ohm half_width:half_width_ohm current:current_A noise:noise_V "
+    "frequency:frequency_Hz in_band out_of_band:out_of_band_V lines counted:lines_in_band",
+    Decision: "options recommendation finding rests_on",
+    Figure: "value half",
+    Finding: "kind things sentence severity level value unit at:at_m",
+    Link: "name between resistance:resistance_ohm inductance:inductance_H capacitance:capacitance_F",
+    LinkFacts: "at_rest solved",
+    LoopFacts: "turning:turning_Hz ribbon:ribbon_Hz low_inductance:low_inductance_H "
+    "high_inductance:high_inductance_H low_length:low_length_m high_length:high_length_m gaps "
+    "gap_inductance:gap_inductance_H gap_detour:gap_detour_m",
+    Option: f"kind title possible {_NOISE} limit:allowed_V margin_dB meets effort reasons costs broken:exceeds "
+    "mended:mends variant",
+    Placement: "area:area_m2 radius:radius_m nearest:nearest_m",
+    Row: "kind loop other unit limit figures",
+}
 
 
 def to_dict(study: Study) -> Json:
@@ -52,21 +68,28 @@ def to_dict(study: Study) -> Json:
     - ``sweeps``: ``axes``, and the figures of every loop at all ``steps``.
 
     Of every sensitive loop as drawn, ``options`` are in the order of effort; ``chosen`` is the number of the one
-    that is recommended, null where none is.
+    that is recommended, null where none is. Currents in links are from the first to the second terminal per ampere
+    of each loop; null where no loop reaches the link.
     """
     decided = {decision.loop: decision for decision in study.decisions}
     return {
         "format": FORMAT,
         "title": study.case.title,
-        "versions": dict(study.versions),
+        "versions": plain(study.versions),
         "variants": [
-            _variant(result, decided if name == AS_DRAWN else {}, study.changes.get(name, ()))
+            _variant(result, decided if name == AS_DRAWN else {}) | {"changes": plain(study.changes.get(name, ()))}
             for name, result in study.variants.items()
         ],
-        "comparison": comparison_dict(study.comparison),
+        "comparison": {
+            "variants": plain(study.comparison.variants),
+            "rows": [
+                plain(row) | {"other": row.other or None, "changes": plain(map(row.change, range(len(row.figures))))}
+                for row in study.comparison.rows
+            ],
+        },
         "failed": [{"name": name, "reason": reason} for name, reason in study.failed.items()],
-        "findings": [finding_dict(finding) for finding in study.findings],
-        "sweeps": [swept_dict(swept) for swept in study.swept],
+        "findings": plain(study.findings),
+        "sweeps": [_swept(swept) for swept in study.swept],
     }
 
 
@@ -75,36 +98,65 @@ def to_json(study: Study) -> str:
     return json.dumps(to_dict(study), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _variant(result: Result, decided: Mapping[str, Decision], changes: Sequence[str]) -> Json:
+def plain(value: Any, **names: str) -> Any:
+    """
+    Value as JSON has it: records by `KEYS`, complex arrays by their parts, None for what JSON has no number for.
+
+    Parameters
+    ----------
+    value : anything of a study
+    **names : str
+        What stands for words in braces in `KEYS`.
+
+    Examples
+    --------
+    >>> plain(Change(dB=-math.inf, percent=-100.0, meaningful=True))
+    {'dB': None, 'percent': -100.0, 'meaningful': True}
+    >>> plain(np.array([1 + 2j]))
+    {'real': [1.0], 'imag': [2.0]}
+    """
+    if type(value) in KEYS:
+        keys = _keys(type(value))
+        return {key.format(**names): plain(getattr(value, name)) for name, key in keys}
+    if isinstance(value, np.ndarray) and np.iscomplexobj(value):
+        return {"real": plain(value.real), "imag": plain(value.imag)}
+    if isinstance(value, Mapping):
+        return {key: plain(item) for key, item in value.items()}
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, str | int | None):
+        return value
+    if isinstance(value, np.ndarray | Iterable):
+        return [plain(item) for item in value]
+    message = f"{type(value).__name__} is no record."
+    raise TypeError(message)
+
+
+def _keys(kind: type) -> list[tuple[str, str]]:
+    parts = (word.partition(":") for word in KEYS[kind].split())
+    return [(name, key or name) for name, _, key in parts]
+
+
+def _variant(result: Result, decided: Mapping[str, Decision]) -> Json:
     solution = result.solution
     mid, half = solution.mid, solution.half_width
     names, frequencies = result.loop_names, result.frequencies
-    impedance = [result.impedance(f) for f in frequencies]
+    impedance = np.array([result.impedance(f) for f in frequencies])
     shares, sections = by_frequency(result)
     return {
         "name": result.name,
-        "loops": list(names),
-        "frequencies_Hz": [number(f) for f in frequencies],
-        "impedance_ohm": {"real": [_numbers(Z.real) for Z in impedance], "imag": [_numbers(Z.imag) for Z in impedance]},
-        "resistance_ohm": {
-            # The bounds hold as quadratic forms; entry by entry it is mid +- half_width that is guaranteed.
-            "lower": _numbers(mid - half),
-            "mid": _numbers(mid),
-            "upper": _numbers(mid + half),
-            "half_width": _numbers(half),
-        },
+        "loops": plain(names),
+        "frequencies_Hz": plain(frequencies),
+        "impedance_ohm": plain(impedance),
+        # The bounds hold as quadratic forms; entry by entry it is mid +- half_width that is guaranteed.
+        "resistance_ohm": plain({"lower": mid - half, "mid": mid, "upper": mid + half, "half_width": half}),
         "shares": [
-            {"loop": loop, "region": region, "magnitude": [number(value) for value in shares[:, n, j]]}
+            {"loop": loop, "region": region, "magnitude": plain(shares[:, n, j])}
             for n, region in enumerate(region_names(result))
             for j, loop in enumerate(names)
         ],
         "sections": [
-            {
-                "loop": loop,
-                "section": section,
-                "real": [number(value.real) for value in sections[:, n, j]],
-                "imag": [number(value.imag) for value in sections[:, n, j]],
-            }
+            {"loop": loop, "section": section, **plain(sections[:, n, j])}
             for n, section in enumerate(section_names(result))
             for j, loop in enumerate(names)
         ],
@@ -114,19 +166,23 @@ def _variant(result: Result, decided: Mapping[str, Decision], changes: Sequence[
             "triangles": len(solution.mesh.triangles),
             "unknowns": solution.space.size,
             "passes": [
-                {"triangles": count, "worst": number(worst * result.case.accuracy)} for count, worst in solution.passes
+                {"triangles": count, "worst": plain(worst * result.case.accuracy)} for count, worst in solution.passes
             ],
         },
         "peaks": [_peak(result, loop, peak) for loop, peak in zip(result.case.loops, result.peaks, strict=True)],
         "crossovers": _crossovers(result),
-        "seconds": {part: number(seconds) for part, seconds in result.seconds.items()},
-        "assumptions": list(result.case.remarks),
-        "cautions": list(result.cautions),
-        "changes": list(changes),
-        "coppers": [copper_dict(result, n) for n in range(len(result.conductors.names))],
+        "seconds": plain(result.seconds),
+        "assumptions": plain(result.case.remarks),
+        "cautions": plain(result.cautions),
+        "coppers": [_copper(result, n) for n in range(len(result.conductors.names))],
         "left_out": [name for name in result.conductors.left_out if name not in result.idle],
-        "idle": list(result.idle),
-        "links": [link_dict(result, facts) for facts in link_facts(result, frequencies)],
+        "idle": plain(result.idle),
+        "links": [
+            plain(facts.link)
+            | plain(facts)
+            | {"currents": [{"loop": loop, **plain(facts.currents[:, j])} for j, loop in enumerate(names)]}
+            for facts in link_facts(result, frequencies)
+        ],
     }
 
 
@@ -138,77 +194,42 @@ def by_frequency(result: Result) -> tuple[Array, Array]:
 
 
 def _sensitive(result: Result, budget: Budget, decision: Decision | None) -> Json:
-    placement = result.placements[budget.loop]
+    undecided: Json = {"options": [], "recommendation": budget.recommendation, "finding": None, "rests_on": []}
+    chosen = None if decision is None or decision.chosen is None else decision.options.index(decision.chosen)
     return {
-        "loop": budget.loop,
-        "noise_V": number(budget.noise),
-        "low_V": number(budget.low),
-        "high_V": number(budget.high),
-        "worst_case_V": number(budget.worst_case),
-        "allowed_V": number(budget.limit),
-        "margin_dB": number(budget.margin_dB),
-        "verdict": budget.verdict,
+        **plain(budget, limit="allowed_V"),
         "contributions": _contributions(budget),
-        "options": [] if decision is None else [option_dict(option) for option in decision.options],
-        "recommendation": budget.recommendation if decision is None else decision.recommendation,
-        "finding": None if decision is None else decision.finding,
-        "rests_on": [] if decision is None else list(decision.rests_on),
-        "chosen": None if decision is None or decision.chosen is None else decision.options.index(decision.chosen),
-        "placement": {
-            "area_m2": number(placement.area),
-            "radius_m": number(placement.radius),
-            "nearest_m": None if placement.nearest is None else [number(value) for value in placement.nearest],
-        },
+        **(undecided if decision is None else plain(decision)),
+        "chosen": chosen,
+        "placement": plain(result.placements[budget.loop]),
     }
 
 
-def _cables(result: Result, budget: Budget, impedance: list[NDArray[np.complex128]]) -> Json:
+def _cables(result: Result, budget: Budget, impedance: Array) -> Json:
     """`voltage_V` is what all noisy currents would make at each asked frequency, `noise_V` at their own lines."""
     worst = max(budget.contributions, key=lambda part: part.noise, default=None)
-    row = result.index(budget.loop)
-    currents = {result.index(part.loop): part.current for part in budget.contributions}
+    columns = [result.index(part.loop) for part in budget.contributions]
+    volts = np.abs(impedance[:, result.index(budget.loop), columns]) * [part.current for part in budget.contributions]
     return {
-        "loop": budget.loop,
-        "voltage_V": [number(math.hypot(*(abs(Z[row, j]) * I for j, I in currents.items()))) for Z in impedance],
-        "noise_V": number(budget.noise),
-        "low_V": number(budget.low),
-        "high_V": number(budget.high),
-        "worst_case_V": number(budget.worst_case),
-        "limit_V": number(budget.limit),
-        "margin_dB": number(budget.margin_dB),
-        "verdict": budget.verdict,
-        "worst": None if worst is None else {"loop": worst.loop, "voltage_V": number(worst.noise)},
+        **plain(budget, limit="limit_V"),
+        "voltage_V": [math.hypot(*row) for row in volts.tolist()],
+        "worst": None if worst is None else {"loop": worst.loop, "voltage_V": plain(worst.noise)},
         "contributions": _contributions(budget),
     }
 
 
 def _contributions(budget: Budget) -> list[Json]:
-    return [
-        {
-            "loop": part.loop,
-            "transfer_ohm": number(part.transfer),
-            "half_width_ohm": number(part.half_width),
-            "current_A": number(part.current),
-            "noise_V": number(part.noise),
-            "power_share": number(power_share(budget, part)),
-            "frequency_Hz": number(part.frequency),
-            "in_band": part.in_band,
-            "out_of_band_V": number(part.out_of_band),
-            "lines": part.lines,
-            "lines_in_band": part.counted,
-        }
-        for part in budget.contributions
-    ]
+    return [plain(part) | {"power_share": plain(power_share(budget, part))} for part in budget.contributions]
 
 
 def _peak(result: Result, loop: Loop, peak: Peak) -> Json:
     current = amperes(loop) if driven(loop) else None
     return {
         "loop": loop.name,
-        "current_A": number(current),
-        "per_ampere_A_per_m": number(peak.value),
-        "sheet_A_per_m": number(None if current is None else peak.value * current),
-        "at_m": [number(peak.x), number(peak.y)],
+        "current_A": plain(current),
+        "per_ampere_A_per_m": plain(peak.value),
+        "sheet_A_per_m": plain(None if current is None else peak.value * current),
+        "at_m": plain((peak.x, peak.y)),
         "copper": result.conductors.names[peak.copper],
     }
 
@@ -217,25 +238,40 @@ def _crossovers(result: Result) -> list[Json]:
     """What frequency does to each loop; empty where the case asks for the resistive limit only."""
     if result.spectral is None:
         return []
-    doubt = inductance_doubt(result.spectral.model)
+    doubt, near = inductance_doubt(result.spectral.model), np.abs(result.spectral.near)
     return [
         {
             "loop": loop,
-            "turning_Hz": number(facts.turning),
-            "ribbon_Hz": number(facts.ribbon),
-            "low_inductance_H": number(facts.low_inductance),
-            "high_inductance_H": number(facts.high_inductance),
-            "high_inductance_half_width_H": number(float(doubt[j, j])),
-            "low_length_m": number(facts.low_length),
-            "high_length_m": number(facts.high_length),
-            "near_route": [number(abs(value)) for value in result.spectral.near[:, j]],
-            "gaps": list(facts.gaps),
-            "gap_inductance_H": number(facts.gap_inductance),
-            "gap_detour_m": number(facts.gap_detour),
+            **plain(facts),
+            "high_inductance_half_width_H": plain(doubt[j, j]),
+            "near_route": plain(near[:, j]),
         }
         for j, (loop, facts) in enumerate(zip(result.loop_names, result.spectral.facts, strict=True))
     ]
 
 
-def _numbers(matrix: NDArray[np.float64]) -> list[list[float | None]]:
-    return [[number(value) for value in row] for row in matrix]
+def _copper(result: Result, copper: int) -> Json:
+    """One copper that was solved."""
+    conductors, name = result.conductors, result.conductors.names[copper]
+    return {
+        "name": name,
+        "layer": result.case.board.copper(name).layer,
+        "sheet_ohm": plain(conductors.sheets[copper]),
+        "thickness_m": plain(conductors.thickness[copper]),
+        "area_m2": plain(conductors.planes[copper].copper.area),
+    }
+
+
+def _swept(swept: Swept) -> Json:
+    """A sweep: values of its axes, and at every step, in the order of `steps`, the noise of every loop."""
+    volts = {"limit_V": swept.limits, "noise_V": swept.noise, "low_V": swept.low, "high_V": swept.high}
+    return {
+        "name": swept.sweep.name,
+        "axes": plain(swept.sweep.axes),
+        "steps": [plain(step.at) for step in swept.sweep.steps],
+        "loops": [
+            {"loop": loop, **{key: plain(of[:, k]) for key, of in volts.items()}, "sentence": swept.sentence(loop)}
+            for k, loop in enumerate(swept.loops)
+        ],
+        "failed": [{"step": step, "reason": reason} for step, reason in swept.failed.items()],
+    }
