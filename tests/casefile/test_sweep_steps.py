@@ -13,7 +13,7 @@ from cases import GOOD, attempt, mistakes_of, text_of
 from returnflow_geometry.casefile.read import Supplied, parse_case
 from returnflow_geometry.keys.quantities import read_vary
 from returnflow_geometry.keys.reading import Book, Spot
-from returnflow_geometry.model.board import Axis
+from returnflow_geometry.model.board import Axis, Copper, Layer, Terminal
 from returnflow_geometry.model.shapes import circle, rectangle
 
 CURRENT = {"set": "stepper phase.current_A", "values": [0.5, 1, 2]}
@@ -286,7 +286,7 @@ def test_a_hundred_steps_and_ten_variants_with_three_hundred_antipads():
 # --- board data that is supplied from elsewhere --------------------------------------------------------------
 
 
-def test_tables_that_are_supplied_are_as_good_as_the_files_own():
+def test_parts_that_are_supplied_are_as_good_as_the_files_own_tables():
     plane, pins = rectangle(0, 0, 0.1, 0.08), MultiPolygon([circle(0.02, 0.06, 3e-4), circle(0.021, 0.06, 3e-4)])
     case = copy.deepcopy(GOOD)
     del case["layer"], case["copper"], case["terminal"][0], case["board"]["outline"]
@@ -297,10 +297,10 @@ def test_tables_that_are_supplied_are_as_good_as_the_files_own():
     case["sweep"] = [{"name": "s", "vary": [WAY]}]
     supplied = Supplied(
         board={"outline": plane},
-        tables={
-            "layer": GOOD["layer"],
-            "copper": [{"name": "ground", "layer": "L2", "shape": plane}],
-            "terminal": [{"name": "U1.AGND", "copper": "ground", "shape": pins}],
+        parts={
+            "layer": [Layer(name="L1", thickness=35e-6, below=0.2e-3), GOOD["layer"][1]],
+            "copper": [Copper(name="ground", layer="L2", shape=plane)],
+            "terminal": [Terminal(name="U1.AGND", copper="ground", shape=pins)],
         },
         assumptions=("As supplied.",),
     )

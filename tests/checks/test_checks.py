@@ -460,7 +460,7 @@ ASSUMED = {
         {
             "terminals": TWO,
             "loops": AB,
-            "cutouts": {"antipads": circles([(0.05, 0.01), (0.2, 0.01), (0.06, 0.01)], 1e-3)},
+            "cutouts": {"antipads": circles(((0.05, 0.01), (0.2, 0.01), (0.06, 0.01)), 1e-3)},
         },
         r'^Cutout "antipads": 1 of its 3 parts lie off the copper, one near \(200, 10\.?\d*\) mm',
     ),

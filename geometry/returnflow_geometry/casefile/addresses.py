@@ -6,6 +6,7 @@ import copy
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
+from returnflow_geometry.casefile.parts import table_of
 from returnflow_geometry.casefile.reader import good_name
 from returnflow_geometry.keys.reading import Spot
 from returnflow_geometry.keys.schema import INLINE, KEYS, ROLE_KEYS, SINGLE
@@ -41,12 +42,12 @@ class Draft:
     """
     Raw tables of a case while they are changed.
 
-    What is not changed stays the very same object as in the original, so that it need not be drawn again.
+    What is not changed stays the very same object as in the original.
 
     Parameters
     ----------
     raw : mapping
-        As parsed from TOML; not changed. Its variants and sweeps are left out.
+        As parsed from TOML, with parts of a board among its tables; not changed. Its variants and sweeps are left out.
     incomplete : collection of str
         Kinds with a thing that could not be named. An unknown name may mean it, and is no mistake of its own.
     """
@@ -72,7 +73,7 @@ class Draft:
         return other
 
     def tables(self, kind: str) -> list[object]:
-        """All tables of a kind."""
+        """All tables of a kind; parts of a board that other data gives stand for theirs."""
         value = self.raw.get(kind)
         return value if isinstance(value, list) else []
 
@@ -87,13 +88,16 @@ class Draft:
             self._places[kind] = places
         return self._places[kind]
 
-    def get(self, target: Target) -> Table | None:
-        """Table of a thing; None if it is not there."""
+    def item(self, target: Target) -> object:
+        """What there is of a thing: a table, or a part of a board; None if it is not there."""
         if target.kind:
             index = self.named(target.kind).get(target.name)
-            table = None if index is None else self.tables(target.kind)[index]
-        else:
-            table = self.raw.get(target.name, {} if target.name in SINGLE else None)
+            return None if index is None else self.tables(target.kind)[index]
+        return self.raw.get(target.name, {} if target.name in SINGLE else None)
+
+    def get(self, target: Target) -> Table | None:
+        """Table of a thing; None if it is not there."""
+        table = table_of(self.item(target))
         return table if isinstance(table, dict) else None
 
     def put(self, target: Target, table: Table) -> None:
@@ -117,7 +121,7 @@ class Draft:
 
     def all(self, kind: str) -> list[tuple[Target, Table]]:
         """Things of a kind that have a good name."""
-        found = ((Target(kind, name), self.tables(kind)[index]) for name, index in self.named(kind).items())
+        found = ((Target(kind, name), table_of(self.tables(kind)[index])) for name, index in self.named(kind).items())
         return [(target, table) for target, table in found if isinstance(table, dict)]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, TypeVar
 
 from shapely import Polygon
@@ -12,7 +12,7 @@ from returnflow_geometry.casefile.reader import TOP, UNSUPPORTED, Entry, declare
 from returnflow_geometry.checks.case_checks import check_case
 from returnflow_geometry.checks.plausible import warnings
 from returnflow_geometry.keys import currents, drawn_shapes, link_table, outgoing
-from returnflow_geometry.keys.reading import Book, Drawn, Spot, read_table
+from returnflow_geometry.keys.reading import Book, Spot, read_table
 from returnflow_geometry.keys.schema import REQUIRED, WAYS
 from returnflow_geometry.model.board import (
     Board,
@@ -36,8 +36,6 @@ TEMPERATURE = 25.0  # degree Celsius, where the file gives none
 ACCURACY = 0.01
 # A thing of these kinds that could not be read may be what joins two pieces of copper.
 JOINING = ("copper", "bridge", "terminal", "link")
-# Things of these kinds are what their own table says, and nothing is assumed of them.
-PLAIN = ("layer", "cutout", "bridge", "terminal", "region", "section")
 _Thing = TypeVar("_Thing")
 
 
@@ -64,18 +62,14 @@ class Reading:
     incomplete: frozenset[str] = frozenset()
 
 
-def read_tables(
-    raw: Mapping[str, object], drawn: Drawn, *, whole: bool = True, incomplete: Collection[str] = ()
-) -> Reading:
+def read_tables(raw: Mapping[str, object], *, whole: bool = True, incomplete: Collection[str] = ()) -> Reading:
     """
     Read the tables of a case and check where its things lie.
 
     Parameters
     ----------
     raw : mapping
-        As parsed from TOML.
-    drawn : dict
-        Shapes that are drawn already; new ones are added.
+        As parsed from TOML; items of arrays may be parts of a board instead.
     whole : bool
         False where something may be absent that should be there: leaves out what follows from that, all geometry.
     incomplete : collection of str
@@ -86,7 +80,7 @@ def read_tables(
     reading : Reading
         Mistakes of keys first, then those of geometry.
     """
-    book = Book(drawn=drawn)
+    book = Book()
     declare_names(book, raw)
     book.incomplete.update(incomplete)
     top = read_table(book, "", raw, TOP, refused=UNSUPPORTED[""])
@@ -97,7 +91,7 @@ def read_tables(
     case, leads = outgoing.lead_to_contacts(build.case())
     mistakes, said = list(book.mistakes), build.assumptions + leads
     if whole:
-        findings = check_case(case, connections=not build.unread, drawn=drawn)
+        findings = check_case(case, connections=not build.unread)
         mistakes += findings.mistakes
         said += findings.assumptions
     return Reading(
@@ -135,25 +129,13 @@ class Builder:
         )
 
     def _each(self, kind: str, build: Callable[[Entry], _Thing | None]) -> tuple[_Thing, ...]:
-        entries = self.values.get(kind, [])
-        built = [self._once(entry, build) if kind in PLAIN else build(entry) for entry in entries]
+        entries: Sequence[Entry] = self.values.get(kind, [])
+        built = [build(entry) if entry.part is None else entry.part for entry in entries]
         if kind in JOINING and any(
             thing is None or isinstance(entry.name, Unnamed) for thing, entry in zip(built, entries, strict=True)
         ):
             self.unread = True
         return tuple(thing for thing in built if thing is not None)
-
-    def _once(self, entry: Entry, build: Callable[[Entry], _Thing | None]) -> _Thing | None:
-        """Thing of an entry that was read before; new ones are built, and kept if nothing is wrong with them."""
-        key, before = ("built", id(entry)), len(self.book.mistakes)
-        if key in self.book.drawn:
-            known: _Thing | None = self.book.drawn[key][0]
-            return known
-        thing = build(entry)
-        if len(self.book.mistakes) == before:
-            # The entry is kept beside the thing, so that no other one gets its number.
-            self.book.drawn[key] = (thing, entry)
-        return thing
 
     def _spot(self, entry: Entry, key: str) -> Spot:
         return Spot(self.book, f"{label(entry.kind, entry.name)}: {key}")
@@ -215,22 +197,14 @@ class Builder:
         values, way = entry.fields.values, self._way(entry, "cutout")
         if not way or "copper" not in values:
             return None
-        if way == ("shape",):
-            shape = values["shape"]
-        else:
-            key = (drawn_shapes.circles, values["circles"], values["diameter_mm"])
-            shape = self.book.draw(key, lambda: drawn_shapes.circles(values["circles"], values["diameter_mm"]))
+        shape = values["shape"] if way == ("shape",) else drawn_shapes.circles(values["circles"], values["diameter_mm"])
         return Cutout(name=entry.name, copper=values["copper"], shape=shape)
 
     def _terminal(self, entry: Entry) -> Terminal | None:
         values, way = entry.fields.values, self._way(entry, "terminal")
         if not way or "copper" not in values:
             return None
-        if way == ("shape",):
-            shape = values["shape"]
-        else:
-            key = (drawn_shapes.contact, values["at"], values["diameter_mm"])
-            shape = self.book.draw(key, lambda: drawn_shapes.contact(values["at"], values["diameter_mm"]))
+        shape = values["shape"] if way == ("shape",) else drawn_shapes.contact(values["at"], values["diameter_mm"])
         return Terminal(name=entry.name, copper=values["copper"], shape=shape, bonded=values.get("bonded"))
 
     def _link(self, entry: Entry) -> Link | None:

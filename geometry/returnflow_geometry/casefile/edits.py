@@ -8,7 +8,7 @@ from typing import TypeVar
 from returnflow_geometry.casefile.addresses import Draft, Table, Target, find, find_key, get_at, put_at
 from returnflow_geometry.casefile.motion import MOVABLE, centre, follow, moved
 from returnflow_geometry.keys.changes import DROPPABLE, Tables
-from returnflow_geometry.keys.reading import Book, Drawn, Spot
+from returnflow_geometry.keys.reading import Book, Spot
 from returnflow_geometry.model.numbers import MM, place
 from returnflow_geometry.model.wording import listed, show
 
@@ -27,8 +27,6 @@ class Edit:
         The case; not changed.
     where : str
         How messages call the variant or step.
-    drawn : dict
-        Shapes that are drawn already.
 
     Attributes
     ----------
@@ -42,13 +40,13 @@ class Edit:
         False if a change could not be made: then what the draft leads to may be wrong only because of that.
     """
 
-    def __init__(self, base: Draft, where: str, drawn: Drawn) -> None:
+    def __init__(self, base: Draft, where: str) -> None:
         self.draft = base.copy()
         self.touched: set[Target] = set()
         self._missed = False
         self._base = base
         self._where = where
-        self._book = Book(drawn=drawn)
+        self._book = Book()
         self._dropped: dict[Target, Target | None] = {}  # with what it is dropped
         self._changes: list[str] = []
 
@@ -103,7 +101,7 @@ class Edit:
         spot = self.spot(f"{key} {listed([address])}")
         target = self._found(spot, lambda where, draft: find(where, draft, address, MOVABLE, "moved"))
         table = {} if target is None else self.draft.get(target) or {}
-        now, after = centre(table, self._book.drawn), moved(table, to, self._book.drawn)
+        now, after = centre(table), moved(table, to)
         self._missed |= after is None
         if target is not None and now is not None and after is not None:
             here, there = (place(x / MM, y / MM) for x, y in (now, to))
@@ -143,7 +141,7 @@ class Edit:
                 )
             if ends:  # so that no more is said of it
                 self.draft.drop([target])
-        self._changes += follow(self._base, self.draft, self._book.drawn)
+        self._changes += follow(self._base, self.draft)
 
     def _drop_lying(self) -> None:
         """What lies on a dropped copper goes with it."""

@@ -10,7 +10,7 @@ from shapely import affinity
 from returnflow_geometry.casefile.addresses import Draft, Table
 from returnflow_geometry.keys.drawn_shapes import read_centres, read_point, read_shape
 from returnflow_geometry.keys.outgoing import fold
-from returnflow_geometry.keys.reading import Book, Drawn, Spot, as_number
+from returnflow_geometry.keys.reading import Book, Spot, as_number
 from returnflow_geometry.model.numbers import MM, place
 
 MOVABLE = ("terminal", "cutout", "bridge", "region")
@@ -19,16 +19,16 @@ DIGITS = 9  # of a millimetre: what arithmetic leaves beyond is rounding
 Place = tuple[float, float]
 
 
-def centre(table: Table, drawn: Drawn) -> Place | None:
+def centre(table: Table) -> Place | None:
     """
     Place of a thing: where it is `at`, else the centre of the box round its shape; None if it cannot be read.
 
     Examples
     --------
-    >>> centre({"shape": {"rect": [10, 0, 20, 4]}}, {})
+    >>> centre({"shape": {"rect": [10, 0, 20, 4]}})
     (15.0, 2.0)
     """
-    quiet = Spot(Book(drawn=drawn), "")
+    quiet = Spot(Book(), "")
     if "at" in table:
         point = read_point(quiet, table["at"])
         return None if point is None else _rounded(point[0] * MM, point[1] * MM)
@@ -44,16 +44,16 @@ def centre(table: Table, drawn: Drawn) -> Place | None:
     return _rounded((x0 + x1) / 2 * MM, (y0 + y1) / 2 * MM)
 
 
-def moved(table: Table, to: Sequence[float], drawn: Drawn) -> Table | None:
+def moved(table: Table, to: Sequence[float]) -> Table | None:
     """
     Table of the same thing at another place; None if where it is now cannot be read.
 
     Examples
     --------
-    >>> moved({"shape": {"slot": [[0, 0], [0, 8]], "width": 1}}, [5, 4], {})
+    >>> moved({"shape": {"slot": [[0, 0], [0, 8]], "width": 1}}, [5, 4])
     {'shape': {'slot': [[5.0, 0.0], [5.0, 8.0]], 'width': 1}}
     """
-    now = centre(table, drawn)
+    now = centre(table)
     if now is None:
         return None
     by = (to[0] - now[0], to[1] - now[1])
@@ -66,7 +66,7 @@ def moved(table: Table, to: Sequence[float], drawn: Drawn) -> Table | None:
     return {**table, "circles": _shifted_points(table["circles"], by)}
 
 
-def follow(before: Draft, after: Draft, drawn: Drawn) -> list[str]:
+def follow(before: Draft, after: Draft) -> list[str]:
     """
     Let the ends of routes follow the terminals that lie elsewhere than before.
 
@@ -86,9 +86,9 @@ def follow(before: Draft, after: Draft, drawn: Drawn) -> list[str]:
     steps: dict[str, Place] = {}
     for target, table in after.all("terminal"):
         old = before.get(target)
-        if old is None or old is table:
+        if old is None or before.item(target) is after.item(target):
             continue
-        start, end = centre(old, drawn), centre(table, drawn)
+        start, end = centre(old), centre(table)
         if start is not None and end is not None and start != end:
             steps[target.name] = (end[0] - start[0], end[1] - start[1])
     if not steps:

@@ -14,7 +14,6 @@ from returnflow_geometry.casefile.source_tables import unsourced
 from returnflow_geometry.casefile.supplied import Sourced, Supplied, Supply
 from returnflow_geometry.casefile.sweep_steps import read_sweeps
 from returnflow_geometry.casefile.variants import Editor, read_variants
-from returnflow_geometry.keys.reading import Drawn
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.wording import brief
 
@@ -118,13 +117,12 @@ def parse_case(text: str, *, origin: str = "case", supply: Supply | None = None)
     own = _parse_toml(text, origin)
     supplied = Supplied() if supply is None else supply(own)
     raw = _merged(dict(own if supplied.own is None else supplied.own), supplied)
-    drawn: Drawn = {}
-    reading = read_tables(raw, drawn, whole=not supplied.mistakes, incomplete=supplied.incomplete)
+    reading = read_tables(raw, whole=not supplied.mistakes, incomplete=supplied.incomplete)
     if supplied.mistakes:  # what rests on the supplied tables cannot be judged
         raise CaseError((*supplied.mistakes, *reading.mistakes))
     base = Draft(raw, reading.incomplete)
-    variants, mistakes = read_variants(base, reading, drawn)
-    swept = read_sweeps(base, reading, drawn)
+    variants, mistakes = read_variants(base, reading)
+    swept = read_sweeps(base, reading)
     if "source" not in own:
         mistakes = [*unsourced(own), *mistakes]
     elif supply is None and isinstance(own["source"], str):
@@ -141,7 +139,7 @@ def parse_case(text: str, *, origin: str = "case", supply: Supply | None = None)
 def _merged(own: dict[str, Any], supplied: Supplied) -> dict[str, Any]:
     """Tables of the file behind those that are known without it; what is no list stays as it is, to be reported."""
     raw = dict(own)
-    for kind, tables in supplied.tables.items():
+    for kind, tables in supplied.parts.items():
         given = own.get(kind, [])
         raw[kind] = [*tables, *given] if isinstance(given, list) else given
     board = own.get("board", {})

@@ -6,29 +6,28 @@ import dataclasses
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from returnflow_geometry.casefile.parts import table_of
 from returnflow_geometry.keys.reading import Book, Fields, Key, Refusal, Spot, read_name, read_table, read_text
 from returnflow_geometry.keys.schema import KEYS, REQUIRED, ROLE_KEYS, SINGLE
 from returnflow_geometry.model.board import ROLES
 from returnflow_geometry.model.wording import Unnamed, label, listed, nearest, show
 
 FORMAT = 1
-# Kinds that a thing may refer to by name.
-REFERS = {
-    "copper": ("layer",),
-    **dict.fromkeys(("cutout", "bridge", "terminal", "region", "section"), ("copper",)),
-    "link": ("terminal",),
-    "loop": ("terminal", "layer"),
-}
 
 
 @dataclasses.dataclass(frozen=True)
 class Entry:
-    """One table of an array: its kind, its name (`Unnamed` if it has no good one), and what was read."""
+    """
+    One table of an array: its kind, its name (`Unnamed` if it has no good one), and what was read.
+
+    Instead of that, it may be a `part` of a board as it stands.
+    """
 
     kind: str
     name: str
     table: Mapping[str, object]
     fields: Fields
+    part: Any = None
 
 
 def declare_names(book: Book, raw: Mapping[str, object]) -> None:
@@ -45,8 +44,9 @@ def declare_names(book: Book, raw: Mapping[str, object]) -> None:
             book.incomplete.add(nearest(key, TOP) or "")
 
 
-def good_name(table: object) -> str | None:
-    """Name that a table gives itself; None if it gives none that can be used."""
+def good_name(item: object) -> str | None:
+    """Name of a table or part of a board; None if it has none that can be used."""
+    table = table_of(item)
     return read_name(Spot(Book(), ""), table.get("name")) if isinstance(table, dict) else None
 
 
@@ -78,7 +78,8 @@ def _tables(kind: str) -> Callable[[Spot, object], list[Entry]]:
             value = [value] if isinstance(value, dict) else []
         first: dict[str, tuple[int, object]] = {}
         entries = []
-        for index, table in enumerate(value, start=1):
+        for index, item in enumerate(value, start=1):
+            table = table_of(item)
             nameless = Unnamed(f"number {index}")
             where = label(kind, nameless)
             if not isinstance(table, dict):
@@ -101,26 +102,15 @@ def _tables(kind: str) -> Callable[[Spot, object], list[Entry]]:
             elif name is not None:
                 first[name] = (index, table)
             shown = nameless if name is None else name
-            entries.append(_entry(spot.book, kind, shown, table, last=index == len(value)))
+            if item is table or name is None:
+                keys, refused = _keys_for(kind, table, last=index == len(value))
+                fields = read_table(spot.book, f"{label(kind, shown)}: ", table, keys, refused=refused)
+                entries.append(Entry(kind, shown, table, fields))
+            else:
+                entries.append(Entry(kind, name, {}, Fields(), item))
         return entries
 
     return read
-
-
-def _entry(book: Book, kind: str, name: str, table: dict[str, object], *, last: bool) -> Entry:
-    """One table of an array; one that was read before without a mistake is the very same entry again."""
-    # What it says depends on the table, on whether it is the last, and on the names that it may refer to.
-    key = ("table", kind, id(table), last, *(book.names_number(other) for other in REFERS.get(kind, ())))
-    known: Entry | None = book.drawn.get(key)
-    if known is not None and known.name == name:
-        return known
-    before = len(book.mistakes)
-    keys, refused = _keys_for(kind, table, last=last)
-    fields = read_table(book, f"{label(kind, name)}: ", table, keys, refused=refused)
-    entry = Entry(kind, name, table, fields)
-    if len(book.mistakes) == before and not fields.bad:
-        book.drawn[key] = entry
-    return entry
 
 
 def _keys_for(kind: str, table: Mapping[str, object], *, last: bool) -> tuple[dict[str, Key], dict[str, Refusal]]:

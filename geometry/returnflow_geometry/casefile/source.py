@@ -14,6 +14,7 @@ from shapely import box
 from returnflow_geometry.casefile.addresses import Draft
 from returnflow_geometry.casefile.builder import read_tables
 from returnflow_geometry.casefile.edits import Edit
+from returnflow_geometry.casefile.parts import part_table
 from returnflow_geometry.casefile.source_tables import (
     FURTHER,
     ON_COPPER,
@@ -44,9 +45,8 @@ from returnflow_geometry.fabrication.copper.merged import SIMPLIFY, copper_name
 from returnflow_geometry.fabrication.copper.pins import Pin, find_pin, pins_of
 from returnflow_geometry.fabrication.copper.stack import Thickness
 from returnflow_geometry.keys.quantities import MAX_STEPS
-from returnflow_geometry.keys.reading import Book, Drawn, Spot, read_text
-from returnflow_geometry.model.board import Board, Link, Shape, Terminal
-from returnflow_geometry.model.numbers import MM
+from returnflow_geometry.keys.reading import Book, Spot, read_text
+from returnflow_geometry.model.board import Board, Layer, Shape, Terminal
 from returnflow_geometry.model.wording import brief, label, listed
 
 UM = 1e6
@@ -152,11 +152,11 @@ class Source:
             )
         return Supplied(
             own=own,
-            tables={
-                "layer": _layers(own, part),
-                "copper": [{"name": c.name, "layer": c.layer, "shape": c.shape} for c in part.coppers],
-                "terminal": [_terminal(t, bonds.get(t.name)) for t in part.terminals if t.name not in later],
-                "link": [_link(link) for link in part.links],
+            parts={
+                "layer": _said_of(part.layers, dict(named(tables_of({"layer": own.pop("layer", [])}, "layer")))),
+                "copper": part.coppers,
+                "terminal": _said_of([t for t in part.terminals if t.name not in later], bonds),
+                "link": part.links,
             },
             board={"outline": part.outline},
             mistakes=tuple(unreached),
@@ -220,33 +220,31 @@ def _contacts(own: Tables, layers: Mapping[str, str], pins: Collection[str]) -> 
         "bridge": tables_of(own, "bridge"),
         "variant": tables_of(own, "variant"),
     }
-    drawn: Drawn = {}
-    reading = read_tables(stand_in, drawn, whole=False)
+    reading = read_tables(stand_in, whole=False)
     base = reading.case.board
-    variants, _ = read_variants(Draft(stand_in), reading, drawn)
+    variants, _ = read_variants(Draft(stand_in), reading)
     boards = [base, *(variant.case.board for variant in variants)]
     if stand_in["bridge"]:
-        boards += _steps(stand_in, tables_of(own, "sweep"), drawn)
+        boards += _steps(stand_in, tables_of(own, "sweep"))
     first = {terminal.name: terminal for terminal in base.terminals}
     known = {*first, *pins}
     further = {t.name: t for board in reversed(boards[1:]) for t in board.terminals if t.name not in known}
-    # A shape that is not changed is the same object in all of them.
-    laid = {(id(item.shape), item.copper): item for board in boards for item in board.bridges}
-    return _Contacts(own=first, further=further, laid=[(layers[item.copper], item.shape) for item in laid.values()])
+    laid = dict.fromkeys((layers[item.copper], item.shape) for board in boards for item in board.bridges)
+    return _Contacts(own=first, further=further, laid=list(laid))
 
 
-def _steps(stand_in: Tables, sweeps: list[Tables], drawn: Drawn) -> list[Board]:
+def _steps(stand_in: Tables, sweeps: list[Tables]) -> list[Board]:
     """Boards of the steps of all sweeps; what they change elsewhere than on imported copper is passed over."""
-    reading = read_tables(stand_in | {"sweep": sweeps}, drawn, whole=False)
+    reading = read_tables(stand_in | {"sweep": sweeps}, whole=False)
     varied = [entry.fields.values.get("vary") or [] for entry in reading.values.get("sweep", [])]
     boards: list[Board] = []
     for quantities in varied:
         steps = itertools.product(*(range(len(quantity.values)) for quantity in quantities))
         for at in itertools.islice(steps, MAX_STEPS):
-            edit = Edit(Draft(stand_in), "", drawn)
+            edit = Edit(Draft(stand_in), "")
             for quantity, index in zip(quantities, at, strict=True):
                 change(edit, quantity, index)
-            boards.append(read_tables(edit.draft.raw, drawn, whole=False).case.board)
+            boards.append(read_tables(edit.draft.raw, whole=False).case.board)
     return boards
 
 
@@ -299,28 +297,6 @@ def _take_out(own: Tables, names: Collection[str]) -> None:
                 del extra["terminal"]
 
 
-def _layers(own: Tables, part: BoardPart) -> list[Tables]:
-    """Layers of the source, with whatever the case says of them instead."""
-    said = dict(named(tables_of(own, "layer")))
-    own.pop("layer", None)
-    result = []
-    for layer in part.layers:
-        table: Tables = {"name": layer.name, "copper_um": layer.thickness * UM}
-        if layer.below is not None:
-            table["below_mm"] = layer.below * MM
-        result.append(table | said.get(layer.name, {}))
-    return result
-
-
-def _terminal(terminal: Terminal, bond: Tables | None) -> Tables:
-    table: Tables = {"name": terminal.name, "copper": terminal.copper, "shape": terminal.shape}
-    if terminal.bonded is not None:
-        table["bonded"] = terminal.bonded
-    return table | {key: value for key, value in (bond or {}).items() if key != "name"}
-
-
-def _link(link: Link) -> Tables:
-    table: Tables = {"name": link.name, "between": list(link.between), "resistance_ohm": link.resistance}
-    if link.inductance:
-        table["inductance_H"] = link.inductance
-    return table
+def _said_of(parts: Sequence[Layer | Terminal], said: Mapping[str, Tables]) -> list[object]:
+    """Parts, or for those that the case says something of, their tables with that instead."""
+    return [{**part_table(part), **said[part.name], "name": part.name} if part.name in said else part for part in parts]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,9 +18,9 @@ class Supplied:
 
     Attributes
     ----------
-    tables : mapping of str to list of dict
-        Tables by kind (layer, copper, cutout, terminal, link), as a case file would have them: they come before those
-        of the file, and its variants may change them. A `shape` may be a Polygon or MultiPolygon in metres.
+    parts : mapping of str to list
+        By kind, parts of the board (Layer, Copper, Terminal, Link), or tables of those that the file says something of.
+        They come before those of the file, and its variants may change them.
     board : mapping
         Keys of [board] that the file need not give, such as its outline.
     own : mapping or None
@@ -30,7 +30,7 @@ class Supplied:
         Kinds of which a name may be one that could not be supplied; of these, an unknown one is no mistake.
     """
 
-    tables: Mapping[str, list[dict[str, object]]] = field(default_factory=dict)
+    parts: Mapping[str, Sequence[object]] = field(default_factory=dict)
     board: Mapping[str, object] = field(default_factory=dict)
     own: Mapping[str, Any] | None = None
     mistakes: tuple[str, ...] = ()

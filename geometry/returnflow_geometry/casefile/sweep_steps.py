@@ -13,7 +13,6 @@ from returnflow_geometry.casefile.edits import Edit
 from returnflow_geometry.casefile.motion import MOVABLE
 from returnflow_geometry.casefile.reader import Entry
 from returnflow_geometry.keys.quantities import MAX_STEPS, Quantity
-from returnflow_geometry.keys.reading import Drawn
 from returnflow_geometry.model.board import Axis, Case, Step, Sweep
 from returnflow_geometry.model.wording import label
 
@@ -33,7 +32,7 @@ class Swept(NamedTuple):
     assumptions: list[str]
 
 
-def read_sweeps(base: Draft, reading: Reading, drawn: Drawn) -> Swept:
+def read_sweeps(base: Draft, reading: Reading) -> Swept:
     """
     Make and read every step of the sweeps of a case.
 
@@ -43,8 +42,6 @@ def read_sweeps(base: Draft, reading: Reading, drawn: Drawn) -> Swept:
         Tables of the case.
     reading : Reading
         What was read of them. If the case has mistakes, only those of the sweeps' own tables are looked for.
-    drawn : dict
-        Shapes that are drawn already.
     """
     found = Swept((), [], [])
     entries: Sequence[Entry] = reading.values.get("sweep", [])
@@ -57,7 +54,7 @@ def read_sweeps(base: Draft, reading: Reading, drawn: Drawn) -> Swept:
         where = label("sweep", entry.name)
         count = math.prod(len(quantity.values) for quantity in quantities)
         sizes[where] = count
-        axes = _axes(where, base, quantities, drawn, found)
+        axes = _axes(where, base, quantities, found)
         if count <= MAX_STEPS and axes is not None:
             todo.append((entry.name, quantities, axes))
     if sum(sizes.values()) > MAX_STEPS:
@@ -68,18 +65,16 @@ def read_sweeps(base: Draft, reading: Reading, drawn: Drawn) -> Swept:
         )
     if reading.mistakes or found.mistakes:
         return found
-    sweeps = [_sweep(name, base, quantities, axes, drawn, found) for name, quantities, axes in todo]
+    sweeps = [_sweep(name, base, quantities, axes, found) for name, quantities, axes in todo]
     return found._replace(sweeps=tuple(sweeps))
 
 
-def _axes(
-    where: str, base: Draft, quantities: Sequence[Quantity], drawn: Drawn, found: Swept
-) -> tuple[Axis, ...] | None:
+def _axes(where: str, base: Draft, quantities: Sequence[Quantity], found: Swept) -> tuple[Axis, ...] | None:
     """Axes of a sweep whose addresses are good; else None, and the mistakes are noted."""
     axes: dict[tuple[object, ...], Axis] = {}
     for index, quantity in enumerate(quantities, start=1):
         inner = f"{where}: vary number {index}"
-        edit = Edit(base, inner, drawn)
+        edit = Edit(base, inner)
         named = _named(edit, base, quantity)
         if named is not None:
             change(edit, quantity, 0)  # whether the way to the key is there
@@ -151,17 +146,15 @@ def axis_label(target: Target, way: Sequence[str], unit: str, said: str = "") ->
     return (said or f"{target.name}: {what.removeprefix('shape.')}") + (f" ({unit})" if unit else "")
 
 
-def _sweep(
-    name: str, base: Draft, quantities: Sequence[Quantity], axes: tuple[Axis, ...], drawn: Drawn, found: Swept
-) -> Sweep:
+def _sweep(name: str, base: Draft, quantities: Sequence[Quantity], axes: tuple[Axis, ...], found: Swept) -> Sweep:
     steps: list[Step] = []
     failed: list[str] = []
     for at in itertools.product(*(range(len(quantity.values)) for quantity in quantities)):
-        edit = Edit(base, "", drawn)
+        edit = Edit(base, "")
         for quantity, index in zip(quantities, at, strict=True):
             change(edit, quantity, index)
         edit.settle()
-        step = read_tables(edit.draft.raw, drawn)
+        step = read_tables(edit.draft.raw)
         mistakes = [*edit.mistakes, *step.mistakes]
         case: Case | None = None if mistakes else step.case
         steps.append(Step(at=at, case=case))

@@ -12,14 +12,13 @@ from returnflow_geometry.casefile.builder import Reading, read_tables
 from returnflow_geometry.casefile.edits import Edit
 from returnflow_geometry.casefile.reader import Entry
 from returnflow_geometry.keys.changes import MAX_VARIANTS
-from returnflow_geometry.keys.reading import Drawn
 from returnflow_geometry.model.board import Case, Variant
 from returnflow_geometry.model.wording import label, listed
 
 _NUMBER = re.compile(r'("(?:[^"\\]|\\.)*")|[-+]?\d[\d.e+-]*')
 
 
-def read_variants(base: Draft, reading: Reading, drawn: Drawn) -> tuple[tuple[Variant, ...], list[str]]:
+def read_variants(base: Draft, reading: Reading) -> tuple[tuple[Variant, ...], list[str]]:
     """
     Make and read every variant of a case.
 
@@ -29,8 +28,6 @@ def read_variants(base: Draft, reading: Reading, drawn: Drawn) -> tuple[tuple[Va
         Tables of the case.
     reading : Reading
         What was read of them.
-    drawn : dict
-        Shapes that are drawn already.
 
     Returns
     -------
@@ -46,7 +43,7 @@ def read_variants(base: Draft, reading: Reading, drawn: Drawn) -> tuple[tuple[Va
         mistakes.append(f"[[variant]] is given {len(entries)} times; at most {MAX_VARIANTS} are read; split the file")
     for entry in entries[:MAX_VARIANTS]:
         where, fields = label("variant", entry.name), entry.fields
-        edit = Edit(base, where, drawn)
+        edit = Edit(base, where)
         edit.drop_and_add(fields.values.get("drop", []), fields.values.get("add", {}))
         for address, to in fields.values.get("move", {}).items():
             edit.move(address, to)
@@ -61,7 +58,7 @@ def read_variants(base: Draft, reading: Reading, drawn: Drawn) -> tuple[tuple[Va
             )
             continue
         # Where a change is not understood, places may be wrong only because of that.
-        changed = read_tables(edit.draft.raw, drawn, whole=understood)
+        changed = read_tables(edit.draft.raw, whole=understood)
         found = new_mistakes(changed.mistakes, reading.mistakes, edit.touched)
         mistakes += [*edit.mistakes, *(f"{where}: {mistake}" for mistake in found)]
         case = dataclasses.replace(changed.case, editor=Editor(edit.draft.raw))
@@ -90,10 +87,9 @@ class Editor:
         from returnflow_geometry.casefile.read import CaseError
 
         name = "changed"
-        drawn: Drawn = {}
         raw = {**self.raw, "variant": [{"name": name, **_as_read(changes)}]}
-        reading = read_tables(raw, drawn)
-        variants, mistakes = read_variants(Draft(raw), reading, drawn)
+        reading = read_tables(raw)
+        variants, mistakes = read_variants(Draft(raw), reading)
         if every := [*reading.mistakes, *mistakes]:
             raise CaseError(tuple(mistake.removeprefix(label("variant", name)).lstrip(": ") for mistake in every))
         said = (*self.said, *(f"Changed: {change}." for change in variants[0].changes))

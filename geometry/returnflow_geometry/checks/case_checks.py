@@ -20,7 +20,6 @@ from returnflow_geometry.checks.copper_checks import (
 from returnflow_geometry.checks.joins import Network, loop_ends
 from returnflow_geometry.checks.sheets import LEAST_AREA, Sheet
 from returnflow_geometry.keys.outgoing import route_assumptions, route_mistakes
-from returnflow_geometry.keys.reading import Drawn
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.numbers import MM, mm, place
 from returnflow_geometry.model.wording import label, listed
@@ -28,7 +27,7 @@ from returnflow_geometry.model.wording import label, listed
 __all__ = ["Findings", "check_case"]
 
 
-def check_case(case: Case, *, connections: bool = True, drawn: Drawn | None = None) -> Findings:
+def check_case(case: Case, *, connections: bool = True) -> Findings:
     """
     Check where the things of a case lie.
 
@@ -39,8 +38,6 @@ def check_case(case: Case, *, connections: bool = True, drawn: Drawn | None = No
     connections : bool
         Whether to check that the two ends of each loop are connected. False when a terminal, link, bridge or
         copper is missing from the case, as it may be the one that joins two pieces of copper.
-    drawn : dict, optional
-        What is left of coppers that were looked at before; others are added.
 
     Returns
     -------
@@ -65,9 +62,8 @@ def check_case(case: Case, *, connections: bool = True, drawn: Drawn | None = No
     """
     findings = Findings([], [])
     sheets = []
-    known: Drawn = {} if drawn is None else drawn
     for copper in case.board.coppers:
-        sheet = Sheet(case.board, copper, known)
+        sheet = Sheet(case.board, copper)
         if sheet.left.is_empty:
             findings.wrong(
                 label("copper", copper.name),

@@ -31,30 +31,18 @@ class Findings(NamedTuple):
         """Note a mistake in four parts: which thing, what was found, the rule, what to do."""
         self.mistakes.append(f"{where}: {given}; {rule}; {advice}")
 
-    def extend(self, other: Findings) -> None:
-        """Take over what other checks found."""
-        self.mistakes.extend(other.mistakes)
-        self.assumptions.extend(other.assumptions)
-
 
 def check_copper(case: Case, sheet: Sheet, findings: Findings) -> None:
     """Check one copper, and all that lies on it, by itself."""
     outline = case.board.outline
     regions = [region for region in case.regions if region.copper == sheet.copper.name]
-    copper = [outline, sheet.drawn, *sheet.cutouts, *sheet.bridges]
-    findings.extend(sheet.once("copper", copper, lambda: _of_copper(outline, sheet)))
-    _check_contacts(sheet, findings)
-    _check_spacing(sheet, findings)
-    findings.extend(sheet.once("regions", [sheet.left, *regions], lambda: _of_regions(regions, sheet)))
-    _check_sections(case, sheet, findings)
-
-
-def _of_copper(outline: Shape, sheet: Sheet) -> Findings:
-    findings = Findings([], [])
     _check_outline(outline, sheet, findings)
     _check_cutouts(sheet, findings)
     _check_bridges(sheet, findings)
-    return findings
+    _check_contacts(sheet, findings)
+    _check_spacing(sheet, findings)
+    _check_regions(regions, sheet, findings)
+    _check_sections(case, sheet, findings)
 
 
 def cutouts_listed(cutouts: Sequence[Cutout]) -> str:
@@ -199,8 +187,7 @@ def _check_spacing(sheet: Sheet, findings: Findings) -> None:
         )
 
 
-def _of_regions(regions: Sequence[Region], sheet: Sheet) -> Findings:
-    findings = Findings([], [])
+def _check_regions(regions: Sequence[Region], sheet: Sheet, findings: Findings) -> None:
     for region in regions:
         if not shapely.intersection(region.shape, sheet.left).area > LEAST_AREA:
             findings.wrong(
@@ -209,7 +196,6 @@ def _of_regions(regions: Sequence[Region], sheet: Sheet) -> Findings:
                 "a region must overlap copper",
                 "move it onto the copper",
             )
-    return findings
 
 
 def _check_sections(case: Case, sheet: Sheet, findings: Findings) -> None:

@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TypeVar
 
 import shapely
 from shapely import Polygon, STRtree
 
 from returnflow_geometry.checks.connection import Connection, as_array
-from returnflow_geometry.keys.reading import Drawn
-from returnflow_geometry.model.board import Board, Bridge, Copper, Cutout, Shape, Terminal
+from returnflow_geometry.model.board import Board, Copper, Cutout, Shape, Terminal
 
-_Made = TypeVar("_Made")
 LEAST_CONTACT = 0.05  # of a terminal's area: less than this is a drawing mistake, not a contact
 LEAST_AREA = 1e-12  # m2: a square micrometre
 
@@ -28,40 +24,23 @@ class Sheet:
     ----------
     board : Board
     copper : Copper
-    drawn : dict
-        What was found of coppers that were looked at before; this one is added.
     """
 
-    def __init__(self, board: Board, copper: Copper, drawn: Drawn) -> None:
+    def __init__(self, board: Board, copper: Copper) -> None:
         self._board = board
         self.copper = copper
         self.drawn: Shape = copper.shape
         self.cutouts = [cutout for cutout in board.cutouts if cutout.copper == copper.name]
         self.bridges = [bridge for bridge in board.bridges if bridge.copper == copper.name]
         self.terminals = [terminal for terminal in board.terminals if terminal.copper == copper.name]
-        self._known = drawn
-        self.left: Shape = self._remaining(self.bridges)
+        self.left: Shape = board.remaining(copper.name)
         shapely.prepare(self.drawn)
         shapely.prepare(self.left)
 
     @cached_property
     def before_bridges(self) -> Shape:
         """What the cutouts have left, before anything is laid over it."""
-        return self._remaining([])
-
-    def _remaining(self, bridges: Sequence[Bridge]) -> Shape:
-        shapes = [self.drawn, *(cutout.shape for cutout in self.cutouts), *(bridge.shape for bridge in bridges)]
-        board = dataclasses.replace(self._board, bridges=tuple(bridges))
-        return self.once(f"{len(bridges)} bridges", shapes, lambda: board.remaining(self.copper.name))
-
-    def once(self, what: str, of: Sequence[object], make: Callable[[], _Made]) -> _Made:
-        """Return what was made of the very same objects for this copper before, else make it."""
-        key = (what, self.copper.name, *map(id, of))
-        if key not in self._known:
-            # The objects are kept beside the result, so that no other ones get their numbers.
-            self._known[key] = (make(), of)
-        made: _Made = self._known[key][0]
-        return made
+        return dataclasses.replace(self._board, bridges=()).remaining(self.copper.name)
 
     @cached_property
     def cutout_tree(self) -> STRtree:

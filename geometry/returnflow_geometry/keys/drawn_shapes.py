@@ -6,6 +6,7 @@ import itertools
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import shapely
@@ -132,8 +133,9 @@ def contact(at: Point, diameter: float) -> Polygon:
     return shapes.circle(*at, diameter, corners=corners)
 
 
-def circles(centres: Sequence[Point], diameter: float) -> Shape:
-    """Many circles as one shape, in metres; where they overlap they merge."""
+@lru_cache(maxsize=32)
+def circles(centres: tuple[Point, ...], diameter: float) -> Shape:
+    """Many circles as one shape, in metres; where they overlap they merge. Steps of a sweep share it."""
     drawn = shapely.union_all([shapes.circle(x, y, diameter) for x, y in centres])
     return drawn if isinstance(drawn, Polygon | MultiPolygon) else MultiPolygon()
 
@@ -266,13 +268,6 @@ def shape_reader(kinds: Sequence[str] = tuple(SHAPES)) -> Callable[[Spot, object
     def read(spot: Spot, value: object) -> Shape | None:
         if isinstance(value, Polygon | MultiPolygon):  # not from TOML: board data that is drawn already
             return value
-        # The table itself is kept beside its shape, so that no other one gets its number.
-        kept, shape = spot.book.drawn.get((read, id(value)), (None, None))
-        if kept is None and (shape := draw(spot, value)) is not None:
-            spot.book.drawn[read, id(value)] = (value, shape)
-        return shape
-
-    def draw(spot: Spot, value: object) -> Polygon | None:
         if not isinstance(value, dict):
             spot.wrong(f"is {show(value)}", "must be a table that draws a shape", f"write {examples}")
             return None

@@ -27,9 +27,6 @@ UNITS = {
 }
 
 
-Drawn = dict[tuple[Any, ...], Any]
-
-
 @dataclass
 class Book:
     """
@@ -37,27 +34,11 @@ class Book:
 
     A kind is `incomplete` when one of its tables could not be named or read at all. A reference to an
     unknown name of that kind then says nothing, as it may well mean the table that is already reported.
-    `drawn` holds shapes by what draws them, so that the many readings of a file with variants draw each once.
     """
 
     mistakes: list[str] = field(default_factory=list)
     names: dict[str, list[str]] = field(default_factory=dict)
     incomplete: set[str] = field(default_factory=set)
-    drawn: Drawn = field(default_factory=dict)
-    _numbers: dict[str, int] = field(default_factory=dict)
-
-    def names_number(self, kind: str) -> int:
-        """Number of the list of names of a kind: the same for the same names, in all readings of a file."""
-        if kind not in self._numbers:
-            names = ("names", tuple(self.names.get(kind, ())))
-            self._numbers[kind] = self.drawn.setdefault(names, len(self.drawn))
-        return self._numbers[kind]
-
-    def draw(self, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
-        """Return what was drawn by that key before, else draw it."""
-        if key not in self.drawn:
-            self.drawn[key] = make()
-        return self.drawn[key]
 
 
 @dataclass(frozen=True)

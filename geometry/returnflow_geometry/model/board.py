@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, Literal, TypeAlias, TypeVar
 
 import shapely
@@ -207,13 +208,9 @@ class Board:
 
     def remaining(self, copper: str) -> Shape:
         """Copper that is left after all its cutouts, with its bridges, in metres; may have several parts."""
-        left = self.copper(copper).shape
-        holes = [cutout.shape for cutout in self.cutouts if cutout.copper == copper]
-        if holes:
-            # On a grid, so that rounding leaves no hair of copper where a cutout ends exactly on an edge.
-            left = shapely.difference(left, shapely.disjoint_subset_union_all(holes), grid_size=GRID)
-        laid = [bridge.shape for bridge in self.bridges if bridge.copper == copper]
-        return shapely.union_all([left, *laid], grid_size=GRID) if laid else left
+        holes = tuple(cutout.shape for cutout in self.cutouts if cutout.copper == copper)
+        laid = tuple(bridge.shape for bridge in self.bridges if bridge.copper == copper)
+        return _remaining(self.copper(copper).shape, holes, laid)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -344,6 +341,15 @@ class Sweep:
     name: str
     axes: tuple[Axis, ...]
     steps: tuple[Step, ...]
+
+
+@lru_cache(maxsize=64)
+def _remaining(copper: Shape, holes: tuple[Shape, ...], laid: tuple[Shape, ...]) -> Shape:
+    """Copper less its holes, with what is laid over them; steps of a sweep mostly share it."""
+    if holes:
+        # On a grid, so that rounding leaves no hair of copper where a cutout ends exactly on an edge.
+        copper = shapely.difference(copper, shapely.disjoint_subset_union_all(list(holes)), grid_size=GRID)
+    return shapely.union_all([copper, *laid], grid_size=GRID) if laid else copper
 
 
 def _named(things: tuple[_Thing, ...], name: str) -> _Thing:

@@ -13,7 +13,9 @@ from returnflow_geometry.model.numbers import mm
 # Where neither the files nor the case say; common practice, no source.
 COPPER = 35e-6  # m
 BOARD = 1.6e-3  # m, of the whole board
-LEAST_DIELECTRIC, MOST_DIELECTRIC = 1e-6, 0.1  # m: the range a case may give
+# Ranges that a case may give (m); what files give beyond them is taken as not given.
+FOIL = (0.1e-6, 5e-3)
+DIELECTRIC = (1e-6, 0.1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,7 +86,8 @@ def _from_files(data: BoardData) -> tuple[list[float | None], list[float | None]
             "the stackup is not used."
         )
         return nothing, list(nothing), [note]
-    copper = [_positive(data.stackup[k].thickness) for k in rows]
+    foils = (_positive(data.stackup[k].thickness) for k in rows)
+    copper = [foil if foil is not None and FOIL[0] <= foil <= FOIL[1] else None for foil in foils]
     below: list[float | None] = [_sum(data.stackup[first + 1 : second]) for first, second in itertools.pairwise(rows)]
     return copper, [*below, None], []
 
@@ -95,7 +98,7 @@ def _sum(rows: tuple[StackLayer, ...]) -> float | None:
     if not values or None in values:
         return None
     total = sum(value or 0.0 for value in values)
-    return total if LEAST_DIELECTRIC <= total <= MOST_DIELECTRIC else None
+    return total if DIELECTRIC[0] <= total <= DIELECTRIC[1] else None
 
 
 def _positive(value: float | None) -> float | None:
