@@ -2,8 +2,13 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from layered import case, loop, pad, solved, strip, via
+from returnflow.resistive.topology import Topology
 
 
 def grounds(tie=1e-3, loops=None):
@@ -41,3 +46,19 @@ def test_no_bracket_is_narrower_than_rounding():
     solution = grounds()
     own = np.diag(solution.mid)
     assert np.all(np.diag(solution.half_width) >= 1e-12 * own)
+
+
+@given(st.integers(2, 9), st.lists(st.tuples(st.integers(0, 8), st.integers(0, 8)), max_size=14))
+def test_a_link_is_the_only_way_where_taking_it_out_parts_what_it_joins(count, pairs):
+    # The definition itself, link by link, on random graphs of conductors.
+    ends = np.array([pair for pair in pairs if pair[0] != pair[1] and max(pair) < count], dtype=int).reshape(-1, 2)
+    topology = object.__new__(Topology)
+    topology.__dict__.update(unlinked=np.arange(count), links=ends)
+
+    def pieces(keep):
+        graph = coo_array((np.ones(keep.sum()), ends[keep].T), shape=(count, count))
+        return connected_components(graph, directed=False)[0]
+
+    whole = pieces(np.ones(len(ends), dtype=bool))
+    parted = [pieces(np.arange(len(ends)) != n) > whole for n in range(len(ends))]
+    assert topology.single.tolist() == parted

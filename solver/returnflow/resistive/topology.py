@@ -102,12 +102,31 @@ class Topology:
 
     @cached_property
     def single(self) -> NDArray[np.bool_]:
-        """Which links are the only way between what they join, shape (k,): their current is what topology says."""
-        ends = self.unlinked[self.links]
-        single = np.zeros(len(self.links), dtype=bool)
-        for number in np.flatnonzero(self.opening):
-            without = self._joined(np.arange(len(ends)) != number)
-            single[number] = without[ends[number, 0]] != without[ends[number, 1]]
+        """
+        Which links are the only way between what they join, shape (k,): their current is what topology says.
+
+        Every link that closes a ring gives a random mark to both its ends. Below a link of the forest the marks of
+        rings that do not pass it cancel, by exclusive or: where nothing is left no ring passes, up to one chance in
+        2^64.
+        """
+        ends, opening = self.unlinked[self.links], self.opening
+        count = int(self.unlinked.max(initial=-1)) + 1
+        marks = np.zeros(count, dtype=np.uint64)
+        drawn = np.random.default_rng(20_261_126).integers(1, 2**64, len(ends), dtype=np.uint64)
+        for side in ends[~opening].T:
+            np.bitwise_xor.at(marks, side, drawn[~opening])
+        # All trees hang on one more node.
+        roots = np.unique(self._joined(opening), return_index=True)[1]
+        rows = np.concatenate([ends[opening, 0], np.full(len(roots), count)])
+        cols = np.concatenate([ends[opening, 1], roots])
+        graph = coo_array((np.ones(len(rows)), (rows, cols)), shape=(count + 1, count + 1)).tocsr()
+        order, above = breadth_first_order(graph, count, directed=False)
+        for node in order[:0:-1].tolist():
+            if above[node] < count:
+                marks[above[node]] ^= marks[node]
+        first, second = ends.T
+        lower = np.where(above[second] == first, second, first)
+        single: NDArray[np.bool_] = opening & (marks[lower] == 0)
         return single
 
     def _joined(self, keep: NDArray[np.bool_]) -> Ints:
