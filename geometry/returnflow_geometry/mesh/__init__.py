@@ -1,1 +1,5 @@
-"""Copper to graded triangles whose boundaries know what they are."""
+"""
+Copper to graded triangles whose boundaries know what they are.
+
+Others import: mesher, seeding, union.
+"""

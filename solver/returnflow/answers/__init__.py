@@ -1,1 +1,6 @@
-"""What a reviewer asks of solved boards: shares, coupling, noise budgets, crossovers, sweeps, variants compared."""
+"""
+What a reviewer asks of solved boards: shares, coupling, noise budgets, crossovers, sweeps, variants compared.
+
+Others import: batch, budget, compare, contours, coupling, evaluate, frequency, processes, rescale, result, spectra,
+sweeps, thresholds.
+"""

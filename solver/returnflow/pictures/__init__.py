@@ -1,1 +1,5 @@
-"""Pictures of copper, currents and figures, and the fields for other viewers."""
+"""
+Pictures of copper, currents and figures, and the fields for other viewers.
+
+Others import: jobs, lettering, picture, pictured, vtu.
+"""

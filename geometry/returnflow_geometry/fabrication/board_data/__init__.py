@@ -1,1 +1,5 @@
-"""All files of one board put together, described in words, and a starter case."""
+"""
+All files of one board put together, described in words, and a starter case.
+
+Others import: assemble, starter, summary.
+"""

@@ -1,1 +1,5 @@
-"""Drill files to holes and slots."""
+"""
+Drill files to holes and slots.
+
+Others import: program.
+"""

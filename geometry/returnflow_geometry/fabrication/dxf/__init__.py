@@ -1,1 +1,5 @@
-"""DXF hand drawings to areas per layer."""
+"""
+DXF hand drawings to areas per layer.
+
+Others import: drawing_file.
+"""

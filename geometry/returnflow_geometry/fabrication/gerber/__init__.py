@@ -1,1 +1,5 @@
-"""Gerber images to areas per net, pads and strokes."""
+"""
+Gerber images to areas per net, pads and strokes.
+
+Others import: image.
+"""

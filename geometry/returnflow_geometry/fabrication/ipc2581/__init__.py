@@ -1,1 +1,5 @@
-"""IPC-2581 files to layers, copper, pins and holes."""
+"""
+IPC-2581 files to layers, copper, pins and holes.
+
+Others import: document.
+"""

@@ -1,1 +1,5 @@
-"""Netlists and job files."""
+"""
+Netlists and job files.
+
+Others import: jobfile, netlist.
+"""
