@@ -142,7 +142,14 @@ class TestSmall:
 
 def keys():
     """Every key that a case file may hold, with the table it stands in."""
-    tables = {**schema.SINGLE, **schema.INLINE, **schema.KEYS, **schema.ROLE_KEYS, "vary": quantities.KEYS, "": reader.TOP}
+    tables = {
+        **schema.SINGLE,
+        **schema.INLINE,
+        **schema.KEYS,
+        **schema.ROLE_KEYS,
+        "vary": quantities.KEYS,
+        "": reader.TOP,
+    }
     shapes = {name: these for name, (these, _) in drawn_shapes.SHAPES.items()}
     return [(table, key) for table, these in [*tables.items(), *shapes.items()] for key in these]
 
