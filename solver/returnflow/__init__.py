@@ -1,10 +1,67 @@
 """
 Return currents on circuit boards: where they flow, what they couple, and how sure the numbers are.
 
+A case says what the board is and what is asked of it: layers, coppers, terminals, and loops, each a current that
+enters the copper at one terminal and leaves it at another. It is a file (README.md lists its keys; `examples/` has
+whole ones), or text:
+
 >>> import returnflow as rf
->>> case = rf.read_case("examples/weighing_controller.toml")  # doctest: +SKIP
->>> study = rf.run(case)  # doctest: +SKIP
->>> study["as drawn"].impedance(0.0)  # doctest: +SKIP
+>>> case = rf.parse_case('''
+... format = 1
+... title = "A strip whose middle a weak signal shares (invented)"
+... board = { outline = { rect = [0, 0, 60, 10] }, temperature_C = 20 }
+... layer = [{ name = "L1", copper_um = 35 }]
+... copper = [{ name = "ground", layer = "L1" }]
+... terminal = [
+...   { name = "left", copper = "ground", shape = { rect = [0, 0, 1, 10] } },
+...   { name = "right", copper = "ground", shape = { rect = [59, 0, 60, 10] } },
+...   { name = "input", copper = "ground", at = [20, 0], diameter_mm = 0.5 },
+...   { name = "amplifier", copper = "ground", at = [40, 0], diameter_mm = 0.5 },
+... ]
+... [[loop]]
+... name = "motor"
+... role = "noisy"
+... inject = "right"
+... return = "left"
+... current_A = 0.1
+... [[loop]]
+... name = "probe"
+... role = "sensitive"
+... inject = "amplifier"
+... return = "input"
+... signal_V = 0.01
+... tolerates_V = 2e-5
+... ''')
+
+`run` solves it, with its variants and sweeps. A `Study` holds a `Result` for each variant:
+
+>>> study = rf.run(case)
+>>> drawn = study["as drawn"]
+>>> print(f"{1e6 * drawn.sensitive[0].noise:.0f} uV, limit {drawn.sensitive[0].verdict}")
+98 uV, limit exceeded
+
+That is two squares of 0.4926 mOhm times 0.1 A, but for the size of the two pads. Impedances are matrices, loops by
+loops, and every resistance has a bracket that certainly holds it:
+
+>>> Z = drawn.impedance(0.0)
+>>> print(f"{1e3 * Z[0, 1].real:.2f} mOhm")
+0.98 mOhm
+>>> bool(drawn.whole.half_width[0, 1] < 0.01 * Z[0, 1].real)  # half of the bracket, ohm
+True
+
+A case is changed without editing text, as a variant of the file would change it:
+
+>>> near = rf.run(case.changed(move={"amplifier": [24, 0]}))
+>>> near["as drawn"].sensitive[0].verdict
+'kept'
+
+What to do about it, computed and in words, is in `Study.decisions`; what the layout shows in `Study.findings`; all
+variants side by side in `Study.comparison`. `Result.impedance` answers at any frequency up to a gigahertz if the loops
+have routes. The command `returnflow run` writes the same as a report with pictures. Every number is in SI units; only
+case files use millimetres.
+
+Below are the public names. The rooms behind them are the program's own affair and may change: DEVELOPERS.md has their
+map.
 """
 
 from importlib import import_module

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, MutableSet, Sequence
 from typing import TypeVar
 
 from returnflow_geometry.casefile.addresses import Draft, Table, Target, find, find_key, get_at, put_at
@@ -42,7 +42,7 @@ class Edit:
 
     def __init__(self, base: Draft, where: str) -> None:
         self.draft = base.copy()
-        self.touched: set[Target] = set()
+        self.touched: MutableSet[Target] = set()
         self._missed = False
         self._base = base
         self._where = where
