@@ -6,7 +6,8 @@ import tomllib
 from pathlib import Path
 
 project = tomllib.loads((Path(__file__).parents[1] / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-wanted = [*project["dependencies"], *(each for extra in sys.argv[1:] for each in project["optional-dependencies"][extra])]
+extras = [project["optional-dependencies"][name] for name in sys.argv[1:]]
+wanted = sum(extras, project["dependencies"])
 for each in wanted:
     bounded = re.match(r"([\w-]+)>=([\d.]+)", each)
     if bounded is None:
