@@ -169,9 +169,9 @@ class TestMet:
 
     def test_one_way_of_asking_for_each_number_of_quantities(self):
         (one,), (two,) = swept(sweep(HEAT)), swept(sweep(CURRENT, WEIGHT))
-        with pytest.raises(ValueError, match=r'Sweep "s" has 1 quantities, not 2; use `met`'):
+        with pytest.raises(ValueError, match=r'Sweep "s" has 1 quantities, not 2: use `met`'):
             one.contour("sensor")
-        with pytest.raises(ValueError, match=r'Sweep "s" has 2 quantities, not 1; use `contour`'):
+        with pytest.raises(ValueError, match=r'Sweep "s" has 2 quantities, not 1: use `contour`'):
             two.met("sensor")
         with pytest.raises(KeyError):
             one.grid("motor")

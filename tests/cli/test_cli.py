@@ -374,7 +374,7 @@ class TestStreams:
 
     def test_as_a_module_in_a_terminal_that_knows_ascii_only(self, tmp_path):
         # The one test of a real process: version, and signs that the stream cannot show.
-        case = written(tmp_path, copper='"Ω"')
+        case = written(tmp_path, copper="\N{LEFT DOUBLE QUOTATION MARK}Ω\N{RIGHT DOUBLE QUOTATION MARK}")
         environment = os.environ | {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
 
         def process(*arguments):

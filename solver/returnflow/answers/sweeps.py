@@ -182,7 +182,7 @@ class Swept:
     def _axes(self, count: int) -> tuple[Axis, ...]:
         if len(self.sweep.axes) != count:
             other = "contour" if count == 1 else "met"
-            message = f"Sweep {named(self.sweep.name)} has {len(self.sweep.axes)} quantities, not {count}: `{other}`."
+            message = f"Sweep {named(self.sweep.name)} has {len(self.sweep.axes)} quantities, not {count}: use `{other}`."
             raise ValueError(message)
         return self.sweep.axes
 
