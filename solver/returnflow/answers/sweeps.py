@@ -182,7 +182,8 @@ class Swept:
     def _axes(self, count: int) -> tuple[Axis, ...]:
         if len(self.sweep.axes) != count:
             other = "contour" if count == 1 else "met"
-            message = f"Sweep {named(self.sweep.name)} has {len(self.sweep.axes)} quantities, not {count}: use `{other}`."
+            axes = f"{len(self.sweep.axes)} quantities, not {count}"
+            message = f"Sweep {named(self.sweep.name)} has {axes}: use `{other}`."
             raise ValueError(message)
         return self.sweep.axes
 
