@@ -135,6 +135,19 @@ class TestThickness:
             assert model.impedance(f) == pytest.approx(Z, rel=1e-4)
             assert model.link_currents(f) == pytest.approx(through, abs=1e-4)
 
+    def test_residuals_bound_what_the_basis_lacks(self):
+        review = parallel_planes(thickness=(35e-6, 17e-6, 105e-6), links=(2e-4, 5e-4), length=8.0)
+        frequencies = np.geomspace(1e3, 1e9, 6)
+        _, found = dense(review, frequencies)
+        for accuracy in (0.3, 0.03):
+            model = solved(review, BroadbandOptions(accuracy=accuracy, residual=0.1 * accuracy, shifts=24))
+            parts = [
+                np.abs(model.impedance(f) - Z) / model.unreduced(f)
+                for f, (Z, _) in zip(frequencies, found, strict=True)
+            ]
+            assert np.max(parts) < 1.3
+            assert np.median(parts) > 0.1
+
     def test_the_model_is_passive(self):
         model = solved(parallel_planes(thickness=(35e-6, 17e-6, 105e-6)))
         for f in np.geomspace(1, 1e9, 19):

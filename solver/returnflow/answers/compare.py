@@ -158,7 +158,7 @@ def _figures(result: Result) -> dict[_Key, tuple[Figure, float | None]]:
     halves = accuracy * shares
     inductances = np.zeros((len(result.case.loops),) * 2)
     if model is not None:
-        inductances = inductance_doubt(model) + model.error * np.abs(high_inductance(model))
+        inductances = inductance_doubt(model)
         halves = halves + np.abs(shares - driven_shares(result, model.compared))
     for j, loop in enumerate(result.case.loops):
         for r, region in enumerate(result.case.regions):

@@ -22,7 +22,7 @@ from returnflow.magnetic.broadband import Broadband, BroadbandOptions
 from returnflow.magnetic.meshing import Expelled, solve_broadband, solve_expelled
 from returnflow.magnetic.routes import Faced, faced
 from returnflow.magnetic.unseen import unseen
-from returnflow.resistive.conduction import SMALL, Conduction, Options, solve
+from returnflow.resistive.conduction import Conduction, Options, solve
 from returnflow.resistive.conductors import REACH, Conductors
 from returnflow.resistive.linear import Progress
 from returnflow_geometry.model.board import Case, Loop
@@ -237,7 +237,7 @@ def _coupled(
     """
     Transfer impedance of one pair at every line of the noisy loop, and how well it is known.
 
-    `at` gives the model's impedances at a frequency, and what the mesh leaves uncertain of them.
+    `at` gives the model's impedances at a frequency, and what is uncertain of them above 0 Hz.
     """
     lines = lines_of(loop)
     transfer, half_width = float(solution.mid[i, j]), float(solution.half_width[i, j])
@@ -246,15 +246,9 @@ def _coupled(
     if model is not None and at is not None and not lines.anywhere:
         for n, f in enumerate(lines.frequency.tolist()):
             if f > 0:
-                skin = model.sheets(f)[0] / solution.sheet
-                Z, mesh = at(f)
+                Z, above = at(f)
                 impedance[n] = Z[i, j]
-                # Weak couplings are known to a fraction of what is not resistance in the loops themselves.
-                own_i, own_j = (abs(Z[n, n] - skin * solution.mid[n, n]) for n in (i, j))
-                floor = SMALL * float(np.sqrt(own_i * own_j))
-                doubt[n] = (
-                    half_width * abs(skin) + mesh[i, j] + model.error * max(abs(Z[i, j] - skin * transfer), floor)
-                )
+                doubt[n] = half_width * abs(model.sheets(f)[0] / solution.sheet) + above[i, j]
     return Coupled(loop=loop, lines=lines, transfer=transfer, half_width=half_width, impedance=impedance, doubt=doubt)
 
 

@@ -23,6 +23,7 @@ from returnflow_geometry.model.board import Case
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
+HIGH = 1e9  # Hz; the field is expelled
 TURNED = 0.5  # half of the return has left the resistive pattern
 FINAL_WIDTH = 1.1  # the ribbon is within 10 % of its final width
 
@@ -128,8 +129,9 @@ def high_inductance(model: Broadband) -> Floats:
 
 
 def inductance_doubt(model: Broadband) -> Floats:
-    """What the mesh leaves uncertain of `high_inductance`, henry, shape (loops, loops); see `Broadband.doubt`."""
-    return half_widths(np.abs(high_inductance(model) - high_inductance(model.compared)))
+    """What mesh and basis leave uncertain of `high_inductance`, henry, shape (loops, loops); see `Broadband.doubt`."""
+    mesh = half_widths(np.abs(high_inductance(model) - high_inductance(model.compared)))
+    return mesh + model.unreduced(HIGH) / (2 * np.pi * HIGH)
 
 
 def mean_length(model: Broadband, loop: int, *, high: bool) -> float:

@@ -25,6 +25,9 @@ Complexes = NDArray[np.complex128]
 # Measured against meshes 2.5 and 3 times finer: the difference of two meshes is 0.85 to 1.6 of the error for most
 # entries, and the error of the others about a tenth of the most it may be.
 MARGIN = 1.25
+TINY = 1e-30  # ohm
+ROUNDING = 1e-6  # of the loops' own reactances
+LACKING = 13  # frequencies at which the residual is taken
 LEAST_PART = 0.1
 
 
@@ -84,9 +87,13 @@ class Broadband:
         Squares of the reference added so that the DC end is the bracketed resistive result.
     shifts : tuple of (frequency, iterations)
     error : float
-        Estimated error of any impedance in the band, relative as `accuracy` is.
+        By how much the last shift moved any impedance in the band, relative as `accuracy` is.
+    solved_sheet : float
+        Sheet resistance of the first foil that it was solved with, ohm per square.
     coarse : Broadband or None
         The same on a mesh of twice the edges, which tells what the mesh leaves uncertain.
+    lacking : (array of frequencies, array (frequencies, loops))
+        What the basis lacks: bound of the error of every loop's own impedance, ohm, from the residuals.
     """
 
     system: System
@@ -100,8 +107,10 @@ class Broadband:
     correction: Floats
     shifts: tuple[tuple[float, int], ...]
     error: float
+    solved_sheet: float = 1.0
     seconds: dict[str, float] = field(default_factory=dict)
     coarse: Broadband | None = None
+    lacking: tuple[Floats, Floats] | None = None
 
     @property
     def dissipation(self) -> Floats:
@@ -158,13 +167,33 @@ class Broadband:
 
     def doubt(self, frequency: float) -> Floats:
         """
-        What the mesh leaves uncertain of every impedance, ohm, shape (loops, loops); an estimate.
+        What mesh and basis leave uncertain of every impedance, ohm, shape (loops, loops); an estimate.
 
         The difference to a mesh of twice the edges: with an error that goes with the edge that is the error itself.
         Where two errors happen to cancel in it, a part of what they may be at most stands in (`half_widths`).
         """
         coarse = replace(self.compared, thickness=self.thickness, temperature=self.temperature)
-        return half_widths(np.abs(self.impedance(frequency) - coarse.impedance(frequency)))
+        mesh = half_widths(np.abs(self.impedance(frequency) - coarse.impedance(frequency)))
+        return mesh + self.unreduced(frequency)
+
+    def unreduced(self, frequency: float) -> Floats:
+        """
+        What the reduced model leaves uncertain of every impedance, ohm, shape (loops, loops).
+
+        An error is the product of two residuals through the inverse of the equations: at most the root of the product
+        of the loops' own.
+        """
+        if frequency == 0 or self.lacking is None:
+            return np.zeros(self.correction.shape)
+        at, own = self.lacking
+        # With another sheet resistance fields are those of another frequency.
+        part = float(abs(self.sheets(0.0)[0])) / self.solved_sheet
+        logs = [np.interp(np.log(frequency / part), np.log(at), np.log(np.maximum(e, TINY))) for e in own.T]
+        root = np.sqrt(part * np.exp(logs) * max(1.0, frequency / part / at[-1]))
+        # Far boxes talk in single precision.
+        inductive = np.sqrt(2 * np.pi * frequency * ROUNDING * np.abs(np.diag(self.system.inductance)))
+        both: Floats = np.outer(root, root) + np.outer(inductive, inductive)
+        return both
 
     def link_currents(self, frequency: float) -> Complexes:
         """Current from the first to the second contact of every link per ampere of every loop, (links, loops)."""
@@ -235,7 +264,8 @@ def reduce(
     say = progress or (lambda _: None)
     begin = time.perf_counter()
     thicknesses = (thickness,) if isinstance(thickness, float) else tuple(thickness)
-    sheet = sheet_resistance(thicknesses[0], temperature) / system.foils[0].weight
+    sheet0 = sheet_resistance(thicknesses[0], temperature)
+    sheet = sheet0 / system.foils[0].weight
     correction = np.zeros_like(system.resistance) if resistance is None else resistance - system.resistance
     basis = _Basis.empty(system)
     if not len(system.drive):
@@ -274,9 +304,36 @@ def reduce(
             "the band or ask for less accuracy."
         )
         raise NumericalError(message)
-    result = model()
+    result = replace(model(), lacking=_lacking(model(), basis, preconditioner, options), solved_sheet=sheet0)
     result.seconds.update({"preconditioner": factored - begin, "shifts": time.perf_counter() - factored})
     return result
+
+
+def _lacking(
+    model: Broadband, basis: _Basis, preconditioner: Preconditioner, options: BroadbandOptions
+) -> tuple[Floats, Floats]:
+    """
+    Frequencies, and bounds of the errors of the loops' own impedances, ohm, shape (frequencies, loops).
+
+    Of r^T (z A + jwL)^-1 r, r being what the equations make of the reduced answer. That inverse is at most sqrt(2) times
+    the one of its parts in phase, for which the preconditioner stands as it does in the iteration.
+    """
+    system, links = model.system, model.system.stack.links
+    frequencies = np.geomspace(options.lowest, options.highest, LACKING)
+    found = np.zeros((LACKING, len(model.correction)))
+    for row, f in enumerate(frequencies):
+        w, y, sheets = 2 * np.pi * f, model.reduced(f), model.sheets(f)
+        through = system.link_current + model.link_basis @ y
+        r = 1j * w * (system.drive + basis.induced @ y)
+        r += system.link_map.T @ ((links.resistance + links.elastance / (1j * w))[:, None] * through)
+        values = basis.vectors @ y
+        for sheet, foil in zip(sheets, system.foils, strict=True):
+            r += sheet * (foil.residual + foil.dissipation @ values)
+        parts = np.concatenate([r.real, r.imag], axis=1)
+        weights = preconditioner.weights(float(abs(sheets[0])) / system.foils[0].weight, w)
+        energy = np.sum(parts * preconditioner.apply(weights, parts), axis=0)
+        found[row] = np.sqrt(2) * energy.reshape(2, -1).sum(axis=0)
+    return frequencies, found
 
 
 def _solve(
