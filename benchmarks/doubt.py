@@ -58,8 +58,9 @@ def random_board(seed: int) -> str:
         'format = 1\ntitle = "random board (invented)"',
         f"board = {{ outline = {{ rect = [0, 0, {width}, {height}] }} }}",
     ]
-    text.append(f'layer = [{{ name = "L1", copper_um = 35, below_mm = {above} }}, {{ name = "L2", copper_um = 35, '
-                f'below_mm = {below} }}, {{ name = "L3", copper_um = {rng.choice([18, 35])} }}]')  # fmt: skip
+    text.append(f'[[layer]]\nname = "L1"\ncopper_um = 35\nbelow_mm = {above}')
+    text.append(f'[[layer]]\nname = "L2"\ncopper_um = 35\nbelow_mm = {below}')
+    text.append(f'[[layer]]\nname = "L3"\ncopper_um = {rng.choice([18, 35])}')
     text.append('[[copper]]\nname = "ground"\nlayer = "L2"')
     if second != "none":
         text.append('[[copper]]\nname = "second"\nlayer = "L3"')
@@ -79,13 +80,11 @@ def random_board(seed: int) -> str:
     for n in range(3):
         a, b = places[2 * n], places[2 * n + 1]
         bend = [a[0], b[1]] if rng.random() < 0.5 else [b[0], a[1]]
-        path = [
-            list(a),
-            *([bend] if rng.random() < 0.7 and min(abs(a[0] - b[0]), abs(a[1] - b[1])) > 1 else []),
-            list(b),
-        ]
-        text.append(f'[[loop]]\nname = "trace {n}"\nrole = "noisy"\ninject = "P{2 * n + 1}"\nreturn = "P{2 * n}"\ncurrent_A = 1\n'
-                    f'frequency_Hz = 1e6\nroute = {{ layer = "L1", path = {path}, width_mm = {rng.choice([0.15, 0.3, 0.6])} }}')  # fmt: skip
+        bent = rng.random() < 0.7 and min(abs(a[0] - b[0]), abs(a[1] - b[1])) > 1
+        path = [list(a), *([bend] if bent else []), list(b)]
+        width = rng.choice([0.15, 0.3, 0.6])
+        text.append(f'[[loop]]\nname = "trace {n}"\nrole = "noisy"\ninject = "P{2 * n + 1}"\nreturn = "P{2 * n}"')
+        text.append(f'current_A = 1\nfrequency_Hz = 1e6\nroute = {{ layer = "L1", path = {path}, width_mm = {width} }}')
     text.append('[[loop]]\nname = "cables"\nrole = "cables"\ninject = "P6"\nreturn = "P7"\nlimit_V = 1')
     return "\n".join(text)
 

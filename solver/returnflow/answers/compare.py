@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.answers.budget import Budget, decibels
-from returnflow.answers.frequency import high_inductance, inductance_doubt, traffic
+from returnflow.answers.frequency import inductance_doubt, traffic
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.broadband import Broadband

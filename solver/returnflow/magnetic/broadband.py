@@ -315,8 +315,8 @@ def _lacking(
     """
     Frequencies, and bounds of the errors of the loops' own impedances, ohm, shape (frequencies, loops).
 
-    Of r^T (z A + jwL)^-1 r, r being what the equations make of the reduced answer. That inverse is at most sqrt(2) times
-    the one of its parts in phase, for which the preconditioner stands as it does in the iteration.
+    Of r^T (z A + jwL)^-1 r, r being what the equations make of the reduced answer. That inverse is at most sqrt(2)
+    times the one of its parts in phase, for which the preconditioner stands as it does in the iteration.
     """
     system, links = model.system, model.system.stack.links
     frequencies = np.geomspace(options.lowest, options.highest, LACKING)
