@@ -57,19 +57,25 @@ A case is changed without editing text, as a variant of the file would change it
 
 What to do about it, computed and in words, is in `Study.decisions`; what the layout shows in `Study.findings`; all
 variants side by side in `Study.comparison`. `Result.impedance` answers at any frequency up to a gigahertz if the loops
-have routes. The command `returnflow run` writes the same as a report with pictures. Every number is in SI units; only
-case files use millimetres.
+have routes. `study.table()` and `study.plot("flow", "motor")` show themselves in a notebook; `study.save("out")` writes
+what the command `returnflow run` does, and `load` reads it back. Every number is in SI units; only case files use
+millimetres.
 
-Below are the public names. The rooms behind them are the program's own affair and may change: DEVELOPERS.md has their
-map.
+Below are the public names (a prompt completes these alone):
+
+>>> [name for name in dir(rf) if name[0].islower()]
+['load', 'parse_case', 'read_case', 'run', 'solve']
+
+The rooms behind them are the program's own affair and may change: DEVELOPERS.md has their map.
 """
 
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from returnflow.advice.study import Study, run
     from returnflow.answers.result import Result
+    from returnflow.notebook import Study, load, run
+    from returnflow.report.kept import FieldsMissingError, LoadError
     from returnflow.resistive.conduction import Conduction, Options, solve
     from returnflow.resistive.linear import NumericalError
     from returnflow_geometry.casefile.read import CaseError, parse_case, read_case
@@ -83,6 +89,8 @@ __all__ = [
     "Case",
     "CaseError",
     "Conduction",
+    "FieldsMissingError",
+    "LoadError",
     "Mesh",
     "MeshError",
     "NumericalError",
@@ -90,6 +98,7 @@ __all__ = [
     "Plane",
     "Result",
     "Study",
+    "load",
     "parse_case",
     "read_case",
     "run",
@@ -98,8 +107,9 @@ __all__ = [
 
 # Where each public name lives: it is imported when it is first used, so that a command that needs few starts at once.
 _HOMES = {
-    "returnflow.advice.study": ("Study", "run"),
     "returnflow.answers.result": ("Result",),
+    "returnflow.notebook": ("Study", "load", "run"),
+    "returnflow.report.kept": ("FieldsMissingError", "LoadError"),
     "returnflow.resistive.conduction": ("Conduction", "Options", "solve"),
     "returnflow.resistive.linear": ("NumericalError",),
     "returnflow_geometry.casefile.read": ("CaseError", "parse_case", "read_case"),

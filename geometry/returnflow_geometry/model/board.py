@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from html import escape
 from typing import Any, Literal, TypeAlias, TypeVar
 
 import shapely
@@ -240,6 +241,14 @@ class Case:
         counts = ", ".join(f"{count(len(of), kind)}" for kind, of in kinds.items())
         return f"<Case {named(self.title)}: {counts}>"
 
+    def _repr_html_(self) -> str:
+        """For a notebook: its loops."""
+        head = "<tr><th>loop</th><th>role</th><th>injected at</th><th>returns at</th></tr>"
+        loops = [(loop.name, loop.role, loop.inject, loop.return_) for loop in self.loops]
+        rows = ["".join(f"<td>{escape(text)}</td>" for text in row) for row in loops]
+        body = "".join(f"<tr>{row}</tr>" for row in rows)
+        return f"<table><caption>{escape(repr(self)[1:-1])}</caption>{head}{body}</table>"
+
     def changed(
         self,
         *,
@@ -279,6 +288,10 @@ class Case:
         [35.0, 3.0]
         >>> wider.assumptions[-1]
         'Changed: "slot" shape.width is 2 instead of 0.1.'
+        >>> hole = {"name": "hole", "copper": "strip", "shape": {"circle": [20, 5], "diameter": 2}}
+        >>> holed = case.changed(drop=["slot"], add={"cutout": [hole]})
+        >>> [cutout.name for cutout in holed.board.cutouts]
+        ['hole']
         >>> case.changed(drop=["slt"])
         Traceback (most recent call last):
         ...

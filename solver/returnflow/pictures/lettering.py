@@ -121,9 +121,16 @@ def png_bytes(figure: Figure) -> bytes:
     return buffer.getvalue()
 
 
+class Sheet(Figure):
+    """Figure that a notebook shows as the report does, whatever is set up there."""
+
+    def _repr_png_(self) -> bytes:
+        return png_bytes(self)
+
+
 def new_figure() -> Figure:
     """Empty figure with its canvas; no window, no global state."""
-    figure = Figure(dpi=DPI, facecolor="white")
+    figure = Sheet(dpi=DPI, facecolor="white")
     FigureCanvasAgg(figure)
     return figure
 

@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
+from matplotlib.figure import Figure
+
 from returnflow.pictures.lettering import house_style, slug
 from returnflow.resistive.linear import Progress
 
@@ -14,6 +16,10 @@ PictureKind = Literal["why", "board", "flow", "coupling", "placement", "strip", 
 
 class Drawing(Protocol):
     """Anything that can be had as PNG."""
+
+    @property
+    def figure(self) -> Figure:
+        """The figure itself."""
 
     def png(self) -> bytes:
         """Picture as PNG."""

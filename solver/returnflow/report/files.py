@@ -17,13 +17,15 @@ from returnflow.pictures.lettering import slug
 from returnflow.pictures.picture import PictureKind
 from returnflow.pictures.vtu import MARK, field_mesh
 from returnflow.report.page import bare_html, details_html, report_html
-from returnflow.report.record import to_dict, to_json
+from returnflow.report.record import numbers, to_dict, to_json
 from returnflow.resistive.linear import Progress
 
 __all__ = ["field_mesh", "place_files", "to_dict", "to_json", "write_all"]
 
 MARK_WITHIN = 4096  # bytes
-OURS = tuple(Path(name) for name in ("result.json", "report.html", "details.html", "board.png", "fields.vtu"))
+OURS = tuple(
+    Path(name) for name in ("result.json", "study.npz", "report.html", "details.html", "board.png", "fields.vtu")
+)
 KINDS = get_args(PictureKind)
 STALE = ("report.html", "details.html", "board.png", "fields.vtu", *(f"{kind}-*.png" for kind in KINDS))
 STOPPED = "Stopped by hand while pictures were drawn: there are none."
@@ -53,7 +55,7 @@ def write_all(study: Study, directory: Path, progress: Progress | None = None, *
         Made if it does not exist.
     progress : function of one string, optional
     brief : bool
-        Leave out details.html and the pictures that only it shows.
+        Leave out details.html, the pictures that only it shows, and of study.npz the fields that maps are drawn from.
 
     Raises
     ------
@@ -64,7 +66,7 @@ def write_all(study: Study, directory: Path, progress: Progress | None = None, *
     """
     say = progress or (lambda _: None)
     check_directory(directory)
-    content = {Path("result.json"): to_json(study).encode()}
+    content = numbers(study, fields=not brief)
     place_files(content, directory)
     say("numbers are written")
     stopped = False

@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
@@ -254,6 +255,12 @@ def _spectral(study: Study) -> bool:
 
 def _page(template: str, study: Study, **facts: object) -> str:
     return templates().get_template(template).render(study=study, most=MOST_COLUMNS, words=JUDGED, **facts)
+
+
+def table_html(table: Table) -> str:
+    """One table by itself, as the report has it."""
+    macros: Any = templates().get_template("parts.html").module
+    return str(macros.table(table, MOST_COLUMNS))
 
 
 @cache

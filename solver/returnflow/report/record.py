@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
+from hashlib import sha256
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,6 +22,7 @@ from returnflow.answers.coupling import Peak
 from returnflow.answers.frequency import LoopFacts, inductance_doubt
 from returnflow.answers.result import Placement, Result
 from returnflow.answers.sweeps import Swept
+from returnflow.report.kept import LoadError, packed, unpacked
 from returnflow.words.answer_text import power_share, region_names, section_names
 from returnflow.words.drives import amperes, driven
 from returnflow.words.link_rows import LinkFacts, link_facts
@@ -29,6 +32,7 @@ Array = NDArray[Any]
 Json = dict[str, Any]
 
 FORMAT = 1
+RESULT, KEPT = "result.json", "study.npz"
 # Attributes of every record in the order they are written; where the key says the unit, it stands behind a colon.
 _NOISE = "noise:noise_V low:low_V high:high_V"
 KEYS: dict[type, str] = {
@@ -96,6 +100,55 @@ def to_dict(study: Study) -> Json:
 def to_json(study: Study) -> str:
     """Content of result.json as text."""
     return json.dumps(to_dict(study), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def numbers(study: Study, *, fields: bool = False) -> dict[Path, bytes]:
+    """Content of the two files that hold what a study came to: result.json, and study.npz that reads back."""
+    text = to_json(study).encode()
+    return {Path(RESULT): text, Path(KEPT): packed(study, sha256(text).hexdigest(), fields=fields)}
+
+
+def read_back(path: Path) -> Study:
+    """
+    Study of a result.json (or of the folder it lies in), from study.npz beside it.
+
+    Raises
+    ------
+    LoadError
+        Which file, what is wrong with it, and what to do.
+    """
+    path = path / RESULT if path.is_dir() else path
+    kept = path.with_name(KEPT)
+    file = path
+    try:
+        text = path.read_bytes()
+        _check(text)
+        file = kept
+        study = unpacked(kept.read_bytes(), sha256(text).hexdigest())
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        advice = f"give the result.json of a run, with {KEPT} beside it, or run the case again"
+        message = f"{file}: cannot be read ({reason}); {advice}"
+        raise LoadError(message) from None
+    except LoadError as error:
+        message = f"{file}: {error}"
+        raise LoadError(message) from error.__cause__
+    if not isinstance(study, Study):
+        message = f"{kept}: holds no study; run the case again"
+        raise LoadError(message)
+    return study
+
+
+def _check(text: bytes) -> None:
+    try:
+        found = json.loads(text)
+    except ValueError as error:
+        message = f"is damaged ({error}); run the case again"
+        raise LoadError(message) from error
+    form = found.get("format") if isinstance(found, dict) else None
+    if form != FORMAT:
+        message = f"has format {form!r}, and this version of returnflow reads {FORMAT}; run the case again"
+        raise LoadError(message)
 
 
 def plain(value: Any, **names: str) -> Any:

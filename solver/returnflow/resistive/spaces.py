@@ -61,7 +61,7 @@ class Space:
         """Unknowns of each triangle, shape (m, 3 or 6): its corners, then the middles of its edges."""
         return np.ascontiguousarray(self._basis.element_dofs.T.astype(np.int64))
 
-    @property
+    @cached_property
     def size(self) -> int:
         """Number of unknowns."""
         return int(self._basis.N)
