@@ -60,8 +60,9 @@ def _reasons(error: Exception) -> list[str]:
     from returnflow.resistive.linear import NumericalError
     from returnflow_geometry.fabrication.base.objects import FabricationError
     from returnflow_geometry.mesh.mesher import MeshError
+    from returnflow_geometry.model.overlay import ShapeError
 
-    if isinstance(error, MeshError | NumericalError | FabricationError):
+    if isinstance(error, MeshError | NumericalError | FabricationError | ShapeError):
         return [f"error: {error}"]
     at = traceback.extract_tb(error.__traceback__)[-1]
     asked = [f"Set {TRACEBACK}=1 to see where it came from."]

@@ -34,7 +34,7 @@ from returnflow.answers import coupling
 from returnflow.answers.contours import isolines, streamlines
 from returnflow.answers.result import Result
 from returnflow.pictures import album, fields, pictured, why
-from returnflow.pictures.canvas import ROLE_COLOURS, Label, shape_path
+from returnflow.pictures.canvas import ROLE_COLOURS, Label, shape_path, solid
 from returnflow.pictures.fields import COUPLING_MAP, TUBES, flow_ranges, symmetric_norm
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.labels import Placer
@@ -523,3 +523,11 @@ def test_the_title_on_the_board_is_the_cases():
         frame = album.board_frame(result())
     shown = " ".join(text.get_text() for text in frame.figure.texts)
     assert shown.startswith(TITLE[:40])
+
+
+def test_pieces_inside_holes_of_others_are_drawn_as_one_solid():
+    frame = shapely.box(0, 0, 9, 9).difference(shapely.box(1, 1, 8, 8))
+    inner = shapely.box(2, 2, 7, 7).difference(shapely.box(3, 3, 6, 6))
+    whole = solid(shapely.MultiPolygon([frame, inner, shapely.box(4, 4, 5, 5)]))
+    assert whole.is_valid
+    assert whole.area == 81

@@ -15,6 +15,7 @@ from returnflow_geometry.casefile.supplied import Sourced, Supplied, Supply
 from returnflow_geometry.casefile.sweep_steps import read_sweeps
 from returnflow_geometry.casefile.variants import Editor, read_variants
 from returnflow_geometry.model.board import Case
+from returnflow_geometry.model.overlay import ShapeError, shapes_of
 from returnflow_geometry.model.wording import brief
 
 MAX_BYTES = 10_000_000
@@ -114,7 +115,15 @@ def parse_case(text: str, *, origin: str = "case", supply: Supply | None = None)
     returnflow_geometry.casefile.read.CaseError: bord is an unknown key; the nearest valid key is board ...
     """
     _check_size(len(text), origin)
-    own = _parse_toml(text, origin)
+    try:
+        with shapes_of(origin):
+            return _case(_parse_toml(text, origin), supply)
+    except ShapeError as error:
+        raise CaseError((str(error),)) from None
+
+
+def _case(own: dict[str, Any], supply: Supply | None) -> Case:
+    """Case of the tables of a file."""
     supplied = Supplied() if supply is None else supply(own)
     raw = _merged(dict(own if supplied.own is None else supplied.own), supplied)
     reading = read_tables(raw, whole=not supplied.mistakes, incomplete=supplied.incomplete)

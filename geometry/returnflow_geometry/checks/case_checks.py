@@ -22,6 +22,7 @@ from returnflow_geometry.checks.sheets import LEAST_AREA, Sheet
 from returnflow_geometry.keys.outgoing import route_assumptions, route_mistakes
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.numbers import MM, mm, place
+from returnflow_geometry.model.overlay import shapes_of
 from returnflow_geometry.model.wording import label, listed
 
 __all__ = ["Findings", "check_case"]
@@ -63,7 +64,8 @@ def check_case(case: Case, *, connections: bool = True) -> Findings:
     findings = Findings([], [])
     sheets = []
     for copper in case.board.coppers:
-        sheet = Sheet(case.board, copper)
+        with shapes_of(label("copper", copper.name)):
+            sheet = Sheet(case.board, copper)
         if sheet.left.is_empty:
             findings.wrong(
                 label("copper", copper.name),
@@ -72,7 +74,8 @@ def check_case(case: Case, *, connections: bool = True) -> Findings:
                 "shrink the cutouts",
             )
             continue
-        check_copper(case, sheet, findings)
+        with shapes_of(label("copper", copper.name)):
+            check_copper(case, sheet, findings)
         sheets.append(sheet)
     _check_layers(sheets, findings)
     network = Network(sheets, case.board.links)

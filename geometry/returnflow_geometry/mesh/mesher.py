@@ -24,6 +24,7 @@ from returnflow_geometry.mesh.triangulation import (
     triangulate,
 )
 from returnflow_geometry.model.board import Case, Shape
+from returnflow_geometry.model.overlay import combined, union
 
 __all__ = ["Mesh", "MeshError", "Mesher", "Plane", "corner_angles", "error_size", "starting_size"]
 
@@ -158,7 +159,7 @@ class Mesher:
         _check_apart(plane.contacts)
         self._regions = [_whole_contacts(region, plane.contacts) for region in plane.regions]
         areas = [_shared_area(area, plane.copper) for area in (*plane.contacts, *self._regions)]
-        cuts = [shapely.intersection(section, plane.copper) for section in plane.sections]
+        cuts = [combined(shapely.intersection, section, plane.copper) for section in plane.sections]
         self._points, self._segments = noded([*(area.boundary for area in (plane.copper, *areas)), *cuts])
         shapely.prepare(plane.copper)
 
@@ -229,7 +230,7 @@ class Mesher:
 
 def _shared_area(area: Shape, copper: Shape) -> MultiPolygon:
     """Intersection without the lines and points where the two only touch."""
-    parts = shapely.get_parts(shapely.intersection(area, copper))
+    parts = shapely.get_parts(combined(shapely.intersection, area, copper))
     return MultiPolygon(parts[shapely.get_dimensions(parts) == 2].tolist())
 
 
@@ -248,7 +249,7 @@ def _whole_contacts(region: Shape, contacts: Sequence[Shape]) -> Shape:
     crossing = [contact for contact in contacts if region.intersects(contact) and not region.contains(contact)]
     inside = [contact for contact in crossing if region.contains(contact.centroid)]
     outside = [contact for contact in crossing if not region.contains(contact.centroid)]
-    return shapely.difference(shapely.union_all([region, *inside]), shapely.union_all(outside))
+    return combined(shapely.difference, combined(shapely.union_all, [region, *inside]), union(outside))
 
 
 def _border(

@@ -11,10 +11,11 @@ from typing import Any, Literal, TypeAlias, TypeVar
 import shapely
 from shapely import MultiPolygon, Polygon
 
+from returnflow_geometry.model.overlay import GRID as GRID
+from returnflow_geometry.model.overlay import combined, union
 from returnflow_geometry.model.wording import count, named
 
 Shape: TypeAlias = Polygon | MultiPolygon
-GRID = 1e-9  # m: far below what can be etched, far above the rounding of coordinates
 Role = Literal["noisy", "sensitive", "cables"]
 ROLES: tuple[Role, ...] = ("noisy", "sensitive", "cables")
 _Thing = TypeVar("_Thing", "Layer", "Copper", "Terminal", "Link", "Loop", "Variant", "Sweep")
@@ -361,8 +362,8 @@ def _remaining(copper: Shape, holes: tuple[Shape, ...], laid: tuple[Shape, ...])
     """Copper less its holes, with what is laid over them; steps of a sweep mostly share it."""
     if holes:
         # On a grid, so that rounding leaves no hair of copper where a cutout ends exactly on an edge.
-        copper = shapely.difference(copper, shapely.disjoint_subset_union_all(list(holes)), grid_size=GRID)
-    return shapely.union_all([copper, *laid], grid_size=GRID) if laid else copper
+        copper = combined(shapely.difference, copper, union(holes), grid_size=GRID)
+    return combined(shapely.union_all, [copper, *laid], grid_size=GRID) if laid else copper
 
 
 def _named(things: tuple[_Thing, ...], name: str) -> _Thing:

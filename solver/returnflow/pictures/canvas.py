@@ -26,6 +26,7 @@ from returnflow.pictures.lettering import DPI, LABEL_SIZE, clean, text_size
 from returnflow.pictures.maps import Window
 from returnflow_geometry.model.board import Loop, Role, Shape
 from returnflow_geometry.model.numbers import MM
+from returnflow_geometry.model.overlay import union
 
 Floats = NDArray[np.float64]
 
@@ -267,4 +268,6 @@ def hole_count(shape: Shape) -> int:
 
 def solid(shape: Shape) -> Shape:
     """Polygon or multipolygon without its holes."""
-    return shapely.multipolygons([shapely.Polygon(part.exterior) for part in shapely.get_parts(shape)])
+    # A piece may lie inside a hole of another.
+    whole: Shape = union([shapely.Polygon(part.exterior) for part in shapely.get_parts(shape)])
+    return whole

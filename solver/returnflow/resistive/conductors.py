@@ -18,7 +18,8 @@ from returnflow_geometry.mesh.mesher import Mesh, Mesher, MeshError, Plane
 from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.mesh.union import part_of, united
 from returnflow_geometry.model.board import Case, Copper
-from returnflow_geometry.model.wording import named
+from returnflow_geometry.model.overlay import shapes_of
+from returnflow_geometry.model.wording import label, named
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -222,7 +223,10 @@ class StackMesher:
     meshers: list[Mesher] = field(init=False)
 
     def __post_init__(self) -> None:
-        self.meshers = [Mesher(plane) for plane in self.conductors.planes]
+        self.meshers = []
+        for name, plane in zip(self.conductors.names, self.conductors.planes, strict=True):
+            with shapes_of(label("copper", name)):
+                self.meshers.append(Mesher(plane))
 
     def graded(self, size: Callable[[int, Mesher], SizeField]) -> Mesh:
         """One mesh of all; `size` makes the size field of a copper from its number and its mesher."""

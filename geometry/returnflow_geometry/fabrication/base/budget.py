@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from functools import wraps
 from typing import Concatenate, NoReturn, ParamSpec, TypeVar
 
-import shapely
-
 from returnflow_geometry.fabrication.base.objects import BoardData, FabricationError, Limits
+from returnflow_geometry.model import overlay
 
 EVERY = 256  # objects between two looks at the clock
 SHOWN = 60  # characters of a file's own text in a message
@@ -73,24 +72,9 @@ class Budget:
             self.fail(f"not read within {self.limits.seconds:g} s; raise the limit if the file is meant.")
 
 
-@contextmanager
-def shapes_of(file: str) -> Iterator[None]:
-    """
-    Turn what the geometry library cannot do with a file's shapes into a `FabricationError` that names the file.
-
-    Examples
-    --------
-    >>> with shapes_of("top.gbr"):
-    ...     shapely.from_wkt("POLYGON ((0 0))")
-    Traceback (most recent call last):
-    ...
-    returnflow_geometry.fabrication.base.objects.FabricationError: top.gbr: its shapes cannot be combined (...
-    """
-    try:
-        yield
-    except shapely.errors.ShapelyError as error:
-        message = f"its shapes cannot be combined ({quoted(str(error))}); write the file again, or report it."
-        raise FabricationError(file, message) from None
+def shapes_of(file: str) -> AbstractContextManager[None]:
+    """Turn what the geometry library cannot do with a file's shapes into a `FabricationError` that names the file."""
+    return overlay.shapes_of(file, FabricationError)
 
 
 def names_data(

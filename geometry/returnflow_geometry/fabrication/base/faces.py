@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -12,6 +11,7 @@ from shapely import MultiPolygon, Polygon, STRtree
 
 from returnflow_geometry.fabrication.base.budget import Budget
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.overlay import combined, union
 
 Objects = NDArray[np.object_]
 Index = NDArray[np.intp]
@@ -19,7 +19,6 @@ CHUNK = 512  # shapes whose boxes are looked up at once
 PAIRS = 8192  # pairs of shapes compared at once
 GROUP = 4096  # shapes united at once, between two looks at the clock
 LARGE = 2000  # corners from which a face is united last, once, and not again and again
-GRID = 1e-10  # m: rounding for unions that fail without
 
 
 def split_by(keys: NDArray[np.integer[Any]]) -> list[Index]:
@@ -103,7 +102,7 @@ def cut_out(face: Polygon, cuts: Objects, budget: Budget) -> Objects:
             crossing = cuts
     if not len(crossing):
         return np.array([face], dtype=object)
-    return parts_of(_safely(shapely.difference, face, _together(crossing)))
+    return parts_of(combined(shapely.difference, face, _together(crossing)))
 
 
 def parts_of(shape: Shape) -> Objects:
@@ -136,7 +135,7 @@ def _united(shapes: Objects, budget: Budget) -> Objects:
         groups = []
         for start in range(0, len(shapes), GROUP):
             budget.time()
-            groups.append(_union(shapes[start : start + GROUP]))
+            groups.append(union(shapes[start : start + GROUP]))
         shapes = np.array(groups, dtype=object)
     return parts_of(shapes[0]) if len(shapes) else shapes
 
@@ -152,25 +151,9 @@ def _joined(large: Objects, small: Objects, budget: Budget) -> Objects:
         first[i[met]], second[j[met]] = True, True
     if not first.any():
         return np.concatenate([large, small])
-    whole = parts_of(_safely(shapely.union, _together(large[first]), _together(small[second])))
+    whole = parts_of(combined(shapely.union, _together(large[first]), _together(small[second])))
     return np.concatenate([large[~first], whole, small[~second]])
 
 
 def _together(parts: Objects) -> Shape:
     return parts[0] if len(parts) == 1 else MultiPolygon(parts.tolist())
-
-
-def _union(shapes: Objects) -> Shape:
-    if len(shapes) == 1:
-        return shapes[0]
-    try:
-        return shapely.disjoint_subset_union_all(shapes)
-    except shapely.errors.GEOSException:
-        return shapely.union_all(shapes, grid_size=GRID)
-
-
-def _safely(operation: Callable[..., Shape], one: Shape, other: Shape) -> Shape:
-    try:
-        return operation(one, other)
-    except shapely.errors.GEOSException:
-        return operation(one, other, grid_size=GRID)

@@ -14,15 +14,20 @@ from shapely import Polygon, STRtree
 from returnflow_geometry.fabrication.base.budget import Budget, names_data
 from returnflow_geometry.fabrication.base.objects import CHORD, BoardData, Hole, Limits
 from returnflow_geometry.fabrication.copper.naming import is_no_net, name_pieces
-from returnflow_geometry.fabrication.copper.touching import LEAST_AREA, joints, meetings
+from returnflow_geometry.fabrication.copper.touching import LEAST_AREA, joint_width, joints, meetings
 from returnflow_geometry.keys.drawn_shapes import CONTACT_CORNERS
 from returnflow_geometry.model import shapes
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.groups import grouped
 from returnflow_geometry.model.numbers import mm, place
-from returnflow_geometry.model.wording import brief
+from returnflow_geometry.model.overlay import closed, combined, union
+from returnflow_geometry.model.wording import brief, count
 
 PLATING = 20e-6  # m, where nobody says how thick; common practice, no source
+CRACK = 1e-7  # m: parts of one pour this near are one; coordinates are rounded by as much
+UNETCHED = 20e-6  # m: no board shop etches a gap as narrow; common practice, no source
+LEAST_SEAM = 1e-6  # m: a shorter one is a common point with its rounding
+LONG = 1e-4  # m: a seam that is worth a word
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,7 +125,7 @@ def connect(data: BoardData, *, plating: float = PLATING, limits: Limits | None 
     """
     notes: list[str] = []
     budget = Budget(data.origin, limits or Limits())
-    layers, nets, pieces = _pieces(data, budget)
+    layers, nets, pieces = _pieces(data, budget, notes)
     barrels = _barrels(data, layers, pieces, plating, budget)
     touching, widths, places = _touching(layers, pieces, budget)
     links = [(a, b) for barrel in barrels for a, b in zip(barrel.islands, barrel.islands[1:], strict=False)]
@@ -186,7 +191,7 @@ def parts(shape: Shape) -> list[Polygon]:
     return [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and part.area > LEAST_AREA]
 
 
-def _pieces(data: BoardData, budget: Budget) -> tuple[list[int], list[str], list[Polygon]]:
+def _pieces(data: BoardData, budget: Budget, notes: list[str]) -> tuple[list[int], list[str], list[Polygon]]:
     layers: list[int] = []
     nets: list[str] = []
     pieces: list[Polygon] = []
@@ -195,13 +200,45 @@ def _pieces(data: BoardData, budget: Budget) -> tuple[list[int], list[str], list
         tree = STRtree(cut)
         for net, area in layer.nets.items():
             whole = parts(area)
+            left: list[Polygon] = []
             for part, hit in zip(whole, _hits(tree, whole, budget), strict=True):
                 budget.clock()
-                left = parts(shapely.difference(part, shapely.union_all([cut[k] for k in hit]))) if hit else [part]
-                pieces += left
-                layers += [number] * len(left)
-                nets += ["" if is_no_net(net) else net] * len(left)
+                left += parts(combined(shapely.difference, part, union([cut[k] for k in hit]))) if hit else [part]
+            left = _sewn(left, f"{brief(net) or 'Copper without a net'} on {layer.name}", budget, notes)
+            pieces += left
+            layers += [number] * len(left)
+            nets += ["" if is_no_net(net) else net] * len(left)
     return layers, nets, pieces
+
+
+def _sewn(pieces: list[Polygon], name: str, budget: Budget, notes: list[str]) -> list[Polygon]:
+    """Pieces of one net: those drawn in parts, that abut along a seam, become one; a seam that stays open is noted."""
+    if len(pieces) < 2:
+        return pieces
+    seams, apart = [], []
+    for joint in joints(pieces, budget, gap=UNETCHED / 2, least=LEAST_SEAM):
+        width, _ = joint_width(pieces[joint.first], pieces[joint.second], CRACK / 2)
+        if width >= LEAST_SEAM:
+            seams.append((joint.first, joint.second))
+        elif joint.width >= LONG:
+            apart.append(joint)
+    group = grouped(len(pieces), seams).tolist()
+    members: dict[int, list[int]] = {}
+    for k, number in enumerate(group):
+        members.setdefault(number, []).append(k)
+    sewn: list[Polygon] = []
+    for own in members.values():
+        whole = [pieces[k] for k in own]
+        sewn += parts(closed(whole, CRACK)) if len(own) > 1 else whole
+    apart = [joint for joint in apart if group[joint.first] != group[joint.second]]
+    if apart:
+        widest = max(apart, key=lambda joint: joint.width)
+        notes.append(
+            f"{name}: {count(len(apart), 'pair')} of pieces face each other less than {mm(UNETCHED)} mm apart, such as "
+            f"along {mm(widest.width)} mm at {place(*np.round(widest.at, 7))}; they are taken "
+            "as parted: if one pour was drawn in parts there, lay a [[bridge]] over the seam."
+        )
+    return sewn
 
 
 def _hits(tree: STRtree, queried: Sequence[Polygon], budget: Budget) -> list[list[int]]:

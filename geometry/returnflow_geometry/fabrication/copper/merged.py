@@ -6,14 +6,14 @@ import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-import numpy as np
 import shapely
 from scipy.cluster.hierarchy import DisjointSet
 from shapely import MultiPolygon, Polygon
 
 from returnflow_geometry.fabrication.base.objects import BoardData
-from returnflow_geometry.fabrication.copper.connectivity import Connectivity, parts
+from returnflow_geometry.fabrication.copper.connectivity import CRACK, Connectivity, parts
 from returnflow_geometry.model.board import GRID, Copper, Shape, Terminal
+from returnflow_geometry.model.overlay import closed, combined
 
 SIMPLIFY = 10e-6  # m: board shops etch to no better than 20 um
 NO_NET = "unnamed"
@@ -166,12 +166,13 @@ def _with(shape: Shape, contacts: Sequence[Shape]) -> Shape:
 
 
 def _united(pieces: Sequence[Shape], *, touching: bool) -> Shape:
-    """One shape of all pieces; on a grid of 1 nm where they may abut, so that rounding leaves no hair between them."""
+    """One shape of all pieces, without cracks between those that may abut."""
     if len(pieces) == 1:
         return pieces[0]
-    if touching:
-        merged = shapely.union_all(np.array(pieces, dtype=object), grid_size=GRID)
-        kept = parts(merged)
-    else:
+    if not touching:
         kept = [part for piece in pieces for part in parts(piece)]
+        whole = kept[0] if len(kept) == 1 else MultiPolygon(kept)
+        if whole.is_valid:
+            return whole
+    kept = parts(closed(pieces, CRACK) if touching else combined(shapely.union_all, pieces))
     return kept[0] if len(kept) == 1 else MultiPolygon(kept)

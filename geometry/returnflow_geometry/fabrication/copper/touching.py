@@ -50,12 +50,14 @@ def meetings(
         yield from zip((first + start).tolist(), second.tolist(), strict=True)
 
 
-def joints(pieces: Sequence[Polygon], budget: Budget | None = None) -> list[Joint]:
+def joints(
+    pieces: Sequence[Polygon], budget: Budget | None = None, *, gap: float = GRID, least: float = LEAST_WIDTH
+) -> list[Joint]:
     """
     Every pair of pieces that share an edge or an area.
 
-    Pieces may abut without any common area: an edge counts when the borders run within 1 nm of each other. A common
-    point joins nothing.
+    Pieces may abut without any common area: an edge counts when the borders run within `gap` (m) of each other. A
+    common point joins nothing, nor does a joint narrower than `least` (m).
 
     Parameters
     ----------
@@ -73,20 +75,20 @@ def joints(pieces: Sequence[Polygon], budget: Budget | None = None) -> list[Join
     shapes = np.array(pieces, dtype=object)
     budget = budget or Budget("fabrication data", Limits())
     found = []
-    for i, j in _near_pairs(shapes, budget):
+    for i, j in _near_pairs(shapes, budget, gap):
         budget.clock()
-        width, at = joint_width(pieces[i], pieces[j])
-        if width >= LEAST_WIDTH:
+        width, at = joint_width(pieces[i], pieces[j], gap)
+        if width >= least:
             found.append(Joint(i, j, width, at))
     return found
 
 
-def _near_pairs(shapes: NDArray[np.object_], budget: Budget) -> list[tuple[int, int]]:
-    """Pairs within 1 nm, the first index below the second."""
+def _near_pairs(shapes: NDArray[np.object_], budget: Budget, gap: float) -> list[tuple[int, int]]:
+    """Pairs within the gap, the first index below the second."""
     if len(shapes) < 2:
         return []
     boxes = shapely.bounds(shapes)
-    wide = shapely.box(boxes[:, 0] - GRID, boxes[:, 1] - GRID, boxes[:, 2] + GRID, boxes[:, 3] + GRID)
+    wide = shapely.box(boxes[:, 0] - gap, boxes[:, 1] - gap, boxes[:, 2] + gap, boxes[:, 3] + gap)
     tree = STRtree(wide)
     corners = shapely.get_num_coordinates(shapes)
     shapely.prepare(shapes)
@@ -101,13 +103,13 @@ def _near_pairs(shapes: NDArray[np.object_], budget: Budget) -> list[tuple[int, 
         # A prepared shape answers fast however many corners it has, so the one with more corners goes first.
         swap = corners[first] < corners[second]
         large, small = np.where(swap, second, first), np.where(swap, first, second)
-        close = shapely.dwithin(shapes[large], shapes[small], GRID)
+        close = shapely.dwithin(shapes[large], shapes[small], gap)
         budget.objects(int(close.sum()))
         found += zip(first[close].tolist(), second[close].tolist(), strict=True)
     return found
 
 
-def joint_width(first: Polygon, second: Polygon) -> tuple[float, tuple[float, float]]:
+def joint_width(first: Polygon, second: Polygon, gap: float = GRID) -> tuple[float, tuple[float, float]]:
     """
     Width and place of the joint of two pieces, in metres; width 0 where they do not touch or share a point only.
 
@@ -116,7 +118,7 @@ def joint_width(first: Polygon, second: Polygon) -> tuple[float, tuple[float, fl
     length by which it goes in. Of two borders the narrower counts.
     """
     x0, y0, x1, y1 = np.array([shapely.bounds(first), shapely.bounds(second)]).T
-    margin = 10 * GRID
+    margin = 10 * gap
     window = shapely.box(x0.max() - margin, y0.max() - margin, x1.min() + margin, y1.min() + margin)
     one, other = shapely.intersection(first, window), shapely.intersection(second, window)
     overlap = shapely.intersection(one, other)
@@ -131,7 +133,7 @@ def joint_width(first: Polygon, second: Polygon) -> tuple[float, tuple[float, fl
         return (min(widths, default=0.0), (point.x, point.y))
     edge = shapely.intersection(
         shapely.intersection(shapely.boundary(first), window),
-        shapely.buffer(other, 2 * GRID, quad_segs=1, join_style="mitre"),
+        shapely.buffer(other, 2 * gap, quad_segs=1, join_style="mitre"),
     )
     if edge.length < LEAST_WIDTH:
         return (0.0, (0.0, 0.0))

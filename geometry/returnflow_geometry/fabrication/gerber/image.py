@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from returnflow_geometry.fabrication.base.budget import Budget, quoted, text_of
+from returnflow_geometry.fabrication.base.budget import Budget, quoted, shapes_of, text_of
 from returnflow_geometry.fabrication.base.objects import Artwork, FabricationError, Limits, Pad
 from returnflow_geometry.fabrication.base.painting import paint, partition
 from returnflow_geometry.fabrication.gerber.centrelines import centre_lines
@@ -77,12 +77,8 @@ def read_gerber(data: bytes | str, file: str, limits: Limits | None = None) -> A
         budget.data(text.encode("utf-8", "replace"))
     state = State(budget)
     _run(state, text, budget)
-    try:
+    with shapes_of(budget.file):
         return _artwork(state, file, budget)
-    except shapely.errors.GEOSException as error:
-        raise FabricationError(
-            budget.file, f"its shapes cannot be combined ({quoted(str(error))}); write the file again, or report it."
-        ) from None
 
 
 def _run(state: State, text: str, budget: Budget) -> None:

@@ -13,10 +13,9 @@ from xml.etree.ElementTree import Element, ParseError  # types only; defusedxml 
 import shapely
 from defusedxml.ElementTree import iterparse
 
-from returnflow_geometry.fabrication.base.budget import Budget, quoted
+from returnflow_geometry.fabrication.base.budget import Budget, quoted, shapes_of
 from returnflow_geometry.fabrication.base.objects import (
     BoardData,
-    FabricationError,
     Hole,
     LayerCopper,
     Limits,
@@ -76,15 +75,13 @@ def read_ipc2581(data: bytes, file: str, limits: Limits) -> BoardData:
     budget = Budget(file, limits)
     budget.data(data)
     board = _Board(Shapes(budget))
-    try:
+    with shapes_of(file):
         for event, element, ancestors in _events(data, budget):
             if event == "start":
                 board.start(element, ancestors)
             else:
                 board.end(element, ancestors)
         return board.result()
-    except shapely.errors.GEOSException as error:
-        raise FabricationError(file, f"a shape cannot be used: {str(error)[:120]}.") from None
 
 
 def _events(data: bytes, budget: Budget) -> Iterator[tuple[str, Element, list[Element]]]:
