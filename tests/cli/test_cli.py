@@ -254,12 +254,12 @@ class TestMistakes:
         assert status == BAD_INPUT
         assert "EXCEEDED" in stdout
         assert stderr == "error: No picture could be drawn (ZeroDivisionError: a bug).\n"
-        assert listing(tmp_path / "out") == ["details.html", "report.html", "result.json"]
+        assert listing(tmp_path / "out") == ["details.html", "report.html", "result.json", "study.npz"]
 
     @pytest.mark.usefixtures("no_pictures")
     def test_brief_leaves_the_details_out(self, call, case, tmp_path):
         assert call("run", case, "-o", tmp_path / "out", "--quiet", "--brief")[0] == DONE
-        assert listing(tmp_path / "out") == ["fields.vtu", "report.html", "result.json"]
+        assert listing(tmp_path / "out") == ["fields.vtu", "report.html", "result.json", "study.npz"]
 
 
 class TestInterrupted:
@@ -312,7 +312,7 @@ add = { cutout = [{ name = "hole", copper = "strip", shape = { circle = [50, 10]
         status, _, stderr = call("run", case, "-o", tmp_path / "out", "--quiet")
         assert status == INTERRUPTED
         assert "Stopped by hand while pictures were drawn" in stderr
-        assert listing(tmp_path / "out") == ["details.html", "report.html", "result.json"]
+        assert listing(tmp_path / "out") == ["details.html", "report.html", "result.json", "study.npz"]
 
 
 class TestCheck:

@@ -290,7 +290,14 @@ class TestWriting:
         said: list[str] = []
         paths = write_all(study(), tmp_path / "new" / "report", said.append).paths
         names = [str(path.relative_to(tmp_path / "new" / "report")) for path in paths]
-        assert names == ["result.json", "details.html", "report.html", *(p.file for p in drawn()), "fields.vtu"]
+        assert names == [
+            "result.json",
+            "study.npz",
+            "details.html",
+            "report.html",
+            *(p.file for p in drawn()),
+            "fields.vtu",
+        ]
         assert set(snapshot(tmp_path / "new")) == {"report", *(f"report/{name}" for name in names)}
         assert strict(paths[0].read_text(encoding="utf-8"))["title"] == study().case.title
         assert all(is_ours(path) for path in paths)
@@ -311,8 +318,8 @@ class TestWriting:
     def test_what_shows_all_variants_lies_above_their_folders(self, tmp_path):
         paths = write_all(varied(), tmp_path).paths
         top = [path.name for path in paths if path.parent == tmp_path]
-        assert top[:3] == ["result.json", "details.html", "report.html"]
-        assert top[3:] == [
+        assert top[:4] == ["result.json", "study.npz", "details.html", "report.html"]
+        assert top[4:] == [
             "compare-board.png",
             "compare-flow-pump-b-x-b-i-1.png",
             "compare-placement-weak-v-grosse.png",
@@ -361,7 +368,7 @@ class TestWriting:
         assert "<h1>" in (tmp_path / "report.html").read_text(encoding="utf-8")
         assert not list(tmp_path.glob(".returnflow*"))
 
-    @pytest.mark.parametrize("name", ["report.html", "board.png", "result.json", "fields.vtu"])
+    @pytest.mark.parametrize("name", ["report.html", "board.png", "result.json", "study.npz", "fields.vtu"])
     def test_files_of_others_are_not_overwritten(self, tmp_path, name):
         (tmp_path / name).write_bytes(b"somebody else's work")
         before = snapshot(tmp_path)
@@ -424,7 +431,7 @@ class TestFailing:
         monkeypatch.setattr(jobs, "pictures", interrupted)
         written = write_all(study(), tmp_path / "report")
         assert written.stopped
-        assert set(snapshot(tmp_path / "report")) == {"report.html", "details.html", "result.json"}
+        assert set(snapshot(tmp_path / "report")) == {"report.html", "details.html", "result.json", "study.npz"}
         assert STOPPED in (tmp_path / "report" / "report.html").read_text(encoding="utf-8")
 
     @pytest.mark.parametrize("what", ["pictures", "report_html", "details_html", "vtu_bytes"])

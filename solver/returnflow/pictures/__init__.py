@@ -1,5 +1,5 @@
 """
 Pictures of copper, currents and figures, and the fields for other viewers.
 
-Others import: jobs, lettering, picture, pictured, vtu.
+Others import: jobs, lettering, picture, pictured, plots, vtu.
 """

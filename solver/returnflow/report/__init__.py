@@ -1,5 +1,5 @@
 """
 What is left behind: the report, result.json and the files, complete or not at all.
 
-Others import: files.
+Others import: files, kept, page, record.
 """

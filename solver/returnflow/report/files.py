@@ -84,7 +84,7 @@ def write_all(study: Study, directory: Path, progress: Progress | None = None, *
         except Exception as error:
             failed.append(f"details.html could not be made ({_told(error)}).")
     try:
-        page = report_html(study, drawn.pictures, drawn.shared, failed=failed, details=len(content) > 1)
+        page = report_html(study, drawn.pictures, drawn.shared, failed=failed, details=Path("details.html") in content)
     except Exception as error:
         failed.append(f"report.html could not be made ({_told(error)}).")
         page = bare_html(study, failed)
