@@ -248,7 +248,8 @@ def solve_on(
     potentials = to_potential.T @ space.weighted_stiffness(1 / weight) @ to_potential
     across = _across(links.ends[ohmic > 0], column, to_potential.shape[1])
     potentials = potentials + across.T @ diags_array(1 / ohmic[ohmic > 0]) @ across
-    solvers = factorize_each([csc_array(potentials), csc_array(streams)], options.backend)
+    places = [(space.places(each), topology.holes) for each in (to_potential, to_stream)]
+    solvers = factorize_each([csc_array(potentials), csc_array(streams)], options.backend, places=places)
     clock.lap("assembly")
 
     injected = np.zeros((to_potential.shape[1], count))

@@ -20,8 +20,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csc_array
-from scipy.sparse.linalg import splu
 
 Floats = NDArray[np.float64]
 
@@ -39,10 +37,14 @@ class Factor:
         return np.asarray(self._made[0].solve(right)).reshape(right.shape)
 
 
-def factors(matrices: Sequence[csc_array]) -> list[Callable[[], Factor]]:
-    """Start factoring matrices, one for each core at a time; each answer waits for one, and raises what it raised."""
+def factors(work: Sequence[Callable[[], Any]]) -> list[Callable[[], Factor]]:
+    """
+    Start making factors, one for each core at a time; each answer waits for one, and raises what it raised.
+
+    What makes one returns a thing with `solve`.
+    """
     threads = _threads()
-    return [threads[number % len(threads)].factor(matrix) for number, matrix in enumerate(matrices)]
+    return [threads[number % len(threads)].factor(make) for number, make in enumerate(work)]
 
 
 @cache
@@ -63,12 +65,12 @@ class _Thread:
     def ask(self, work: Callable[[], object]) -> None:
         self._asked.put(work)
 
-    def factor(self, matrix: csc_array) -> Callable[[], Factor]:
+    def factor(self, make: Callable[[], Any]) -> Callable[[], Factor]:
         future: Future[Factor] = Future()
 
         def work() -> None:
             try:
-                future.set_result(Factor([splu(matrix)], self))
+                future.set_result(Factor([make()], self))
             except BaseException as error:
                 future.set_exception(error)
 

@@ -61,6 +61,12 @@ class Space:
         """Unknowns of each triangle, shape (m, 3 or 6): its corners, then the middles of its edges."""
         return np.ascontiguousarray(self._basis.element_dofs.T.astype(np.int64))
 
+    def places(self, free: csc_array) -> Floats:
+        """Where free unknowns are that a map leads from, shape (columns of the map, 2), metres."""
+        part = abs(free)
+        middle: Floats = (part.T @ self._basis.doflocs.T) / np.maximum(part.sum(axis=0), 1e-300)[:, None]
+        return middle
+
     @cached_property
     def size(self) -> int:
         """Number of unknowns."""

@@ -238,6 +238,12 @@ class Topology:
         rim = self.mesh.edge_ends[tuple(self.mesh.contact_edges.T)][:, 0]
         return np.searchsorted(labels, label[rim]), piece
 
+    @property
+    def holes(self) -> int:
+        """Number of closed edges that no contact lies on."""
+        edge, piece = self.closed_edges
+        return len(piece) - len(np.unique(edge))
+
     def walk_between(self, start: Ints, end: Ints) -> Ints:
         """
         Chain of triangles through copper from one set of contact edges (by number) to another.
