@@ -127,6 +127,23 @@ add = { cutout = [{ name = "gap", copper = "GND on L2", shape = { slot = [[54, 2
         case = read(folder, HEAD + probe + loop)
         assert case.board.terminal("probe").centre == pytest.approx((30e-3, 10e-3))
 
+    def test_vias_between_imported_coppers(self, folder):
+        joins = 'coppers = ["GND on L2", "GND on L4"]\nat = [[56, 12], [60, 12]]\ndrill_mm = 0.3\n'
+        vias = f'\n[[vias]]\nname = "stitch"\n{joins}'
+        variant = '\n[[variant]]\nname = "v"\nset = { "stitch.at.1.1" = 57, "stitch.drill_mm" = 0.4 }\n'
+        case = read(folder, HEAD + LOOPS + vias + variant)
+        added = {t.name: t for t in case.board.terminals if t.name.startswith("stitch")}
+        assert {name: t.copper for name, t in added.items()} == {
+            "stitch 1 (L2)": "GND on L2",
+            "stitch 1 (L4)": "GND on L4",
+            "stitch 2 (L2)": "GND on L2",
+            "stitch 2 (L4)": "GND on L4",
+        }
+        assert [link.name for link in case.board.links][-2:] == ["stitch 1, L2 to L4", "stitch 2, L2 to L4"]
+        board = case.variants[0].case.board
+        assert board.terminal("stitch 1 (L4)").centre == pytest.approx((57e-3, 12e-3))
+        assert len(board.terminals) == len(case.board.terminals)
+
     def test_a_sweep_over_imported_copper(self, folder):
         sweep = '\n[[sweep]]\nname = "hot"\nvary = [{ set = "board.temperature_C", values = [0, 50, 100] }]\n'
         (found,) = read(folder, HEAD + LOOPS + sweep).sweeps
@@ -151,7 +168,7 @@ def planes(tmp_path_factory):
 PLANES = LOOPS
 for drawn, pin in (("U3.17", "J1.1"), ("J4.2", "J2.1"), ("U1.4", "U1.1"), ("J1.3", "U2.1")):
     PLANES = PLANES.replace(f'"{drawn}"', f'"{pin}"')
-STRAP = '\n[[bridge]]\nname = "strap"\ncopper = "GND on L2"\nshape = { rect = [18, 8, 20, 11.5] }\n'
+STRAP = '\n[[bridge]]\nname = "strap"\ncopper = ["GND on L2", "AGND on L2"]\nshape = { rect = [18, 8, 20, 11.5] }\n'
 
 
 def coppers(case):
@@ -163,7 +180,14 @@ class TestBridges:
 
     def test_planes_that_nothing_joins_are_two(self, planes):
         assert coppers(read(planes, HEAD + PLANES)) == {"GND on L2", "AGND on L2"}
-        assert coppers(read(planes, HEAD + PLANES + STRAP)) == {"GND on L2", "AGND on L2"}
+        assert coppers(read(planes, HEAD + PLANES + STRAP.replace(', "AGND on L2"', ""))) == {"GND on L2", "AGND on L2"}
+
+    def test_one_that_would_short_a_net_it_does_not_name_is_refused(self, planes):
+        alone = STRAP.replace(', "AGND on L2"', "")
+        (mistake,) = mistakes(planes, HEAD + PLANES + alone.replace("11.5", "15"))
+        assert mistake.startswith('bridge "strap": lies on "AGND on L2" (2 mm2); it would short what it does not name')
+        swept = '[[sweep]]\nname = "s"\nvary = [{ set = "strap.shape.rect.4", values = [11, 12, 15] }]\n'
+        assert mistakes(planes, HEAD + PLANES + alone + swept) == (mistake,)
 
     @pytest.mark.parametrize(
         "change",
@@ -175,8 +199,7 @@ class TestBridges:
             STRAP + '[[sweep]]\nname = "s"\nvary = [{ move = "strap", along = [[19, 10], [19, 13]], steps = 3 }]\n',
             STRAP + '[[sweep]]\nname = "s"\nvary = [{ set = "strap.shape.rect.4", values = [11, 12, 15] }, '
             '{ set = "stepper.current_A", values = [1, 2] }]\n',
-            '[[variant]]\nname = "v"\n'
-            + STRAP.replace("[[bridge", "[[variant.add.bridge").replace("GND", "AGND").replace("11.5", "15"),
+            '[[variant]]\nname = "v"\n' + STRAP.replace("[[bridge", "[[variant.add.bridge").replace("11.5", "15"),
         ],
     )
     def test_what_reaches_both_makes_them_one(self, planes, change):
@@ -184,7 +207,8 @@ class TestBridges:
 
     def test_names_that_only_holes_and_netlists_give_serve_as_well(self, planes):
         probe = '\n[[terminal]]\nname = "probe"\ncopper = "GND on L2"\nat = [20, 6]\ndiameter_mm = 1\n'
-        case = read(planes, HEAD.replace('"fab"', '"bare"') + PLANES + STRAP + probe)
+        strap = STRAP.replace(', "AGND on L2"', "")
+        case = read(planes, HEAD.replace('"fab"', '"bare"') + PLANES + strap + probe)
         assert case.board.terminal("probe").copper == "GND on L2"
         assert case.board.bridges[0].copper == "GND on L2"
 
@@ -345,7 +369,7 @@ class TestMistakes:
         [
             ('[[region]]\nname = "r"\ncopper = "VCC on L3"\nshape = { rect = [1, 1, 9, 9] }', "no loop reaches that"),
             ('[[region]]\nname = "r"\ncopper = "GND"\nshape = { rect = [1, 1, 9, 9] }', "no copper has that name"),
-            ('[[cutout]]\nname = "r"\ncopper = ["GND on L2"]\nshape = { rect = [1, 1, 9, 9] }', "must be the name of"),
+            ('[[region]]\nname = "r"\ncopper = ["GND on L2"]\nshape = { rect = [1, 1, 9, 9] }', "must be the name of"),
             ('[[terminal]]\nname = "t"\ncopper = "VCC on L3"\nat = [20, 20]\ndiameter_mm = 1', 'terminal "t" at (20'),
             ('[[terminal]]\nname = "J9.1"\nbonded = "why"', 'pin "J9.1": the files have no pin of that name'),
             (

@@ -12,9 +12,10 @@ from shapely import box
 
 from fabwriter import MM, STACK, Draft, demo_board
 from returnflow_geometry.fabrication.base.objects import Hole, NetPoint
-from returnflow_geometry.fabrication.copper.connectivity import bore, connect, wall_area
+from returnflow_geometry.fabrication.copper.connectivity import bore, connect
 from returnflow_geometry.fabrication.copper.reach import carrying
 from returnflow_geometry.fabrication.copper.touching import joint_width, joints
+from returnflow_geometry.model.material import wall_area
 
 NM = 1e-9
 
@@ -147,7 +148,8 @@ class TestIslands:
     def test_wall_area_is_what_lies_between_bore_and_border(self, path):
         hole = Hole(path=np.array(path) * MM, diameter=0.8 * MM)
         between = bore(hole, 20e-6).area - bore(hole).area
-        assert wall_area(hole, 20e-6) == pytest.approx(between, rel=5e-3)
+        straight = float(np.hypot(*np.diff(hole.path, axis=0).T).sum())
+        assert wall_area(hole.diameter, 20e-6, straight) == pytest.approx(between, rel=5e-3)
 
 
 class TestNets:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Collection, Mapping, Sequence
+from itertools import chain
 from typing import Any, TypeVar
 
 from shapely import Polygon
 
 from returnflow_geometry.casefile.reader import TOP, UNSUPPORTED, Entry, declare_names
+from returnflow_geometry.casefile.vias import assumed_plating, build_vias
 from returnflow_geometry.checks.case_checks import check_case
 from returnflow_geometry.checks.plausible import warnings
 from returnflow_geometry.keys import currents, drawn_shapes, link_table, outgoing
@@ -35,7 +37,7 @@ from returnflow_geometry.model.wording import Unnamed, label, listed
 TEMPERATURE = 25.0  # degree Celsius, where the file gives none
 ACCURACY = 0.01
 # A thing of these kinds that could not be read may be what joins two pieces of copper.
-JOINING = ("copper", "bridge", "terminal", "link")
+JOINING = ("copper", "bridge", "terminal", "link", "vias")
 _Thing = TypeVar("_Thing")
 
 
@@ -85,6 +87,8 @@ def read_tables(raw: Mapping[str, object], *, whole: bool = True, incomplete: Co
     book.incomplete.update(incomplete)
     top = read_table(book, "", raw, TOP, refused=UNSUPPORTED[""])
     for kind, why in REQUIRED.items():
+        if kind == "terminal" and raw.get("vias"):
+            continue
         if whole and (top.lacks(kind) or raw.get(kind) == []):
             Spot(book, f"[[{kind}]]").wrong("is missing", why, "add one")
     build = Builder(book, top.values)
@@ -154,16 +158,48 @@ class Builder:
                 "resistivity of copper is no longer close to the linear law that is used."
             )
         coppers = self._each("copper", lambda entry: self._copper(entry, outline))
+        layers = self._each("layer", _layer)
+        terminals, links = self._each("terminal", self._terminal), self._each("link", self._link)
+        known = {entry.name: entry.part for entry in self.values.get("terminal", [])}
+        made = self._each("vias", lambda entry: self._vias(entry, coppers, layers, temperature, known))
+        for contacts, barrels in made:
+            terminals, links = (*terminals, *contacts), (*links, *barrels)
         return Board(
             outline=outline,
             temperature=temperature,
-            layers=self._each("layer", _layer),
+            layers=layers,
             coppers=coppers,
-            cutouts=self._each("cutout", self._cutout),
-            terminals=self._each("terminal", self._terminal),
-            bridges=self._each("bridge", _bridge),
-            links=self._each("link", self._link),
+            cutouts=tuple(chain.from_iterable(self._each("cutout", self._cutouts))),
+            terminals=terminals,
+            bridges=tuple(chain.from_iterable(self._each("bridge", _bridges))),
+            links=links,
         )
+
+    def _vias(
+        self,
+        entry: Entry,
+        coppers: Sequence[Copper],
+        layers: Sequence[Layer],
+        temperature: float,
+        known: Mapping[str, object],
+    ) -> tuple[list[Terminal], list[Link]] | None:
+        values = entry.fields.values
+        if not self._way(entry, "vias") or "coppers" not in values or "drill_mm" not in values:
+            return None
+        if said := assumed_plating(values):
+            self.assumptions.append(f"{label('Vias', entry.name)}: {said}.")
+
+        def wrong(key: str, given: str, rule: str, advice: str) -> None:
+            self._spot(entry, key).wrong(given, rule, advice)
+
+        there = {name for name, part in known.items() if part is not None}
+        made = build_vias(entry.name, values, coppers, layers, temperature, there, wrong)
+        for terminal in made[0]:
+            if terminal.name in known:
+                given = f"gives a contact the name {listed([terminal.name])}, which a terminal has"
+                wrong("name", given, "every terminal needs a name of its own", "rename one of them")
+                return None
+        return made
 
     def _copper(self, entry: Entry, outline: Shape) -> Copper | None:
         values = entry.fields.values
@@ -193,12 +229,12 @@ class Builder:
                 self._spot(entry, key).wrong("is missing", ways.rule, "add it")
         return needed if all(key in fields.values for key in needed) else ()
 
-    def _cutout(self, entry: Entry) -> Cutout | None:
+    def _cutouts(self, entry: Entry) -> list[Cutout] | None:
         values, way = entry.fields.values, self._way(entry, "cutout")
         if not way or "copper" not in values:
             return None
         shape = values["shape"] if way == ("shape",) else drawn_shapes.circles(values["circles"], values["diameter_mm"])
-        return Cutout(name=entry.name, copper=values["copper"], shape=shape)
+        return [Cutout(name=entry.name, copper=copper, shape=shape) for copper in values["copper"]]
 
     def _terminal(self, entry: Entry) -> Terminal | None:
         values, way = entry.fields.values, self._way(entry, "terminal")
@@ -286,11 +322,11 @@ def _layer(entry: Entry) -> Layer | None:
     return Layer(name=entry.name, thickness=values["copper_um"], below=values.get("below_mm"))
 
 
-def _bridge(entry: Entry) -> Bridge | None:
+def _bridges(entry: Entry) -> list[Bridge] | None:
     values = entry.fields.values
     if "copper" not in values or "shape" not in values:
         return None
-    return Bridge(name=entry.name, copper=values["copper"], shape=values["shape"])
+    return [Bridge(name=entry.name, copper=copper, shape=values["shape"]) for copper in values["copper"]]
 
 
 def _region(entry: Entry) -> Region | None:

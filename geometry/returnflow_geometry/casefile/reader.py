@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from returnflow_geometry.casefile.parts import table_of
+from returnflow_geometry.casefile.vias import declared
 from returnflow_geometry.keys.reading import Book, Fields, Key, Refusal, Spot, read_name, read_table, read_text
 from returnflow_geometry.keys.schema import KEYS, REQUIRED, ROLE_KEYS, SINGLE
 from returnflow_geometry.model.board import ROLES
@@ -39,6 +40,9 @@ def declare_names(book: Book, raw: Mapping[str, object]) -> None:
         book.names[kind] = list(dict.fromkeys(name for name in names if name is not None))
         if None in names or (not tables and kind in REQUIRED):
             book.incomplete.add(kind)
+    book.names["terminal"] += declared(raw)
+    if "vias" in book.incomplete:
+        book.incomplete.add("terminal")
     for key in raw:
         if key not in TOP and key not in UNSUPPORTED[""]:
             book.incomplete.add(nearest(key, TOP) or "")

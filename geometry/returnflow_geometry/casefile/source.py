@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import shapely
 from shapely import box
 
 from returnflow_geometry.casefile.addresses import Draft
@@ -40,10 +41,12 @@ from returnflow_geometry.fabrication.base.objects import BoardData, FabricationE
 from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
 from returnflow_geometry.fabrication.board_data.summary import remarks
 from returnflow_geometry.fabrication.copper.connectivity import PLATING, Connectivity, connect
+from returnflow_geometry.fabrication.copper.contacts import pieces_of
 from returnflow_geometry.fabrication.copper.extract import TEMPERATURE, BoardPart, board_of
 from returnflow_geometry.fabrication.copper.merged import SIMPLIFY, copper_name
 from returnflow_geometry.fabrication.copper.pins import Pin, find_pin, pins_of
 from returnflow_geometry.fabrication.copper.stack import Thickness
+from returnflow_geometry.fabrication.copper.touching import LEAST_AREA
 from returnflow_geometry.keys.quantities import MAX_STEPS
 from returnflow_geometry.keys.reading import Book, Spot, read_text
 from returnflow_geometry.model.board import Board, Layer, Shape, Terminal
@@ -57,12 +60,13 @@ class _Contacts(NamedTuple):
     """
     What a case draws on imported copper.
 
-    `own` are terminals of the case, `further` those of variants only, `laid` all that bridges may cover, by layer.
+    `own` are terminals of the case, `further` those of variants only, `bridges` all that may be laid: their name, the
+    coppers they name, layer and shape.
     """
 
     own: dict[str, Terminal]
     further: dict[str, Terminal]
-    laid: list[tuple[str, Shape]]
+    bridges: list[tuple[str, frozenset[str], str, Shape]]
 
 
 @dataclass
@@ -114,6 +118,7 @@ class Source:
         mistakes = [*bad_layers(own, [layer.name for layer in data.layers]), *fixed(own)]
         asked, spelled, bonds = self._asked(own, data, layers, mistakes)
         contacts = _contacts(own, layers, {pin.name for pin in asked})
+        mistakes += _shorts(contacts, data, connectivity)
         if not (mistakes or self.pins or contacts.own):
             mistakes.append(
                 "[[loop]]: none names a pin of the source; a current enters and leaves the copper at pins; complete "
@@ -128,7 +133,7 @@ class Source:
             plating=plating,
             temperature=said.get("temperature_C", TEMPERATURE),
             simplify=said.get("simplify_um", SIMPLIFY * UM) / UM,
-            laid=contacts.laid,
+            laid=list(dict.fromkeys((layer, shape) for *_, layer, shape in contacts.bridges)),
             drawn=[*contacts.own.values(), *contacts.further.values()],
             connectivity=connectivity,
             limits=self.limits,
@@ -137,7 +142,8 @@ class Source:
         unreached = _unreached(own, names, part)
         # What only a variant draws is no contact of the case itself, unless a hole is a part of it.
         joined = {end for link in part.links for end in link.between}
-        later = {name for name in contacts.further if name not in joined}
+        drawn = {name for name, _ in named(tables_of(own, "terminal"))}
+        later = {name for name in (*contacts.further, *(contacts.own.keys() - drawn)) if name not in joined}
         _take_out(own, {*contacts.own, *only_bonds(own), *(contacts.further.keys() - later)})
         terminals = {
             name: f"{pin} ({part.names.get(copper, copper)})" if copper else pin
@@ -218,6 +224,7 @@ def _contacts(own: Tables, layers: Mapping[str, str], pins: Collection[str]) -> 
         "copper": [{"name": name, "layer": layer, "shape": everywhere} for name, layer in here.items()],
         "terminal": [table for name, table in named(tables_of(own, "terminal")) if name not in only_bonds(own)],
         "bridge": tables_of(own, "bridge"),
+        "vias": tables_of(own, "vias"),
         "variant": tables_of(own, "variant"),
     }
     reading = read_tables(stand_in, whole=False)
@@ -229,8 +236,37 @@ def _contacts(own: Tables, layers: Mapping[str, str], pins: Collection[str]) -> 
     first = {terminal.name: terminal for terminal in base.terminals}
     known = {*first, *pins}
     further = {t.name: t for board in reversed(boards[1:]) for t in board.terminals if t.name not in known}
-    laid = dict.fromkeys((layers[item.copper], item.shape) for board in boards for item in board.bridges)
-    return _Contacts(own=first, further=further, laid=list(laid))
+    bridges: dict[tuple[str, frozenset[str], str, Shape], None] = {}
+    for board in boards:
+        for item in board.bridges:
+            joins = frozenset(other.copper for other in board.bridges if other.name == item.name)
+            bridges[item.name, joins, layers[item.copper], item.shape] = None
+    return _Contacts(own=first, further=further, bridges=list(bridges))
+
+
+def _shorts(contacts: _Contacts, data: BoardData, connectivity: Connectivity) -> list[str]:
+    """Mistakes of bridges that lie on copper of other nets than they name, and would short them."""
+    numbers = {layer.name: k for k, layer in enumerate(data.layers)}
+    piece = pieces_of(connectivity)
+    found: dict[str, dict[str, float]] = {}
+    for name, joins, layer, shape in contacts.bridges:
+        members, tree = connectivity.on_layer.get(numbers[layer], ([], None))
+        met = [members[k] for k in tree.query(shape, predicate="intersects")] if tree is not None else []
+        called = {k: copper_name(connectivity.islands[k].net, layer) for k in members}
+        own = {piece[k] for k in members if called[k] in joins}
+        for k in met:
+            area = shapely.intersection(connectivity.islands[k].shape, shape).area
+            if piece[k] not in own and area > LEAST_AREA:
+                nets = found.setdefault(name, {})
+                nets[called[k]] = max(nets.get(called[k], 0.0), area)
+    rule = "it would short what it does not name"
+    advice = "name in copper = [...] all that it is meant to join, or shorten it"
+    return [
+        f"{label('bridge', name)}: lies on "
+        + " and ".join(f"{listed([net])} ({area * UM:.3g} mm2)" for net, area in nets.items())
+        + f"; {rule}; {advice}"
+        for name, nets in found.items()
+    ]
 
 
 def _steps(stand_in: Tables, sweeps: list[Tables]) -> list[Board]:
@@ -269,13 +305,17 @@ def _unreached(own: Tables, names: Mapping[str, int], part: BoardPart) -> list[s
     mine = {name for name, _ in named((*tables_of(own, "copper"), *added(own, "copper")))}
     for kind in ON_COPPER:
         for table in (*tables_of(own, kind), *added(own, kind)):
-            copper = table.get("copper")
-            if isinstance(copper, str) and copper in names and copper not in mine and copper not in part.names:
-                mistakes.append(
-                    f"{label(kind, str(table.get('name', 'without a name')))}: copper is {listed([copper])}; no loop "
-                    f"reaches that copper; name one of {listed(part.names)}, or leave it out"
-                )
-                table["copper"] = some
+            key = "coppers" if kind == "vias" else "copper"
+            value = table.get(key)
+            every = value if isinstance(value, list) else [value]
+            for copper in every:
+                if isinstance(copper, str) and copper in names and copper not in mine and copper not in part.names:
+                    where = f"{label(kind, str(table.get('name', 'without a name')))}: {key}"
+                    advice = f"name one of {listed(part.names)}, or leave it out"
+                    mistakes.append(f"{where} is {listed([copper])}; no loop reaches that copper; {advice}")
+                    table[key] = (
+                        [some if name == copper else name for name in every] if isinstance(value, list) else some
+                    )
     return mistakes
 
 

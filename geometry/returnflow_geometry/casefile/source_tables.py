@@ -13,7 +13,7 @@ from returnflow_geometry.keys.schema import KEYS, SINGLE
 from returnflow_geometry.model.wording import brief, label, listed, nearest
 
 Tables = dict[str, Any]
-ON_COPPER = ("cutout", "bridge", "terminal", "region", "section")
+ON_COPPER = ("cutout", "bridge", "terminal", "vias", "region", "section")
 READING = ("plating_um", "simplify_um")  # keys of [board] that say how a source is read
 FURTHER = re.compile(r"(.+) \((.+)\)")  # a pin's contact on a further copper
 DRAWING = frozenset(("copper", "at", "shape", "diameter_mm"))
@@ -44,8 +44,10 @@ def settings(own: Mapping[str, Any]) -> Iterator[tuple[str, str, object]]:
             yield label("variant", good_name(variant) or f"number {k}"), address, value
     for k, sweep in enumerate(tables_of(own, "sweep"), start=1):
         for quantity in tables_of(sweep, "vary"):
-            if isinstance(quantity.get("set"), str):
-                yield label("sweep", good_name(sweep) or f"number {k}"), quantity["set"], None
+            addresses = quantity.get("set")
+            for address in addresses if isinstance(addresses, list) else [addresses]:
+                if isinstance(address, str):
+                    yield label("sweep", good_name(sweep) or f"number {k}"), address, None
 
 
 def ends(own: Mapping[str, Any]) -> list[str]:
@@ -160,16 +162,18 @@ def respelled(own: Tables, terminals: Mapping[str, str], coppers: Mapping[str, s
         return terminals.get(name, name) if isinstance(name, str) else name
 
     def copper(name: object) -> object:
+        if isinstance(name, list):
+            return list(dict.fromkeys(map(copper, name))) if all(isinstance(item, str) for item in name) else name
         return coppers.get(name, name) if isinstance(name, str) else name
 
     def both(names: object) -> object:
         return [terminal(name) for name in names] if isinstance(names, list) else names
 
     for kind in ON_COPPER:
-        _change((*tables_of(own, kind), *added(own, kind)), {"copper": copper})
+        _change((*tables_of(own, kind), *added(own, kind)), {"copper": copper, "coppers": copper})
     _change((*tables_of(own, "loop"), *added(own, "loop")), {"inject": terminal, "return": terminal})
     _change((*tables_of(own, "link"), *added(own, "link")), {"between": both})
-    by_key = {"inject": terminal, "return": terminal, "copper": copper, "between": both}
+    by_key = {"inject": terminal, "return": terminal, "copper": copper, "coppers": copper, "between": both}
     for variant in tables_of(own, "variant"):
         given, moves = variant.get("set"), variant.get("move")
         if isinstance(given, dict):

@@ -105,7 +105,8 @@ def _named(edit: Edit, base: Draft, quantity: Quantity) -> tuple[Target, list[st
 def change(edit: Edit, quantity: Quantity, index: int) -> None:
     """Give a quantity one of its values."""
     if quantity.places is None:
-        edit.set(quantity.address, quantity.values[index])
+        for address in (quantity.address, *quantity.with_it):
+            edit.set(address, quantity.values[index])
     else:
         edit.move(quantity.address, quantity.places[index])
 

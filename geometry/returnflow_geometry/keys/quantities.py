@@ -28,6 +28,8 @@ class Quantity:
     ----------
     address : str
         Of the key that is set, or the thing that is moved.
+    with_it : tuple of str
+        Addresses of further keys that are set to the same values.
     values : tuple of float
         Rising or falling; for a move the distance along its way in millimetres.
     places : tuple of (x, y), or None
@@ -38,6 +40,7 @@ class Quantity:
 
     address: str
     values: tuple[float, ...]
+    with_it: tuple[str, ...] = ()
     places: tuple[Place, ...] | None = None
     label: str = ""
 
@@ -82,9 +85,12 @@ def _read_quantity(spot: Spot, value: object) -> Quantity | None:
     if "move" in needed:
         found = _along(fields.values["move"], fields.values["along"], fields.values["steps"])
     elif "values" in needed:
-        found = Quantity(address=fields.values["set"], values=fields.values["values"])
+        found = Quantity(address="", values=fields.values["values"])
     else:
         found = _spaced(spot, fields.values)
+    if found is not None and "set" in fields.values:
+        first, *others = fields.values["set"]
+        found = replace(found, address=first, with_it=tuple(others))
     return None if found is None else replace(found, label=fields.values.get("label", ""))
 
 
@@ -123,7 +129,7 @@ def _spaced(spot: Spot, values: Mapping[str, object]) -> Quantity | None:
     if len(neat) < len(spaced):
         spot.wrong(f"goes from {start!r} to {end!r}", "the values must differ in twelve digits", "widen the range")
         return None
-    return Quantity(address=str(values["set"]), values=neat)
+    return Quantity(address="", values=neat)
 
 
 def _neat(value: float) -> float:
@@ -148,6 +154,17 @@ def _read_values(spot: Spot, value: object) -> tuple[float, ...] | None:
     return tuple(good)
 
 
+def _read_addresses(spot: Spot, value: object) -> tuple[str, ...] | None:
+    if not isinstance(value, list):
+        text = read_text(spot, value)
+        return None if text is None else (text,)
+    if not value:
+        spot.wrong("is []", "must be an address, or a list of those that vary together", 'write "name.key"')
+        return None
+    every = [read_text(spot.within(f" number {which}"), item) for which, item in enumerate(value, start=1)]
+    return None if None in every else tuple(dict.fromkeys(text for text in every if text is not None))
+
+
 def _read_steps(spot: Spot, value: object) -> int | None:
     if isinstance(value, bool) or not isinstance(value, int) or not 2 <= value <= MAX_STEPS:
         rule = f"must be a whole number from 2 to {MAX_STEPS}, both ends counted"
@@ -162,7 +179,7 @@ def _read_way(spot: Spot, value: object) -> list[Place] | None:
 
 
 KEYS = {
-    "set": Key(read=read_text, advice='give the address of a key, such as "name.key"'),
+    "set": Key(read=_read_addresses, advice='give the address of a key, such as "name.key", or several in a list'),
     "values": Key(read=_read_values, advice="give them as [a, b, ...]"),
     "from": Key(read=number(), advice="give the first value"),
     "to": Key(read=number(), advice="give the last value"),

@@ -281,6 +281,25 @@ def reference(kind: str) -> Callable[[Spot, object], str | None]:
     return read
 
 
+def references(kind: str, least: int = 1) -> Callable[[Spot, object], tuple[str, ...] | None]:
+    """Make a reader of the names of other things, in a list; where one will do, it may stand by itself."""
+    one = reference(kind)
+
+    def read(spot: Spot, value: object) -> tuple[str, ...] | None:
+        if not isinstance(value, list) and least == 1:
+            name = one(spot, value)
+            return None if name is None else (name,)
+        items = value if isinstance(value, list) else []
+        if len(items) < least:
+            rule = f"must be a list of at least {least} names of a {kind}"
+            spot.wrong(f"is {show(value)}", rule, 'write it as ["A", "B"]')
+            return None
+        names = [one(spot.within(f" name {which}"), item) for which, item in enumerate(items, start=1)]
+        return None if None in names else tuple(dict.fromkeys(name for name in names if name is not None))
+
+    return read
+
+
 def choice(options: Iterable[str]) -> Callable[[Spot, object], str | None]:
     """Make a reader of one of several words."""
     words = tuple(options)

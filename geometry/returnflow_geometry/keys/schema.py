@@ -17,6 +17,7 @@ from returnflow_geometry.keys.reading import (
     read_table,
     read_text,
     reference,
+    references,
 )
 from returnflow_geometry.model.board import ROLES
 from returnflow_geometry.model.material import COLDEST
@@ -24,6 +25,7 @@ from returnflow_geometry.model.numbers import MM
 from returnflow_geometry.model.wording import listed, show
 
 UM = 1e6  # micrometres per metre
+MOST_VIAS = 10_000  # of one table
 
 
 class Ways(NamedTuple):
@@ -76,10 +78,24 @@ def _read_band(spot: Spot, value: object) -> tuple[float, float] | None:
     return (good[0], good[1])
 
 
+def _read_count(spot: Spot, value: object) -> tuple[int, int] | None:
+    match value:
+        case [int(nx), int(ny)] if not isinstance(nx, bool) and not isinstance(ny, bool) and min(nx, ny) >= 1:
+            if nx * ny <= MOST_VIAS:
+                return (nx, ny)
+    spot.wrong(
+        f"is {show(value)}", f"must be two whole numbers, at least 1, of at most {MOST_VIAS} places", "give [nx, ny]"
+    )
+    return None
+
+
 # the keys themselves
 
 _NAME = Key(read=read_name, required=True, rule="every thing needs a name of its own", advice="add a name")
 _COPPER = Key(read=reference("copper"), required=True, advice="name the [[copper]] it belongs to")
+_COPPERS = Key(
+    read=references("copper"), required=True, advice='name the [[copper]] it belongs to, or several as ["A", "B"]'
+)
 _SHAPE = Key(read=drawn_shapes.read_shape, advice="draw it, such as { rect = [x0, y0, x1, y1] }")
 _NEEDED_SHAPE = dataclasses.replace(_SHAPE, required=True)
 _OUTLINE = dataclasses.replace(
@@ -116,6 +132,11 @@ INLINE: dict[str, dict[str, Key]] = {
             advice="give the trace's width",
         ),
     },
+    "array": {
+        "corner": Key(read=drawn_shapes.read_point, required=True, advice="give the first place as [x, y]"),
+        "step": Key(read=drawn_shapes.read_point, required=True, advice="give the steps as [dx, dy] in millimetres"),
+        "count": Key(read=_read_count, required=True, advice="give how many there are as [nx, ny]"),
+    },
     "trapezoid": {
         "frequency_Hz": Key(
             read=currents.frequency_reader(above=0), required=True, advice="give how often it repeats in a second"
@@ -147,12 +168,12 @@ KEYS: dict[str, dict[str, Key]] = {
     },
     "cutout": {
         "name": _NAME,
-        "copper": _COPPER,
+        "copper": _COPPERS,
         "shape": _SHAPE,
         "circles": Key(read=drawn_shapes.read_centres, advice="give their centres as [[x, y], ...]"),
         "diameter_mm": _DIAMETER,
     },
-    "bridge": {"name": _NAME, "copper": _COPPER, "shape": _NEEDED_SHAPE},
+    "bridge": {"name": _NAME, "copper": _COPPERS, "shape": _NEEDED_SHAPE},
     "terminal": {
         "name": _NAME,
         "copper": _COPPER,
@@ -171,6 +192,23 @@ KEYS: dict[str, dict[str, Key]] = {
         "capacitance_F": Key(
             read=number(least=link_table.LEAST_F, most=link_table.MOST_F), advice="give its capacitance"
         ),
+    },
+    "vias": {
+        "name": _NAME,
+        "coppers": Key(
+            read=references("copper", 2), required=True, advice='name the [[copper]] tables they join, as ["A", "B"]'
+        ),
+        "at": Key(read=drawn_shapes.read_centres, advice="give their places as [[x, y], ...] in millimetres"),
+        "array": Key(
+            read=_inline("array", "{ corner = [x, y], step = [dx, dy], count = [nx, ny] }", lambda _, values: values),
+            advice="give the first place, the steps along x and y, and how many there are each way",
+        ),
+        "drill_mm": Key(
+            read=number(least=drawn_shapes.MIN_FEATURE, most=10, per=MM),
+            required=True,
+            advice="give the diameter of the finished holes",
+        ),
+        "plating_um": Key(read=number(least=1, most=200, per=UM), advice="give the copper on their walls"),
     },
     "loop": {
         "name": _NAME,
@@ -261,6 +299,7 @@ ROLE_KEYS: dict[str, dict[str, Key]] = {
 WAYS: dict[str, Ways] = {
     "cutout": Ways("it is drawn by", (("shape",), ("circles", "diameter_mm"))),
     "terminal": Ways("it is drawn by", (("at", "diameter_mm"), ("shape",))),
+    "vias": Ways("they are placed by", (("at",), ("array",))),
     "noisy": Ways(
         "its current is given by", (("current_A", "frequency_Hz"), ("spectrum",), ("trapezoid",)), ("frequency_Hz",)
     ),

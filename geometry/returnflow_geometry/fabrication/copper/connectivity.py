@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -19,11 +18,11 @@ from returnflow_geometry.keys.drawn_shapes import CONTACT_CORNERS
 from returnflow_geometry.model import shapes
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.groups import grouped
+from returnflow_geometry.model.material import PLATING as PLATING
 from returnflow_geometry.model.numbers import mm, place
 from returnflow_geometry.model.overlay import closed, combined, union
 from returnflow_geometry.model.wording import brief, count
 
-PLATING = 20e-6  # m, where nobody says how thick; common practice, no source
 CRACK = 1e-7  # m: parts of one pour this near are one; coordinates are rounded by as much
 UNETCHED = 20e-6  # m: no board shop etches a gap as narrow; common practice, no source
 LEAST_SEAM = 1e-6  # m: a shorter one is a common point with its rounding
@@ -320,19 +319,3 @@ def describe_tie(tie: Tie, data: BoardData) -> str:
     if tie.hole is not None:
         return f"{names} are joined by the plated hole at {place(*tie.at)}"
     return f"{names} touch on {layer} at {place(*tie.at)}, {mm(tie.width)} mm wide"
-
-
-def wall_area(hole: Hole, plating: float) -> float:
-    """
-    Cross-section of a hole's plating, m2.
-
-    The finished hole has the diameter d, so the wall of thickness t has the mean diameter d + t: pi (d + t) t, and
-    2 t more per length of a slot. Closed form.
-
-    Examples
-    --------
-    >>> print(f"{wall_area(Hole(path=np.zeros((1, 2)), diameter=0.3e-3), 20e-6):.4e}")
-    2.0106e-08
-    """
-    straight = float(np.hypot(*np.diff(hole.path, axis=0).T).sum())
-    return (math.pi * (hole.diameter + plating) + 2 * straight) * plating

@@ -11,14 +11,14 @@ import shapely
 from shapely import STRtree
 
 from returnflow_geometry.fabrication.base.objects import BoardData, FabricationError
-from returnflow_geometry.fabrication.copper.connectivity import Connectivity, wall_area
+from returnflow_geometry.fabrication.copper.connectivity import Connectivity
 from returnflow_geometry.fabrication.copper.merged import Sheets
 from returnflow_geometry.fabrication.copper.pins import Pin, PinContact, contacts_on_copper
 from returnflow_geometry.fabrication.copper.reach import carrying
 from returnflow_geometry.fabrication.copper.touching import LEAST_AREA
 from returnflow_geometry.model.board import GRID, Layer, Link, Shape, Terminal
 from returnflow_geometry.model.groups import grouped
-from returnflow_geometry.model.material import resistivity
+from returnflow_geometry.model.material import barrel_length, resistivity, wall_area
 from returnflow_geometry.model.numbers import place
 from returnflow_geometry.model.wording import listed
 
@@ -60,7 +60,7 @@ def use_of(connectivity: Connectivity, pins: Sequence[Pin], laid: Sequence[tuple
     own = {k: n for n, pin in enumerate(pins) for k, item in enumerate(connectivity.barrels) if item.hole in pin.holes}
     in_pad = _in_pads(connectivity, pins, contacts, own)
     # Islands that touch on their layer are one piece.
-    piece_of = _pieces(connectivity, laid)
+    piece_of = pieces_of(connectivity, laid)
     touching: dict[int, list[int]] = {}
     vertex = {k: len(pins) + k for k in range(len(connectivity.barrels))} | own
     for k, barrel in enumerate(connectivity.barrels):
@@ -103,7 +103,7 @@ def _in_pads(
     return found
 
 
-def _pieces(connectivity: Connectivity, laid: Sequence[tuple[int, Shape]]) -> list[int]:
+def pieces_of(connectivity: Connectivity, laid: Sequence[tuple[int, Shape]] = ()) -> list[int]:
     """For each island the number of the piece that it is a part of."""
     pairs = list(connectivity.touching)
     for layer, shape in laid:
@@ -252,24 +252,19 @@ def links_of(
     rho = resistivity(temperature)
     for k, islands in use.barrels.items():
         hole = data.holes[connectivity.barrels[k].hole]
-        wall = wall_area(hole, connectivity.plating)
+        straight = float(np.hypot(*np.diff(hole.path, axis=0).T).sum())
+        wall = wall_area(hole.diameter, connectivity.plating, straight)
         for upper, lower in itertools.pairwise(islands):
             one, other = placed.at_barrel[(k, upper)], placed.at_barrel[(k, lower)]
             first, last = connectivity.islands[upper].layer, connectivity.islands[lower].layer
             if one == other or first == last:
                 continue
             name = f"hole {connectivity.barrels[k].hole + 1}, {layers[first].name} to {layers[last].name}"
-            links.append(Link(name=name, between=(one, other), resistance=rho * _depth(layers, first, last) / wall))
+            ohm = rho * barrel_length(layers, first, last) / wall
+            links.append(Link(name=name, between=(one, other), resistance=ohm))
             joined.add(frozenset((one, other)))
     for n, pin in enumerate(use.pins):
         mine = [name for (owner, _), name in placed.at_pin.items() if owner == n]
         apart = [name for name in mine[1:] if not any(name in pair and pair & (set(mine) - {name}) for pair in joined)]
         links += [Link(name=f"{pin.name}, to {name} by the pin", between=(mine[0], name)) for name in apart]
     return tuple(links)
-
-
-def _depth(layers: Sequence[Layer], first: int, last: int) -> float:
-    """Distance from the middle of one copper to the middle of another further down, m."""
-    between = sum(layer.below or 0.0 for layer in layers[first:last])
-    coppers = sum(layer.thickness for layer in layers[first + 1 : last])
-    return between + coppers + (layers[first].thickness + layers[last].thickness) / 2
