@@ -53,12 +53,12 @@ class TestWeighingController:
         assert not decision.tolerable
         assert decision.chosen.variant == "return of its own, no slot"
         assert "return of its own with one ground point" in decision.recommendation
-        assert 'It also brings "USB to RS-485" within 1 mV.' in decision.recommendation
+        assert 'It also brings "USB to RS-485" within its limit of 1 mV.' in decision.recommendation
 
     def test_without_that_variant_it_names_the_two_that_may_be_combined(self):
         (decision,) = study(keep=("dedicated return, one point", "solid plane")).decisions
         assert decision.chosen.variant == "dedicated return, one point"
-        assert '"solid plane" mends that' in decision.recommendation
+        assert '"solid plane" fixes that' in decision.recommendation
 
     def test_an_input_that_tolerates_100_times_more_shares_the_plane_at_a_shorter_distance(self):
         (decision,) = study(
@@ -73,7 +73,7 @@ class TestWeighingController:
         (decision,) = study(loud, keep=()).decisions
         assert decision.tolerable
         assert decision.chosen is None
-        assert decision.recommendation.startswith("Share the plane: it keeps")
+        assert decision.recommendation.startswith("Share the plane: 9.8 dB margin as drawn.")
 
     def test_two_examples_differ_in_the_tolerance_only(self):
         one, other = ((EXAMPLES / f"weighing_controller{end}.toml").read_text().splitlines() for end in ("", "_robust"))

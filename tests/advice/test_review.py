@@ -200,13 +200,13 @@ class TestEdge:
         (finding,) = found("edge", ALONG, along(1))
         assert finding.things == ("motor", "plane")
         # 80 mm less 5 heights and half a pad at either end.
-        assert "for 69 mm, at the closest 1 mm or 1 heights away" in finding.sentence
+        assert "for 69 mm, at the closest 1 mm or 1 trace heights away" in finding.sentence
         assert finding.value is None
 
     def test_none_beyond_five_heights(self):
         inside, outside = (pad("A", 10, y) + pad("B", 90, y) for y in (4.9, 5.1))
         (finding,) = found("edge", inside, along(4.9))
-        assert "at the closest 4.9 mm or 4.9 heights away" in finding.sentence
+        assert "at the closest 4.9 mm or 4.9 trace heights away" in finding.sentence
         assert found("edge", outside, along(5.1)) == []
 
     def test_a_connector_at_the_edge_is_none(self):
@@ -219,7 +219,7 @@ class TestEdge:
         assert finding.things == ("motor", "slot")
         # 36 mm of slot, and at its ends what is within 5 mm of a corner that is 2 mm away.
         length = 36 + 2 * math.sqrt(25 - 4)
-        said = float(re.search(r"for (\S+) mm, at the closest 2 mm or 2 heights", finding.sentence)[1])
+        said = float(re.search(r"for (\S+) mm, at the closest 2 mm or 2 trace heights", finding.sentence)[1])
         assert said == pytest.approx(length, abs=0.06)
         row = "".join(hole(30 + 4 * n, 22, 1.5, f"antipad {n}") for n in range(11))
         assert found("edge", ENDS, row, ACROSS) == []
@@ -242,13 +242,13 @@ class TestEdge:
         # The image current of a trace one height from the edge is cut off there; much of it crowds at the edge instead.
         assert finding.severity == pytest.approx(1 - finding.value / IDEAL, abs=1e-12) or finding.severity == 0
         assert f"{percent(finding.value)} of its return" in finding.sentence
-        assert "79.5 % would over an endless plane" in finding.sentence
+        assert "over an unbroken plane 79.5 % would" in finding.sentence
 
     def test_nothing_is_lost_where_no_line_reaches_the_ribbon(self):
         slow = "current_A = 0.5\nfrequency_Hz = 50"
         (finding,) = found("edge", ALONG, along(1, slow))
         assert finding.severity == 0
-        assert finding.sentence.endswith("none of its own lines is that high.")
+        assert finding.sentence.endswith("none of its own lines is that high in frequency.")
 
 
 SHELLS = pad("C", 25, 30) + pad("D", 75, 30)
@@ -317,7 +317,7 @@ class TestBetween:
         assert len(findings) == inside
         if inside:
             assert "comes within 4.5 mm of the line between them" in findings[0].sentence
-            assert "100 % of the power; 1 mV are allowed in all" in findings[0].sentence
+            assert "100 % of the noise power; limit 1 mV in all" in findings[0].sentence
 
     def test_nothing_beyond_the_connectors_counts(self):
         ends = pad("A", 78, 30) + pad("B", 95, 30)
@@ -334,7 +334,7 @@ class TestBetween:
         motor = noisy("B", "A", current="spectrum = [[0, 1]]")
         (finding,) = found("between", ends, SHELLS, motor, cables("C", "D", "band_Hz = [1e5, 1e9]"))
         assert finding.severity == 0
-        assert finding.sentence.endswith("all of it out of their band.")
+        assert finding.sentence.endswith("all of it out of band.")
 
 
 def test_the_worst_comes_first():

@@ -33,6 +33,7 @@ from returnflow.advice.study import run
 from returnflow.answers import coupling
 from returnflow.answers.contours import isolines, streamlines
 from returnflow.answers.result import Result
+from returnflow.answers.verdict import finding
 from returnflow.pictures import album, fields, pictured, why
 from returnflow.pictures.canvas import ROLE_COLOURS, Label, shape_path, solid
 from returnflow.pictures.fields import COUPLING_MAP, TUBES, flow_ranges, symmetric_norm
@@ -491,7 +492,7 @@ class TestEdges:
         with house_style():
             placement = fields.placement_frame(maps, it.sensitive[0])
             pair = fields.coupling_frame(maps, it.sensitive[0], it.sensitive[0].contributions[0])
-        assert "no noisy loop puts a voltage in series" in it.sensitive[0].recommendation
+        assert "no noisy loop puts a voltage in series" in finding(it.sensitive[0])
         said = " ".join(text.get_text() for frame in (placement, pair) for text in frame.figure.texts)
         assert "any place on it will do" in said
         assert "share no copper: nothing couples" in said

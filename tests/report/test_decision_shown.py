@@ -93,7 +93,7 @@ class TestComparison:
 
     def test_decibels_of_the_noise_are_those_of_the_budgets(self, page):
         noise = [varied()[name].sensitive[0].noise for name in varied().comparison.variants]
-        shown = next(row for row in page.rows if row[0].startswith(f'"{SENSITIVE}"20 µV'))
+        shown = next(row for row in page.rows if row[0].startswith(f'"{SENSITIVE}"limit 20 µV'))
         for n, text in enumerate(shown[1:]):
             if n in (1, 2):
                 expected = f"{20 * math.log10(noise[n] / noise[0]):+.1f}".replace("-", "−")
@@ -142,8 +142,8 @@ class TestAround:
         assert read(report_html(it, {})).row('"a" crosses <b> & costs 3 nH.') == page.row(
             '"a" crosses <b> & costs 3 nH.'
         )
-        assert page.row('"a" crosses <b> & costs 3 nH.')[1:] == ["at or above what is tolerated", "(10.0, 20.0)"]
-        assert made.index("<h2>Review of the drawing") < made.index("<h2>Details: as drawn")
+        assert page.row('"a" crosses <b> & costs 3 nH.')[1:] == ["at or above the limit", "(10.0, 20.0) mm"]
+        assert made.index("<h2>Layout findings") < made.index("<h2>Details: as drawn")
 
     def test_pictures_of_all_variants_come_before_the_details(self):
         picture = Picture(
@@ -158,4 +158,4 @@ class TestAround:
         made = details_html(replace(study(), variants={"as drawn": layered()}), {})
         page = read(made)
         assert page.row("one point")[1] == "S (ground) – r1 (return)"
-        assert page.row("spare")[-1] == "no loop reaches it: currents induced in it count"
+        assert page.row("spare")[-1] == "no loop reaches it: its eddy currents count"

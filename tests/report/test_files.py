@@ -31,6 +31,7 @@ from reporting import (
     varied,
 )
 from returnflow.advice.study import run
+from returnflow.answers.verdict import finding
 from returnflow.pictures import album, jobs
 from returnflow.pictures.album import pictures
 from returnflow.pictures.picture import PictureKind
@@ -145,7 +146,7 @@ class TestJson:
         assert to_dict(of)["variants"][0]["sensitive"][0]["chosen"] == len(decision.options) - 1
         for other, result_of in zip(others, list(varied().variants.values())[1:], strict=True):
             assert (other["options"], other["chosen"]) == ([], None)
-            assert other["recommendation"] == result_of.sensitive[0].recommendation
+            assert other["recommendation"] == finding(result_of.sensitive[0])
 
     def test_the_comparison_is_that_of_the_study(self):
         data = strict(to_json(varied()))

@@ -46,7 +46,7 @@ class TestChanges:
             ((2.0, 0.1), (1.0, 0.1), "−6.0 dB, −50 %"),
             ((1.0, 0.1), (2.0, 0.1), "+6.0 dB, +100 %"),
             ((2.0, 0.1), (0.0, 0.0), "nothing left"),
-            ((0.0, 0.0), (2.0, 0.1), "none in the base"),
+            ((0.0, 0.0), (2.0, 0.1), "none in the first"),
             # Nearly all of it is not all of it, and a little is not nothing.
             ((1.0, 0.0), (3e-5, 0.0), "−90.5 dB, −99.997 %"),
             ((1.0, 0.0), (0.999, 0.0), "−0.0087 dB, −0.1 %"),
@@ -103,8 +103,8 @@ class TestCells:
         it = next(row for row in changed.comparison.of("noise"))
         assert cell(changed, it, 2).verdict == "kept"
         assert cell(changed, it, 0).verdict == "exceeded"
-        assert row_limit(changed, it) == "tolerated 20 µV, 1 mV, by variant"
-        assert row_limit(varied(), row_of("noise", SENSITIVE)) == "20 µV tolerated"
+        assert row_limit(changed, it) == "limit 20 µV, 1 mV, by variant"
+        assert row_limit(varied(), row_of("noise", SENSITIVE)) == "limit 20 µV"
 
     def test_what_a_variant_does_not_have_is_said(self):
         it = row((1.0, 0.1), None, kind="gap", other="slot", unit="H")
@@ -141,10 +141,10 @@ class TestDecision:
         assert keeps_text(solved) == "no"
         assert keeps_text(replace(solved, high=solved.limit)) == "yes"
         assert keeps_text(replace(solved, low=0.5 * solved.limit, high=2 * solved.limit)) == "undecided"
-        assert keeps_text(replace(solved, high=solved.limit, possible=False)) == "it would, but is not possible"
+        assert keeps_text(replace(solved, high=solved.limit, possible=False)) == "it would, but not possible"
         assert noise_text(replace(solved, noise=None)) == "no figure"
         assert noise_text(replace(solved, noise=solved.limit, variant=None)).startswith("at most 20 µV")
-        assert costs_text(replace(solved, broken=("a",), mended=("b",))) == 'exceeds "a"; mends "b"'
+        assert costs_text(replace(solved, broken=("a",), mended=("b",))) == 'exceeds the limit of "a"; fixes "b"'
         assert costs_text(replace(solved, costs=())) == "no change"
         assert costs_text(replace(solved, costs=(), variant=None)) == "not computed"
 

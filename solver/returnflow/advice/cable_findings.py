@@ -39,7 +39,7 @@ def apart(result: Result) -> Iterator[Finding]:
         what, names, bare = barrier
         text = (
             f"Between {loop.inject} and {loop.return_}, {millimetres(line.length)} apart, lies {what}: "
-            f"{engineering(budget.noise, 'V')} rms between these cables, {engineering(budget.limit, 'V')} allowed"
+            f"{engineering(budget.noise, 'V')} rms between these cables, limit {engineering(budget.limit, 'V')}"
         )
         parts = [part for part in budget.contributions if part.in_band and part.noise > 0]
         if parts:
@@ -98,7 +98,7 @@ def between(result: Result) -> Iterator[Finding]:
             ends = [board.terminal(end) for end in (loop.inject, loop.return_)]
             if loop.role != "noisy" or not coppers & {end.copper for end in ends}:
                 continue
-            ways = {"the straight line from its inject to its return end": LineString([end.centre for end in ends])}
+            ways = {"the straight line between its ends": LineString([end.centre for end in ends])}
             if loop.route is not None:
                 ways["its outgoing conductor"] = LineString(loop.route.path)
             met = {what: way for what, way in ways.items() if way.intersects(strip)}
@@ -118,11 +118,10 @@ def _lies_between(
     )
     severity = 0.0
     if part.in_band:
-        power = (part.noise / budget.noise) ** 2 if budget.noise > 0 else 0.0
         severity = part.noise / budget.limit
-        text += f", {percent(power)} of the power; {engineering(budget.limit, 'V')} are allowed in all"
+        text += f", {percent(part.part)} of the noise power; limit {engineering(budget.limit, 'V')} in all"
     else:
-        text += ", all of it out of their band"
+        text += ", all of it out of band"
     return Finding(
         kind="between", things=(loop.name, victim.name), sentence=text + ".", severity=severity, value=part.noise,
         unit="V", at=place(shapely.get_coordinates(shapely.shortest_line(line, way))),

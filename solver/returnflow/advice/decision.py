@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.options import options_for
 from returnflow.answers.budget import Budget
-from returnflow.answers.missing import missing_route
 from returnflow.answers.result import Result
+from returnflow.answers.verdict import finding, margin, margin_words
 from returnflow_geometry.model.board import Loop
-from returnflow_geometry.model.numbers import engineering, percent
-from returnflow_geometry.model.wording import named
+from returnflow_geometry.model.numbers import engineering
+from returnflow_geometry.model.wording import joined, named
 
 CAUTION = (
     "Protective earth, isolation barriers and cable-shield bonds are safety and EMC matters for local codes and a "
@@ -73,7 +72,7 @@ def _decide(loop: Loop, budget: Budget, base: Result, variants: Mapping[str, Res
     return Decision(
         loop=loop.name,
         tolerable=tolerable,
-        finding=_finding(loop, budget),
+        finding=finding(budget),
         options=options,
         chosen=chosen,
         recommendation=" ".join(_recommendation(loop, budget, base, options, chosen)),
@@ -97,29 +96,9 @@ def choose(options: tuple[Option, ...]) -> Option | None:
     return min(good, key=rank, default=None)
 
 
-def _finding(loop: Loop, budget: Budget) -> str:
-    noise, limit = engineering(budget.noise, "V"), engineering(budget.limit, "V")
-    heard = sorted((part for part in budget.contributions if part.in_band), key=lambda part: -part.noise)
-    if not heard or budget.noise == 0:
-        return f"No noisy current puts a voltage in series with {named(loop.name)} within its band."
-    parts = ", ".join(f"{named(part.loop)} {percent(part.part)}" for part in heard[:3] if abs(part.part) > 0.005)
-    if budget.verdict == "unknown":
-        return missing_route(budget)
-    if budget.verdict == "kept":
-        state = f"Sharing the plane is tolerable as drawn: {noise} against {limit}, {budget.margin_dB:.1f} dB in hand"
-    elif budget.verdict == "undecided":
-        low, high = engineering(budget.low, "V"), engineering(budget.high, "V")
-        state = f"Not decided: {noise} against {limit}, but known only from {low} to {high}; ask for a smaller accuracy"
-    else:
-        state = (
-            f"Sharing the plane is not tolerable as drawn: {noise} against {limit}, {-budget.margin_dB:.1f} dB too much"
-        )
-    return f"{state}. Of its power come from: {parts}."
-
-
 _ADVICE = {
     "move amplifier": "Share the plane, and shorten the distance",
-    "noisy current": "Share the plane, and lower or move the noisy current",
+    "noisy current": "Share the plane, and reduce or move the noisy current",
     "dedicated return": "Give {loop} a return of its own with one ground point",
     "differential": "Receive {loop} differentially, isolated from ground",
     "copper": "Share the plane, and change its copper",
@@ -130,21 +109,18 @@ def _recommendation(
     loop: Loop, budget: Budget, base: Result, options: tuple[Option, ...], chosen: Option | None
 ) -> list[str]:
     if budget.verdict == "kept":
-        sentences = [f"Share the plane: it keeps {budget.margin_dB:.1f} dB in hand as it is."]
+        sentences = [f"Share the plane: {margin(budget)} as drawn."]
         return [*sentences, *_cables(base, options, None)]
     if budget.verdict == "unknown":
-        missing = " and ".join(named(name) for name in budget.unrouted)
-        return [
-            f"Draw the route of {missing} first: where it lies decides what couples.",
-            *_cables(base, options, None),
-        ]
+        first = f"Draw the route of {_quoted(budget.unrouted)} first: where it runs decides what couples."
+        return [first, *_cables(base, options, None)]
     if chosen is None:
         near = [option for option in options if option.possible and option.noise is not None]
         best = min(near, key=lambda option: option.noise or 0.0, default=None)
-        sentences = ["Nothing computed here keeps the limit by itself."]
+        sentences = ["No option computed here keeps the limit by itself."]
         if best is not None and best.noise is not None:
-            sentences.append(f"The best of it, {named(best.title)}, leaves {engineering(best.noise, 'V')}.")
-        sentences.append("Combine options in one variant, or ask whether the limit is right.")
+            sentences.append(f"The best, {named(best.title)}, leaves {engineering(best.noise, 'V')}.")
+        sentences.append("Combine options in one variant, or check whether the limit is right.")
         return [*sentences, *_cables(base, options, None)]
     how = _ADVICE[chosen.kind].format(loop=named(loop.name))
     sentences = [
@@ -153,13 +129,12 @@ def _recommendation(
         else f"{how}: {chosen.title[0].lower()}{chosen.title[1:]}."
     ]
     if chosen.noise is not None:
-        margin = chosen.margin_dB or 0.0
-        in_hand = "" if math.isinf(margin) else f", {margin:.1f} dB in hand"
-        sentences.append(f"It leaves {engineering(chosen.noise, 'V')} of {engineering(budget.limit, 'V')}{in_hand}.")
+        left = margin_words(chosen.margin_dB or 0.0)
+        sentences.append(f"It leaves {engineering(chosen.noise, 'V')}, limit {engineering(budget.limit, 'V')}, {left}.")
     if not chosen.has_room:
-        sentences.append(f"No option that was solved leaves {ROOM_DB:.0f} dB: measure before you rely on it.")
+        sentences.append(f"No solved option has {ROOM_DB:.0f} dB margin: measure before you rely on it.")
     if chosen.broken:
-        sentences.append(f"It exceeds {_quoted(chosen.broken)}: weigh that first.")
+        sentences.append(f"It puts {_quoted(chosen.broken)} over the limit: weigh that first.")
     return [*sentences, *_cables(base, options, chosen)]
 
 
@@ -169,29 +144,29 @@ def _cables(base: Result, options: tuple[Option, ...], chosen: Option | None) ->
     sentences = []
     for item in wrong:
         if chosen is not None and item.loop in chosen.mended:
-            sentences.append(f"It also brings {named(item.loop)} within {engineering(item.limit, 'V')}.")
+            sentences.append(f"It also brings {named(item.loop)} within its limit of {engineering(item.limit, 'V')}.")
             continue
         mending = [option for option in options if item.loop in option.mended and not option.broken]
-        found = f"{engineering(item.noise, 'V')} against {engineering(item.limit, 'V')}"
+        found = f"{engineering(item.noise, 'V')}, limit {engineering(item.limit, 'V')}"
         says = f"Independently of this signal, {named(item.loop)} has {found}"
         if mending:
             best = min(mending, key=lambda option: option.effort)
             sentences.append(
-                f"{says}; {named(best.title)} mends that; whether both together keep every limit was not solved."
+                f"{says}; {named(best.title)} fixes that; whether both together keep every limit was not solved."
             )
         else:
-            sentences.append(f"{says}, and no variant here mends that.")
+            sentences.append(f"{says}, and no variant here fixes that.")
     return sentences
 
 
 def _quoted(names: tuple[str, ...]) -> str:
-    return " and ".join(named(name) for name in names)
+    return joined([named(name) for name in names])
 
 
 def _rests_on(loop: Loop, base: Result, chosen: Option | None) -> tuple[str, ...]:
     case = base.case
     terms = [
-        f"{engineering(loop.tolerates or 0.0, 'V')} tolerated in series with a full-scale signal of "
+        f"A limit of {engineering(loop.tolerates or 0.0, 'V')} in series with a full-scale signal of "
         f"{engineering(loop.signal or 0.0, 'V')}"
         + (
             f", from {engineering(loop.band[0], 'Hz')} to {engineering(loop.band[1], 'Hz')}"
@@ -199,10 +174,10 @@ def _rests_on(loop: Loop, base: Result, chosen: Option | None) -> tuple[str, ...
             else ", at every frequency"
         )
         + ".",
-        "The currents and frequencies in the case: the noise goes in proportion to them.",
+        "The currents and frequencies of the case: noise is proportional to current.",
     ]
     if chosen is not None and chosen.variant is None:
-        terms.append("It follows from the solved fields of the case as drawn, with the currents or the input changed.")
+        terms.append("It follows from the fields of the case as drawn, with the currents or the input changed.")
     bonded = [end for end in (loop.inject, loop.return_) if case.board.terminal(end).bonded]
     if bonded:
         terms.append(f"{' and '.join(bonded)} {'stays' if len(bonded) == 1 else 'stay'} bonded, as the case says.")

@@ -14,12 +14,13 @@ from returnflow.answers import coupling
 from returnflow.answers.adding import Coupled
 from returnflow.answers.budget import Budget, Contribution, decibels
 from returnflow.answers.budget import budget as sum_up
+from returnflow.answers.coupling import NOTHING_SHARED
 from returnflow.answers.evaluate import couplings, heard_weights
 from returnflow.answers.result import Result
 from returnflow.resistive.foil import sheet_resistance
 from returnflow_geometry.model.board import Case, Loop
-from returnflow_geometry.model.numbers import engineering, percent
-from returnflow_geometry.model.wording import named
+from returnflow_geometry.model.numbers import dB, engineering, millimetres, near, percent, plain, square_millimetres
+from returnflow_geometry.model.wording import joined, named
 
 ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
 RESISTIVE = 0.1  # part of the noise that may be other than resistive where an option rests on resistances
@@ -45,8 +46,8 @@ def _mostly_induced(loop: Loop, budget: Budget, base: Result) -> str:
     if budget.noise * (1 - RESISTIVE) <= resistive <= budget.noise * (1 + RESISTIVE):
         return ""
     return (
-        f"By resistance alone there would be {engineering(resistive, 'V')} of the {engineering(budget.noise, 'V')}: "
-        "the rest is induced, which this figure does not hold; draw it as a variant to have it solved."
+        f"Resistance alone makes {engineering(resistive, 'V')} of the {engineering(budget.noise, 'V')}; the rest is "
+        "induced and not in this figure. Draw it as a variant to have it solved."
     )
 
 
@@ -56,33 +57,31 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     connector, amplifier = board.terminal(loop.return_), board.terminal(loop.inject)
     if connector.copper != amplifier.copper:
         return []
-    now = math.dist(connector.centre, amplifier.centre)
     pad = math.sqrt(connector.shape.area / math.pi)
     near = place.radius > pad + ROOM
     others = loops_at(base.case, loop.inject, loop.name)
     exceeded = budget.verdict != "kept"
     if others:
-        quoted = " and ".join(named(name) for name in others)
+        quoted = joined([named(name) for name in others])
         says = f"{quoted} also uses {loop.inject}: moving it moves that current too, which the placement map does not "
-        reasons = [says + "show. Only solved places count."]
+        reasons = [says + "show. Only solved positions count."]
     else:
-        says = f"Within {1e3 * place.radius:.2g} mm of {loop.return_} every place on its copper keeps "
-        reasons = [f"{says}{engineering(budget.limit, 'V')} by resistance; {loop.inject} is {1e3 * now:.1f} mm away."]
+        reasons = [place.reach]
         if not near:
             reasons.append(
-                f"That is no room for an amplifier: less than {1e3 * ROOM:.0f} mm beyond the edge of "
+                f"That leaves no room for an amplifier: less than {millimetres(ROOM)} beyond the edge of "
                 f"{loop.return_}'s pad."
             )
         induced = _mostly_induced(loop, budget, base)
         if induced:
             reasons.append(induced)
-    within = f": within {1e3 * place.radius:.2g} mm" if near and not others else ""
+    within = f": within {millimetres(place.radius, 2)}" if near and not others else ""
     # Where there is a need to move, the figure is that of a solved place, an option of its own.
     noise = None if exceeded else budget.noise
     return [
         Option(
             kind="move amplifier",
-            title=f"Move {loop.inject} nearer to {loop.return_}{within}",
+            title=f"Move {loop.inject} closer to {loop.return_}{within}",
             possible=near or bool(others) or not exceeded,
             noise=noise,
             low=noise,
@@ -117,20 +116,19 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
         for dB in range(1, 201)
         if (done := _scaled_budget(loop, budget.limit, seen, loud, 10 ** (-dB / 20))).high <= aim or dB == 200
     )
-    names = ", ".join(named(part.loop) for part in parts[:count])
+    what = f"current{'s' * (count > 1)} of {joined([named(part.loop) for part in parts[:count]])}"
     reasons = [
-        f"{names} would have to fall to 1/{factor:.3g} (by {decibels(factor, 1):.0f} dB) of "
-        f"{'its current' if count == 1 else 'their currents'}"
+        f"The {what} would have to fall to 1/{plain(factor)} (by {decibels(factor, 1):.0f} dB)"
         + (f"; the others alone make {engineering(silent.noise, 'V')}." if count < len(parts) else "."),
         _where_copper_helps(loop, parts[0], base),
     ]
     possible = factor <= MOST_REDUCTION and found.high <= budget.limit
     if not possible:
-        reasons.append("That much is another circuit, not another layout.")
+        reasons.append("That is a matter of another circuit, not of another layout.")
     return [
         Option(
             kind="noisy current",
-            title=f"Lower {names} to 1/{factor:.3g}",
+            title=f"Reduce the {what} to 1/{plain(factor)}",
             possible=possible,
             noise=found.noise if possible else None,
             low=found.low if possible else None,
@@ -166,16 +164,16 @@ def _where_copper_helps(loop: Loop, lead: Contribution, base: Result) -> str:
             continue
         chosen = coupling.carrying_triangles(density, areas, 0.5)
         centre = part.mesh.points[part.mesh.triangles[chosen]].mean(axis=1)
-        x, y = 1e3 * np.average(centre, axis=0, weights=(np.abs(density) * areas)[chosen])
-        extent = 1e6 * float(np.sum(areas[chosen]))
+        x, y = np.average(centre, axis=0, weights=(np.abs(density) * areas)[chosen])
+        extent = square_millimetres(float(np.sum(areas[chosen])))
         best = (
             total,
             (
-                f"Half of its coupling arises in {extent:.3g} mm² of {named(name)} round ({x:.0f}, {y:.0f}) mm: more "
+                f"Half of its coupling arises on {extent} of {named(name)} around {near(x, y)}: more "
                 "copper there, or keeping its return away from there, helps most (see the coupling map)."
             ),
         )
-    return best[1] if best else "The two currents meet on no copper: what couples is induction."
+    return best[1] if best else NOTHING_SHARED
 
 
 def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
@@ -195,13 +193,13 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     # A resistor beside the plane: the plane's voltage, divided between the trace and the plane under it.
     two = own / (own + plane) * resistive_noise(loop, base)
     drawn = (
-        f"taken as {1e3 * length:.0f} mm of {1e3 * RETURN_WIDTH:.1f} mm trace on {named(layer.name)}, "
+        f"taken as {millimetres(length)} of {millimetres(RETURN_WIDTH)} trace on {named(layer.name)}, "
         f"{engineering(own, 'Ω')}, against {engineering(plane, 'Ω')} of plane between the same points"
     )
     shared = (
         f"Grounded at both ends ({drawn}) it would carry {percent(plane / (own + plane))} of the signal's return: "
         f"{engineering(two, 'V')} in series with the signal by resistance, against {engineering(budget.noise, 'V')} as "
-        "drawn. Two ground points defeat it."
+        "drawn. A second ground point cancels the benefit."
     )
     bonded = [end for end in ends if end.bonded]
     if len(bonded) == 2:
@@ -228,13 +226,13 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     others = loops_at(base.case, lift.name, loop.name)
     if others:
         reasons.append(
-            f"{' and '.join(named(name) for name in others)} also uses {lift.name}: lifting it forces that current "
+            f"{joined([named(name) for name in others])} also uses {lift.name}: lifting it forces that current "
             "into the new return. Give it a ground pin of its own first."
         )
     reasons += [
         (
-            f"It rests on {lift.name} having no other way to the plane: a device that joins both grounds inside, a "
-            "shield or a mounting hole would be a second ground point."
+            f"This holds only if {lift.name} has no other path to the plane: a device that joins both grounds inside, "
+            "a shield or a mounting hole would be a second ground point."
         ),
         shared,
     ]
@@ -270,12 +268,12 @@ def differential(loop: Loop, budget: Budget) -> Option:
         f"rejection" + (" on top of what it has" if loop.rejection else "") + _over_band(loop)
     ]
     if parts and parts[0].frequency is not None:
-        listed = ", ".join(
-            f"{max(0.0, decibels(part.noise, aim)):.0f} dB at {engineering(part.frequency, 'Hz')} ({named(part.loop)})"
+        each = ", ".join(
+            f"{dB(max(0.0, decibels(part.noise, aim)))} at {engineering(part.frequency, 'Hz')} ({named(part.loop)})"
             for part in parts[:3]
             if part.frequency is not None
         )
-        reasons.append(f"By its strongest lines: {listed}.")
+        reasons.append(f"For the strongest lines: {each}.")
     possible = needed <= REJECTION
     if not possible:
         reasons.append(f"More than {REJECTION:.0f} dB is hard to hold over a band; lower the noise first.")

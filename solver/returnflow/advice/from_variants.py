@@ -11,8 +11,8 @@ from returnflow.answers.budget import decibels
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
 from returnflow_geometry.model.board import Case, Loop
-from returnflow_geometry.model.numbers import engineering, percent
-from returnflow_geometry.model.wording import named
+from returnflow_geometry.model.numbers import dB, engineering, millimetres, near, percent
+from returnflow_geometry.model.wording import listed, named
 
 
 def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: Result) -> Option:
@@ -20,11 +20,11 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
     budget, before = budget_of(result, loop), budget_of(base, loop)
     less = decibels(before.noise, budget.noise) if before.noise > 0 else 0.0
     word = "less" if less >= 0 else "more"
-    size = "nothing left" if math.isinf(less) else f"{abs(less):.1f} dB {word}"
+    size = "" if not before.noise > 0 else ", nothing left" if math.isinf(less) else f", {dB(abs(less))} {word}"
     reasons = [
         (
-            f"Solved as {named(name)}: {engineering(budget.noise, 'V')} in series with the signal, {size} than the "
-            f"{engineering(before.noise, 'V')} as drawn; {engineering(budget.limit, 'V')} tolerated."
+            f"Solved as {named(name)}: {engineering(budget.noise, 'V')} in series with the signal, against "
+            f"{engineering(before.noise, 'V')} as drawn{size}; limit {engineering(budget.limit, 'V')}."
         )
     ]
     if kind == "dedicated return":
@@ -102,7 +102,8 @@ def _elsewhere(base: Result, result: Result) -> tuple[tuple[str, ...], tuple[str
             was = f" (as drawn {engineering(old.noise, 'V')})" if old else ""
             word = "within" if item.verdict == "kept" else "over"
             costs.append(
-                f"{named(item.loop)}: {engineering(item.noise, 'V')}{was}, {word} its {engineering(item.limit, 'V')}."
+                f"{named(item.loop)}: {engineering(item.noise, 'V')}{was}, {word} its limit of "
+                f"{engineering(item.limit, 'V')}."
             )
     costs += _crossings(base, result)
     for j, loop in enumerate(result.case.loops):
@@ -112,8 +113,8 @@ def _elsewhere(base: Result, result: Result) -> tuple[tuple[str, ...], tuple[str
         amps = lines_of(loop).rms
         if new.value > 1.2 * old_peak.value:
             costs.append(
-                f"{named(loop.name)} crowds to {engineering(new.value * amps, 'A/m')} at ({1e3 * new.x:.0f}, "
-                f"{1e3 * new.y:.0f}) mm, {new.value / old_peak.value:.1f} times as drawn."
+                f"{named(loop.name)} crowds to {engineering(new.value * amps, 'A/m')} at {near(new.x, new.y)}, "
+                f"{new.value / old_peak.value:.1f} times the value as drawn."
             )
     return tuple(broken), tuple(mended), tuple(costs)
 
@@ -130,12 +131,12 @@ def _crossings(base: Result, result: Result) -> list[str]:
             continue
         if facts.gaps and facts.gap_inductance is not None and facts.gap_detour is not None:
             sentences.append(
-                f"The route of {named(name)} crosses {', '.join(named(gap) for gap in facts.gaps)}: "
-                f"{engineering(facts.gap_inductance, 'H')} and {1e3 * facts.gap_detour:.0f} mm of detour added."
+                f"The route of {named(name)} crosses {listed(facts.gaps, 'and')}, which adds "
+                f"{engineering(facts.gap_inductance, 'H')} and a detour of {millimetres(facts.gap_detour)}."
             )
         elif was.gap_inductance is not None:
             sentences.append(
-                f"The route of {named(name)} no longer crosses {', '.join(named(gap) for gap in was.gaps)}: "
+                f"The route of {named(name)} no longer crosses {listed(was.gaps, 'and')}: "
                 f"{engineering(was.gap_inductance, 'H')} less."
             )
     return sentences

@@ -15,8 +15,9 @@ from returnflow.answers import coupling
 from returnflow.answers.result import Result
 from returnflow_geometry.checks.case_checks import check_case
 from returnflow_geometry.model.board import Case, Link, Loop, Terminal
+from returnflow_geometry.model.numbers import near
 from returnflow_geometry.model.shapes import circle
-from returnflow_geometry.model.wording import named
+from returnflow_geometry.model.wording import joined, named
 
 ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
 SHARES = (0.5, 0.25)  # of the distance between amplifier and connector, tried where the placement map does not hold
@@ -68,10 +69,9 @@ def _loudest(loop: Loop, base: Result) -> Loop | None:
 
 
 def _name(case: Case, terminal: str, place: tuple[float, float]) -> tuple[str, str]:
-    x, y = (1e3 * value for value in place)
     others = loops_at(case, terminal)
-    also = f"; with it the currents of {' and '.join(named(name) for name in others)}" if len(others) > 1 else ""
-    return f"{terminal} at ({x:.1f}, {y:.1f}) mm", f"{terminal} is moved to ({x:.1f}, {y:.1f}) mm{also}."
+    also = f", and with it the currents of {joined([named(name) for name in others])}" if len(others) > 1 else ""
+    return f"{terminal} at {near(*place)}", f"{terminal} is moved to {near(*place)}{also}."
 
 
 def _nearer(loop: Loop, base: Result) -> dict[str, Trial]:
@@ -113,8 +113,8 @@ def _own_return(loop: Loop, case: Case, also: str) -> dict[str, Trial]:
     )
     changes = [change]
     if others:
-        quoted = " and ".join(named(name) for name in others)
-        changes.append(f"{quoted} enters at the lifted {lifted} and flows in the new return as well.")
+        quoted = joined([named(name) for name in others])
+        changes.append(f"The return of {quoted} enters at the lifted {lifted} and flows in the new return as well.")
     return {f"a return of its own for {named(loop.name)}{also}": Trial(case=drawn, changes=tuple(changes))}
 
 
@@ -159,7 +159,7 @@ def _stitched(loop: Loop, lead: Loop, base: Result) -> dict[str, Trial]:
         new = replace(board, terminals=(*board.terminals, *ends), links=(*board.links, link))
         drawn = bare(case, new)
         if all(fits(drawn.board, end.name, (x, y)) for end in ends):
-            where = f"({1e3 * x:.1f}, {1e3 * y:.1f}) mm"
+            where = near(x, y)
             change = f"{named(ends[0].copper)} and {named(ends[1].copper)} are joined by one more via at {where}."
             return {f"one more via at {where}": Trial(case=drawn, changes=(change,))}
     return {}

@@ -1,4 +1,4 @@
-"""Board review: what the drawing alone gives away, listed with what the solution says it costs."""
+"""Board review: what the drawing alone shows, with its computed consequence."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ __all__ = ["Finding", "FindingKind", "review"]
 
 def review(result: Result) -> tuple[Finding, ...]:
     """
-    Find what the drawing gives away, the worst first.
+    Find what a reviewer would point at, the worst first.
 
     Routes that cross a gap or leave their copper; routes within five heights of a copper edge; cable connectors on
     both sides of a gap; noisy loops between two cable connectors.

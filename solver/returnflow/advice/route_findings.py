@@ -112,12 +112,12 @@ class Routes:
         facts = self.facts[it.number] if self.facts else None
         value, severity = None, 0.0
         if facts is None or facts.gap_inductance is None or facts.gap_detour is None:
-            text += "; what that costs was not computed"
+            text += "; its cost was not computed"
         else:
             value = facts.gap_inductance
             text += (
                 f": at high frequency that adds {engineering(value, 'H')} to its loop and "
-                f"{millimetres(facts.gap_detour)} to its mean way back"
+                f"{millimetres(facts.gap_detour)} to its mean return path"
             )
             severity = max(facts.gap_detour, 0.0) / it.line.length
             dropped = inductive(it.loop, value)
@@ -142,13 +142,13 @@ class Routes:
             facts, length = self.facts[it.number], it.line.length
             value = facts.high_length
             text += (
-                f": at high frequency its mean way back is {millimetres(value)} long, its conductor "
+                f": at high frequency its mean return path is {millimetres(value)} long, its conductor "
                 f"{millimetres(length)}, and its loop has {engineering(facts.high_inductance, 'H')}"
             )
             if self._turns(it):
                 severity = max(value - length, 0.0) / length
             else:
-                text += "; none of its own lines is that high"
+                text += "; none of its own lines is that high in frequency"
         at = it.line.interpolate(along)
         return Finding(
             kind="crossing", things=(it.loop.name, *names), sentence=text + ".", severity=severity, value=value,
@@ -190,9 +190,9 @@ class Routes:
     def _edge(self, it: _Trace, gap: str | None, edge: shapely.Geometry, near: shapely.Geometry) -> Finding:
         distance = float(shapely.distance(near, edge))
         text = (
-            f"{named(it.loop.name)} runs within {BESIDE:g} heights ({millimetres(BESIDE * it.height)}) of the edge of "
-            f"{'' if gap else 'copper '}{named(gap or it.name)} for {millimetres(near.length)}, at the closest "
-            f"{millimetres(distance)} or {distance / it.height:.2g} heights away"
+            f"{named(it.loop.name)} runs within {BESIDE:g} trace heights ({millimetres(BESIDE * it.height)}) of the "
+            f"edge of {'' if gap else 'copper '}{named(gap or it.name)} for {millimetres(near.length)}, at the "
+            f"closest {millimetres(distance)} or {distance / it.height:.2g} trace heights away"
         )
         value, severity, spectral = None, 0.0, self.result.spectral
         if spectral is not None:
@@ -200,13 +200,13 @@ class Routes:
             near_shares = frequency.near_shares(spectral.model, it.route, it.number, [HIGHEST], RIBBON, among)
             value = float(abs(near_shares[0]))
             text += (
-                f": at high frequency {percent(value)} of its return flows within {RIBBON:g} heights of it, "
-                f"{percent(IDEAL)} would over an endless plane"
+                f": at high frequency {percent(value)} of its return flows within {RIBBON:g} trace heights of "
+                f"it; over an unbroken plane {percent(IDEAL)} would"
             )
             if self._turns(it):
                 severity = max(0.0, 1 - value / IDEAL)
             else:
-                text += "; none of its own lines is that high"
+                text += "; none of its own lines is that high in frequency"
         return Finding(
             kind="edge", things=(it.loop.name, gap or it.name), sentence=text + ".", severity=severity, value=value,
             unit="", at=place(shapely.get_coordinates(shapely.shortest_line(near, edge))),

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from returnflow.answers.adding import Coupled, Total, add_up, companies, keys_of, routeless_lines, unrouted_loops
 from returnflow.answers.spectra import Lines
-from returnflow_geometry.model.board import Case, Loop
-from returnflow_geometry.model.numbers import engineering, percent
+from returnflow_geometry.model.board import Loop, Role
+from returnflow_geometry.model.numbers import engineering
 from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
@@ -68,6 +68,8 @@ class Budget:
 
     Attributes
     ----------
+    role : "sensitive" or "cables"
+        Of the loop.
     noise, low, high : float
         V rms in the band, and its bounds by the brackets of the impedances. Steady currents add with their signs,
         lines of currents that belong together in phase, all others in power.
@@ -89,7 +91,7 @@ class Budget:
     low: float
     high: float
     worst_case: float
-    recommendation: str = ""
+    role: Role = "sensitive"
     unrouted: tuple[str, ...] = ()
     founded: float = 0.0
     adding: tuple[str, ...] = ()
@@ -194,6 +196,7 @@ def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
     contributions = [replace(item, part=share) for item, share in zip(contributions, total.parts, strict=True)]
     return Budget(
         loop=victim.name,
+        role=victim.role,
         limit=limit,
         contributions=tuple(sorted(contributions, key=lambda c: (not c.in_band, -c.noise))),
         noise=total.noise,
@@ -235,28 +238,3 @@ def _adding(loops: Sequence[Loop], company: Sequence[int], total: Total) -> tupl
 
 def _rms(volts: Floats) -> float:
     return float(np.sqrt(np.sum(volts**2)))
-
-
-def recommend(case: Case, victim: Loop, result: Budget, within_reach: str) -> str:
-    """Plain-sentence verdict on sharing the plane, with the numbers it rests on."""
-    noise, limit = engineering(result.noise, "V"), engineering(result.limit, "V")
-    if not any(c.in_band for c in result.contributions):
-        return "No noisy loop falls into this band; look at those listed out of band, which can demodulate or alias."
-    if not result.noise > 0 and result.verdict == "kept":
-        return "Sharing this copper is tolerable as drawn: no noisy loop puts a voltage in series with this signal."
-    lead = max((c for c in result.contributions if c.in_band), key=lambda c: c.noise)
-    part = (lead.noise / result.noise) ** 2 if result.noise > 0 else 0.0
-    found = f"{noise} rms in series with the signal against {limit} tolerated"
-    cause = f"{named(lead.loop)} causes {percent(part)} of its power"
-    if result.verdict == "kept":
-        return f"Sharing this copper is tolerable as drawn: {found}, {result.margin_dB:.1f} dB in hand; {cause}."
-    if result.verdict == "undecided":
-        low, high = engineering(result.low, "V"), engineering(result.high, "V")
-        return f"Undecided: {found}, and the bracket reaches from {low} to {high}. Ask for a smaller accuracy."
-    ends = [case.board.terminal(name) for name in (victim.inject, victim.return_)]
-    kept = [f"{end.name} must stay bonded ({end.bonded})" for end in ends if end.bonded]
-    bonds = f" Note that {' and '.join(kept)}." if kept else ""
-    return (
-        f"Sharing this copper is not tolerable as drawn: {found}, {-result.margin_dB:.1f} dB too much; {cause}. "
-        f"{within_reach}{bonds}"
-    )

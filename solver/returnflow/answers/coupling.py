@@ -16,6 +16,7 @@ from returnflow.resistive.conduction import Conduction
 from returnflow.resistive.spaces import CORNER_MASS, Space
 from returnflow_geometry.mesh.mesher import Mesh
 
+NOTHING_SHARED = "The two currents share no copper: the coupling is magnetic."
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 

@@ -26,7 +26,7 @@ from returnflow.resistive.conduction import Conduction, Options, solve
 from returnflow.resistive.conductors import REACH, Conductors
 from returnflow.resistive.linear import Progress
 from returnflow_geometry.model.board import Case, Loop
-from returnflow_geometry.model.numbers import percent
+from returnflow_geometry.model.numbers import millimetres, near, percent, square_millimetres
 from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
@@ -130,11 +130,10 @@ def evaluate(name: str, case: Case, solved: Solved) -> Result:
     noisy = [(j, loop) for j, loop in enumerate(case.loops) if loop.role == "noisy"]
     placements: dict[str, Placement] = {}
     sensitive, cables = budgets(case, solved)
-    for number, sums in enumerate(sensitive):
+    for sums in sensitive:
         i = next(n for n, loop in enumerate(case.loops) if loop.name == sums.loop)
-        placements[sums.loop] = _placement(case, conductors, solution, i, noisy)
-        sentence = budget.recommend(case, case.loops[i], sums, _reach(case, case.loops[i], placements[sums.loop]))
-        sensitive[number] = replace(sums, recommendation=sentence)
+        placement = _placement(case, conductors, solution, i, noisy)
+        placements[sums.loop] = replace(placement, reach=_reach(case, case.loops[i], placement))
     # The copper on which most loops end is the one to look at first.
     focus = int(np.argmax(np.bincount(conductors.copper_of_contact[np.array(solution.loops)].ravel())))
     result = Result(
@@ -289,16 +288,15 @@ def _reach(case: Case, loop: Loop, placement: Placement) -> str:
     (x0, y0), (x1, y1) = case.board.terminal(loop.return_).centre, case.board.terminal(loop.inject).centre
     now = np.hypot(x1 - x0, y1 - y0)
     sentence = (
-        f"With these currents {loop.inject} may sit anywhere within {1e3 * placement.radius:.2g} mm of {loop.return_} "
-        f"(now {1e3 * now:.1f} mm away)"
+        f"By resistance alone {loop.inject} may sit anywhere within {millimetres(placement.radius, 2)} of "
+        f"{loop.return_} (now {millimetres(now)} away)"
     )
     spare = placement.area - _copper_within(case, loop, placement.radius)
     if placement.nearest is None or spare < 1e-6:
         return f"{sentence}, and practically nowhere else on this copper."
-    x, y = placement.nearest
     return (
-        f"{sentence}. Another {1e6 * spare:.0f} mm² lie within tolerance, nearest to {loop.inject} at ({1e3 * x:.1f}, "
-        f"{1e3 * y:.1f}) mm; see the placement map: a narrow ribbon of equal potential moves with the currents."
+        f"{sentence}. Another {square_millimetres(spare)} are within the limit, closest to {loop.inject} at "
+        f"{near(*placement.nearest)}; there a balance of currents keeps the noise low, which shifts with every current."
     )
 
 

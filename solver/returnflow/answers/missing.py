@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-from returnflow.answers.budget import Budget
 from returnflow.answers.spectra import lines_of
 from returnflow.resistive.foil import resistive_limit
 from returnflow_geometry.model.board import Board, Case, Loop
@@ -34,15 +33,6 @@ def routeless(board: Board, loops: tuple[Loop, ...], sheet: float) -> tuple[tupl
             (xa, ya), (xb, yb) = (board.terminal(end).centre for end in (loop.inject, loop.return_))
             found.append((loop.name, resistive_limit(sheet, math.hypot(xb - xa, yb - ya))))
     return tuple(found)
-
-
-def missing_route(budget: Budget) -> str:
-    """Why there is no verdict on a loop, and what to do."""
-    names = " and ".join(named(name) for name in budget.unrouted)
-    return (
-        f"{named(budget.loop)} is not known: draw the route of {names}. Closed far away, "
-        f"{engineering(budget.noise, 'V')} against {engineering(budget.limit, 'V')} says nothing."
-    )
 
 
 def small_below(board: Board) -> float:

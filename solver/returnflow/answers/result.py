@@ -38,6 +38,8 @@ class Placement:
     nearest : (x, y) or None
         Place within the limit that is nearest to the present inject terminal, m. It may lie on a narrow ribbon
         of equal potential, which any change of the currents moves; `radius` is the robust figure.
+    reach : str
+        The same in plain words.
     """
 
     rms: Floats
@@ -45,6 +47,7 @@ class Placement:
     area: float
     radius: float
     nearest: tuple[float, float] | None
+    reach: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

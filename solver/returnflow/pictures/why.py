@@ -9,6 +9,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from returnflow.answers.budget import Budget, Contribution
+from returnflow.answers.coupling import NOTHING_SHARED
 from returnflow.answers.result import Result
 from returnflow.pictures.canvas import ROLE_COLOURS, Label
 from returnflow.pictures.fields import FLOW_MAP, draw_arrows, flow_range, hole_spacing, shared_ranges, ticks_between
@@ -105,7 +106,7 @@ def why_words(result: Result, budget: Budget, part: Contribution) -> tuple[str, 
     weak, noisy = result.case.loop(budget.loop), result.case.loop(part.loop)
     shares = coupling_parts(result, result.index(weak.name), result.index(noisy.name))
     if not shares.max() > 0:
-        met = "The two share no copper: what couples them is the magnetic field alone."
+        met = NOTHING_SHARED
     else:
         met = "The outlined copper holds 90 % of what couples them on this plane; the rest is veiled."
         here = float(shares[result.focus] / shares.sum())

@@ -19,8 +19,8 @@ from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
 from returnflow.pictures.picture import Picture
 from returnflow.pictures.pictured import pictured
-from returnflow.words.answer_text import accuracy_sentence, summary
-from returnflow.words.comparison import changes_of
+from returnflow.words.answer_text import WORST, accuracy_sentence, summary
+from returnflow.words.comparison import NOISE, changes_of
 from returnflow.words.result_tables import (
     accuracy_words,
     contributions_table,
@@ -44,11 +44,10 @@ from returnflow_geometry.model.wording import named
 
 MOST_COLUMNS = 8  # of a table: more are cut off on a narrow screen, or on paper
 MOST_OPTIONS, MOST_FINDINGS, MOST_DECISIONS, MOST_SAID = 12, 8, 3, 8  # of the brief report
-WORST = {"exceeded": 0, "unknown": 1, "undecided": 1, "kept": 2}
 JUDGED = {
     "kept": "Tolerable as drawn",
     "exceeded": "Not tolerable as drawn",
-    "undecided": "Not decided",
+    "undecided": "Undecided",
     "unknown": "Not known",
 }
 ALWAYS = (
@@ -65,7 +64,7 @@ ALWAYS = (
 )
 RESISTIVE = (
     "All numbers are the resistive limit: the currents spread as at low frequency. Above about Rs / (2 µ0 d), with "
-    "Rs the sheet resistance and d the distance between a loop’s terminals, the return gathers under its outgoing "
+    "Rs the sheet resistance and d the distance between a loop's terminals, the return gathers under its outgoing "
     "conductor; the table of loops says where that begins for each."
 )
 SPECTRAL = (
@@ -162,7 +161,7 @@ def details_html(study: Study, drawn: Mapping[str, Sequence[Picture]], shared: S
             sections.append(Section(title, made))
     findings = findings_table(study)
     if findings is not None:
-        sections.append(Section("Review of the drawing", (findings,)))
+        sections.append(Section("Layout findings", (findings,)))
     for name, result in study.variants.items():
         sections += _variant(result, drawn.get(name, ()), several=several)
     sections.append(Section("What these numbers are, and are not", ((*ALWAYS, RESISTIVE, SPECTRAL),)))
@@ -204,9 +203,8 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
         yield Section("The board", board)
     for budget in (*result.sensitive, *result.cables):
         yield Section(
-            f"What gets into {named(budget.loop)}",
+            f"{NOISE[budget.role]} {named(budget.loop)}",
             (
-                *((budget.recommendation,) if budget.recommendation else ()),
                 contributions_table(result, budget),
                 *of("placement", "coupling", loop=budget.loop),
             ),
@@ -215,12 +213,12 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
     coppers = coppers_table(result, pictured(result))
     parts: list[tuple[str, Iterable[Block]]] = [
         ("Where each current flows", (loops_table(result), *of("flow"))),
-        ("Who crosses what, at the resistive limit", traffic_tables(result)),
+        ("Current through regions and sections, at the resistive limit", traffic_tables(result)),
         ("Coppers and links", (*(() if coppers is None else (coppers,)), *links_tables(result))),
         ("Resistance matrix", (matrix_table(result),)),
-        ("Above the resistive limit", (*frequency_tables(result), *of("strip", "spectrum"))),
+        ("Over frequency", (*frequency_tables(result), *of("strip", "spectrum"))),
         ("How accurate this is", (accuracy_words(result), passes_table(result))),
-        ("Frequencies to mind", (result.cautions,) if result.cautions else ()),
+        ("Limits of the model", (result.cautions,) if result.cautions else ()),
         ("Assumptions", (result.case.remarks,) if result.case.remarks else ()),
     ]
     for title, blocks in parts:

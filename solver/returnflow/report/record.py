@@ -22,6 +22,7 @@ from returnflow.answers.coupling import Peak
 from returnflow.answers.frequency import LoopFacts, inductance_doubt
 from returnflow.answers.result import Placement, Result
 from returnflow.answers.sweeps import Swept
+from returnflow.answers.verdict import finding
 from returnflow.report.kept import LoadError, packed, unpacked
 from returnflow.words.answer_text import power_share, region_names, section_names
 from returnflow.words.drives import amperes, driven
@@ -68,7 +69,7 @@ def to_dict(study: Study) -> Json:
       where a variant has none) and ``changes`` against the first (``dB``, ``percent``, and ``meaningful``, false where
       the difference is within what both are known to).
     - ``failed``: ``name`` and ``reason`` of variants without an answer.
-    - ``findings``: what the drawing gives away, the worst first.
+    - ``findings``: layout findings, the worst first.
     - ``sweeps``: ``axes``, and the figures of every loop at all ``steps``.
 
     Of every sensitive loop as drawn, ``options`` are in the order of effort; ``chosen`` is the number of the one
@@ -247,7 +248,7 @@ def by_frequency(result: Result) -> tuple[Array, Array]:
 
 
 def _sensitive(result: Result, budget: Budget, decision: Decision | None) -> Json:
-    undecided: Json = {"options": [], "recommendation": budget.recommendation, "finding": None, "rests_on": []}
+    undecided: Json = {"options": [], "recommendation": finding(budget), "finding": finding(budget), "rests_on": []}
     chosen = None if decision is None or decision.chosen is None else decision.options.index(decision.chosen)
     return {
         **plain(budget, limit="allowed_V"),

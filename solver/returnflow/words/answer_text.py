@@ -3,48 +3,34 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 from returnflow.answers.budget import Budget, Contribution
-from returnflow.answers.missing import missing_route
 from returnflow.answers.result import Result
+from returnflow.answers.verdict import finding
+from returnflow.answers.verdict import margin as margin_in_words
 from returnflow.resistive.foil import resistive_limit
 from returnflow.words.drives import amperes, driven
 from returnflow_geometry.model.board import Loop
-from returnflow_geometry.model.numbers import dB, engineering, percent
-from returnflow_geometry.model.wording import named
+from returnflow_geometry.model.numbers import dB, engineering, percent, within
+from returnflow_geometry.model.wording import count, joined, named
+
+WORST = {"exceeded": 0, "unknown": 1, "undecided": 1, "kept": 2}  # to be told first
 
 
 def summary(result: Result) -> str:
     """What is exceeded, by how much and because of whom, in one or two sentences."""
     budgets = [*result.sensitive, *result.cables]
     if not budgets:
-        return (
-            "No sensitive loop and no pair of cables is given, so nothing is judged; "
-            "the resistances stand for themselves."
-        )
-    bad = sorted((b for b in budgets if b.verdict == "exceeded"), key=lambda b: b.margin_dB)
-    unknown = [b for b in budgets if b.verdict == "undecided"]
-    routeless = [b for b in budgets if b.verdict == "unknown"]
-    kept = sorted((b for b in budgets if b.verdict == "kept"), key=lambda b: b.margin_dB)
-    sentences = [_too_much(result, b) for b in bad]
-    sentences += [
-        f"{named(b.loop)} is undecided: {engineering(b.noise, 'V')} against {engineering(b.limit, 'V')}, and the "
-        "bracket reaches from "
-        f"{engineering(b.low, 'V')} to {engineering(b.high, 'V')}."
-        for b in unknown
-    ]
-    sentences += [missing_route(b) for b in routeless]
+        return "No sensitive loop and no pair of cables is given, so there is no limit to judge: see the resistances."
+    kept = [b for b in budgets if b.verdict == "kept"]
+    judged = sorted((b for b in budgets if b.verdict != "kept"), key=lambda b: (WORST[b.verdict], b.margin_dB))
+    sentences = [finding(b) for b in judged]
+    if len(kept) == 1 and not judged:
+        return finding(kept[0])
     if kept:
-        names = _listed([f"{named(b.loop)} ({_in_hand(b)})" for b in kept])
-        every = (
-            "Every limit is kept: "
-            if not bad and not unknown and not routeless
-            else "Within its limit: "
-            if len(kept) == 1
-            else "Within their limits: "
-        )
-        sentences.append(f"{every}{names}.")
+        names = joined([f"{named(b.loop)} ({_in_short(b)})" for b in sorted(kept, key=lambda b: b.margin_dB)])
+        head = "Every limit is kept" if not judged else f"Within {'its limit' if len(kept) == 1 else 'their limits'}"
+        sentences.append(f"{head}: {names}.")
     return " ".join(sentences)
 
 
@@ -65,7 +51,7 @@ def power_share(budget: Budget, part: Contribution) -> float | None:
 
 
 def margin(budget: Budget) -> str:
-    """Margin in dB with its sign; positive is in hand."""
+    """Margin in dB with its sign; positive where the limit is kept."""
     return "no noise" if math.isinf(budget.margin_dB) else dB(budget.margin_dB, sign=True)
 
 
@@ -73,7 +59,7 @@ def known_to(budget: Budget) -> str:
     """How well the rms sum is known, from the brackets of its parts."""
     if not budget.noise > 0:
         return "exactly" if not budget.high > 0 else f"at most {engineering(budget.high, 'V')}"
-    return f"known to ±{50 * (budget.high - budget.low) / budget.noise:.2g} %"
+    return f"known to {within(0.5 * (budget.high - budget.low) / budget.noise)}"
 
 
 def bracket(value: float, half_width: float, unit: str = "Ω") -> str:
@@ -89,7 +75,7 @@ def bracket(value: float, half_width: float, unit: str = "Ω") -> str:
     if not half_width > 0:
         return text
     text += f" ± {engineering(half_width, unit, 2)}"
-    return text if abs(value) <= half_width else f"{text} ({100 * half_width / abs(value):.2g} %)"
+    return text if abs(value) <= half_width else f"{text} ({within(half_width / abs(value))[1:]})"
 
 
 def accuracy_sentence(result: Result) -> str:
@@ -97,11 +83,10 @@ def accuracy_sentence(result: Result) -> str:
     solution = result.solution
     worst = float(solution.accuracy_reached().max())
     return (
-        f"Accuracy: every resistance is bracketed to ±{100 * worst:.2g} % or better "
-        f"({100 * result.case.accuracy:.3g} % asked) of its value, or of "
-        "1 % of the geometric mean of its two loops' own resistances where that is larger; "
-        f"{len(solution.mesh.triangles)} triangles, "
-        f"{len(solution.passes)} pass{'es' * (len(solution.passes) != 1)}, {result.seconds.get('total', 0.0):.1f} s."
+        f"Accuracy: every resistance is known to {within(worst)} or better (asked: {within(result.case.accuracy)}) of "
+        "its value, or of 1 % of the geometric mean of its two loops' own resistances where that is larger; "
+        f"{count(len(solution.mesh.triangles), 'triangle')}, {count(len(solution.passes), 'mesh', 'meshes')}, "
+        f"{result.seconds.get('total', 0.0):.1f} s."
     )
 
 
@@ -114,7 +99,7 @@ def counted(part: Contribution) -> str:
 
 def strongest_line(part: Contribution) -> str:
     """Frequency of the line that contributes most."""
-    return "any" if part.frequency is None else engineering(part.frequency, "Hz")
+    return "unknown" if part.frequency is None else engineering(part.frequency, "Hz")
 
 
 def contribution_rows(budget: Budget) -> list[list[str]]:
@@ -140,7 +125,7 @@ def turns(result: Result, j: int) -> str:
     """Frequency at which half of a loop's return has left the resistive pattern, or the estimate of where it begins."""
     if result.spectral is not None:
         turning = result.spectral.facts[j].turning
-        return "nowhere" if turning is None else engineering(turning, "Hz")
+        return "none" if turning is None else engineering(turning, "Hz")
     return f"about {engineering(valid_to(result, j), 'Hz', 2)}"
 
 
@@ -168,29 +153,7 @@ def valid_to(result: Result, j: int) -> float:
     return resistive_limit(result.solution.sheet, distance) if distance > 0 else math.inf
 
 
-def _too_much(result: Result, budget: Budget) -> str:
-    sensitive = result.case.loop(budget.loop).role == "sensitive"
-    where = "in series with its signal" if sensitive else "between its two ends"
-    limit = f"{engineering(budget.limit, 'V')} it {'tolerates' if sensitive else 'may have'}"
-    ratio = budget.noise / budget.limit
-    times = f"{ratio:.0f}" if ratio >= 10 else f"{ratio:.2g}"
-    text = (
-        f"{named(budget.loop)} has {engineering(budget.noise, 'V')} rms {where}, {times} times the {limit} "
-        f"({-budget.margin_dB:.1f} dB too much)"
-    )
-    first = lead(budget)
-    if first is None:
-        return text + "."
-    part, share = first
-    cause = f"{named(part.loop)} ({engineering(part.current, 'A')})"
-    return f"{text}; {cause} alone causes {percent(share)} of the noise power."
-
-
-def _in_hand(budget: Budget) -> str:
-    if math.isinf(budget.margin_dB):
+def _in_short(budget: Budget) -> str:
+    if not budget.noise > 0:
         return "no noise"
-    return f"{engineering(budget.noise, 'V')} of {engineering(budget.limit, 'V')}, {budget.margin_dB:.1f} dB in hand"
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return f"{engineering(budget.noise, 'V')}, limit {engineering(budget.limit, 'V')}, {margin_in_words(budget)}"

@@ -11,22 +11,24 @@ from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget, decibels
 from returnflow.answers.compare import Change, Figure, Row, RowKind
+from returnflow.words.answer_text import margin
 from returnflow.words.columns import WIDTH, rows_text, short
-from returnflow_geometry.model.numbers import dB, engineering, percent
-from returnflow_geometry.model.wording import named
+from returnflow_geometry.model.numbers import dB, engineering, percent, within
+from returnflow_geometry.model.wording import listed, named
 
 NO_CHANGE = "no change"
 KIND_WORDS: dict[RowKind, str] = {
     "noise": "Noise in series with a sensitive signal, rms",
     "cables": "Voltage between cable shields, rms",
     "share": "Share of a noisy current across a region, at its strongest line",
-    "link": "Part of a current that flows in a link, at 0 Hz",
+    "link": "Share of a current through a link, at 0 Hz",
     "inductance": "Inductance of a loop at high frequency",
     "gap": "Inductance added by the gaps a route crosses, at high frequency",
-    "crowding": "Strongest sheet current, mean over 0.1 mm, at 0 Hz",
+    "crowding": "Strongest sheet current, averaged over 0.1 mm, at 0 Hz",
 }
 ABSENT: dict[RowKind, str] = {"gap": "not crossed"}
 NOTHING = 1e-4  # of a current
+NOISE = {"sensitive": "Noise in series with", "cables": "Voltage between the ends of"}
 VERDICTS = {"kept": "kept", "exceeded": "exceeded", "undecided": "undecided", "unknown": "not known"}
 
 
@@ -68,11 +70,16 @@ def cell(study: Study, row: Row, variant: int) -> Cell:
     budget = budget_of(study, row, variant)
     return Cell(
         value=figure_text(row, figure),
-        margin="" if budget is None else f"{dB(budget.margin_dB, sign=True)}, {VERDICTS[budget.verdict]}",
+        margin="" if budget is None else judged(budget),
         change=text,
         verdict="" if budget is None else budget.verdict,
         moved=moved is not None and moved.meaningful,
     )
+
+
+def judged(budget: Budget) -> str:
+    """Margin and verdict."""
+    return f"{margin(budget)}, {VERDICTS[budget.verdict]}"
 
 
 def budget_of(study: Study, row: Row, variant: int) -> Budget | None:
@@ -84,13 +91,14 @@ def budget_of(study: Study, row: Row, variant: int) -> Budget | None:
 
 def row_name(row: Row) -> str:
     """What a row is about, within its kind."""
-    if row.kind == "share":
-        return f"{named(row.loop)} across {named(row.other)}"
-    if row.kind == "link":
-        return f"{named(row.loop)} in {named(row.other)}"
-    if row.kind == "gap":
-        return f"{named(row.loop)} across {named(row.other)}"
+    if row.other:
+        return f"{named(row.loop)} {'in' if row.kind == 'link' else 'across'} {named(row.other)}"
     return named(row.loop) + (", for 1 A" if row.unit == "A/m per A" else "")
+
+
+def heading(row: Row) -> str:
+    """What a row with a limit is about, without its kind above it."""
+    return f"{NOISE['sensitive' if row.kind == 'noise' else 'cables']} {named(row.loop)}"
 
 
 def row_limit(study: Study, row: Row) -> str:
@@ -98,10 +106,9 @@ def row_limit(study: Study, row: Row) -> str:
     found = [budget.limit for n in range(len(row.figures)) if (budget := budget_of(study, row, n)) is not None]
     if not found:
         return ""
-    word = "tolerated" if row.kind == "noise" else "limit"
-    if len(set(found)) > 1:
-        return f"{word} {', '.join(engineering(limit, 'V') for limit in dict.fromkeys(found))}, by variant"
-    return f"{engineering(found[0], 'V')} tolerated" if row.kind == "noise" else f"limit {engineering(found[0], 'V')}"
+    return f"limit {', '.join(engineering(limit, 'V') for limit in dict.fromkeys(found))}" + (
+        ", by variant" if len(set(found)) > 1 else ""
+    )
 
 
 def figure_text(row: Row, figure: Figure) -> str:
@@ -124,7 +131,7 @@ def change_text(change: Change, row: Row, variant: int) -> str:
     if not change.meaningful:
         return f"{NO_CHANGE} ({_known(row, variant)})"
     if math.isnan(change.percent):
-        return "none in the base"
+        return "none in the first"
     if change.dB == -math.inf:
         return "nothing left"
     # Nearly everything gone is not everything.
@@ -137,12 +144,12 @@ def _known(row: Row, variant: int) -> str:
     old, new = row.figures[0], row.figures[variant]
     if old is None or new is None:
         return ""
-    within = old.half + new.half
-    if not within > 0:
+    both = old.half + new.half
+    if not both > 0:
         return "the same"
-    if abs(old.value) <= within:
-        return "±" + (percent(within) if row.unit == "" else engineering(within, row.unit, 2))
-    return f"±{100 * within / abs(old.value):.2g} %"
+    if abs(old.value) <= both:
+        return within(both) if row.unit == "" else f"±{engineering(both, row.unit, 2)}"
+    return within(both / abs(old.value))
 
 
 def moving(rows: Sequence[Row]) -> tuple[list[Row], list[Row]]:
@@ -176,7 +183,7 @@ def noise_text(option: Option) -> str:
         return "no figure"
     at_most = "at most " if option.variant is None and option.noise > 0 else ""
     if option.noise == 0:
-        return "none by way of the plane"
+        return "no conducted noise"
     return f"{at_most}{engineering(option.noise, 'V')} ({dB(decibels(option.limit, option.noise), sign=True)})"
 
 
@@ -185,16 +192,16 @@ def keeps_text(option: Option) -> str:
     if option.noise is None or option.high is None:
         return "not known" if option.possible else "not possible"
     if option.high <= option.limit:
-        return "yes" if option.possible else "it would, but is not possible"
+        return "yes" if option.possible else "it would, but not possible"
     if option.low is not None and option.low <= option.limit:
         return "undecided"
     return "no"
 
 
 def costs_text(option: Option) -> str:
-    """What an option costs, or mends, elsewhere."""
-    parts = [f"exceeds {', '.join(named(name) for name in option.broken)}"] if option.broken else []
-    parts += [f"mends {', '.join(named(name) for name in option.mended)}"] if option.mended else []
+    """What an option costs, or fixes, elsewhere."""
+    parts = [f"exceeds the limit of {listed(option.broken, 'and')}"] if option.broken else []
+    parts += [f"fixes {listed(option.mended, 'and')}"] if option.mended else []
     if option.variant is None:
         return "see reasons" if option.costs else "not computed"
     return "; ".join(parts) or ("see reasons" if option.costs else "no change")
@@ -203,8 +210,8 @@ def costs_text(option: Option) -> str:
 def origin_text(option: Option, study: Study) -> str:
     """Where the figures of an option come from."""
     if option.variant is None:
-        return "worked out from the case as drawn"
-    return "solved, a trial that nobody drew" if option.variant in study.trials else "solved as a variant"
+        return "from the fields as drawn"
+    return "solved as a trial, not in the case" if option.variant in study.trials else "solved as a variant"
 
 
 def comparison_text(study: Study) -> str:
@@ -220,13 +227,11 @@ def comparison_text(study: Study) -> str:
             )
         )
         for row in (*comparison.of("noise"), *comparison.of("cables")):
-            what = "noise in" if row.kind == "noise" else "voltage of"
             limit = row_limit(study, row)
             cells = [(name, cell(study, row, n)) for n, name in enumerate(comparison.variants)]
             lines = [[short(name, 34), it.value, it.margin, it.change] for name, it in cells]
             parts.append(
-                f"{what} {named(row.loop)}, {limit}\n"
-                + rows_text(["variant", "rms", "margin", f"against {base}"], lines, 4)
+                f"{heading(row)}, {limit}\n" + rows_text(["variant", "rms", "margin", f"against {base}"], lines, 4)
             )
         others = len(comparison.rows) - len(comparison.of("noise")) - len(comparison.of("cables"))
         if others:
@@ -239,4 +244,4 @@ def changes_of(study: Study, name: str) -> str:
     """What a variant changes, in one line."""
     if name == AS_DRAWN:
         return "the case as drawn"
-    return "; ".join(study.changes.get(name, ())) or "nothing that is listed"
+    return "; ".join(study.changes.get(name, ())) or "no listed change"

@@ -14,47 +14,44 @@ from returnflow.answers.frequency import high_inductance, inductance_doubt
 from returnflow.answers.result import Result
 from returnflow.magnetic.broadband import Broadband
 from returnflow.words.answer_text import (
+    accuracy_sentence,
     amount,
     bracket,
     contribution_rows,
     known_to,
-    margin,
     region_names,
     section_names,
     turns,
 )
+from returnflow.words.comparison import NOISE, judged
 from returnflow.words.drives import amperes, drive, driven
 from returnflow.words.link_rows import LEAST, LinkFacts, link_facts, using
 from returnflow.words.table import Cell, Table, largest
-from returnflow_geometry.model.numbers import engineering, percent, plain
-from returnflow_geometry.model.wording import named
+from returnflow_geometry.model.numbers import engineering, millimetres, near, percent, square_millimetres
+from returnflow_geometry.model.wording import joined, named
 
 MOST_ROWS = 12  # noisy loops, or links, that a table lists; of the others it says how little they carry
-AT_REST = {"conducts": "conducts", "open": "open", "closed": "taken as closed, as there is no other way"}
+AT_REST = {"conducts": "conducts", "open": "open", "closed": "taken as closed: the only path"}
 
 
 def contributions_table(result: Result, budget: Budget) -> Table:
     """What each noisy loop contributes to one loop, with the sums and the margin below."""
-    loop = result.case.loop(budget.loop)
-    sensitive = loop.role == "sensitive"
     kept, rest = largest([part.noise or abs(part.transfer) for part in budget.contributions], MOST_ROWS)
     rows = contribution_rows(budget)
     notes = [f"The rms sum is {known_to(budget)}."] if budget.contributions else ["No noisy loop is given."]
     if len(rows) > len(kept):
-        notes.append(f"{len(rows) - len(kept)} more noisy loops put less than {engineering(rest, 'V')} each.")
-    if sensitive:
-        radius = plain(1e3 * result.placements[budget.loop].radius, 2)
-        notes.append(f"Within {radius} mm of {loop.return_} every place of {loop.inject} is tolerated.")
+        notes.append(f"{len(rows) - len(kept)} more noisy loops make less than {engineering(rest, 'V')} each.")
+    if budget.loop in result.placements:
+        notes.append(result.placements[budget.loop].reach)
     foot: list[list[str | Cell]] = [
         ["rms sum", *[""] * 4, engineering(budget.noise, "V"), "100 %" if budget.noise > 0 else ""],
-        ["worst case, sum of magnitudes", *[""] * 4, engineering(budget.worst_case, "V"), ""],
-        ["tolerated" if sensitive else "limit", *[""] * 4, engineering(budget.limit, "V"), ""],
-        ["margin", *[""] * 4, Cell(margin(budget), mark=budget.verdict), ""],
+        ["worst case, all in phase", *[""] * 4, engineering(budget.worst_case, "V"), ""],
+        ["limit", *[""] * 4, engineering(budget.limit, "V"), ""],
+        ["margin", *[""] * 4, Cell(judged(budget), mark=budget.verdict), ""],
     ]
     return Table(
-        title=f"What each noisy loop puts {'in series with' if sensitive else 'between the ends of'} "
-        f"{named(budget.loop)}",
-        head=("noisy loop", "transfer resistance", "current rms", "strongest at", "counted", "rms", "of the power"),
+        title=f"{NOISE[budget.role]} {named(budget.loop)}, by source",
+        head=("noisy loop", "transfer resistance", "current", "strongest line", "in band", "rms", "share of power"),
         rows=[rows[n] for n in kept],
         foot=foot,
         notes=tuple(notes),
@@ -62,14 +59,14 @@ def contributions_table(result: Result, budget: Budget) -> Table:
 
 
 def loops_table(result: Result) -> Table:
-    """All loops with their own resistance, their strongest sheet current and where their return turns."""
+    """All loops with their own resistance, their strongest sheet current and their crossover."""
     rows: list[list[str | Cell]] = []
     several = len(result.conductors.names) > 1
     for j, loop in enumerate(result.case.loops):
         peak = result.peaks[j]
         thickness = float(result.conductors.thickness[peak.copper])
         K, per = peak.value * amperes(loop), "" if driven(loop) else " per A"
-        foil = f"{1e6 * thickness:.3g} µm"
+        foil = engineering(thickness, "m")
         where = (foil, named(result.conductors.names[peak.copper])) if several else (foil,)
         rows.append(
             [
@@ -79,25 +76,25 @@ def loops_table(result: Result) -> Table:
                 bracket(float(result.solution.mid[j, j]), float(result.solution.half_width[j, j])),
                 engineering(K, "A/m") + per,
                 Cell(engineering(K / thickness * 1e-6, "A/mm²"), where),
-                f"({1e3 * peak.x:.1f}, {1e3 * peak.y:.1f})",
+                near(peak.x, peak.y),
                 turns(result, j),
             ]
         )
     return Table(
-        title="Loops, their strongest sheet current, and where their return leaves the resistive pattern",
+        title="Loops: own resistance, strongest sheet current and crossover",
         head=(
-            "loop", "role", "drawn for", "own resistance", "peak sheet current", "in the foil", "at x, y in mm",
-            "return turns at",
+            "loop", "role", "current shown", "own resistance", "peak sheet current", "current density", "at",
+            "crossover frequency",
         ),
         rows=rows,
         left=3,
         notes=(
             "Peaks are averages over a disc of 0.1 mm at the resistive limit; below the current density stands the "
-            "thickness of the foil that carries it. "
+            "thickness of the copper that carries it. "
             + (
-                "A return turns where half of it has left the resistive pattern."
+                "At the crossover half of the return has left the resistive pattern."
                 if result.spectral is not None
-                else "A return begins to turn at about that frequency, within a factor of two."
+                else "The return leaves the resistive pattern from about the crossover on, within a factor of two."
             ),
         ),
     )  # fmt: skip
@@ -113,25 +110,29 @@ def frequency_tables(result: Result) -> list[Table]:
         rows.append(
             [
                 name,
-                "nowhere" if facts.turning is None else engineering(facts.turning, "Hz"),
+                "none" if facts.turning is None else engineering(facts.turning, "Hz"),
                 "" if facts.ribbon is None else engineering(facts.ribbon, "Hz"),
                 engineering(facts.low_inductance, "H"),
                 engineering(facts.high_inductance, "H"),
-                *(f"{1e3 * length:.3g} mm" for length in (facts.low_length, facts.high_length)),
+                *(millimetres(length) for length in (facts.low_length, facts.high_length)),
                 Cell(
                     ", ".join(facts.gaps),
                     ()
                     if facts.gap_inductance is None
-                    else (engineering(facts.gap_inductance, "H"), f"{1e3 * (facts.gap_detour or 0.0):.3g} mm"),
+                    else (engineering(facts.gap_inductance, "H"), millimetres(facts.gap_detour or 0.0)),
                 ),
             ]
         )
     head = (
-        "loop", "half has turned at", "ribbon formed at", "inductance, low", "inductance, high", "mean way back, low",
-        "mean way back, high", "gaps crossed",
+        "loop", "crossover frequency", "under its trace above", "inductance, low", "inductance, high",
+        "mean return path, low", "mean return path, high", "gaps crossed",
     )  # fmt: skip
-    note = "Below the gaps: the inductance and the detour they add at high frequency."
-    tables = [Table(title="What frequency does to each loop", head=head, rows=rows, notes=(note,))]
+    note = (
+        "Low and high: at the resistive limit and at high frequency. At the crossover half of the return has left the "
+        "resistive pattern; from the next frequency on it flows under its trace, within 10 % of its final width. Below "
+        "the gaps: the inductance and the detour they add at high frequency."
+    )
+    tables = [Table(title="Each loop over frequency", head=head, rows=rows, notes=(note,))]
     asked = [(n, f) for n, f in enumerate(result.frequencies) if f > 0]
     if not asked:
         return tables
@@ -142,7 +143,7 @@ def frequency_tables(result: Result) -> list[Table]:
         if loop.route is not None
     ]
     if under:
-        title = "Return within three heights of the outgoing conductor"
+        title = "Share of the return within three trace heights of the outgoing conductor"
         tables.append(Table(title=title, head=("loop", *heads), rows=under))
     every = tuple(engineering(f, "Hz") for f in result.frequencies)
     for r, region in enumerate(region_names(result)):
@@ -150,7 +151,7 @@ def frequency_tables(result: Result) -> list[Table]:
             [name, *(percent(float(spectral.shares[n, r, j])) for n in range(len(every)))]
             for j, name in enumerate(names)
         ]
-        title = f"Share of each loop’s current across {named(region)}"
+        title = f"Share of each loop's current across {named(region)}"
         tables.append(Table(title=title, head=("loop", *every), rows=lines))
     for _, f in asked:
         Z = result.impedance(f)
@@ -169,7 +170,7 @@ def traffic_tables(result: Result) -> list[Table]:
     tables = []
     for title, names, table, note in (
         (
-            "Share of each loop’s current across each region",
+            "Share of each loop's current across each region",
             region_names(result),
             result.shares,
             "100 % where a loop is injected or returns inside the region. A streamline that enters twice counts twice.",
@@ -178,7 +179,7 @@ def traffic_tables(result: Result) -> list[Table]:
             "Net current of each loop through each section",
             section_names(result),
             result.sections,
-            "Positive from the left to the right of the section’s path, the way its arrow points.",
+            "Positive from the left to the right of the section's path, as its arrow points.",
         ),
     ):
         rows = [
@@ -198,12 +199,12 @@ def matrix_table(result: Result) -> Table:
         for i, name in enumerate(names)
     ]
     return Table(
-        title="Middle of the bracket, and its guaranteed half-width",
+        title="Resistance matrix: middle of the bracket, and its guaranteed half-width",
         head=("loop", *names),
         rows=rows,
         notes=(
             (
-                "On the diagonal the resistance of each loop’s own way back, elsewhere the transfer resistance: volts "
+                "On the diagonal the resistance of each loop's own return, elsewhere the transfer resistance: volts "
                 "in the loop of the row per ampere in the loop of the column, negative where it opposes."
             ),
         ),
@@ -212,15 +213,13 @@ def matrix_table(result: Result) -> Table:
 
 def accuracy_words(result: Result) -> str:
     """How the numbers are bounded."""
-    worst = float(result.solution.accuracy_reached().max())
     text = (
         "Everything is calculated twice on the same mesh, once from the potential and once from the stream function. "
         "For the power a set of currents dissipates the first can only be too low, the second only too high: not an "
-        "estimate of the error but a bound on it, valid on the meshed outline. A loop’s own resistance lies between "
-        "the two; a transfer resistance lies within the half-width that follows from them. Here every half-width is "
-        f"within {100 * worst:.2g} % ({100 * result.case.accuracy:.3g} % asked) of the value, or of 1 % of the "
-        "geometric mean of the two loops’ own resistances where that is larger. Circles are polygons of equal area. "
-        "The bound covers the mathematics; foil thickness, temperature and the drawing are taken as given."
+        "estimate of the error but a bound on it, valid on the meshed outline. A loop's own resistance lies between "
+        "the two; a transfer resistance lies within the half-width that follows from them. Circles are polygons of "
+        "equal area. The bound covers the mathematics; copper thickness, temperature and the drawing are taken as "
+        f"given. {accuracy_sentence(result)}"
     )
     return text if result.spectral is None else text + _magnetic_accuracy(result.spectral.model)
 
@@ -233,7 +232,7 @@ def _magnetic_accuracy(model: Broadband) -> str:
     return (
         f" Above 0 Hz nothing is bounded: every impedance is solved on two magnetic meshes, of {counts[0]} triangles "
         f"and, with edges twice as long, of {counts[1]}; what changes between them, with a quarter added, is taken as "
-        f"what the first leaves uncertain. Here that is at most {percent(part)} of a loop’s own inductance at high "
+        f"what the first leaves uncertain. Here that is at most {percent(part)} of a loop's own inductance at high "
         "frequency."
     )
 
@@ -248,7 +247,7 @@ def passes_table(result: Result) -> Table:
     seconds = ", ".join(f"{part} {value:.2f} s" for part, value in result.seconds.items())
     note = f"{solution.space.size} unknowns per side. Time: {seconds}."
     return Table(
-        title="Refinement of the mesh", head=("pass", "triangles", "worst half-width"), rows=rows, notes=(note,)
+        title="Refinement of the mesh", head=("mesh", "triangles", "worst half-width"), rows=rows, notes=(note,)
     )
 
 
@@ -286,7 +285,7 @@ def links_tables(result: Result) -> list[Table]:
         shown, rest = largest([float(np.abs(item.currents[:, j]).max()) for item in parts], MOST_ROWS)
         tables.append(
             Table(
-                title=f"Part of the current of {named(names[j])} that flows in each link",
+                title=f"Share of the current of {named(names[j])} through each link",
                 head=heads,
                 rows=[[parts[n].link.name, *(_part(parts[n], k, j) for k in range(len(heads) - 1))] for n in shown],
                 notes=_others(len(parts) - len(shown), rest, "it"),
@@ -295,11 +294,11 @@ def links_tables(result: Result) -> list[Table]:
     notes = list(tables[-1].notes)
     idle = [named(name) for j, name in enumerate(names) if j not in loops]
     if idle and solved:
-        notes.append(f"No link carries any of {', '.join(idle)}.")
+        notes.append(f"No link carries any current of {joined(idle, 'or')}.")
     if loops:
         notes.append(
-            "Magnitudes of the parts; they need not add up to 100 %, as a current may cross to another copper and "
-            "back, and above 0 Hz they are not in phase."
+            "Magnitudes; they need not add up to 100 %, as a current may cross to another copper and back, and above "
+            "0 Hz they are not in phase."
         )
     return [*tables[:-1], replace(tables[-1], notes=tuple(notes))]
 
@@ -325,17 +324,17 @@ def coppers_table(result: Result, wide: Sequence[int]) -> Table | None:
         [
             name,
             board.copper(name).layer,
-            f"{plain(1e6 * float(conductors.planes[n].copper.area))} mm²",
-            f"{1e6 * conductors.thickness[n]:.3g} µm",
+            square_millimetres(float(conductors.planes[n].copper.area)),
+            engineering(float(conductors.thickness[n]), "m"),
             engineering(float(conductors.sheets[n]), "Ω"),
-            "pictures of its own" if n in wide else "an outline on the board picture",
+            "own pictures" if n in wide else "outline on the board picture",
         ]
         for n, name in enumerate(conductors.names)
     ]
-    what = dict.fromkeys(result.idle, "currents induced in it count")
+    what = dict.fromkeys(result.idle, "its eddy currents count")
     rows += [
         [name, board.copper(name).layer, "", "", "", f"no loop reaches it: {what.get(name, 'left out')}"]
         for name in conductors.left_out
     ]
-    head = ("copper", "layer", "area", "foil", "per square", "in this report")
+    head = ("copper", "layer", "area", "thickness", "sheet resistance", "in this report")
     return Table(title="Coppers", head=head, rows=rows, left=2)

@@ -13,6 +13,7 @@ from returnflow.words.comparison import (
     cell,
     changes_of,
     costs_text,
+    heading,
     keeps_text,
     moving,
     noise_text,
@@ -22,9 +23,10 @@ from returnflow.words.comparison import (
     row_name,
 )
 from returnflow.words.table import Cell, Entry, Table, largest
+from returnflow_geometry.model.numbers import near, percent
 from returnflow_geometry.model.wording import named
 
-LEVELS = {"high": "at or above what is tolerated", "moderate": "above a tenth of it", "low": "below a tenth of it"}
+LEVELS = {"high": "at or above the limit", "moderate": "above a tenth of it", "low": "below a tenth of it"}
 MOST_LINKS = 12  # rows of currents in links
 MOST_JUDGED = 5  # limits in the table of variants by limit
 
@@ -59,7 +61,7 @@ def reasons_table(decision: Decision) -> Table:
     chosen = next((n for n, option in enumerate(decision.options) if option is decision.chosen), None)
     return Table(
         title=f"Reasons for every option for {named(decision.loop)}",
-        head=("option", "what it does, and what it costs elsewhere"),
+        head=("option", "what it does, and its cost elsewhere"),
         rows=[[option.title, Cell("", (*option.reasons, *option.costs))] for option in decision.options],
         left=2,
         marks={} if chosen is None else {chosen: "chosen"},
@@ -80,10 +82,9 @@ def variants_table(study: Study) -> Table | None:
         rows.append([Cell(name, (changes_of(study, name),)), *shown])
     best = {d.chosen.variant for d in study.decisions if d.chosen is not None}
     rest = len(every) - len(judged)
-    heads = [f"{'noise in' if row.kind == 'noise' else 'voltage of'} {row_name(row)}" for row in judged]
     return Table(
-        title="Variants by what has a limit",
-        head=("variant", *(f"{head}, {row_limit(study, row)}" for head, row in zip(heads, judged, strict=True))),
+        title="Variants against their limits",
+        head=("variant", *(f"{heading(row)}, {row_limit(study, row)}" for row in judged)),
         rows=rows,
         notes=(
             f"Below every value its margin, positive where the limit is kept, and its change against "
@@ -101,13 +102,13 @@ def comparison_tables(study: Study) -> list[Table]:
     first, rest = moving(study.comparison.rows)
     note = (
         f"Below every value its change against {named(names[0])}, in dB and per cent. 'No change' means that the "
-        "difference is smaller than what both values are known to, which stands in brackets: brackets of the "
-        "resistances, what a magnetic mesh of twice the edges changes, 3 % of a strongest sheet current. Margins are "
+        "difference is smaller than the uncertainty of both values, given in brackets: the bounds of the "
+        "resistances, what a magnetic mesh of twice the edges changes, 3 % of a peak sheet current. Margins are "
         "positive where a limit is kept. A dash: the variant has no such thing."
     )
     tables = [_comparison(study, first, f"All variants against {named(names[0])}", (note,))]
     if rest:
-        tables.append(_comparison(study, rest, "Quantities that no variant changes, or that are nothing", ()))
+        tables.append(_comparison(study, rest, "Quantities that no variant changes, or that are negligible", ()))
     return tables
 
 
@@ -120,7 +121,7 @@ def _comparison(study: Study, rows: Sequence[Row], title: str, notes: tuple[str,
         if kind == "link" and len(group) > MOST_LINKS:
             sizes = [max((abs(f.value) for f in row.figures if f is not None), default=0.0) for row in group]
             kept, least = largest(sizes, MOST_LINKS)
-            notes = (*notes, f"{len(group) - len(kept)} more parts in links are at most {100 * least:.2g} %.")
+            notes = (*notes, f"{len(group) - len(kept)} more shares through links are at most {percent(least)}.")
             group = [group[n] for n in kept]
         for row in group:
             cells = [cell(study, row, n) for n in range(len(names))]
@@ -138,22 +139,22 @@ def _comparison(study: Study, rows: Sequence[Row], title: str, notes: tuple[str,
 
 
 def findings_table(study: Study, most: int | None = None) -> Table | None:
-    """What the drawing gives away, the worst first, at most so many; None without findings."""
+    """Layout findings, the worst first, at most so many; None without findings."""
     shown = study.findings[:most]
     if not shown:
         return None
     rest = len(study.findings) - len(shown)
     return Table(
-        title="What the drawing gives away, the worst first",
-        head=("finding", "weight", "at x, y in mm"),
+        title="Layout findings, the worst first",
+        head=("finding", "severity", "at"),
         rows=[
             [
                 finding.sentence,
                 LEVELS[finding.level],
-                "" if finding.at is None else f"({1e3 * finding.at[0]:.1f}, {1e3 * finding.at[1]:.1f})",
+                "" if finding.at is None else near(*finding.at),
             ]
             for finding in shown
         ],
         left=2,
-        notes=(f"{rest} more, of no more weight, are in the details.",) if rest else (),
+        notes=(f"{rest} more, no more severe, are in the details.",) if rest else (),
     )

@@ -72,7 +72,8 @@ class Table:
     def text(self, *columns: str) -> str:
         """Aligned columns for a terminal: all, or those of the headings named; a star at the row that is chosen."""
         chosen = [n for n, name in enumerate(self.head) if not columns or name in columns]
-        rows = [[short(cell.text if isinstance(cell, Cell) else cell, WIDEST) for cell in row] for row in self.rows]
+        every = (*self.rows, *self.foot)
+        rows = [[short(cell.text if isinstance(cell, Cell) else cell, WIDEST) for cell in row] for row in every]
         head = list(self.head)
         if self.marks:
             rows = [[("* " if n in self.marks else "  ") + row[0], *row[1:]] for n, row in enumerate(rows)]

@@ -8,17 +8,15 @@ from returnflow.advice.decision import Decision
 from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
-from returnflow.words.answer_text import accuracy_sentence, margin, summary
+from returnflow.words.answer_text import accuracy_sentence, summary
 from returnflow.words.columns import WIDTH
 from returnflow.words.comparison import comparison_text
 from returnflow.words.result_tables import contributions_table, loops_table, traffic_tables
 from returnflow.words.study_tables import options_table
-from returnflow_geometry.model.numbers import engineering
 from returnflow_geometry.model.wording import named
 
 MOST_FINDINGS = 3
-VERDICT_WORDS = {"kept": "kept", "exceeded": "EXCEEDED", "undecided": "undecided", "unknown": "not known"}
-LOOP_COLUMNS = ("loop", "role", "own resistance", "peak sheet current", "at x, y in mm", "return turns at")
+LOOP_COLUMNS = ("loop", "role", "own resistance", "peak sheet current", "at", "crossover frequency")
 OPTION_COLUMNS = ("option", "possible", "noise left (margin)", "keeps the limit")
 
 
@@ -38,7 +36,7 @@ def summary_table(study: Study) -> str:
     parts += [text for text in (comparison_text(study),) if text]
     parts += [text for text in (_review_text(study), _sweeps_text(study)) if text]
     parts += [_budget_text(base, budget) for budget in (*base.sensitive, *base.cables)]
-    parts.append("all loops\n" + loops_table(base).text(*LOOP_COLUMNS))
+    parts.append(f"{loops_table(base).title}\n" + loops_table(base).text(*LOOP_COLUMNS))
     parts += [f"{table.title}\n{table.text()}" for table in traffic_tables(base)]
     parts.append(textwrap.fill(accuracy_sentence(base), WIDTH))
     parts += [textwrap.fill(f"Caution: {caution}", WIDTH) for caution in base.cautions]
@@ -53,7 +51,7 @@ def _review_text(study: Study) -> str:
         return ""
     lines = [textwrap.fill(f"- {f.sentence}", WIDTH, subsequent_indent="  ") for f in weighty[:MOST_FINDINGS]]
     rest = len(study.findings) - len(lines)
-    return "\n".join(["what the drawing gives away", *lines, *([f"  {rest} more in the report"] if rest else [])])
+    return "\n".join(["layout findings, the worst first", *lines, *([f"  {rest} more in the report"] if rest else [])])
 
 
 def _sweeps_text(study: Study) -> str:
@@ -66,26 +64,18 @@ def _sweeps_text(study: Study) -> str:
 
 
 def _decision_text(study: Study, decision: Decision) -> str:
-    """Finding, recommendation and the options of one sensitive loop; the recommended one has a star."""
+    """Recommendation and options of one sensitive loop, whose finding is in the summary; a star at the chosen one."""
+    table = options_table(study, decision)
     return "\n".join(
         [
-            textwrap.fill(f"{named(decision.loop)}: {decision.finding}", WIDTH),
-            textwrap.fill(f"Recommended: {decision.recommendation}", WIDTH, subsequent_indent="  "),
-            "in the order of effort:",
-            options_table(study, decision).text(*OPTION_COLUMNS),
+            textwrap.fill(f"Recommended for {named(decision.loop)}: {decision.recommendation}", WIDTH),
+            table.title,
+            table.text(*OPTION_COLUMNS),
         ]
     )
 
 
 def _budget_text(result: Result, budget: Budget) -> str:
-    sensitive = result.case.loop(budget.loop).role == "sensitive"
-    where = "rms in series with the signal" if sensitive else "rms between the two"
-    lines = [f"{'sensitive loop' if sensitive else 'cables'} {named(budget.loop)}"]
     table = contributions_table(result, budget)
-    lines += [*([table.text()] if budget.contributions else []), *(f"  {note}" for note in table.notes)]
-    lines.append(
-        f"  {engineering(budget.noise, 'V')} {where}, worst case "
-        f"{engineering(budget.worst_case, 'V')}; {'tolerated' if sensitive else 'limit'} "
-        f"{engineering(budget.limit, 'V')}; margin {margin(budget)}: {VERDICT_WORDS[budget.verdict]}"
-    )
-    return "\n".join(lines)
+    notes = [textwrap.fill(note, WIDTH, initial_indent="  ", subsequent_indent="  ") for note in table.notes]
+    return "\n".join([table.title, table.text(), *notes])

@@ -1,0 +1,83 @@
+"""What a noise budget says of its limit: one sentence each, which terminal, report and result.json all show."""
+
+from __future__ import annotations
+
+import math
+
+from returnflow.answers.budget import Budget, Contribution, decibels
+from returnflow_geometry.model.numbers import dB, engineering, percent
+from returnflow_geometry.model.wording import joined, named
+
+WHERE = {"sensitive": "in series with its signal", "cables": "between its two ends"}
+MOST_SOURCES = 3
+LEAST_SOURCE = 0.005  # of the power
+_STATES = {
+    "sensitive": {
+        "kept": "Sharing the plane is tolerable for {}",
+        "exceeded": "Sharing the plane is not tolerable for {}",
+        "undecided": "Whether sharing the plane is tolerable for {} is undecided",
+    },
+    "cables": {
+        "kept": "{} keeps its limit",
+        "exceeded": "{} exceeds its limit",
+        "undecided": "Whether {} keeps its limit is undecided",
+    },
+}
+
+
+def finding(budget: Budget) -> str:
+    """Whether a limit is kept, by what margin, and which loops make the noise."""
+    verdict, limit = budget.verdict, engineering(budget.limit, "V")
+    if verdict == "unknown":
+        return (
+            f"{named(budget.loop)} cannot be judged: draw the route of {joined([named(n) for n in budget.unrouted])}. "
+            f"With that current closed far away, {engineering(budget.noise, 'V')} against {limit} says nothing."
+        )
+    where, state = WHERE[budget.role], _STATES[budget.role][verdict].format(named(budget.loop))
+    parts = heard(budget)
+    if not parts:
+        return f"{state}: no noisy loop has a line in its band. Lines out of band can still demodulate or alias."
+    if verdict == "kept" and budget.noise == 0:
+        return f"{state}: no noisy loop puts a voltage {where}."
+    if verdict == "undecided":
+        span = f"known only to lie from {engineering(budget.low, 'V')} to {engineering(budget.high, 'V')}"
+        said = f"{state}: {said_noise(budget)} rms {where}, {span}, limit {limit}."
+        return f"{said} Set a smaller `accuracy` and solve again."
+    return f"{state}: {said_noise(budget)} rms {where}, limit {limit}, {margin(budget)}.{_sources(parts)}"
+
+
+def heard(budget: Budget) -> list[Contribution]:
+    """Contributions with a line in the band, the largest first."""
+    return sorted((part for part in budget.contributions if part.in_band), key=lambda part: -part.noise)
+
+
+def said_noise(budget: Budget) -> str:
+    """Noise with its unit; where a route is missing, what is certain without it."""
+    if budget.unrouted and budget.verdict == "exceeded":
+        return f"at least {engineering(budget.founded, 'V')}"
+    return engineering(budget.noise, "V")
+
+
+def margin(budget: Budget) -> str:
+    """Margin in words."""
+    noise = budget.founded if budget.unrouted and budget.verdict == "exceeded" else budget.noise
+    return margin_words(decibels(budget.limit, noise))
+
+
+def margin_words(value: float) -> str:
+    """
+    Margin in dB to a limit, or how far above it.
+
+    Examples
+    --------
+    >>> margin_words(12.0), margin_words(-50.2), margin_words(float("inf"))
+    ('12.0 dB margin', '50.2 dB over the limit', 'no noise')
+    """
+    if math.isinf(value):
+        return "no noise"
+    return f"{dB(value)} margin" if value >= 0 else f"{dB(-value)} over the limit"
+
+
+def _sources(parts: list[Contribution]) -> str:
+    counted = [part for part in parts[:MOST_SOURCES] if abs(part.part) > LEAST_SOURCE]
+    return f" Noise power by source: {', '.join(f'{named(part.loop)} {percent(part.part)}' for part in counted)}."
