@@ -11,7 +11,7 @@ from shapely import LineString, Polygon
 
 from returnflow.magnetic.broadband import Route, System, assemble
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
-from returnflow.resistive.foil import MU0
+from returnflow.resistive.foil import MU0, sheet_impedance, transfer_impedance
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
 from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.model.shapes import circle, rectangle
@@ -38,6 +38,68 @@ def crossing(mesh: Mesh, section: int, stream: NDArray[np.generic]) -> complex:
     """Current through a section, from the left to the right of its path, from local stream values (m, 3)."""
     tri, k, sign = mesh.section_edges[section].T
     return complex(np.sum(sign * (stream[tri, (k + 1) % 3] - stream[tri, k])))
+
+
+# ---------------------------------------------------------------- direct solves
+
+
+class Whole:
+    """
+    Direct complex solves of the whole system: what the reduced model must come to.
+
+    Foil between its faces as in the derivation: Z of the whole currents, and what the faces add with the sign of the
+    sides that two loops lie on, level by level.
+    """
+
+    def __init__(self, system: System, thickness: Sequence[float], temperature: float = 20.0) -> None:
+        self.system, self.thickness, self.temperature = system, thickness, temperature
+        L = system.induce(np.eye(len(system.drive)))
+        self.L = 0.5 * (L + L.T)
+        N, LN, cost = system.normal
+        free = np.linalg.pinv(N.T @ LN + cost / (thickness[0] * system.stack.weights[0]), rcond=1e-10)
+        b, own = system.drive, system.inductance
+        self.inductive = self.L - LN @ free @ LN.T, b - LN @ free @ (N.T @ b), own - b.T @ N @ free @ (N.T @ b)
+        self.foils = [(foil, foil.dissipation.toarray()) for foil in system.foils]
+        self.J = system.link_map.toarray()
+
+    def solve(self, f: float, sheets: Sequence[complex], inductive: tuple[Floats, Floats, Floats]):
+        """Impedance of the loops and the unknowns."""
+        w, links, through = 2 * np.pi * f, self.system.stack.links, self.system.link_current
+        Zl = links.resistance + links.elastance / (1j * w)
+        M, b, Z = (1j * w * part for part in inductive)
+        M = M + (self.J.T * Zl) @ self.J + sum(z * A for z, (_, A) in zip(sheets, self.foils, strict=True))
+        b = b + self.J.T @ (Zl[:, None] * through)
+        b = b + sum(z * foil.residual for z, (foil, _) in zip(sheets, self.foils, strict=True))
+        Z = Z + through.T @ (Zl[:, None] * through)
+        Z = Z + sum(z * foil.resistance for z, (foil, _) in zip(sheets, self.foils, strict=True))
+        x = -np.linalg.solve(M, b)
+        return Z + b.T @ x, x
+
+    def sheets(self, f: float) -> tuple[tuple[complex, ...], tuple[complex, ...]]:
+        """Half of the sum and of the difference of surface and transfer impedance, by foil."""
+        found = []
+        for foil, _ in self.foils:
+            at = self.thickness[foil.number], f, self.temperature
+            surface, transfer = sheet_impedance(*at), transfer_impedance(*at)
+            found.append(((surface + transfer) / 2, (surface - transfer) / 2))
+        common, half = zip(*found, strict=True)
+        return common, half
+
+    def impedance(self, f: float) -> Complexes:
+        """Impedance of the loops."""
+        common, half = self.sheets(f)
+        Z, _ = self.solve(f, common, self.inductive)
+        sheets = [0j] * len(half)
+        before, _ = self.solve(f, sheets, self.inductive)
+        for level, side in enumerate(self.system.side):
+            sheets = [half[n] if foil.level == level else sheets[n] for n, (foil, _) in enumerate(self.foils)]
+            now, _ = self.solve(f, sheets, self.inductive)
+            Z, before = Z + np.outer(side, side) * (now - before), now
+        return Z
+
+    def answer(self, f: float) -> Complexes:
+        """What induction adds to the resistive pattern."""
+        return self.solve(f, self.sheets(f)[0], self.inductive)[1]
 
 
 # ---------------------------------------------------------------- the high-frequency end

@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.linalg import eigh
 from scipy.optimize import brentq
 from shapely import LineString
 
-from inductive import Ideal, Strip, along, crossing, graded
+from inductive import Ideal, Strip, Whole, along, crossing, graded
 from judges import assert_falling, red_refined
 from returnflow.magnetic import equations
 from returnflow.magnetic.broadband import BroadbandOptions, Route, System, assemble, reduce
@@ -21,7 +20,7 @@ from returnflow.magnetic.induction import PanelOperator
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
 from returnflow.magnetic.panels import potential
 from returnflow.magnetic.traces import vector_potential
-from returnflow.resistive.foil import MU0, sheet_impedance, sheet_resistance
+from returnflow.resistive.foil import MU0, face_impedances, sheet_resistance
 from returnflow.resistive.linear import NumericalError
 from returnflow.resistive.spaces import Path
 from returnflow_geometry.mesh.mesher import Mesh, Plane
@@ -86,16 +85,9 @@ def expected(system):
 
 
 def direct(system: System, frequencies, thickness=FOIL, temperature=20.0):
-    """Impedances from the whole equations: all their decay modes, by a dense eigenvalue problem."""
-    induction = system.induce(np.eye(len(system.drive)))
-    decay, modes = eigh(0.5 * (induction + induction.T), system.dissipation.toarray())
-    coupling = modes.T @ system.drive
-    impedances = []
-    for f in frequencies:
-        zs, w = sheet_impedance(thickness, f, temperature), 2 * np.pi * f
-        eddy = coupling.T @ (w**2 / (zs + 1j * w * decay)[:, None] * coupling)
-        impedances.append(zs * system.resistance + 1j * w * system.inductance + eddy)
-    return np.array(impedances)
+    """Impedances from the whole equations."""
+    whole = Whole(system, [thickness], temperature)
+    return np.array([whole.impedance(f) for f in frequencies])
 
 
 def apart(one, other):
@@ -131,11 +123,9 @@ class TestReducedModel:
         assert_falling(errors, last=1e-4)
 
     def test_whole_field_is_the_direct_one(self, system, tight):
-        size = len(system.drive)
-        dissipation, induction = system.dissipation.toarray(), system.induce(np.eye(size))
+        whole_system = Whole(system, [FOIL])
         for f in (100.0, 5e3, 2e6):
-            zs, w = sheet_impedance(FOIL, f), 2 * np.pi * f
-            x = -np.linalg.solve(zs * dissipation + 1j * w * induction, 1j * w * system.drive)
+            x = whole_system.answer(f)
             exact = system.currents + np.stack([part @ x for part in system.curl])
             area = system.space.mesh.areas[:, None]
             off, whole = (np.sum(np.abs(field) ** 2 * area) for field in (tight.current(f) - exact, exact))
@@ -169,7 +159,9 @@ class TestReducedModel:
         model = reduce(quiet, FOIL, 20.0)
         assert model.basis.shape[1] == 0
         w = 2 * np.pi * 1e6
-        expected = sheet_impedance(FOIL, 1e6) * system.resistance + 1j * w * system.inductance
+        common, half = face_impedances(FOIL, 1e6)
+        sheets = common + half * np.outer(system.side, system.side)
+        expected = sheets * system.resistance + 1j * w * system.inductance
         assert model.impedance(1e6) == pytest.approx(expected, rel=1e-12)
 
 
@@ -267,7 +259,9 @@ class TestEquations:
         # It moves the resistance only.
         f = 1e6
         moved = corrected.impedance(f) - model.impedance(f)
-        assert moved == pytest.approx(sheet_impedance(FOIL, f) * (told - system.resistance), rel=1e-3)
+        common, half = face_impedances(FOIL, f)
+        sheets = common + half * np.outer(system.side, system.side)
+        assert moved == pytest.approx(sheets * (told - system.resistance), rel=1e-3)
 
 
 # ---------------------------------------------------------------- laws of passive circuits
@@ -307,7 +301,7 @@ class TestPassivity:
     def test_answer_to_one_loop_is_the_same_through_the_other(self, tight):
         """Reciprocity before `impedance` takes the mean: drive of one on the answer to the other."""
         for f in (1e2, 1e4, 1e6):
-            raw = tight.drive.T @ tight.reduced(f)
+            raw = tight.passing.drive.T @ tight.reduced(f)
             assert np.max(np.abs(raw - raw.T)) < 1e-6 * np.max(np.abs(raw))
 
     def test_loops_alone_or_together(self, mesh, tight):

@@ -7,13 +7,14 @@ import itertools
 import numpy as np
 import pytest
 
+from inductive import Whole
 from layered import MM, case, edge, loop, pad, strip, via
 from returnflow.answers.frequency import high_inductance
 from returnflow.magnetic.broadband import BroadbandOptions, reduce
 from returnflow.magnetic.meshing import solve_broadband, system_of
 from returnflow.magnetic.routes import faced
 from returnflow.resistive.conductors import Conductors
-from returnflow.resistive.foil import MU0, sheet_impedance, sheet_resistance
+from returnflow.resistive.foil import MU0, sheet_resistance
 from returnflow_geometry.model.board import Copper, Loop, Outgoing
 from returnflow_geometry.model.shapes import rectangle
 
@@ -30,22 +31,8 @@ def dense(review, frequencies):
     conductors = Conductors.of(review)
     system = system_of(review, conductors, conductors.ends(review), None)
     thickness, _ = conductors.foils
-    size = system.to_local.shape[1]
-    L = system.induce(np.eye(size))
-    links, through, J = system.stack.links, system.link_current, system.link_map.toarray()
-    found = []
-    for f in frequencies:
-        w = 2 * np.pi * f
-        Zl = links.resistance + links.elastance / (1j * w)
-        zs = [sheet_impedance(t, f, review.board.temperature) for t in thickness]
-        M = sum(z * foil.dissipation.toarray() for z, foil in zip(zs, system.foils, strict=True))
-        M = M + 1j * w * L + (J.T * Zl) @ J
-        b = 1j * w * system.drive + J.T @ (Zl[:, None] * through)
-        b = b + sum(z * foil.residual for z, foil in zip(zs, system.foils, strict=True))
-        x = -np.linalg.solve(M, b)
-        Z = sum(z * foil.resistance for z, foil in zip(zs, system.foils, strict=True))
-        Z = Z + 1j * w * system.inductance + through.T @ (Zl[:, None] * through) + b.T @ x
-        found.append((Z, through + J @ x))
+    whole = Whole(system, thickness.tolist(), review.board.temperature)
+    found = [(whole.impedance(f), system.link_current + whole.J @ whole.answer(f)) for f in frequencies]
     return system, found
 
 

@@ -6,15 +6,16 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from returnflow.magnetic.basis import Basis
 from returnflow.magnetic.equations import System, assemble
+from returnflow.magnetic.faces import Inductive, Magnetized, Projected, Small
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
 from returnflow.magnetic.traces import Route
-from returnflow.resistive.foil import sheet_impedance, sheet_resistance
+from returnflow.resistive.foil import face_impedances, sheet_resistance
 from returnflow.resistive.linear import NumericalError, Progress
 
 __all__ = ["Broadband", "BroadbandOptions", "Route", "System", "assemble", "half_widths", "reduce"]
@@ -56,16 +57,6 @@ class BroadbandOptions:
 
 
 @dataclass(frozen=True)
-class Projected:
-    """One foil in the basis: dissipation (r, r), drive of its resistive pattern (r, loops), resistance; squares."""
-
-    weight: float
-    dissipation: Floats
-    drive: Floats
-    resistance: Floats
-
-
-@dataclass(frozen=True)
 class Broadband:
     """
     Reduced model: loop impedances and whole fields at any frequency.
@@ -75,7 +66,8 @@ class Broadband:
     system : System
     basis : array, shape (free, r)
     foils : tuple of Projected
-        One for each thickness of copper.
+        One for each thickness of copper and level.
+    magnetized : Magnetized
     induction : array, shape (r, r)
     drive : array, shape (r, loops)
     link_basis : array, shape (links, r)
@@ -99,6 +91,7 @@ class Broadband:
     system: System
     basis: Floats
     foils: tuple[Projected, ...]
+    magnetized: Magnetized
     induction: Floats
     drive: Floats
     link_basis: Floats
@@ -123,37 +116,40 @@ class Broadband:
         return self.thickness if isinstance(self.thickness, tuple) else (self.thickness,)
 
     def sheets(self, frequency: float) -> Complexes:
-        """Sheet impedance of every foil, ohm per square."""
-        return np.array([sheet_impedance(t, frequency, self.temperature) for t in self._each])
+        """Impedance of every foil to the whole current of its faces, ohm per square."""
+        return np.array([face_impedances(t, frequency, self.temperature)[0] for t in self._each])
 
-    def _equations(self, frequency: float) -> tuple[Any, Any, Any]:
-        """Matrix (r, r), what every loop drives (r, loops), and the loops' own impedances of the resistive pattern."""
-        w = 2 * np.pi * frequency
-        sheets, system = self.sheets(frequency), self.system
-        links, through = system.stack.links, system.link_current
-        barrier = links.resistance + (links.elastance / (1j * w) if w else 0)  # what is not induction
-        matrix = 1j * w * self.induction + (self.link_basis.T * barrier) @ self.link_basis
-        driven = 1j * w * self.drive + self.link_basis.T @ (barrier[:, None] * through)
-        Z = 1j * w * system.inductance + sheets[0] / self.foils[0].weight * self.correction
-        Z = Z + through.T @ (barrier[:, None] * through)
-        for sheet, foil in zip(sheets, self.foils, strict=True):
-            matrix = matrix + sheet * foil.dissipation
-            driven = driven + sheet * foil.drive
-            Z = Z + sheet * foil.resistance
-        return matrix, driven, Z
+    @property
+    def _small(self) -> Small:
+        return Small(self.system, self.foils, self.link_basis, self.correction)
+
+    @cached_property
+    def passing(self) -> Inductive:
+        """Induction where flux passes through the thickness of the foils, in the basis."""
+        plain = Inductive(self.induction, self.drive, self.system.inductance)
+        return self.magnetized.beside(plain, self.magnetized_thickness)
+
+    @property
+    def magnetized_thickness(self) -> float:
+        """Thickness of the reference, metres."""
+        return float(self._each[0] * self.system.stack.weights[0])
 
     def reduced(self, frequency: float) -> Complexes:
         """Coefficients of the basis per ampere of every loop, shape (r, loops)."""
         if frequency == 0:
             return np.zeros(self.drive.shape, dtype=np.complex128)
-        matrix, driven, _ = self._equations(frequency)
+        sheets = self.sheets(frequency)[[foil.number for foil in self.foils]]
+        matrix, driven, _ = self._small.equations(2 * np.pi * frequency, sheets.tolist(), self.passing)
         return -np.linalg.solve(matrix, driven).astype(np.complex128)
 
     def impedance(self, frequency: float) -> Complexes:
         """Impedance matrix of the loops in ohm, shape (loops, loops)."""
-        matrix, driven, Z = self._equations(frequency)
+        each = [face_impedances(t, frequency, self.temperature) for t in self._each]
+        common, half = ([each[foil.number][n] for foil in self.foils] for n in (0, 1))
+        w = 2 * np.pi * frequency
+        Z = self._small.impedance(w, common, self.passing)
         if frequency > 0:
-            Z = Z - driven.T @ np.linalg.solve(matrix, driven)
+            Z = Z + self._small.between_faces(w, half, self.passing)
         symmetric: Complexes = 0.5 * (Z + Z.T)
         return symmetric
 
@@ -267,7 +263,7 @@ def reduce(
     sheet0 = sheet_resistance(thicknesses[0], temperature)
     sheet = sheet0 / system.foils[0].weight
     correction = np.zeros_like(system.resistance) if resistance is None else resistance - system.resistance
-    basis = _Basis.empty(system)
+    basis = Basis.empty(system)
     if not len(system.drive):
         return Broadband(system, basis.vectors, *basis.projections, thicknesses, temperature, correction, (), 0.0)
     preconditioner = Preconditioner.of(system)
@@ -290,7 +286,9 @@ def reduce(
     queue = [float(np.sqrt(options.lowest * options.highest)), options.highest, options.lowest]
     small_steps = 0
     while len(shifts) < options.shifts and (queue or small_steps < 2):
-        frequency = queue.pop(0) if queue else basis.worst(sheet, options, [f for f, _ in shifts])
+        frequency = (
+            queue.pop(0) if queue else basis.worst(sheet, options.lowest, options.highest, [f for f, _ in shifts])
+        )
         answer, iterations = _solve(system, preconditioner, basis, sheet, 2 * np.pi * frequency, options.residual)
         shifts.append((frequency, iterations))
         basis = basis.extended(answer)
@@ -310,7 +308,7 @@ def reduce(
 
 
 def _lacking(
-    model: Broadband, basis: _Basis, preconditioner: Preconditioner, options: BroadbandOptions
+    model: Broadband, basis: Basis, preconditioner: Preconditioner, options: BroadbandOptions
 ) -> tuple[Floats, Floats]:
     """
     Frequencies, and bounds of the errors of the loops' own impedances, ohm, shape (frequencies, loops).
@@ -324,11 +322,12 @@ def _lacking(
     for row, f in enumerate(frequencies):
         w, y, sheets = 2 * np.pi * f, model.reduced(f), model.sheets(f)
         through = system.link_current + model.link_basis @ y
-        r = 1j * w * (system.drive + basis.induced @ y)
+        crosswise = model.magnetized.currents(y, model.magnetized_thickness)
+        r = 1j * w * (system.drive + basis.induced @ y + system.normal[1] @ crosswise)
         r += system.link_map.T @ ((links.resistance + links.elastance / (1j * w))[:, None] * through)
         values = basis.vectors @ y
-        for sheet, foil in zip(sheets, system.foils, strict=True):
-            r += sheet * (foil.residual + foil.dissipation @ values)
+        for foil in system.foils:
+            r += sheets[foil.number] * (foil.residual + foil.dissipation @ values)
         parts = np.concatenate([r.real, r.imag], axis=1)
         weights = preconditioner.weights(float(abs(sheets[0])) / system.foils[0].weight, w)
         energy = np.sum(parts * preconditioner.apply(weights, parts), axis=0)
@@ -337,7 +336,7 @@ def _lacking(
 
 
 def _solve(
-    system: System, preconditioner: Preconditioner, basis: _Basis, sheet: float, s: float, tolerance: float
+    system: System, preconditioner: Preconditioner, basis: Basis, sheet: float, s: float, tolerance: float
 ) -> tuple[Floats, int]:
     """Solve (Rs A + s L) x = drive for every loop, starting from what the basis knows."""
     weights = preconditioner.weights(sheet, s)
@@ -348,90 +347,6 @@ def _solve(
         tolerance,
         basis.solution(sheet, s),
     )
-
-
-@dataclass(frozen=True)
-class _Basis:
-    """Orthonormal vectors, and what dissipation and induction make of them, shape (free, r) each."""
-
-    system: System
-    vectors: Floats
-    dissipated: Floats
-    induced: Floats
-
-    @classmethod
-    def empty(cls, system: System) -> _Basis:
-        nothing = np.zeros((len(system.drive), 0))
-        return cls(system, nothing, nothing, nothing)
-
-    def extended(self, new: Floats) -> _Basis:
-        """Basis with what is new in some columns."""
-        size = np.linalg.norm(new, axis=0)
-        new = new[:, size > 0] / size[size > 0]
-        before = np.linalg.norm(new, axis=0)
-        for _ in range(2):
-            new = new - self.vectors @ (self.vectors.T @ new)
-        left, values, _ = np.linalg.svd(new / before, full_matrices=False)
-        keep = left[:, values > 1e-8]
-        keep = keep - self.vectors @ (self.vectors.T @ keep)
-        keep /= np.linalg.norm(keep, axis=0)
-        if not keep.shape[1]:
-            return self
-        added = (keep, self.system.dissipation @ keep, self.system.induce(keep))
-        old = (self.vectors, self.dissipated, self.induced)
-        return _Basis(self.system, *(np.concatenate(pair, axis=1) for pair in zip(old, added, strict=True)))
-
-    @cached_property
-    def _real(self) -> tuple[Floats, Floats, Floats]:
-        """Dissipation and induction in the basis, and what is solved for."""
-        dissipation, induction = self.vectors.T @ self.dissipated, self.vectors.T @ self.induced
-        return (
-            0.5 * (dissipation + dissipation.T),
-            0.5 * (induction + induction.T),
-            self.vectors.T @ self.system.columns,
-        )
-
-    @cached_property
-    def projections(self) -> tuple[tuple[Projected, ...], Floats, Floats, Floats]:
-        """Foils, induction, drive and links in the basis."""
-        V, system = self.vectors, self.system
-        foils = tuple(
-            Projected(foil.weight, V.T @ (foil.dissipation @ V), V.T @ foil.residual, foil.resistance)
-            for foil in system.foils
-        )
-        return foils, self._real[1], V.T @ system.drive, system.link_map @ V
-
-    def coefficients(self, sheet: float, s: float) -> Floats:
-        """Galerkin solution at a real shift, shape (r, columns)."""
-        dissipation, induction, columns = self._real
-        return np.linalg.solve(sheet * dissipation + s * induction, columns).astype(np.float64)
-
-    def solution(self, sheet: float, s: float) -> tuple[Floats, Floats]:
-        """Galerkin solution at a real shift, and what the equations make of it, shape (free, columns)."""
-        y = self.coefficients(sheet, s)
-        return self.vectors @ y, sheet * (self.dissipated @ y) + s * (self.induced @ y)
-
-    def worst(self, sheet: float, options: BroadbandOptions, used: Sequence[float]) -> float:
-        """Frequency with the largest residual, scaled by the diagonal of the dissipation."""
-        root = 1 / np.sqrt(self.system.dissipation.diagonal())[:, None]
-        # Every residual is a combination of these columns, so their products give its size.
-        driven = self.system.columns
-        columns = root * np.concatenate([driven, self.dissipated, self.induced], axis=1)
-        products = columns.T @ columns
-        loops = driven.shape[1]
-        whole = np.diag(products)[:loops]
-        best, largest = options.highest, -1.0
-        for frequency in np.geomspace(options.lowest, options.highest, 25):
-            if min(abs(np.log(frequency / f)) for f in used) < 0.2:
-                continue
-            s = 2 * np.pi * frequency
-            y = self.coefficients(sheet, s)
-            residual = np.concatenate([np.eye(loops), -sheet * y, -s * y])
-            size = np.sum(residual * (products @ residual), axis=0)
-            relative = float(np.max(size / np.where(whole > 0, whole, 1)))
-            if relative > largest:
-                best, largest = float(frequency), relative
-        return best
 
 
 def _change(before: Complexes, after: Complexes) -> float:

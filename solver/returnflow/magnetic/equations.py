@@ -29,10 +29,12 @@ Routes = Sequence[Route | None]
 @dataclass(frozen=True)
 class Foil:
     """
-    All copper of one thickness.
+    All copper of one thickness on one level.
 
     Attributes
     ----------
+    number, level : int
+        Of its thickness, and of the level.
     weight : float
         Sheet resistance at 0 Hz relative to the reference.
     dissipation : sparse array, shape (free, free)
@@ -43,6 +45,8 @@ class Foil:
         Integral of K . curl w of the resistive pattern; zero where there is one foil and no link.
     """
 
+    number: int
+    level: int
     weight: float
     dissipation: csr_array
     resistance: Floats
@@ -67,6 +71,8 @@ class Stack:
     links : Links
     ohmic : array, shape (links,)
         Their resistances in squares of the reference.
+    side : array, shape (levels,)
+        Which face of every level the others lie on: 1 above, -1 below, 0 none; currents without a route flow there.
     """
 
     foil: Ints
@@ -75,12 +81,13 @@ class Stack:
     distance: Floats
     links: Links
     ohmic: Floats
+    side: Floats
 
     @classmethod
     def plain(cls, triangles: int) -> Stack:
         """One copper without links."""
         nothing = np.zeros(triangles, dtype=np.int64)
-        return cls(nothing, np.ones(1), nothing, np.zeros((1, 1)), NONE, np.zeros(0))
+        return cls(nothing, np.ones(1), nothing, np.zeros((1, 1)), NONE, np.zeros(0), np.zeros(1))
 
 
 @dataclass(frozen=True)
@@ -94,7 +101,8 @@ class System:
 
     ``dissipation`` and ``resistance`` are those at 0 Hz, of all foils and links, in squares of the reference.
     ``link_map`` leads from the unknowns to the currents in the links, (links, free); ``link_current`` are those of the
-    resistive pattern, (links, loops). The first ``single`` unknowns are stream values, the others circuits.
+    resistive pattern, (links, loops). The first ``single`` unknowns are stream values, the others circuits. ``side`` is
+    the face of every level that every loop's route lies over, (levels, loops): 1 the upper, -1 the lower, 0 neither.
     """
 
     space: Space
@@ -112,6 +120,7 @@ class System:
     link_map: csr_array
     link_current: Floats
     single: int
+    side: Floats
 
     def induce(self, values: Floats) -> Floats:
         """Apply L to columns of stream values, (free, k) to (free, k), henry."""
@@ -133,7 +142,11 @@ class System:
         """
         links = self.stack.links
         columns: list[Floats] = [self.link_map[np.flatnonzero(links.elastance)].toarray().T]
-        columns += [foil.residual for foil in self.foils if len(self.foils) > 1 or np.any(links.resistance)]
+        if len(self.stack.weights) > 1 or np.any(links.resistance):
+            of_number = [
+                [foil.residual for foil in self.foils if foil.number == n] for n in range(len(self.stack.weights))
+            ]
+            columns += [np.sum(residuals, axis=0) for residuals in of_number]
         every = np.concatenate(columns, axis=1)
         size = np.linalg.norm(every, axis=0)
         every = every[:, size > 1e-12] / size[size > 1e-12]
@@ -142,6 +155,26 @@ class System:
         base, triangle, _ = qr(every, mode="economic", pivoting=True)
         independent: Floats = base[:, np.abs(np.diag(triangle)) > 1e-6]
         return independent
+
+    @cached_property
+    def normal(self) -> tuple[Floats, Floats, Floats]:
+        """
+        Flux through the copper of every loop's resistive pattern, as stream functions (see `faces`).
+
+        That is the flux density over mu0 per relative sheet resistance, (free, loops) in 1/m per ampere; what
+        induction makes of it; and mu0 times the integrals of their products over the thickness, (loops, loops).
+        """
+        areas = np.repeat(self.space.mesh.areas / 3, 3)
+        local = self.to_local[:, : self.single]
+        mass = local.T @ (areas[:, None] * np.ones((local.shape[0], 1)))
+        weights = np.repeat(self.stack.weights[self.stack.foil], 3)
+        heavy = local.T @ (areas * weights)[:, None]
+        flux = np.zeros_like(self.drive)
+        # Where a foil ends nothing of it is left to magnetize: the sums of edges and insulated edges stay zero.
+        inner = np.flatnonzero(mass[:, 0] > 0)
+        flux[inner] = self.drive[inner] / (MU0 * heavy[inner])
+        values = self.to_local @ flux
+        return flux, self.induce(flux), MU0 * (values.T @ ((areas * weights)[:, None] * values))
 
     @property
     def columns(self) -> Floats:
@@ -196,9 +229,11 @@ def assemble(
     link_map = _link_map(circuits, plain.shape[1], len(links))
     through = np.array([path.links for path in paths]).reshape(len(loops), len(links)).T
 
-    areas = [mesh.areas * (stack.foil == n) for n in range(len(stack.weights))]
+    foils = sorted({(int(n), int(level)) for n, level in zip(stack.foil, stack.level, strict=True)})
+    areas = [mesh.areas * ((stack.foil == n) & (stack.level == level)) for n, level in foils]
+    weights = stack.weights[[n for n, _ in foils]]
     own = [csr_array(sum(part.T @ diags_array(area) @ part for part in curl)) for area in areas]
-    dissipation = _sum(stack.weights, own) + link_map.T @ diags_array(stack.ohmic) @ link_map
+    dissipation = _sum(weights, own) + link_map.T @ diags_array(stack.ohmic) @ link_map
 
     # The resistive pattern: circuits through capacitors carry nothing.
     closed = closed_at_dc(mesh, contacts, links).names
@@ -216,9 +251,9 @@ def assemble(
         currents[c] += part @ resistive
     through = through + link_map @ resistive
     stream = (local_paths.toarray() + to_local @ resistive).T.reshape(len(loops), triangles, 3)
-    foils = tuple(_foil(*item, curl, currents, live_alone=len(areas) == 1 and not len(links))
-                  for item in zip(stack.weights, areas, own, strict=True))  # fmt: skip
-    resistance = sum(foil.weight * foil.resistance for foil in foils) + through.T @ (stack.ohmic[:, None] * through)
+    parts = tuple(_foil(*item, curl, currents, live_alone=len(areas) == 1 and not len(links))
+                  for item in zip(foils, weights, areas, own, strict=True))  # fmt: skip
+    resistance = sum(foil.weight * foil.resistance for foil in parts) + through.T @ (stack.ohmic[:, None] * through)
 
     panels = PanelOperator(mesh.points[mesh.triangles], stack.level, stack.distance)
     induced = MU0 / (4 * np.pi) * (panels @ np.concatenate([currents[0], currents[1]], axis=1))
@@ -230,9 +265,11 @@ def assemble(
     inductance = sum(currents[c].T @ potential[c] + trace[c].T @ currents[c] for c in (0, 1)) + flux_matrix(routes)
     inductance = inductance + through.T @ inductive
     inductance = 0.5 * (inductance + inductance.T)
+    side = [[side if route is None else np.sign(route.height) for route in at]
+            for side, at in zip(stack.side, over, strict=True)]  # fmt: skip
     return System(
         space, to_local, curl, csr_array(dissipation), panels.between(curl), currents, np.asarray(resistance), drive,
-        inductance, stream, stack, foils, link_map, through, plain.shape[1],
+        inductance, stream, stack, parts, link_map, through, plain.shape[1], np.array(side),
     )  # fmt: skip
 
 
@@ -244,6 +281,7 @@ def _sum(weights: Floats, parts: Sequence[csr_array]) -> csr_array:
 
 
 def _foil(
+    name: tuple[int, int],
     weight: float,
     area: Floats,
     own: csr_array,
@@ -257,7 +295,7 @@ def _foil(
     resistance = sum(currents[c].T @ carried[c] for c in (0, 1))
     residual = sum(part.T @ carried[c] for c, part in enumerate(curl))
     # By itself it dissipates least: what is left is rounding.
-    return Foil(float(weight), own, np.asarray(resistance), 0 * residual if live_alone else np.asarray(residual))
+    return Foil(*name, float(weight), own, np.asarray(resistance), 0 * residual if live_alone else np.asarray(residual))
 
 
 def _local_columns(paths: Sequence[Path], triangles: int) -> csc_array:

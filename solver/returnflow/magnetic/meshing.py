@@ -13,7 +13,7 @@ from shapely import LineString
 from returnflow.magnetic.broadband import Broadband, BroadbandOptions, System, assemble, reduce
 from returnflow.magnetic.equations import Stack
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
-from returnflow.magnetic.routes import Faced, faced, routes_of
+from returnflow.magnetic.routes import Faced, elevations, faced, routes_of
 from returnflow.magnetic.traces import Route
 from returnflow.resistive.conduction import diagonal
 from returnflow.resistive.conductors import Conductors, StackMesher, copper_numbers
@@ -120,7 +120,7 @@ def system_of(
     """
     facing = faced(case, conductors) if facing is None else facing
     conductors = Conductors.magnetic(case)
-    over = [routes_of(case, name) for name in conductors.names]
+    over = [routes_of(case, name, conductors.names) for name in conductors.names]
 
     def size(number: int, mesher: Mesher) -> SizeField:
         plane = conductors.planes[number]
@@ -139,12 +139,15 @@ def system_of(
     if progress:
         progress(f"magnetic mesh{' to compare with' if coarser > 1 else ''}: {len(mesh.triangles)} triangles")
     copper = copper_numbers(mesh)
-    (level, distance), (thickness, foil) = conductors.levels, conductors.foils
+    level, (thickness, foil) = conductors.levels[0], conductors.foils
+    first = [int(np.flatnonzero(level == n)[0]) for n in range(int(level.max()) + 1)]
+    at = elevations(case, conductors.names)
+    height = np.array([at[case.board.copper(conductors.names[n]).layer] for n in first])
     sheets = np.array([sheet_resistance(t, case.board.temperature) for t in thickness])
     stack = Stack(
-        foil[copper], sheets / conductors.reference, level[copper], distance, conductors.links, conductors.ohmic
-    )
-    first = [int(np.flatnonzero(level == n)[0]) for n in range(len(distance))]
+        foil[copper], sheets / conductors.reference, level[copper], np.abs(height[:, None] - height),
+        conductors.links, conductors.ohmic, _facing_side(height),
+    )  # fmt: skip
     return assemble(mesh, len(conductors.terminals), loops, over[0], stack, [over[n] for n in first])
 
 
@@ -192,6 +195,12 @@ def _idle_sizes(
                 fields += [_along_line(rim, size, largest) for rim in rims if size < largest]
     corner = np.array([plane.copper.bounds[:2]])
     return SizeField(corner, np.array([largest]), largest, GROWTH, tuple(fields))
+
+
+def _facing_side(height: Floats) -> Floats:
+    """Side on which the nearest other level lies, shape (levels,): 1 above, -1 below, 0 where there is none."""
+    away = np.abs(height[:, None] - height) + np.where(np.eye(len(height)) > 0, np.inf, 0.0)
+    return np.sign(height[np.argmin(away, axis=1)] - height)
 
 
 def _width(plane: Plane) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,16 +14,34 @@ from returnflow_geometry.checks.gaps import crossed_gaps
 from returnflow_geometry.model.board import Case
 
 
-def routes_of(case: Case, copper: str) -> list[Route | None]:
-    """Outgoing conductor of every loop over a copper, None where there is none."""
+def elevations(case: Case, coppers: Collection[str]) -> dict[str, float]:
+    """
+    Elevation of every layer in metres, upwards from the lowest, where coppers and routes have no thickness.
+
+    So distances are those of facing surfaces, where the currents flow that matter, and they add up: a plane between
+    two routes shields them. What is between the faces of foil is in its impedances. Bare layers keep their thickness.
+    """
     board = case.board
+    bare = {board.copper(name).layer for name in coppers} | {loop.route.layer for loop in case.loops if loop.route}
+    result, here = {}, 0.0
+    for layer in reversed(board.layers):
+        thickness = 0.0 if layer.name in bare else layer.thickness
+        result[layer.name] = here + (layer.below or 0.0) + 0.5 * thickness
+        here += (layer.below or 0.0) + thickness
+    return result
+
+
+def routes_of(case: Case, copper: str, coppers: Collection[str] | None = None) -> list[Route | None]:
+    """Outgoing conductor of every loop over a copper, None where there is none; among `coppers` that are solved."""
+    board = case.board
+    at = elevations(case, coppers or [copper])
     routes: list[Route | None] = []
     for loop in case.loops:
         if loop.route is None:
             routes.append(None)
             continue
         layer = board.layer(loop.route.layer)
-        height = board.height(layer.name, copper)
+        height = at[layer.name] - at[board.copper(copper).layer]
         routes.append(Route(np.array(loop.route.path), height, loop.route.width, layer.thickness))
     return routes
 
@@ -42,7 +61,7 @@ def faced(case: Case, conductors: Conductors) -> list[Faced]:
 
     The nearest that lies under half of its length at least; else the one that the loop is injected into.
     """
-    over = [routes_of(case, name) for name in conductors.names]
+    over = [routes_of(case, name, conductors.names) for name in conductors.names]
     crossed = [crossed_gaps(case, name) for name in conductors.names]
     result = []
     for j, loop in enumerate(case.loops):
