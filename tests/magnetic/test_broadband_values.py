@@ -299,12 +299,15 @@ class TestFoil:
         dc = model.impedance(0.0)[1, 1].real
         assert hot.impedance(0.0)[1, 1].real == pytest.approx(1.41265 * dc, rel=1e-5)
         # Direct: the same projected equations with the textbook impedance instead. Current that nothing faces runs on
-        # both faces of the foil at half the impedance; so does what it shares with current on one.
+        # both faces of the foil.
         f, zs = 1e8, (2.60878 + 2.60902j) * 1e-3
         w = 2j * np.pi * f
-        faced = np.array([[1.0, 0.5], [0.5, 0.5]])
         inside = model.passing
-        lossless = w * (inside.own - inside.drive.T @ np.linalg.solve(inside.induction, inside.drive))
-        y = -np.linalg.solve(zs / 2 * model.dissipation + w * inside.induction, w * inside.drive)
-        half = zs / 2 * system.resistance + w * inside.own + w * inside.drive.T @ y
-        assert model.impedance(f) == pytest.approx(lossless + 2 * faced * (half - lossless), rel=1e-5)
+
+        def direct(z):
+            y = -np.linalg.solve(z * model.dissipation + w * inside.induction, w * inside.drive)
+            return z * system.resistance + w * inside.own + w * inside.drive.T @ y
+
+        through = zs / cmath.cosh((1 + 1j) * 35 / 6.60855)
+        between = np.diag([1.0, 0.0]) * (direct((zs - through) / 2) - direct(0.0))
+        assert model.impedance(f) == pytest.approx(direct((zs + through) / 2) + between, rel=1e-5)

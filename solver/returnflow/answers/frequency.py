@@ -89,6 +89,7 @@ def loop_facts(
     facing : sequence of Faced, one per loop
     """
     facts = []
+    slow = model.slow_inductance
     for j, item in enumerate(facing):
         route, gaps = item.route, item.gaps
         high_length = mean_length(model, j, high=True)
@@ -98,7 +99,7 @@ def loop_facts(
             gap_detour = high_length - float(solid.length[j])
         facts.append(
             LoopFacts(
-                low_inductance=float(model.system.inductance[j, j]),
+                low_inductance=float(slow[j, j]),
                 high_inductance=float(high_inductance(model)[j, j]),
                 turning=turning_frequency(model, j),
                 ribbon=(

@@ -154,6 +154,11 @@ class Broadband:
         return symmetric
 
     @property
+    def slow_inductance(self) -> Floats:
+        """Inductance matrix of the loops at the low end, henry, shape (loops, loops)."""
+        return self._small.slow_inductance(self._each, self.passing)
+
+    @property
     def compared(self) -> Broadband:
         """The same on the coarser mesh; `ValueError` where there is none, since nothing is known of the mesh then."""
         if self.coarse is None:

@@ -143,10 +143,10 @@ class System:
         links = self.stack.links
         columns: list[Floats] = [self.link_map[np.flatnonzero(links.elastance)].toarray().T]
         if len(self.stack.weights) > 1 or np.any(links.resistance):
-            of_number = [
-                [foil.residual for foil in self.foils if foil.number == n] for n in range(len(self.stack.weights))
-            ]
-            columns += [np.sum(residuals, axis=0) for residuals in of_number]
+            total = np.zeros((len(self.stack.weights), *self.drive.shape))
+            for foil in self.foils:
+                total[foil.number] += foil.residual
+            columns += list(total)
         every = np.concatenate(columns, axis=1)
         size = np.linalg.norm(every, axis=0)
         every = every[:, size > 1e-12] / size[size > 1e-12]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.magnetic.equations import System
+from returnflow.resistive.foil import MU0
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -90,14 +91,16 @@ class Small:
     link_basis: Floats
     correction: Floats
 
-    def equations(self, w: float, sheets: Sequence[complex], inductive: Inductive) -> tuple[Complexes, ...]:
+    def equations(
+        self, w: float, sheets: Sequence[complex], inductive: Inductive
+    ) -> tuple[Complexes, Complexes, Complexes]:
         """Matrix (r, r), what every loop drives (r, loops), and the loops' own impedances of the resistive pattern."""
         links, through = self.system.stack.links, self.system.link_current
         barrier = links.resistance + (links.elastance / (1j * w) if w else 0)  # what is not induction
         matrix = 1j * w * inductive.induction + (self.link_basis.T * barrier) @ self.link_basis
         driven = 1j * w * inductive.drive + self.link_basis.T @ (barrier[:, None] * through)
         Z = 1j * w * inductive.own + sheets[0] / self.foils[0].weight * self.correction
-        Z = Z + through.T @ (barrier[:, None] * through)
+        Z = np.asarray(Z + through.T @ (barrier[:, None] * through))
         for sheet, foil in zip(sheets, self.foils, strict=True):
             matrix = matrix + sheet * foil.dissipation
             driven = driven + sheet * foil.drive
@@ -109,6 +112,20 @@ class Small:
         matrix, driven, Z = self.equations(w, sheets, inductive)
         result: Complexes = Z - driven.T @ np.linalg.solve(matrix, driven) if w else Z
         return result
+
+    def slow_inductance(self, thickness: Sequence[float], inductive: Inductive) -> Floats:
+        """
+        Inductance of the loops where all currents keep their resistive pattern, henry, (loops, loops).
+
+        A foil of thickness t adds mu0 t/12 per square of the whole current and mu0 t/4 of what differs on its faces.
+        """
+        expelled = -np.linalg.solve(inductive.induction, inductive.drive)
+        total = inductive.own.copy()
+        for foil in self.foils:
+            side, cross = self.system.side[foil.level], foil.drive.T @ expelled
+            differing = foil.resistance + cross + cross.T + expelled.T @ foil.dissipation @ expelled
+            total += MU0 * thickness[foil.number] * (foil.resistance / 12 + np.outer(side, side) * differing / 4)
+        return total
 
     def between_faces(self, w: float, halves: Sequence[complex], inductive: Inductive) -> Complexes:
         """

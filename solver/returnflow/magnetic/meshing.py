@@ -200,7 +200,8 @@ def _idle_sizes(
 def _facing_side(height: Floats) -> Floats:
     """Side on which the nearest other level lies, shape (levels,): 1 above, -1 below, 0 where there is none."""
     away = np.abs(height[:, None] - height) + np.where(np.eye(len(height)) > 0, np.inf, 0.0)
-    return np.sign(height[np.argmin(away, axis=1)] - height)
+    side: Floats = np.sign(height[np.argmin(away, axis=1)] - height)
+    return side
 
 
 def _width(plane: Plane) -> float:
