@@ -29,6 +29,7 @@ MARGIN = 1.25
 TINY = 1e-30  # ohm
 ROUNDING = 1e-6  # of the loops' own reactances
 LACKING = 13  # frequencies at which the residual is taken
+BETWEEN = 6  # every so many of them, that of what foil does between its faces, which goes with frequency
 LEAST_PART = 0.1
 
 
@@ -115,9 +116,9 @@ class Broadband:
     def _each(self) -> tuple[float, ...]:
         return self.thickness if isinstance(self.thickness, tuple) else (self.thickness,)
 
-    def sheets(self, frequency: float) -> Complexes:
-        """Impedance of every foil to the whole current of its faces, ohm per square."""
-        return np.array([face_impedances(t, frequency, self.temperature)[0] for t in self._each])
+    def sheets(self, frequency: float, *, between: bool = False) -> Complexes:
+        """Impedance of every foil to the whole current of its faces, or to their difference, ohm per square."""
+        return np.array([face_impedances(t, frequency, self.temperature)[int(between)] for t in self._each])
 
     @property
     def _small(self) -> Small:
@@ -134,22 +135,26 @@ class Broadband:
         """Thickness of the reference, metres."""
         return float(self._each[0] * self.system.stack.weights[0])
 
+    def answer(self, w: float, sheets: Complexes) -> Complexes:
+        """Coefficients of the basis per ampere of every loop where foils have these impedances, shape (r, loops)."""
+        matrix, driven, _ = self._small.equations(w, self._of_foils(sheets), self.passing)
+        return -np.linalg.solve(matrix, driven).astype(np.complex128)
+
+    def _of_foils(self, sheets: Complexes) -> list[complex]:
+        return [complex(sheets[foil.number]) for foil in self.foils]
+
     def reduced(self, frequency: float) -> Complexes:
         """Coefficients of the basis per ampere of every loop, shape (r, loops)."""
         if frequency == 0:
             return np.zeros(self.drive.shape, dtype=np.complex128)
-        sheets = self.sheets(frequency)[[foil.number for foil in self.foils]]
-        matrix, driven, _ = self._small.equations(2 * np.pi * frequency, sheets.tolist(), self.passing)
-        return -np.linalg.solve(matrix, driven).astype(np.complex128)
+        return self.answer(2 * np.pi * frequency, self.sheets(frequency))
 
     def impedance(self, frequency: float) -> Complexes:
         """Impedance matrix of the loops in ohm, shape (loops, loops)."""
-        each = [face_impedances(t, frequency, self.temperature) for t in self._each]
-        common, half = ([each[foil.number][n] for foil in self.foils] for n in (0, 1))
         w = 2 * np.pi * frequency
-        Z = self._small.impedance(w, common, self.passing)
+        Z = self._small.impedance(w, self._of_foils(self.sheets(frequency)), self.passing)
         if frequency > 0:
-            Z = Z + self._small.between_faces(w, half, self.passing)
+            Z = Z + self._small.between_faces(w, self._of_foils(self.sheets(frequency, between=True)), self.passing)
         symmetric: Complexes = 0.5 * (Z + Z.T)
         return symmetric
 
@@ -319,16 +324,16 @@ def _lacking(
     Frequencies, and bounds of the errors of the loops' own impedances, ohm, shape (frequencies, loops).
 
     Of r^T (z A + jwL)^-1 r, r being what the equations make of the reduced answer. That inverse is at most sqrt(2)
-    times the one of its parts in phase, for which the preconditioner stands as it does in the iteration.
+    times the one of its parts in phase, for which the preconditioner stands as it does in the iteration. What the
+    faces add is the difference of two more answers, each of them with its own error.
     """
     system, links = model.system, model.system.stack.links
-    frequencies = np.geomspace(options.lowest, options.highest, LACKING)
-    found = np.zeros((LACKING, len(model.correction)))
-    for row, f in enumerate(frequencies):
-        w, y, sheets = 2 * np.pi * f, model.reduced(f), model.sheets(f)
-        through = system.link_current + model.link_basis @ y
+
+    def bound(w: float, sheets: Complexes) -> Floats:
+        y = model.answer(w, sheets)
         crosswise = model.magnetized.currents(y, model.magnetized_thickness)
         r = 1j * w * (system.drive + basis.induced @ y + system.normal[1] @ crosswise)
+        through = system.link_current + model.link_basis @ y
         r += system.link_map.T @ ((links.resistance + links.elastance / (1j * w))[:, None] * through)
         values = basis.vectors @ y
         for foil in system.foils:
@@ -336,8 +341,16 @@ def _lacking(
         parts = np.concatenate([r.real, r.imag], axis=1)
         weights = preconditioner.weights(float(abs(sheets[0])) / system.foils[0].weight, w)
         energy = np.sum(parts * preconditioner.apply(weights, parts), axis=0)
-        found[row] = np.sqrt(2) * energy.reshape(2, -1).sum(axis=0)
-    return frequencies, found
+        found: Floats = np.sqrt(2) * energy.reshape(2, -1).sum(axis=0)
+        return found
+
+    frequencies = np.geomspace(options.lowest, options.highest, LACKING)
+    found = np.array([bound(2 * np.pi * f, model.sheets(f)) for f in frequencies])
+    at = frequencies[::BETWEEN]
+    halves = [model.sheets(f, between=True) for f in at]
+    own = [(bound(w, half) + bound(w, 0 * half)) / w for w, half in zip(2 * np.pi * at, halves, strict=True)]
+    between = [2 * np.pi * frequencies * np.interp(np.log(frequencies), np.log(at), part) for part in np.transpose(own)]
+    return frequencies, found + np.transpose(between)
 
 
 def _solve(

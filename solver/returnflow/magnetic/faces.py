@@ -99,12 +99,12 @@ class Small:
         barrier = links.resistance + (links.elastance / (1j * w) if w else 0)  # what is not induction
         matrix = 1j * w * inductive.induction + (self.link_basis.T * barrier) @ self.link_basis
         driven = 1j * w * inductive.drive + self.link_basis.T @ (barrier[:, None] * through)
-        Z = 1j * w * inductive.own + sheets[0] / self.foils[0].weight * self.correction
-        Z = np.asarray(Z + through.T @ (barrier[:, None] * through))
+        Z: Complexes = 1j * w * inductive.own + sheets[0] / self.foils[0].weight * self.correction
+        Z += through.T @ (barrier[:, None] * through)
         for sheet, foil in zip(sheets, self.foils, strict=True):
             matrix = matrix + sheet * foil.dissipation
             driven = driven + sheet * foil.drive
-            Z = Z + sheet * foil.resistance
+            Z += sheet * foil.resistance
         return matrix, driven, Z
 
     def impedance(self, w: float, sheets: Sequence[complex], inductive: Inductive) -> Complexes:
