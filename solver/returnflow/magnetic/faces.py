@@ -97,13 +97,15 @@ class Small:
         """Matrix (r, r), what every loop drives (r, loops), and the loops' own impedances of the resistive pattern."""
         links, through = self.system.stack.links, self.system.link_current
         barrier = links.resistance + (links.elastance / (1j * w) if w else 0)  # what is not induction
-        matrix = 1j * w * inductive.induction + (self.link_basis.T * barrier) @ self.link_basis
-        driven = 1j * w * inductive.drive + self.link_basis.T @ (barrier[:, None] * through)
+        matrix = (1j * w * inductive.induction).astype(np.complex128)
+        matrix += (self.link_basis.T * barrier) @ self.link_basis
+        driven = (1j * w * inductive.drive).astype(np.complex128)
+        driven += self.link_basis.T @ (barrier[:, None] * through)
         Z: Complexes = 1j * w * inductive.own + sheets[0] / self.foils[0].weight * self.correction
         Z += through.T @ (barrier[:, None] * through)
         for sheet, foil in zip(sheets, self.foils, strict=True):
-            matrix = matrix + sheet * foil.dissipation
-            driven = driven + sheet * foil.drive
+            matrix += sheet * foil.dissipation
+            driven += sheet * foil.drive
             Z += sheet * foil.resistance
         return matrix, driven, Z
 

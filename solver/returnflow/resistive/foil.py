@@ -97,8 +97,8 @@ def transfer_impedance(thickness: float, frequency: float, temperature: float = 
 
     Examples
     --------
-    >>> print(f"{1e3 * abs(transfer_impedance(35e-6, 100e6)):.5f} mOhm per square")
-    0.03697 mOhm per square
+    >>> print(f"{1e3 * abs(transfer_impedance(35e-6, 100e6)):.4f} mOhm per square")
+    0.0370 mOhm per square
     """
     dc, ratio = _skins(thickness, frequency, temperature)
     return dc * (ratio / cmath.sinh(ratio) if 0 < ratio.real < MOST_SKINS else complex(ratio == 0))
