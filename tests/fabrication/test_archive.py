@@ -54,8 +54,37 @@ class TestContents:
         )
         assert set(files.contents) == {"a.gbr"}
         assert len(files.notes) == 2
-        assert "'b.zip' is an archive inside" in files.notes[0]
-        assert "'c.pdf'" in files.notes[1]
+        assert "'c.pdf'" in files.notes[0]
+        assert "'b.zip' is an archive inside" in files.notes[1]
+
+    @pytest.mark.parametrize("form", ["folder", "archive"])
+    def test_one_archive_of_images_beside_other_files_is_opened(self, tmp_path, zipped, form):
+        images = packed([("fab/top.gbr", b"%FSLAX46Y46*%"), ("deep.zip", packed([("x", b"1")]))])
+        beside = [("netlist.ipc", b"P  JOB"), ("parts.csv", b"reference,value"), ("images.zip", images)]
+        place = zipped(beside) if form == "archive" else tmp_path / "board"
+        if form == "folder":
+            place.mkdir()
+            for name, data in beside:
+                (place / name).write_bytes(data)
+        files = open_files(place, LIMITS)
+        assert set(files.contents) == {"netlist.ipc", "parts.csv", "top.gbr"}
+        assert any("'images.zip', is opened" in note for note in files.notes)
+        assert any("'deep.zip' is an archive inside" in note for note in files.notes)
+
+    def test_of_several_archives_none_is_opened(self, zipped):
+        inside = packed([("top.gbr", b"%FSLAX46Y46*%")])
+        files = open_files(zipped([("a.zip", inside), ("b.zip", inside), ("net.ipc", b"P")]), LIMITS)
+        assert set(files.contents) == {"net.ipc"}
+        assert sum("there is more than one" in note for note in files.notes) == 2
+
+    def test_an_archive_beside_a_board_stays_shut(self, zipped):
+        files = open_files(zipped([("a.zip", packed([("x.gbr", b"1")])), ("top.gbr", b"%FSLAX46Y46*%")]), LIMITS)
+        assert set(files.contents) == {"top.gbr"}
+
+    def test_what_an_archive_inside_holds_counts(self, zipped):
+        bomb = packed([("zeros", bytes(200_000))])
+        with pytest.raises(FabricationError, match="bytes in all"):
+            open_files(zipped([("a.zip", bomb)]), Limits(total_bytes=100_000))
 
     def test_the_same_file_twice_is_noted_and_two_different_ones_refused(self, zipped):
         files = open_files(zipped([("a/top.gbr", b"1"), ("b/top.gbr", b"1")]), LIMITS)

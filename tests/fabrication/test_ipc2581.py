@@ -251,11 +251,12 @@ class TestPlacement:
         assert copper(feature(self.SHAPE, where=where)).nets["N"].bounds == expected
         assert copper(f'<Set net="N"><Pad>{where}{self.SHAPE}</Pad></Set>').nets["N"].bounds == expected
 
-    def test_mirror_before_rotation_is_noted(self):
-        # From memory of the standard; noted because no copy of its text was at hand.
+    def test_rotation_before_mirror_is_noted(self):
+        # So in public files: the other order lays mirrored pads on other nets' copper. Noted, as the standard's text
+        # was not at hand.
         data = read(board(on("top", feature(self.SHAPE, where='<Xform rotation="90" mirror="true"/>'))))
-        assert data.layers[0].nets["N"].bounds == pytest.approx((-MM, -3 * MM, 0, -MM), abs=1e-12)
-        assert any("mirrored first and then turned" in note for note in data.notes)
+        assert data.layers[0].nets["N"].bounds == pytest.approx((0, MM, MM, 3 * MM), abs=1e-12)
+        assert any("turned first and then mirrored" in note for note in data.notes)
 
     def test_several_locations_are_several_shapes(self):
         where = '<Location x="0" y="0"/><Location x="10" y="0"/>'
@@ -327,6 +328,7 @@ class TestPins:
             '<PadStack net="N"><LayerHole name="h" diameter="0.3" platingStatus="VIA" x="1" y="2"/>'
             '<LayerPad layerRef="top"><Location x="1" y="2"/><Circle diameter="1"/></LayerPad></PadStack>'
         )
+        step = step.replace("</PadStack>", '<LayerPad layerRef="mask"><Circle diameter="2"/></LayerPad></PadStack>')
         data = read(board(step=step, revision="A"))
         assert data.layers[0].nets["N"].area / MM2 == pytest.approx(math.pi / 4)
         assert (data.holes[0].net, data.holes[0].plating) == ("N", "plated")
@@ -463,10 +465,56 @@ class TestStack:
         with pytest.raises(FabricationError, match="copper layer 'bottom' is not in the stackup"):
             read(board(on("bottom", feature('<Circle diameter="1"/>')), layers=layers))
 
+    def test_pads_of_all_holes_are_no_layer(self):
+        pads = feature('<Circle diameter="1"/>', where='<Location x="3" y="4"/>')
+        hole = '<Set net="N"><Hole name="h" diameter="0.3" platingStatus="VIA" x="3" y="4"/></Set>'
+        for side in ("ALL", "INTERNAL"):  # named as what it is, and told by what is in it
+            pseudo = f'<Layer name="holes" layerFunction="CONDUCTOR" side="{side}"/>'
+            layers = LAYERS.replace("<Stackup ", pseudo + "<Stackup ")
+            data = read(board(on("drill", hole), on("holes", pads), layers=layers))
+            assert [layer.name for layer in data.layers] == ["top", "bottom"]
+
     def test_the_outline_has_its_cutouts(self):
         data = read(board())
         assert data.outline.area / MM2 == pytest.approx(4900)
         assert any("no Profile" in note for note in read(board(profile="")).notes)
+
+
+class TestWidthsElsewhere:
+    LINE = '<Line startX="0" startY="0" endX="10" endY="0"/>'
+    WIDE = '<LineDesc lineEnd="SQUARE" lineWidth="0.5"/>'
+    AREA = 10.5 * 0.5 * MM2  # closed form
+
+    def test_a_line_is_drawn_with_what_its_set_or_features_say(self):
+        for text in (
+            f'<Set net="N"><Features>{self.WIDE}{self.LINE}</Features></Set>',
+            f'<Set net="N">{self.WIDE}<Features>{self.LINE}</Features></Set>',
+            f'<Set net="N">{self.WIDE}<Features><UserSpecial>{self.LINE}</UserSpecial></Features></Set>',
+        ):
+            assert copper(text).nets["N"].area == pytest.approx(self.AREA)
+
+    def test_a_line_from_the_dictionary_too_each_time_with_its_own(self):
+        content = (
+            '<DictionaryUser units="MILLIMETER"><EntryUser id="L"><UserSpecial>'
+            f"{self.LINE}</UserSpecial></EntryUser></DictionaryUser>"
+        )
+        thin = self.WIDE.replace("0.5", "0.25")
+        drawn = '<Features><UserPrimitiveRef id="L"/></Features></Set>'
+        sets = [f'<Set net="{k}">{pen}{drawn}' for k, pen in enumerate((self.WIDE, thin))]
+        nets = copper(*sets, content=content).nets
+        assert nets["0"].area == pytest.approx(self.AREA)
+        assert nets["1"].area == pytest.approx(10.25 * 0.25 * MM2)
+
+    def test_a_line_of_width_zero_draws_nothing_and_is_counted(self):
+        flat = self.WIDE.replace("0.5", "0")
+        line = feature(self.LINE.replace("/>", f">{flat}</Line>"))
+        data = read(board(on("top", line, feature('<Circle diameter="1"/>'))))
+        assert data.layers[0].nets["N"].area / MM2 == pytest.approx(math.pi / 4)
+        assert any("lines of width 0" in note for note in data.notes)
+
+    def test_without_any_it_is_refused(self):
+        with pytest.raises(FabricationError, match="no line width"):
+            copper(feature(self.LINE))
 
 
 class TestRefusals:

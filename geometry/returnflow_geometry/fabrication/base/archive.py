@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import lzma
 import os
+import re
 import stat
 import struct
 import zipfile
@@ -20,8 +21,10 @@ END = b"PK\x05\x06"  # end of central directory
 END_BYTES = 22
 COMMENT = 65535  # bytes, the longest comment after it
 ENTRY_BYTES = 1024  # of the central directory per member: far more than names of files take
-# Packed files inside are not opened: nesting hides size.
+# Packed files inside are not opened, but for one archive where no board stands beside it: nesting hides size.
 PACKED = frozenset((".zip", ".7z", ".rar", ".gz", ".bz2", ".xz", ".tar", ".tgz"))
+BOARD = re.compile(rb"%(?:FS|MO|AD)|<(?:\w+:)?IPC-2581")  # what an image, or a file of a whole board, begins with
+HEAD = 4096  # bytes in which it stands
 # Never fabrication data, and often large.
 OTHER = frozenset((".pdf", ".png", ".jpg", ".jpeg", ".gif", ".svg", ".step", ".stp", ".wrl", ".stl", ".xlsx", ".docx"))
 # What the zip module is known to raise on damaged archives.
@@ -62,7 +65,8 @@ def open_files(path: Path | str, limits: Limits) -> Files:
     Read the files of a folder, a zip archive, or one file alone.
 
     Folders inside are gone through; only base names are kept. Nothing is written to disk, links that lead out of the
-    folder are not followed, archives inside are not opened.
+    folder are not followed. An archive inside is opened where it is the only one and no image of a board stands beside
+    it; one inside that is not.
 
     Parameters
     ----------
@@ -88,6 +92,7 @@ def open_files(path: Path | str, limits: Limits) -> Files:
                 collector.keep(path.name, path.name, data)
         else:
             collector.budget.fail("no such folder or file; give a folder, a zip archive or one file.")
+        collector.inner()
     except OSError as error:
         collector.budget.fail(f"cannot be read: {error.strerror or type(error).__name__}.")
     if not collector.contents:
@@ -105,6 +110,8 @@ class _Collector:
     notes: list[str] = field(default_factory=list)
     seen: int = 0
     total: int = 0
+    packed: dict[str, bytes] = field(default_factory=dict)  # zip archives inside
+    deep: bool = False  # in one of them
 
     def folder(self, root: Path) -> None:
         """Go through a folder without leaving it."""
@@ -198,7 +205,7 @@ class _Collector:
             return False
         if base.startswith(".") or "__MACOSX" in name.replace("\\", "/").split("/"):
             return False
-        if suffix in PACKED:
+        if suffix in PACKED and (suffix != ".zip" or self.deep):
             self.notes.append(f"{quoted(base)} is an archive inside; it is not opened.")
             return False
         if suffix in OTHER:
@@ -208,13 +215,30 @@ class _Collector:
 
     def keep(self, base: str, path: str, data: bytes) -> None:
         """Keep one file under its base name."""
-        if base not in self.contents:
+        if PurePosixPath(base.lower()).suffix == ".zip":
+            self.packed[path] = data
+        elif base not in self.contents:
             self.contents[base], self.paths[base] = data, path
         elif self.contents[base] == data:
             self.notes.append(f"{quoted(base)} is there twice with the same content.")
         else:
             where = f"{quoted(self.paths[base])} and {quoted(path)}"
             self.budget.fail(f"two different files are called {quoted(base)}, {where}; keep the one that is meant.")
+
+    def inner(self) -> None:
+        """Open the one archive inside, if the board can only be there."""
+        board = any(BOARD.search(data[:HEAD]) for data in self.contents.values())
+        packed = {path: data for path, data in self.packed.items() if data[:2] == b"PK"}
+        if len(packed) == 1 and not board:
+            ((path, data),) = packed.items()
+            self.deep = True
+            self.archive(data)
+            self.notes.append(f"The archive inside, {quoted(base_name(path))}, is opened.")
+            del self.packed[path]
+        why = "a board stands beside it" if board else "there is more than one" if len(packed) > 1 else "it is damaged"
+        self.notes += [
+            f"{quoted(base_name(path))} is an archive inside; it is not opened, as {why}." for path in self.packed
+        ]
 
 
 def base_name(name: str) -> str:

@@ -28,6 +28,7 @@ from returnflow_geometry.fabrication.ipc2581.primitives import Shapes
 from returnflow_geometry.model.board import Shape
 
 COPPER = frozenset(("CONDUCTOR", "SIGNAL", "PLANE", "MIXED", "CONDFOIL"))
+ACROSS = frozenset(("ALL", "BOTH"))  # sides of what is no layer of its own, such as the pads of all holes
 ENTRIES = {"EntryStandard": "Standard", "EntryUser": "User", "EntryLineDesc": "Line", "EntryFillDesc": "Fill"}
 # Elements kept whole until they end; everything else is dropped as it passes.
 WHOLE = frozenset(
@@ -133,7 +134,7 @@ class _LayerInfo:
 
     @property
     def kind(self) -> Literal["copper", "dielectric", "other"]:
-        if self.function in COPPER:
+        if self.function in COPPER and self.side not in ACROSS:
             return "copper"
         return "dielectric" if self.function.startswith("DIEL") else "other"
 
@@ -194,7 +195,7 @@ class _Board:
         elif name == "PadStackDef":
             self.features.padstacks[element.get("name") or ""] = element
         elif name == "PadStack":
-            self.features.padstack(element)
+            self.features.padstack(element, {name for name, info in self.layers.items() if info.kind == "copper"})
         elif name == "Package":
             self.pins.package(element)
         elif name == "Component" and owner == "Step":
@@ -275,7 +276,12 @@ class _Board:
         where = "stackup"
         if not order:
             order, where = self._by_list(), "list of layers, as the file has no stackup with copper"
-        missing = [name for name in self.features.copper if name not in order]
+        missing = []
+        for name in [name for name in self.features.copper if name not in order]:
+            if self._only_drilled(name):
+                self.notes.append(f"Layer {quoted(name)} has only pads at holes and no place in the stack: left out.")
+            else:
+                missing.append(name)
         if missing:
             self.shapes.fail(
                 f"copper layer {quoted(missing[0])} is not in the stackup; every copper layer has its place."
@@ -298,6 +304,12 @@ class _Board:
             used=((self.shapes.budget.file, "everything (IPC-2581)"),),
             order=where,
         )
+
+    def _only_drilled(self, name: str) -> bool:
+        """Whether all that a layer draws has a hole inside, as pads of a drill drawing have."""
+        drawn = [shape for _, nets in self.features.copper[name].runs for parts in nets.values() for shape in parts]
+        holes = shapely.STRtree([shapely.Point(raw.hole.path[0]) for raw in self.features.holes])
+        return len(set(holes.query(drawn, predicate="intersects")[0].tolist())) == len(drawn)
 
     def _copper(self, name: str) -> LayerCopper:
         info = self.layers[name]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from xml.etree.ElementTree import Element  # the type only; defusedxml does the parsing
 
@@ -100,7 +101,8 @@ class Features:
             if name == "Pad":
                 self.pad(child, element, layer, drawn, dark)
             elif name == "Features":
-                self.features(child, net, drawn, dark)
+                with self.shapes.drawn_with(element, scale):
+                    self.features(child, net, drawn, dark)
             elif name in FIDUCIALS:
                 shape = self.shapes.first(child, scale)
                 for _, area in self.shapes.placed(child, EMPTY if shape is None else shape, scale):
@@ -155,17 +157,13 @@ class Features:
             f"a Pad on layer {quoted(layer)} has no shape, nor has its PadStackDef {quoted(name)} there."
         )
 
-    def padstack(self, element: Element) -> None:
+    def padstack(self, element: Element, coppers: Collection[str]) -> None:
         """Read a PadStack of revision A: the pads and the hole of one net, layer by layer."""
         scale = self.shapes.scaled(None)
         for pad in children(element, "LayerPad"):
-            self.pad(
-                pad,
-                element,
-                pad.get("layerRef") or "",
-                self.copper.setdefault(pad.get("layerRef") or "", DrawnCopper()),
-                True,
-            )
+            layer = pad.get("layerRef") or ""
+            if layer in coppers:  # masks and layers of holes have pads too
+                self.pad(pad, element, layer, self.copper.setdefault(layer, DrawnCopper()), True)
         for hole in children(element, "LayerHole"):
             self.hole(hole, (element.get("net") or "").strip(), None, scale)
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from xml.etree.ElementTree import Element  # the type only; defusedxml does the parsing
 
 import numpy as np
@@ -31,6 +32,7 @@ from returnflow_geometry.model.board import Shape
 PLAIN = {"Xform", "Location", "LineDesc", "LineDescRef", "FillDesc", "FillDescRef", "NonstandardAttribute", "SpecRef"}
 PLAIN |= {"PinRef", "Color", "ColorRef", "ColorTerm", "ColorGroup", "PolyBegin", "PolyStepSegment", "PolyStepCurve"}
 PLAIN |= {"Span"}
+Pen = tuple[float, str]  # width in metres, and the line's end
 
 
 class Shapes(Values):
@@ -44,12 +46,25 @@ class Shapes(Values):
 
     def __init__(self, budget: Budget) -> None:
         super().__init__(budget)
-        self._built: dict[tuple[str, str], Shape] = {}
+        self._built: dict[tuple[str, str, Pen | None], Shape] = {}
+        self._pens: list[Pen] = []  # lines described by what encloses a shape
         self._depth = 0
+
+    @contextmanager
+    def drawn_with(self, owner: Element, scale: float) -> Iterator[None]:
+        """Shapes inside that describe no line of their own are drawn with that of the element around them."""
+        pen = self.pen(owner, scale)
+        if pen is None:
+            yield
+            return
+        self._pens.append(pen)
+        yield
+        self._pens.pop()
 
     def first(self, owner: Element, scale: float) -> Shape | None:
         """Union of the shapes that stand in an element, None if there is none."""
-        parts = [self.shape(child, scale) for child in owner if tag(child) not in PLAIN]
+        with self.drawn_with(owner, scale):
+            parts = [self.shape(child, scale) for child in owner if tag(child) not in PLAIN]
         if not parts:
             return None
         return parts[0] if len(parts) == 1 else self.union(parts)
@@ -74,14 +89,14 @@ class Shapes(Values):
         return made if own is None else self.transformed(made, own, scale)
 
     def _referred(self, kind: str, name: str) -> Shape:
-        key = (kind, name)
+        key = (kind, name, self._pens[-1] if self._pens else None)
         if key in self._built:
             return self._built[key]
-        if key not in self.entries:
+        if (kind, name) not in self.entries:
             self.fail(f"{kind}PrimitiveRef names {quoted(name)}, which is in no dictionary.")
         if self._depth >= self.budget.limits.depth:
             self.fail(f"references to {quoted(name)} are nested too deeply, or in a circle.")
-        entry, scale = self.entries[key]
+        entry, scale = self.entries[kind, name]
         self._depth += 1
         made = self.first(entry, self.scaled(scale))
         self._depth -= 1
@@ -215,6 +230,8 @@ class Shapes(Values):
             self.fail(
                 f"a copper {tag(element)} with fillProperty {quoted(fill)} is not supported; FILL and HOLLOW are."
             )
+        if pen is None and fill == "HOLLOW" and self._pens:
+            pen = self._pens[-1]
         if pen is None or pen[0] == 0.0:
             if fill == "HOLLOW":
                 self.fail(f"a hollow copper {tag(element)} has no line width; give its LineDesc.")
@@ -226,9 +243,12 @@ class Shapes(Values):
         return self.union([area, border])
 
     def _stroked(self, element: Element, scale: float, lines: list[Floats]) -> Shape:
-        pen = self.pen(element, scale)
-        if pen is None or pen[0] == 0.0:
+        pen = self.pen(element, scale) or (self._pens[-1] if self._pens else None)
+        if pen is None or (pen[0] == 0.0 and tag(element) == "Outline"):
             self.fail(f"a copper {tag(element)} has no line width; give its LineDesc.")
+        if pen[0] == 0.0:
+            self.odd["lines of width 0 on copper draw nothing"] += 1
+            return EMPTY
         return self._stroke(lines, *pen)
 
     def _stroke(self, lines: list[Floats], width: float, end: str) -> Shape:
@@ -245,7 +265,7 @@ class Shapes(Values):
         return parts[0] if len(parts) == 1 else self.union(parts)
 
     def transformed(self, shape: Shape, xform: Element, scale: float) -> Shape:
-        """Shape mirrored (x to -x), then turned counter-clockwise, then scaled, then moved by an Xform's offset."""
+        """Shape turned counter-clockwise, then mirrored (x to -x), then scaled, then moved by an Xform's offset."""
         angle = math.radians(self.number(xform, "rotation", absent=0.0))
         grow = self.number(xform, "scale", absent=1.0)
         mirror = flag(xform, "mirror")
@@ -258,11 +278,12 @@ class Shapes(Values):
                 "an Xform has an offset beside a rotation, mirror or scale, whose order is not certain; give one."
             )
         if mirror and turned:
-            self.odd["shapes are mirrored first and then turned"] += 1
+            self.odd["shapes are turned first and then mirrored"] += 1
         cos, sin = math.cos(angle) * grow, math.sin(angle) * grow
         matrix = np.array([[cos, sin], [-sin, cos]])
         if mirror:
-            matrix = np.array([[-1.0, 0.0], [0.0, 1.0]]) @ matrix
+            # This way round pads of mirrored parts fall on their nets' copper; the other way they tie nets.
+            matrix = matrix @ np.array([[-1.0, 0.0], [0.0, 1.0]])
         return areas(shapely.transform(shape, lambda points: points @ matrix + move))
 
     def placed(self, owner: Element, shape: Shape, scale: float) -> list[tuple[tuple[float, float], Shape]]:
