@@ -148,6 +148,11 @@ def _parser() -> argparse.ArgumentParser:
         help="say what a file (or a drawing's layer) is, where it does not itself: L1, L2, ... from the top, outline, "
         "drill or ignore; may be given several times",
     )
+    take.add_argument(
+        "--accept-layers",
+        action="store_true",
+        help="where no image file says which layer it is, take what names and contents suggest (said without it)",
+    )
     take.add_argument("--replace", action="store_true", help="write over a case file that exists")
     take.set_defaults(command=_import)
     return parser
@@ -249,7 +254,8 @@ def _import(arguments: argparse.Namespace) -> int:
         if not (said.rpartition("=")[0] and said.rpartition("=")[2]):
             _say(f"error: --layer {said}: names no file or no layer. Write it as FILE=L1.")
             return BAD_INPUT
-    data = from_fabrication(arguments.data, table=table or None)
+    data = from_fabrication(arguments.data, table=table or None, accept=arguments.accept_layers)
+    table = {**dict(data.proposed), **table}
     connectivity = connect(data)
     source = _relative(arguments.data, case.parent)
     title = arguments.title or arguments.data.resolve().stem

@@ -146,3 +146,15 @@ def test_a_layer_that_is_half_said(folder, tmp_path, said):
     assert (status, out) == (BAD_INPUT, "")
     assert err.startswith(f"error: --layer {said}: names no file or no layer")
     assert not list(tmp_path.iterdir())
+
+
+def test_layers_that_names_suggest_are_written_into_the_case_when_accepted(tmp_path):
+    bare, case = tmp_path / "bare", tmp_path / "case.toml"
+    write_gerber_set(demo_board(), bare, attributes=False)
+    (bare / "board-job.gbrjob").unlink()
+    status, out, _ = call("import", bare, "-o", case, "--accept-layers")
+    assert status == DONE
+    assert "board-L2.gbr is taken as L2" in out
+    loop = '[[loop]]\nname = "a"\nrole = "noisy"\ninject = "U3.17"\nreturn = "J4.2"\ncurrent_A = 1\n'
+    case.write_text(case.read_text(encoding="utf-8") + loop, encoding="utf-8")
+    assert len(rf.read_case(case).board.layers) == 4

@@ -241,6 +241,7 @@ class BoardData:
     joining: float | None = None  # m
     hits: tuple[tuple[str, float], ...] = ()
     contradictions: tuple[str, ...] = ()
+    proposed: tuple[tuple[str, str], ...] = ()  # what files that do not say it were taken for
 
     @property
     def origin(self) -> str:

@@ -26,7 +26,14 @@ from returnflow_geometry.fabrication.base.objects import (
 from returnflow_geometry.fabrication.base.outline import board_outline
 from returnflow_geometry.fabrication.board_data.drawings import drawing_data
 from returnflow_geometry.fabrication.board_data.holes import drilled_images, fitting, without_doubles
-from returnflow_geometry.fabrication.board_data.layers import Choice, choose_layers, looks_like_gerber, own_attributes
+from returnflow_geometry.fabrication.board_data.layers import (
+    Choice,
+    UntoldLayersError,
+    choose_layers,
+    looks_like_gerber,
+    own_attributes,
+)
+from returnflow_geometry.fabrication.board_data.proposal import Proposal, propose
 from returnflow_geometry.fabrication.drill.program import looks_like_drill, read_drill
 from returnflow_geometry.fabrication.dxf.drawing_file import looks_like_dxf, read_dxf
 from returnflow_geometry.fabrication.gerber.image import read_gerber
@@ -54,7 +61,7 @@ class _Sorted:
 
 
 def from_fabrication(
-    path: str | Path, limits: Limits | None = None, *, table: Mapping[str, str] | None = None
+    path: str | Path, limits: Limits | None = None, *, table: Mapping[str, str] | None = None, accept: bool = False
 ) -> BoardData:
     """
     Read a board from fabrication files.
@@ -67,6 +74,8 @@ def from_fabrication(
         What each file may use up.
     table : mapping of str to str, optional
         From a case: file name to ``L1``, ``L2``, ..., ``outline``, ``drill`` or ``ignore``.
+    accept : bool
+        Where no image file says what it is, take what their names and contents suggest.
 
     Returns
     -------
@@ -79,7 +88,7 @@ def from_fabrication(
     """
     limits = limits or Limits()
     files = open_files(path, limits)
-    data = board_data(files.contents, limits, table=table, origin=files.name)
+    data = board_data(files.contents, limits, table=table, origin=files.name, accept=accept)
     return replace(data, notes=(*data.notes, *files.notes))
 
 
@@ -89,13 +98,16 @@ def board_data(
     *,
     table: Mapping[str, str] | None = None,
     origin: str = "fabrication data",
+    accept: bool = False,
 ) -> BoardData:
     """Read a board from the contents of files by base name; see `from_fabrication`."""
     with shapes_of(brief(origin)):
-        return _board(files, limits or Limits(), table, origin)
+        return _board(files, limits or Limits(), table, origin, accept=accept)
 
 
-def _board(files: Mapping[str, bytes], limits: Limits, table: Mapping[str, str] | None, origin: str) -> BoardData:
+def _board(
+    files: Mapping[str, bytes], limits: Limits, table: Mapping[str, str] | None, origin: str, *, accept: bool
+) -> BoardData:
     found = _sort(files)
     if found.gerber and (found.ipc2581 or found.dxf):
         found.ignored += [
@@ -108,7 +120,7 @@ def _board(files: Mapping[str, bytes], limits: Limits, table: Mapping[str, str] 
         what = f"has {listed(files)}" if files else "has no files"
         message = f"{what}; a board needs Gerber image files, an IPC-2581 file or a DXF file; name the right folder"
         raise FabricationError(brief(origin), message)
-    return _set(found, limits, table, tuple(files))
+    return _set(found, limits, table, tuple(files), accept=accept)
 
 
 def _sort(files: Mapping[str, bytes]) -> _Sorted:
@@ -161,7 +173,30 @@ def _single(found: _Sorted, limits: Limits, table: Mapping[str, str] | None) -> 
     return _within_outline(replace(data, ignored=(*data.ignored, *ignored), order=order, used=used))
 
 
-def _set(found: _Sorted, limits: Limits, table: Mapping[str, str] | None, files: tuple[str, ...]) -> BoardData:
+def _chosen(
+    found: _Sorted, jobs: list[JobFile], wanted: Mapping[str, str], limits: Limits, *, accept: bool
+) -> tuple[Choice, Proposal | None]:
+    """What the image files are; where they do not say it, what is proposed, taken or in the message."""
+    own = {file: own_attributes(data) for file, data in found.gerber.items()}
+    try:
+        return choose_layers(own, jobs, wanted), None
+    except UntoldLayersError as error:
+        proposal = propose(found.gerber, limits)
+        if not proposal.table:
+            raise
+        if not accept:
+            message = (
+                "no file says that it is copper. By their names and contents they are "
+                f"{proposal.text()}. Look it through, then import again with --accept-layers, or put the table at the "
+                "top of the case"
+            )
+            raise FabricationError(error.file, message) from None
+    return choose_layers(own, jobs, {**proposal.table, **wanted}), proposal
+
+
+def _set(
+    found: _Sorted, limits: Limits, table: Mapping[str, str] | None, files: tuple[str, ...], *, accept: bool
+) -> BoardData:
     """A set of image files with what stands beside them."""
     notes: list[str] = []
     ignored = list(found.ignored)
@@ -173,8 +208,9 @@ def _set(found: _Sorted, limits: Limits, table: Mapping[str, str] | None, files:
         if wanted.pop(file).strip().lower() == "ignore":
             ignored.append((file, "the case says so"))
             del found.drill[file]
-    own = {file: own_attributes(data) for file, data in found.gerber.items()}
-    choice = choose_layers(own, jobs, wanted)
+    choice, proposal = _chosen(found, jobs, wanted, limits, accept=accept)
+    if proposal is not None:
+        notes += [f"{brief(file)} is taken as {proposal.table[file]}: {why}." for file, why in proposal.reasons.items()]
     ignored += choice.ignored
     images = {
         file: read_gerber(found.gerber[file], file, limits)
@@ -218,6 +254,7 @@ def _set(found: _Sorted, limits: Limits, table: Mapping[str, str] | None, files:
         joining=joining,
         hits=tuple(hits),
         contradictions=tuple(contradictions),
+        proposed=() if proposal is None else tuple(proposal.table.items()),
     )
     return _within_outline(data)
 

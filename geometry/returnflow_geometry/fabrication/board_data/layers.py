@@ -69,6 +69,10 @@ class Choice:
     contradictions: tuple[str, ...]
 
 
+class UntoldLayersError(FabricationError):
+    """No image file says that it is copper."""
+
+
 def looks_like_gerber(data: bytes) -> bool:
     r"""
     Whether these bytes look like an image file.
@@ -235,7 +239,7 @@ def _ordered(roles: Mapping[str, Role], contradictions: list[str]) -> tuple[str,
             "file, or by a table in the case; write for instance "
             f'source_layers = {{ "{brief(some[0]) if some else "top.gbr"}" = "L1", ... }} for {listed(some)}'
         )
-        raise FabricationError(some[0] if some else "fabrication data", message)
+        raise UntoldLayersError(some[0] if some else "fabrication data", message)
     doubled = [(number, files) for number, files in sorted(found.items()) if len(files) > 1]
     if doubled:
         number, files = doubled[0]
