@@ -6,9 +6,13 @@ import os
 # Tests run side by side, one process a core: threads of linear algebra would only wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
+# Nor does a test start processes of its own, but where it asks for them.
+os.environ.setdefault("LOKY_MAX_CPU_COUNT", "1")
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+import solved
 
 settings.register_profile(
     "steady",
@@ -19,6 +23,13 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
 )
 settings.load_profile("steady")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def solved_once(tmp_path_factory):
+    """Processes of one session share what they solve."""
+    mine = tmp_path_factory.getbasetemp()
+    solved.keep_in(mine.parent if "PYTEST_XDIST_WORKER" in os.environ else mine)
 
 
 @pytest.fixture(autouse=True, scope="module")

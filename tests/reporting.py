@@ -9,6 +9,7 @@ from returnflow.advice.study import Study, run
 from returnflow.answers.result import Result
 from returnflow.pictures.album import Picture, pictures
 from returnflow_geometry.casefile.read import parse_case
+from solved import shared
 
 NOISY, WEAK, SENSITIVE, CABLES = (
     'Pump <b>&"x"</b> $i_1$',
@@ -106,13 +107,13 @@ current_A = 0.5
 """
 
 
-@cache
+@shared
 def study() -> Study:
     """Sensitive, strong noisy, weak noisy and cables loops; resistive."""
     return run(parse_case(BOARD + noisy() + SECOND))
 
 
-@cache
+@shared
 def at_frequencies() -> Study:
     """The strong noisy loop alone with an outgoing conductor round the slot, at 0 Hz and 1 MHz."""
     route = 'frequency_Hz = 1e6\nroute = { layer = "L1", path = [[5, 5], [5, 24], [32, 24], [32, 6]], width_mm = 2 }'
@@ -149,7 +150,7 @@ move = {{ "D_4" = [5.0001, 5] }}
 """
 
 
-@cache
+@shared
 def varied() -> Study:
     """The first board with three variants: without its slot, with half the current, and as good as unchanged."""
     return run(parse_case(BOARD + noisy() + SECOND + VARIANTS))
@@ -213,7 +214,7 @@ frequencies_Hz = [0, 1e6]
 """
 
 
-@cache
+@shared
 def layered() -> Result:
     """Two planes that vias and a capacitor join, a trace with one ground point, and a copper that no loop reaches."""
     return run(parse_case(LAYERED))["as drawn"]

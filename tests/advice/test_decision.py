@@ -1,7 +1,6 @@
 """The trade study of the weighing controller, and what is decided from it."""
 
 import dataclasses
-import functools
 import math
 import re
 
@@ -9,6 +8,7 @@ import numpy as np
 import pytest
 
 import returnflow as rf
+import solved
 from cases import EXAMPLES
 from returnflow.advice.decision import choose
 from returnflow.advice.from_drawing import RETURN_WIDTH, resistive_noise
@@ -38,9 +38,8 @@ def resistive(name, *changes, keep=None):
     return "[[variant]]".join([head, *(v for v in variants if keep is None or v.split('"')[1] in keep)])
 
 
-@functools.cache
 def study(*changes, name="weighing_controller", keep=None):
-    return run(rf.parse_case(resistive(name, *changes, keep=keep)), jobs=1)
+    return solved.study(resistive(name, *changes, keep=keep))
 
 
 def option(decision, title):

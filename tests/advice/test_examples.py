@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 from pathlib import Path
 
 import numpy as np
@@ -13,11 +12,11 @@ import returnflow as rf
 from cases import EXAMPLES
 from returnflow.answers.result import Result
 from returnflow.answers.sweeps import run_sweeps
+from solved import example
 
 
-@functools.cache
 def solved(name: str) -> Result:
-    return rf.run(rf.read_case(EXAMPLES / f"{name}.toml"), only=["as drawn"])["as drawn"]
+    return example(name)["as drawn"]
 
 
 def test_every_example_is_tested_here():

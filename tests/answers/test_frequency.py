@@ -388,40 +388,41 @@ class TestNearShare:
         assert 0.65 < near_share(hook(), route, 0, 1e9).real < 0.8
 
 
+@pytest.fixture(scope="module")
+def model():
+    case = replace(
+        drawn(thickness=5e-6),
+        regions=tuple(
+            Region(name=name, copper="ground", shape=rectangle(*(MM * np.array(corners))))
+            for name, corners in (
+                ("beside", (15, 20, 25, 28)),
+                ("under", (14, 12, 24, 18)),
+                ("end", (28, 13, 32, 17)),
+            )
+        ),
+        sections=(
+            Section(name="all", copper="ground", path=((20 * MM, 0), (20 * MM, 30 * MM))),
+            Section(name="half", copper="ground", path=((20 * MM, 15 * MM), (20 * MM, 0))),
+        ),
+    )
+    return modelled(case), Plane.of(case, "ground").contact_inside()
+
+
 class TestTraffic:
     """Shares and sections of the magnetic mesh, from the few triangles that matter."""
 
     ASKED = (1e3, 1e5, 1e8)
 
-    @functools.cached_property
-    def model(self):
-        case = replace(
-            drawn(thickness=5e-6),
-            regions=tuple(
-                Region(name=name, copper="ground", shape=rectangle(*(MM * np.array(corners))))
-                for name, corners in (
-                    ("beside", (15, 20, 25, 28)),
-                    ("under", (14, 12, 24, 18)),
-                    ("end", (28, 13, 32, 17)),
-                )
-            ),
-            sections=(
-                Section(name="all", copper="ground", path=((20 * MM, 0), (20 * MM, 30 * MM))),
-                Section(name="half", copper="ground", path=((20 * MM, 15 * MM), (20 * MM, 0))),
-            ),
-        )
-        return modelled(case), Plane.of(case, "ground").contact_inside()
-
-    def test_it_is_that_of_the_whole_flow(self):
-        model, inside = self.model
+    def test_it_is_that_of_the_whole_flow(self, model):
+        model, inside = model
         shares, sections = traffic(model, [(0, 1)], inside, self.ASKED)
         for n, f in enumerate(self.ASKED):
             flow = Flow(model.system.space.mesh, 1, ((0, 1),), model.stream(f))
             np.testing.assert_allclose(shares[n], region_shares(flow, inside), rtol=1e-9)
             np.testing.assert_allclose(sections[n], section_currents(flow), rtol=1e-9)
 
-    def test_the_return_leaves_what_is_beside_and_gathers_under_the_trace(self):
-        model, inside = self.model
+    def test_the_return_leaves_what_is_beside_and_gathers_under_the_trace(self, model):
+        model, inside = model
         shares, sections = traffic(model, [(0, 1)], inside, self.ASKED)
         beside, under, end = shares[:, :, 0].T
         assert np.all(np.diff(beside) < 0)

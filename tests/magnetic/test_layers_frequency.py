@@ -1,7 +1,6 @@
 """Several coppers on several layers, joined by links, from DC to where the field is expelled."""
 
 import dataclasses
-import functools
 import itertools
 
 import numpy as np
@@ -162,28 +161,27 @@ def ring(capacitance=None, resistance=2e-3):
     return dataclasses.replace(review, frequencies=(0.0, 1e6))
 
 
+@pytest.fixture(scope="module")
+def resonance():
+    """Frequency and quality by the ring's own inductance, from the model of a short in the capacitor's place."""
+    conductors = Conductors.of(ring(TestCapacitor.C))
+    system = system_of(ring(TestCapacitor.C), conductors, conductors.ends(ring(TestCapacitor.C)), None)
+    column = np.flatnonzero(np.abs(system.link_map.toarray()[0]) > 0)
+    assert len(column) == 1
+    L = system.induce(np.eye(system.to_local.shape[1]))
+    A = system.dissipation.toarray()
+    # Expelled field: the current round the ring with everything else as induction lets it.
+    rest = np.setdiff1d(np.arange(len(L)), column)
+    loop_L = L[column[0], column[0]] - L[column[0], rest] @ np.linalg.solve(L[np.ix_(rest, rest)], L[rest, column[0]])
+    assert A[column[0], column[0]] > 0
+    return 1 / (2 * np.pi * np.sqrt(loop_L * TestCapacitor.C)), loop_L
+
+
 class TestCapacitor:
     C = 1e-9
 
-    @functools.cached_property
-    def resonance(self):
-        """Frequency and quality by the ring's own inductance, from the model of a short in the capacitor's place."""
-        conductors = Conductors.of(ring(self.C))
-        system = system_of(ring(self.C), conductors, conductors.ends(ring(self.C)), None)
-        column = np.flatnonzero(np.abs(system.link_map.toarray()[0]) > 0)
-        assert len(column) == 1
-        L = system.induce(np.eye(system.to_local.shape[1]))
-        A = system.dissipation.toarray()
-        # Expelled field: the current round the ring with everything else as induction lets it.
-        rest = np.setdiff1d(np.arange(len(L)), column)
-        loop_L = L[column[0], column[0]] - L[column[0], rest] @ np.linalg.solve(
-            L[np.ix_(rest, rest)], L[rest, column[0]]
-        )
-        assert A[column[0], column[0]] > 0
-        return 1 / (2 * np.pi * np.sqrt(loop_L * self.C)), loop_L
-
-    def test_reduced_model_is_the_whole_one_at_resonance_and_away_from_it(self):
-        f0, _ = self.resonance
+    def test_reduced_model_is_the_whole_one_at_resonance_and_away_from_it(self, resonance):
+        f0, _ = resonance
         frequencies = [0.03 * f0, 0.5 * f0, 0.97 * f0, f0, 1.03 * f0, 3 * f0, 30 * f0]
         _, found = dense(ring(self.C), frequencies)
         model = solved(ring(self.C))
@@ -192,9 +190,9 @@ class TestCapacitor:
             assert np.max(np.abs(model.impedance(f) - Z) / own) < 2e-3
             assert np.abs(model.link_currents(f) - through).max() < 5e-3 * max(1.0, np.abs(through).max())
 
-    def test_the_induced_current_peaks_where_capacitor_and_ring_resonate(self):
+    def test_the_induced_current_peaks_where_capacitor_and_ring_resonate(self, resonance):
         # Textbook: f = 1/(2 pi sqrt(L C)), L the ring's own from the model without the capacitor.
-        f0, L = self.resonance
+        f0, L = resonance
         model = solved(ring(self.C))
         grid = np.geomspace(0.3 * f0, 3 * f0, 1201)
         current = np.array([abs(model.link_currents(f)[0, 0]) for f in grid])
@@ -210,8 +208,8 @@ class TestCapacitor:
         assert peaks[2] == pytest.approx(peaks[0] * (copper + 2e-3) / (copper + 0.102), rel=0.02)
         assert 1e-9 < L < 1e-7
 
-    def test_far_below_it_is_open_and_far_above_a_short(self):
-        f0, _ = self.resonance
+    def test_far_below_it_is_open_and_far_above_a_short(self, resonance):
+        f0, _ = resonance
         with_it, short = solved(ring(self.C)), solved(ring(None))
         assert abs(with_it.link_currents(0.01 * f0)[0, 0]) < 1e-3
         high = 100 * f0
