@@ -11,8 +11,8 @@ from returnflow.resistive.conduction import Options, solve, solve_on
 from returnflow.resistive.conductors import Conductors, StackMesher
 from returnflow.resistive.foil import sheet_resistance
 from returnflow.resistive.links import Links
-from returnflow.resistive.spaces import Topology
-from returnflow_geometry.mesh.mesher import Plane
+from returnflow.resistive.spaces import Topology, circuit_fields
+from returnflow_geometry.mesh.mesher import Plane, starting_size
 from returnflow_geometry.model.board import Copper, Link
 
 RS = sheet_resistance(35e-6, 20.0)
@@ -328,3 +328,19 @@ class TestBlocks:
         assert len(solved(case(coppers, pads, chain, ports, layers=1), 1e-1).spread) == 3
         ring = [*chain, via("ca", "c1", "a1", 1e-3)]
         assert len(solved(case(coppers, pads, ring, ports, layers=1), 1e-1).spread) == 1
+
+
+def test_circuits_of_stitched_planes_are_short_and_touch_few_unknowns():
+    # A circuit for each via beyond the first, each through that via and one beside it: not through all of the plane.
+    places = [(x, y) for x in range(-6, 7, 2) for y in range(-6, 7, 2)]
+    terminals = [pad(f"{name} {n}", name, *at) for name in ("top", "bottom") for n, at in enumerate(places)]
+    coppers = [Copper(name=name, layer=layer, shape=DISC) for name, layer in (("top", "L1"), ("bottom", "L2"))]
+    links = [via(f"via {n}", f"top {n}", f"bottom {n}", 1e-3) for n in range(len(places))]
+    conductors = Conductors.of(case(coppers, terminals, links, [loop("across", "top 0", f"bottom {len(places) - 1}")]))
+    mesh = StackMesher(conductors).graded(lambda _, one: starting_size(one.coarse(), 1 * MM, corner=0.5))
+    circuits = circuit_fields(Topology(mesh, len(conductors.terminals), conductors.links.ends), 2)
+    assert len(circuits) == len(places) - 1
+    assert all(np.sum(np.abs(circuit.links)) == 2 for circuit in circuits)
+    assert np.linalg.matrix_rank([circuit.links for circuit in circuits]) == len(circuits)
+    # Two vias are 2 mm apart, the planes 20 mm wide: about four triangles each way in a median circuit.
+    assert np.median([len(circuit.triangles) for circuit in circuits]) < 0.01 * len(mesh.triangles)

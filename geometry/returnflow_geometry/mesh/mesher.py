@@ -280,7 +280,7 @@ def _on_section(section: LineString, net: Triangulation, solved: NDArray[np.bool
     return np.column_stack([renumber[tri], k, sign])
 
 
-def starting_size(mesh: Mesh, largest: float, *, corner: float) -> SizeField:
+def starting_size(mesh: Mesh, largest: float, *, corner: float, fine: Ints | None = None) -> SizeField:
     """
     Size field of a first mesh: fine at contacts, at their ends and at re-entrant corners, `largest` elsewhere.
 
@@ -292,14 +292,17 @@ def starting_size(mesh: Mesh, largest: float, *, corner: float) -> SizeField:
         Metres.
     corner : float
         Wanted size at strongly re-entrant corners, as a fraction of the shortest edge at the corner; at most 20 um.
+    fine : array of int, optional
+        Numbers of the contacts to be fine at, by default all: where no loop ends, errors show what is needed.
     """
     count = len(mesh.points)
     sizes = np.full(count, largest)
     shortest = np.full(count, np.inf)
     ends, lengths = mesh.edge_ends, mesh.edge_lengths
     rim = mesh.contact_edges
+    loud = rim if fine is None else rim[np.isin(mesh.contact_of, fine)]
     for side in range(2):
-        np.minimum.at(sizes, ends[rim[:, 0], rim[:, 1], side], lengths[rim[:, 0], rim[:, 1]])
+        np.minimum.at(sizes, ends[loud[:, 0], loud[:, 1], side], lengths[loud[:, 0], loud[:, 1]])
         np.minimum.at(shortest, ends[..., side].ravel(), lengths.ravel())
     angle = corner_angles(mesh)
     # A contact that ends on an edge of more than 100 degrees is as bad as a corner of twice that angle.

@@ -248,7 +248,9 @@ def solve_on(
     potentials = to_potential.T @ space.weighted_stiffness(1 / weight) @ to_potential
     across = _across(links.ends[ohmic > 0], column, to_potential.shape[1])
     potentials = potentials + across.T @ diags_array(1 / ohmic[ohmic > 0]) @ across
-    places = [(space.places(each), topology.holes) for each in (to_potential, to_stream)]
+    middles = [path.middle(mesh) for path in paths[count:]]
+    where = [space.places(to_potential), np.vstack([space.places(to_stream), *middles])]
+    places = [(each, topology.holes) for each in where]
     solvers = factorize_each([csc_array(potentials), csc_array(streams)], options.backend, places=places)
     clock.lap("assembly")
 
@@ -365,7 +367,8 @@ def solve(
     whole = copper if isinstance(copper, Conductors) else Conductors.single(copper, 1.0 if sheet is None else sheet)
     largest = [diagonal(plane) / 16 for plane in whole.planes]
     mesher = StackMesher(whole)
-    mesh = mesher.graded(lambda n, one: starting_size(one.coarse(), largest[n], corner=0.2))
+    fine = [np.flatnonzero(np.isin(mine, np.array(loops))) for mine in whole.contacts]
+    mesh = mesher.graded(lambda n, one: starting_size(one.coarse(), largest[n], corner=0.2, fine=fine[n]))
     clock.lap("mesh")
     passes: list[tuple[int, float]] = []
     while True:

@@ -11,7 +11,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 LEAF = 24  # unknowns that are not parted any more
-DENSE = 300  # neighbours of an unknown that is eliminated last: it would stand in every separator
+DENSE = 600  # neighbours of an unknown that is eliminated last: it would stand in every separator
 RIDDLED = 2000  # unknowns per hole; where holes are more, they are what parts the copper, and minimum degree finds it
 SYMMETRIC = {"diag_pivot_thresh": 0.0, "options": {"SymmetricMode": True}}
 

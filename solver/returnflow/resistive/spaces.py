@@ -15,7 +15,8 @@ from scipy.sparse.csgraph import connected_components
 from skfem.helpers import dot, grad
 from skfem.models.poisson import laplace
 
-from returnflow.resistive.topology import Path, Topology, circuit_fields, path_fields
+from returnflow.resistive.paths import Path, circuit_fields, path_fields
+from returnflow.resistive.topology import Topology
 from returnflow_geometry.mesh.mesher import Mesh
 
 __all__ = [

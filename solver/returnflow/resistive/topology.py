@@ -1,4 +1,4 @@
-"""What is connected to what on a mesh, and unit currents through chains of triangles."""
+"""What is connected to what on a mesh, and ways through chains of triangles."""
 
 from __future__ import annotations
 
@@ -192,38 +192,67 @@ class Topology:
             If the contacts are not connected.
         """
         count = len(self.mesh.triangles)
-        nodes = self._chain(start, end)
-        steps = []
-        for last, here, following in zip(nodes[:-2], nodes[1:-1], nodes[2:], strict=True):
-            if here < count:
-                steps.append((here, self._edge_to(here, last), self._edge_to(here, following)))
-        return np.array(steps, dtype=np.int64).reshape(-1, 3)
+        nodes = np.array(self._chain(start, end))
+        at = np.flatnonzero(nodes < count)
+        here = nodes[at]
+        entered, left = (self._edges_to(here, nodes[at + step]) for step in (-1, 1))
+        return np.column_stack([here, entered, left])
 
     def crossed(self, start: int, end: int) -> Floats:
         """Unit current of the same way through every link, from its first to its second contact, shape (k,)."""
         count = len(self.mesh.triangles)
         current = np.zeros(len(self.links))
-        opening = np.flatnonzero(self.opening)
         for here, following in pairwise(self._chain(start, end)):
             if here >= count and following >= count:
-                ends = self.links[opening]
-                forward = (ends[:, 0] == here - count) & (ends[:, 1] == following - count)
-                backward = (ends[:, 1] == here - count) & (ends[:, 0] == following - count)
-                current[opening[forward]] += 1
-                current[opening[backward]] -= 1
+                number, sign = self._opening_between[here - count, following - count]
+                current[number] += sign
         return current
+
+    @cached_property
+    def _opening_between(self) -> dict[tuple[int, int], tuple[int, int]]:
+        """Number of the opening link between two contacts, and +1 or -1 with its direction."""
+        found = {}
+        for number in np.flatnonzero(self.opening).tolist():
+            first, second = self.links[number].tolist()
+            found[first, second], found[second, first] = (number, 1), (number, -1)
+        return found
+
+    @cached_property
+    def _above(self) -> list[int]:
+        """Node above every triangle and contact in one forest, by which all ways are found."""
+        size = self._graph.shape[0]
+        roots = np.unique(connected_components(self._graph, directed=False)[1], return_index=True)[1]
+        graph = self._graph.tocoo()
+        rows, cols = np.append(graph.row, np.full(len(roots), size)), np.append(graph.col, roots)
+        graph = coo_array((np.ones(len(rows)), (rows, cols)), shape=(size + 1, size + 1)).tocsr()
+        above: list[int] = breadth_first_order(graph, size, directed=True)[1].tolist()
+        return above
 
     def _chain(self, start: int, end: int) -> list[int]:
         """Triangles, and contacts counted on from them, on the way from contact to contact."""
-        count = len(self.mesh.triangles)
-        _, before = breadth_first_order(self._graph, count + end, directed=False)
         if self.conductor[start] != self.conductor[end]:
             message = f"Invalid path from contact {start} to contact {end}. They lie on unconnected pieces of copper."
             raise ValueError(message)
-        nodes = [count + start]
-        while nodes[-1] != count + end:
-            nodes.append(int(before[nodes[-1]]))
-        return nodes
+        count = len(self.mesh.triangles)
+        ways, places = [[count + start], [count + end]], [{count + start: 0}, {count + end: 0}]
+        side = 0
+        # Up from both ends in turn, until one meets the way of the other.
+        while ways[side][-1] not in places[1 - side]:
+            side = 1 - side
+            above = self._above[ways[side][-1]]
+            if above >= 0:
+                places[side][above] = len(ways[side])
+                ways[side].append(above)
+        met = ways[side][-1]
+        return [*ways[0][: places[0][met]], *ways[1][places[1][met] :: -1]]
+
+    def _edges_to(self, triangles: Ints, nodes: Ints) -> Ints:
+        """Edge of every triangle that leads to a node: a neighbour, or a contact."""
+        count = len(self.mesh.triangles)
+        edges: Ints = np.argmax(self.neighbours[triangles] == nodes[:, None], axis=1).astype(np.int64)
+        for at in np.flatnonzero(nodes >= count):
+            edges[at] = self._edge_to(int(triangles[at]), int(nodes[at]))
+        return edges
 
     @cached_property
     def closed_edges(self) -> tuple[Ints, Ints]:
@@ -273,104 +302,3 @@ class Topology:
             return int(np.flatnonzero(self.neighbours[triangle] == node)[0])
         mine = (self.mesh.contact_edges[:, 0] == triangle) & (self.mesh.contact_of == node - count)
         return int(self.mesh.contact_edges[mine, 1][0])
-
-
-@dataclass(frozen=True)
-class Path:
-    """
-    Unit current through a chain of triangles from contact to contact: the lowest-order Raviart-Thomas field.
-
-    In each triangle it is the curl of the barycentric coordinate of the corner shared by the edge in and the
-    edge out, with + where that corner is on the left. `values` has the shape (k, 3 or 6) of the local unknowns;
-    `links` are the currents through the links, shape (links,), empty where there are none.
-    """
-
-    triangles: Ints
-    values: Floats
-    links: Floats = field(default_factory=lambda: np.zeros(0))
-
-    @classmethod
-    def along(cls, steps: Ints, order: int, links: Floats | None = None) -> Path:
-        """Path field of a walk (see :meth:`Topology.walk`)."""
-        tri, entered, left = steps.T
-        turns_left = (left - entered) % 3 == 2
-        corner = np.where(turns_left, entered, left)
-        sign = np.where(turns_left, 1.0, -1.0)
-        values = np.zeros((len(tri), 3 if order == 1 else 6))
-        row = np.arange(len(tri))
-        values[row, corner] = sign
-        if order == 2:
-            values[row, 3 + corner] = values[row, 3 + (corner + 2) % 3] = sign / 2
-        return cls(tri, values, np.zeros(0) if links is None else links)
-
-
-def path_fields(topology: Topology, loops: Sequence[tuple[int, int]], order: int) -> list[Path]:
-    """Unit path field of every loop, from the contact of injection to the contact of return."""
-    return [Path.along(topology.walk(start, end), order, topology.crossed(start, end)) for start, end in loops]
-
-
-def circuit_fields(topology: Topology, order: int) -> list[Path]:
-    """
-    Unit circuits through contacts that no single-valued stream function carries.
-
-    A stream function that is single-valued round a closed edge lets no net current into that edge. Contacts of
-    several parts, or on several edges, do pass current from one edge to another: one circuit for each
-    independent way to do so. Each leaves a contact at one edge, runs through the copper to another, and closes
-    through contacts. A link that joins what is joined already makes one more: through the link, and back through
-    copper and other links.
-    """
-    none = np.zeros(len(topology.links))
-    circuits = [
-        Path.along(np.concatenate([topology.walk_between(*ends) for ends in circuit]), order, none)
-        for circuit in _circuits(topology)
-    ]
-    for number in np.flatnonzero(~topology.opening):
-        first, second = topology.links[number].tolist()
-        back = topology.crossed(second, first)
-        back[number] += 1
-        circuits.append(Path.along(topology.walk(second, first), order, back))
-    return circuits
-
-
-def _circuits(topology: Topology) -> list[list[tuple[Ints, Ints]]]:
-    """
-    Per circuit, its walks through copper, each from one set of contact edges to another.
-
-    Edges of the copper and contacts are the nodes of a graph, joined where they touch. The closed edges of one
-    piece are joined too, one by one: where they were connected before, that closes a circuit.
-    """
-    edge, piece = topology.closed_edges
-    loops = int(edge.max()) + 1 if len(edge) else 0
-    node = loops + topology.mesh.contact_of
-    count = loops + topology.contacts
-    links = {(int(a), int(b)) for a, b in np.unique(np.column_stack([edge, node]), axis=0)}
-    circuits = []
-    first: dict[int, int] = {}
-    for loop in np.unique(edge).tolist():
-        start = first.setdefault(int(piece[loop]), loop)
-        if start == loop:
-            continue
-        ends = np.array(sorted(links))
-        graph = coo_array((np.ones(len(ends)), ends.T), shape=(count, count)).tocsr()
-        _, before = breadth_first_order(graph, loop, directed=False)
-        if before[start] < 0:
-            links.add((start, loop))
-            continue
-        route = [start]
-        while route[-1] != loop:
-            route.append(int(before[route[-1]]))
-        # From `loop` back to `start`, opened at its first contact: runs of edges between contacts are walks.
-        route.reverse()
-        at = next(number for number, name in enumerate(route) if name >= loops)
-        ring = [*route[at:], *route[: at + 1]]
-        stops = [number for number, name in enumerate(ring) if name >= loops]
-        circuits.append(
-            [
-                (
-                    np.flatnonzero((edge == ring[a + 1]) & (node == ring[a])),
-                    np.flatnonzero((edge == ring[b - 1]) & (node == ring[b])),
-                )
-                for a, b in pairwise(stops)
-            ]
-        )
-    return circuits
