@@ -99,8 +99,8 @@ def _links_beside(topology: Topology) -> dict[int, tuple[int, int]]:
     mesh, found = topology.mesh, {}
     rim = mesh.points[mesh.edge_ends[tuple(mesh.contact_edges.T)]].mean(axis=1)
     weight = np.bincount(mesh.contact_of, minlength=topology.contacts)
-    at = np.column_stack([np.bincount(mesh.contact_of, rim[:, k], topology.contacts) for k in (0, 1)])
-    at = at / np.maximum(weight, 1)[:, None]
+    total = [np.bincount(mesh.contact_of, rim[:, k], topology.contacts) for k in (0, 1)]
+    at = np.column_stack(total) / np.maximum(weight, 1)[:, None]
     pair = topology.unlinked[topology.links]
     low, high = np.sort(pair, axis=1).T
     key = low * (int(topology.unlinked.max(initial=0)) + 1) + high
