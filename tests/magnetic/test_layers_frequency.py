@@ -85,6 +85,33 @@ def parallel_planes(thickness=(35e-6, 35e-6, 35e-6), links=(1e-5, 1e-5), length=
     return case(coppers, ends, joined, [current], layers=3, thickness=thickness, below=0.4 * MM)
 
 
+def test_a_route_that_changes_sides_has_the_inductance_of_each_leg_over_the_plane():
+    """One plane in the middle: near above it, far below, and one that changes from the one to the other half way."""
+    plane = Copper(name="plane", layer="L2", shape=rectangle(0, 0, 40 * MM, 24 * MM))
+    ends = [pad("in", "plane", 35, 12), pad("out", "plane", 5, 12)]
+
+    def inductance(*legs):
+        points = np.linspace(5, 35, len(legs) + 1) * MM
+        drawn = [
+            Outgoing(layer=layer, path=((a, 12 * MM), (b, 12 * MM)), width=0.3 * MM)
+            for layer, (a, b) in zip(legs, itertools.pairwise(points.tolist()), strict=True)
+        ]
+        current = Loop(
+            name="n", role="noisy", inject="in", return_="out", current=1.0, frequency=1e6, route=Outgoing.chain(drawn)
+        )
+        review = case([plane], ends, [], [current], layers=3, thickness=(35e-6,) * 3, below=0.4 * MM)
+        top, middle, bottom = review.board.layers
+        layers = (top, dataclasses.replace(middle, below=1.2 * MM), bottom)
+        board = dataclasses.replace(review.board, layers=layers)
+        return high_inductance(solved(dataclasses.replace(review, board=board)))[0, 0]
+
+    near, far, changing = inductance("L1"), inductance("L3"), inductance("L1", "L3")
+    assert inductance("L1", "L1") == pytest.approx(near, rel=1e-3)
+    # Legs that follow each other hardly share flux.
+    assert far > 1.4 * near
+    assert changing == pytest.approx((near + far) / 2, rel=0.05)
+
+
 class TestSharingBetweenLayers:
     def test_equal_planes_share_at_dc_and_the_nearer_takes_all_at_high_frequency(self):
         # Textbook: parallel resistors, and then the plane that faces the trace screens the other.

@@ -42,6 +42,17 @@ def neumann(length, distance):
     return MU0 / (2 * np.pi) * (l * np.arcsinh(l / d) - np.hypot(l, d) + d)
 
 
+def test_flux_of_one_that_changes_layers_is_that_of_all_pairs_of_legs():
+    one, other = Route(BENT[:3], 2e-4, 1e-4), Route(BENT[2:], -1.3e-3, 1e-4)
+    route, beside = Route(BENT, 2e-4, 1e-4, legs=(one, other)), Route(BENT + np.array([0, 5e-3]), 1e-3, 1e-4)
+    own = mutual_flux(one, one) + mutual_flux(one, other) + mutual_flux(other, one) + mutual_flux(other, other)
+    assert flux_matrix([route])[0, 0] == pytest.approx(own)
+    assert mutual_flux(beside, route) == pytest.approx(mutual_flux(beside, one) + mutual_flux(beside, other))
+    # On one layer it makes no difference where it is cut.
+    cut = Route(BENT, 2e-4, 1e-4, legs=(one, Route(BENT[2:], 2e-4, 1e-4)))
+    assert mutual_flux(cut, beside) == pytest.approx(mutual_flux(Route(BENT, 2e-4, 1e-4), beside), rel=1e-6)
+
+
 class TestVectorPotential:
     @pytest.mark.parametrize("place", [(0.01, 0.0), (0.03, 0.01), (0.06, 0.05), (-0.02, 0.001), (1.0, -1.0)])
     @pytest.mark.parametrize("height", [0.2e-3, 5e-3, -5e-3])
@@ -49,6 +60,13 @@ class TestVectorPotential:
         route = Route(BENT, height, 1e-5)
         value = vector_potential(route, np.array([place]))[0]
         assert value == pytest.approx(integral(BENT, height, np.array(place)), rel=1e-8, abs=1e-15)
+
+    def test_of_one_that_changes_layers_is_that_of_its_legs_each_at_its_height(self):
+        legs = (Route(BENT[:3], 2e-4, 1e-5), Route(BENT[2:], -1.3e-3, 1e-5))
+        route, place = Route(BENT, 2e-4, 1e-5, legs=legs), np.array([0.02, 0.01])
+        exact = integral(BENT[:3], 2e-4, place) + integral(BENT[2:], -1.3e-3, place)
+        assert vector_potential(route, place[None])[0] == pytest.approx(exact, rel=1e-8)
+        assert route.nearest == 2e-4
 
     def test_of_a_long_line_differs_by_the_logarithm_of_the_distance(self):
         # A(r1) - A(r2) = mu0/2pi ln(r2/r1) per ampere, textbook; falls in with the length.

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from typing import Any
 
 import shapely
 from shapely import affinity
@@ -102,7 +103,7 @@ def follow(before: Draft, after: Draft) -> list[str]:
                 shifted = _led(table, old, steps[terminal], backwards=backwards)
                 if shifted is not None:
                     table = shifted  # noqa: PLW2901  the other end is led next
-                    path = _path(table)
+                    path = _path(table, 0 if backwards else -1)
                     x, y = path[0] if backwards else path[-1]
                     verb = "starts" if backwards else "ends"
                     changes.append(f"the route of {target.quoted} now {verb} at {place(x / MM, y / MM)}")
@@ -110,9 +111,11 @@ def follow(before: Draft, after: Draft) -> list[str]:
     return changes
 
 
-def _path(table: Table) -> list[Place]:
-    """Points of a loop's route in mm; empty if it has none that can be read."""
+def _path(table: Table, leg: int = 0) -> list[Place]:
+    """Points of a loop's route in mm, or of one of its legs; empty if it has none that can be read."""
     route = table.get("route")
+    if isinstance(route, list) and route:
+        route = route[leg]
     path = route.get("path") if isinstance(route, dict) else None
     points = []
     for item in path if isinstance(path, list) else []:
@@ -125,16 +128,20 @@ def _path(table: Table) -> list[Place]:
 
 def _led(table: Table, old: Table, by: Place, *, backwards: bool) -> Table | None:
     """Loop whose route ends elsewhere; None if it has none, or was given a new one."""
-    path, drawn = _path(table), _path(old)
     end = 0 if backwards else -1
+    path, drawn = _path(table, end), _path(old, end)
     if len(path) < 2 or not drawn or path[end] != drawn[end]:
         return None
     points = path[::-1] if backwards else path
     points[-1] = _rounded(points[-1][0] + by[0], points[-1][1] + by[1])
     while len(points) > 2 and (points[-1] == points[-2] or fold(points[-3:]) is not None):
         del points[-2]
-    route: Mapping[str, object] = table["route"]  # type: ignore[assignment]
-    return {**table, "route": {**route, "path": [list(p) for p in (points[::-1] if backwards else points)]}}
+    whole: Any = table["route"]
+    leg = whole[end] if isinstance(whole, list) else whole
+    leg = {**leg, "path": [list(p) for p in (points[::-1] if backwards else points)]}
+    if not isinstance(whole, list):
+        return {**table, "route": leg}
+    return {**table, "route": [leg, *whole[1:]] if backwards else [*whole[:-1], leg]}
 
 
 def _shifted_points(points: object, by: Place) -> list[list[float]]:

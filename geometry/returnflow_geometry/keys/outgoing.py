@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
@@ -59,6 +60,19 @@ def build_route(spot: Spot, values: Mapping[str, Any]) -> Outgoing:  # noqa: ARG
     return Outgoing(layer=values["layer"], path=values["path"], width=values.get("width_mm", WIDTH))
 
 
+def build_legs(spot: Spot, legs: Sequence[Outgoing]) -> Outgoing | None:
+    """Outgoing conductor that changes layers: where one leg ends the next begins."""
+    for k, (one, other) in enumerate(itertools.pairwise(legs), start=1):
+        gap = math.dist(one.path[-1], other.path[0])
+        if gap > TOUCHES:
+            given = f"starts at {place(*other.path[0])}, {MM * gap:.3g} mm from the end of number {k}"
+            spot.within(f" number {k + 1}").wrong(
+                given, "each leg begins where the one before ends, at a via", "correct one of them"
+            )
+            return None
+    return Outgoing.chain(legs)
+
+
 def lead_to_contacts(case: Case) -> tuple[Case, list[str]]:
     """
     Lead each end of a route that lies beside its contact, not in it, to the contact by a straight piece.
@@ -91,8 +105,10 @@ def lead_to_contacts(case: Case) -> tuple[Case, list[str]]:
                         f"{listed([terminal.name])}: a straight piece of {MM * math.dist(at, lead):.3g} mm to "
                         f"{place(*lead)} is added."
                     )
-            path = [*([start] if start else []), *path, *([end] if end else [])]
-        loops.append(dataclasses.replace(loop, route=dataclasses.replace(loop.route, path=tuple(path))))
+            loop = dataclasses.replace(  # noqa: PLW2901
+                loop, route=loop.route.led([start] if start else [], [end] if end else [])
+            )
+        loops.append(loop)
     return dataclasses.replace(case, loops=tuple(loops)), assumptions
 
 
@@ -146,7 +162,8 @@ def route_mistakes(
     inject, return_ = _terminals(board, loop)
     where = label("loop", loop.name)
     ends = [terminal for terminal in (inject, return_) if terminal]
-    yield from _short_mistakes(where, board, loop.route, ends, left)
+    for leg in loop.route.legs or [loop.route]:
+        yield from _short_mistakes(where, board, leg, ends, left)
     where, path = f"{where}: route.path", loop.route.path
     k = fold(path)
     if k is not None:
@@ -253,6 +270,12 @@ def route_assumptions(board: Board, loop: Loop) -> list[str]:
     names = list(dict.fromkeys([facing, *names]))
     where = [_height(heights[name], name) for name in names]
     surfaces = " (between facing surfaces)" if any(heights[name] for name in names) else ""
+    if loop.route.legs:
+        long: dict[str, float] = {}
+        for leg in loop.route.legs:
+            long[leg.layer] = long.get(leg.layer, 0.0) + leg.length
+        each = " and ".join(f"{MM * length:.3g} mm on {listed([layer])}" for layer, length in long.items())
+        where = [f"{each}; on {listed([loop.route.layer])} {where[0]}", *where[1:]]
     return [f"{label('Loop', loop.name)}: its outgoing conductor runs {' and '.join(where)}{surfaces}."]
 
 

@@ -78,6 +78,18 @@ def _read_band(spot: Spot, value: object) -> tuple[float, float] | None:
     return (good[0], good[1])
 
 
+def _read_route(spot: Spot, value: object) -> Any:
+    if value == "auto" or (isinstance(value, dict) and "auto" in value):
+        rule = "a way is found on fabrication data, and the case names none as its source"
+        spot.wrong(f"is {show(value)}", rule, "draw it as { layer, path, width_mm }, or as a list of these")
+        return None
+    one = _inline("route", '{ layer = "L1", path = [[x, y], ...], width_mm = w }', outgoing.build_route)
+    if not isinstance(value, list) or not value:
+        return one(spot, value)
+    legs = [one(spot.within(f" number {k}"), item) for k, item in enumerate(value, start=1)]
+    return None if None in legs else outgoing.build_legs(spot, legs)
+
+
 def _read_count(spot: Spot, value: object) -> tuple[int, int] | None:
     match value:
         case [int(nx), int(ny)] if not isinstance(nx, bool) and not isinstance(ny, bool) and min(nx, ny) >= 1:
@@ -226,7 +238,7 @@ KEYS: dict[str, dict[str, Key]] = {
             advice="name the terminal where the return current leaves the copper",
         ),
         "route": Key(
-            read=_inline("route", '{ layer = "L1", path = [[x, y], ...], width_mm = w }', outgoing.build_route),
+            read=_read_route,
             advice="give the layer and path of its outgoing conductor",
         ),
     },

@@ -48,9 +48,8 @@ def moved(case: Case, terminal: str, place: tuple[float, float]) -> Case:
     def follow(loop: Loop) -> Loop:
         if loop.route is None or terminal not in (loop.inject, loop.return_):
             return loop
-        path = list(loop.route.path)
-        path[-1 if terminal == loop.inject else 0] = place
-        return replace(loop, route=replace(loop.route, path=tuple(path)))
+        start, end = ((), (place,)) if terminal == loop.inject else ((place,), ())
+        return replace(loop, route=loop.route.led(start, end, instead=True))
 
     return bare(case, replace(case.board, terminals=terminals), tuple(follow(loop) for loop in case.loops))
 

@@ -45,7 +45,9 @@ def signature(case: Case, options: Options | None) -> Signature:
         for plane in conductors.planes
     )
     routes = tuple(
-        None if route is None else (route.path.tobytes(), route.height, route.width, route.thickness)
+        None
+        if route is None
+        else tuple((part.path.tobytes(), part.height, part.width, part.thickness) for part in (route, *route.legs))
         for name in conductors.names
         for route in routes_of(case, name)
     )

@@ -48,7 +48,7 @@ def route_size(mesher: Mesher, routes: Sequence[Route | None], largest: float) -
             continue
         line = LineString(route.path)
         # What lies beside the copper is as far from it as what lies above.
-        reach = float(np.hypot(route.height, shapely.distance(line, copper)))
+        reach = float(np.hypot(route.nearest, shapely.distance(line, copper)))
         if reach < largest:
             fields.append(_along_line(line, max(reach / ROUTE_STEP, FINEST), largest))
     return replace(fields[0], others=tuple(fields[1:]))
@@ -183,7 +183,7 @@ def _idle_sizes(
         line, start = LineString(route.path), order[loop.route.layer]
         between = [n for n, at in enumerate(place) if min(start, place[number]) < at < max(start, place[number])]
         shield = shapely.union_all([conductors.planes[n].copper for n in between])
-        reach = max(float(np.hypot(route.height, shapely.distance(line, plane.copper))), 0.5 * route.width)
+        reach = max(float(np.hypot(route.nearest, shapely.distance(line, plane.copper))), 0.5 * route.width)
         for part, step in ((line.difference(shield), ROUTE_STEP), (line.intersection(shield), BEHIND_STEP)):
             size = max(reach / step, FINEST)
             pieces = [piece for piece in shapely.get_parts(part) if piece.length > 0 and size < largest]

@@ -11,7 +11,7 @@ from shapely import LineString
 from returnflow.magnetic.traces import Route
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.checks.gaps import crossed_gaps
-from returnflow_geometry.model.board import Case
+from returnflow_geometry.model.board import Case, Outgoing
 
 
 def elevations(case: Case, coppers: Collection[str]) -> dict[str, float]:
@@ -22,7 +22,9 @@ def elevations(case: Case, coppers: Collection[str]) -> dict[str, float]:
     two routes shields them. What is between the faces of foil is in its impedances. Bare layers keep their thickness.
     """
     board = case.board
-    bare = {board.copper(name).layer for name in coppers} | {loop.route.layer for loop in case.loops if loop.route}
+    bare = {board.copper(name).layer for name in coppers} | {
+        leg.layer for loop in case.loops if loop.route for leg in (loop.route, *loop.route.legs)
+    }
     result, here = {}, 0.0
     for layer in reversed(board.layers):
         thickness = 0.0 if layer.name in bare else layer.thickness
@@ -40,10 +42,15 @@ def routes_of(case: Case, copper: str, coppers: Collection[str] | None = None) -
         if loop.route is None:
             routes.append(None)
             continue
-        layer = board.layer(loop.route.layer)
-        height = at[layer.name] - at[board.copper(copper).layer]
-        routes.append(Route(np.array(loop.route.path), height, loop.route.width, layer.thickness))
+        routes.append(_over(loop.route, case, at, at[board.copper(copper).layer]))
     return routes
+
+
+def _over(route: Outgoing, case: Case, at: dict[str, float], level: float) -> Route:
+    """Outgoing conductor, with its height over a level."""
+    legs = tuple(_over(leg, case, at, level) for leg in route.legs)
+    thickness = case.board.layer(route.layer).thickness
+    return Route(np.array(route.path), at[route.layer] - level, route.width, thickness, legs)
 
 
 @dataclass(frozen=True)

@@ -31,12 +31,25 @@ class Route:
         Metres; the current is uniform over it.
     thickness : float
         Metres; with the width it sets the conductor's own flux.
+    legs : tuple of Route
+        Where it changes layers, its parts with their own heights; then the rest is that of the longest.
     """
 
     path: Floats
     height: float
     width: float
     thickness: float = 35e-6
+    legs: tuple[Route, ...] = ()
+
+    @property
+    def parts(self) -> tuple[Route, ...]:
+        """Its legs, or itself."""
+        return self.legs or (self,)
+
+    @property
+    def nearest(self) -> float:
+        """Height of the leg nearest to the copper's plane, metres."""
+        return min((leg.height for leg in self.parts), key=abs)
 
     @property
     def length(self) -> float:
@@ -87,6 +100,9 @@ def vector_potential(route: Route, places: Floats, level: float = 0.0, *, soften
     softening : float
         Added to rho in quadrature, metres: the geometric mean distance for a route's own flux.
     """
+    if route.legs:
+        own = (vector_potential(leg, places, level, softening=softening) for leg in route.legs)
+        return sum(own, np.zeros_like(places))
     total = np.zeros_like(places)
     paths, parts = (route.filaments()) if softening == 0 else ([route.path], np.ones(1))
     for path, part in zip(paths, parts, strict=True):
@@ -112,6 +128,8 @@ def mutual_flux(first: Route, second: Route) -> float:
     Where the conductors are one, or share copper, by the geometric mean distance of their cross-sections: so loops
     fed by one trace couple as its own partial inductance, and never more.
     """
+    if first.legs or second.legs:
+        return sum(mutual_flux(one, other) for one in first.parts for other in second.parts)
     apart = shapely.distance(LineString(first.path), LineString(second.path))
     shared = first.height == second.height and apart < 0.5 * (first.width + second.width)
     mean_distance = 0.5 * (first.mean_distance + second.mean_distance)
