@@ -16,7 +16,7 @@ from returnflow.pictures.comparisons import compared, loud_loops
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.maps import Maps
 from returnflow.pictures.picture import Drawing, Picture, PictureKind, Wanted, draw_all
-from returnflow.pictures.pictured import LEAST_PART, coupling_parts, flow_parts, pictured
+from returnflow.pictures.pictured import LEAST_PART, coupling_parts, flow_parts, noise_frequency, pictured
 from returnflow.pictures.sweep_charts import sweep_pictures
 from returnflow.resistive.linear import Progress
 from returnflow.words.drives import driven, telling_frequencies
@@ -82,7 +82,8 @@ def _wanted(result: Result, extent: Extent) -> Iterator[Wanted]:
     if loud is None:
         for budget in (*result.sensitive, *result.cables):
             for part in strongest(budget):
-                parts = coupling_parts(result, result.index(budget.loop), result.index(part.loop))
+                i, j = result.index(budget.loop), result.index(part.loop)
+                parts = coupling_parts(result, i, j, noise_frequency(result, part))
                 for view, its_maps, tag in zip(views, maps, tags, strict=True):
                     # Where nothing couples, one picture says so; where only induction does, there is nothing to see.
                     nothing = parts.max() == 0 and part.noise <= 2 * abs(part.transfer) * part.current
@@ -92,7 +93,7 @@ def _wanted(result: Result, extent: Extent) -> Iterator[Wanted]:
                         yield _one("coupling", (part.loop, budget.loop), tag, draw, words)
     yield from _flows(result, maps, tags, loud)
     if result.spectral is not None and extent == "all":
-        yield from _over_frequency(views[0], result.spectral, maps[0])
+        yield from _over_frequency(views[0], result.spectral)
 
 
 def _flows(
@@ -115,16 +116,17 @@ def _flows(
     for group in groups:
         ranges = fields.shared_ranges({(n, j, f): fields.flow_range(maps[n], j, f) for n, j, f in group})
         for (n, j, f), span in ranges.items():
-            words = captions.flow_words(maps[n].result, j, f, sum(other == span for other in ranges.values()))
+            sharing = sum(other == span for other in ranges.values())
+            words = captions.flow_words(maps[n].result, j, f, sharing, maps[n].tubes(j, f, fields.TUBES))
             more = (*((engineering(f, "Hz"),) if f > 0 else ()), *tags[n])
             yield _one("flow", (loops[j].name,), more, partial(fields.flow_frame, maps[n], j, f, span), words)
 
 
-def _over_frequency(result: Result, spectral: Spectral, maps: Maps) -> Iterator[Wanted]:
+def _over_frequency(result: Result, spectral: Spectral) -> Iterator[Wanted]:
     """Charts with frequency along one axis, and film strips."""
     for j in over_frequency.strip_loops(result):
         words = captions.strip_words(result, j)
-        yield _one("strip", (result.loop_names[j],), (), partial(over_frequency.strip_chart, maps, j), words)
+        yield _one("strip", (result.loop_names[j],), (), partial(over_frequency.strip_chart, result, j), words)
     for j, loop in enumerate(result.case.loops):
         if loop.route is not None:
             draw = partial(over_frequency.impedance_chart, result, spectral, j)

@@ -6,9 +6,8 @@ import numpy as np
 
 from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.result import Result
-from returnflow.pictures.fields import TUBES
 from returnflow.pictures.maps import UNSHARED
-from returnflow.pictures.pictured import narrow_over, of_copper
+from returnflow.pictures.pictured import narrow_over, noise_frequency, of_copper
 from returnflow.words.answer_text import bracket
 from returnflow.words.drives import amperes, driven
 from returnflow_geometry.model.numbers import MM, engineering, plain
@@ -37,8 +36,8 @@ def _others(result: Result) -> str:
     return f"{', '.join(narrow)} {'passes' if len(narrow) == 1 else 'pass'} over it on another layer, as an outline. "
 
 
-def flow_words(result: Result, j: int, frequency: float, sharing: int) -> Words:
-    """Caption and alternative text of the flow of loop number j; `sharing` pictures have its colour scale."""
+def flow_words(result: Result, j: int, frequency: float, sharing: int, tubes: int) -> Words:
+    """Caption and alternative text of the flow of loop number j in tubes; `sharing` pictures have its colour scale."""
     loop = result.case.loops[j]
     scale = f"{sharing} flow pictures share this colour scale, so that they compare." if sharing > 1 else ""
     bare = "" if driven(loop) else "Drawn for one ampere, as this loop is given no current."
@@ -49,10 +48,10 @@ def flow_words(result: Result, j: int, frequency: float, sharing: int) -> Words:
         top = engineering(peak.value * amperes(loop), "A/m")
         where = f"({MM * peak.x:.1f}, {MM * peak.y:.1f}) mm"
         here = "" if peak.copper == result.focus else f", on {named(result.conductors.names[peak.copper])}"
-        each = engineering(amperes(loop) / TUBES, "A")
+        each = engineering(amperes(loop) / tubes, "A")
         carries = (
-            f"Links carry a part of it, so lines are drawn from where current enters this copper, one for every {each} "
-            "to the nearest whole line"
+            f"Links carry a part of it: a line stands for {each} on every plane, and ends at the link that takes it "
+            "up, to the nearest whole line"
             if np.any(np.abs(result.whole.link_current[j]) > UNSHARED)
             else f"Every tube between two neighbouring lines carries the same {each}"
         )
@@ -69,7 +68,10 @@ def flow_words(result: Result, j: int, frequency: float, sharing: int) -> Words:
 
 def _frequency_words(result: Result, j: int, frequency: float) -> Words:
     loop, at = result.case.loops[j], engineering(frequency, "Hz")
-    text = f"The return of {named(loop.name)} at {at}: it gathers under its outgoing conductor, the broad pale line."
+    text = (
+        f"The return of {named(loop.name)} at {at}{of_copper(result)}: it gathers under its outgoing conductor, the "
+        "broad pale line."
+    )
     spectral = result.spectral
     if spectral is not None and frequency in result.frequencies:
         near = abs(spectral.near[result.frequencies.index(frequency), j])
@@ -83,15 +85,21 @@ def _frequency_words(result: Result, j: int, frequency: float) -> Words:
 
 def coupling_words(result: Result, budget: Budget, part: Contribution) -> Words:
     """Caption and alternative text of a coupling map."""
-    total = bracket(part.transfer, part.half_width)
+    at, total = noise_frequency(result, part), bracket(part.transfer, part.half_width)
+    what = f"the transfer resistance of {total}"
+    if at:
+        whole = result.impedance(at)[result.index(budget.loop), result.index(part.loop)]
+        total = engineering(abs(whole), "Ω")
+        what = f"the copper’s part of the transfer impedance of {total}; the rest is induced between the loops"
+    where = f" at {engineering(at, 'Hz')}, which makes most of the noise" if at else ""
     caption = (
-        f"Which copper couples {named(part.loop)} into {named(budget.loop)}{of_copper(result)}. Red: the two currents "
-        "flow the same way and the voltage adds; blue: they flow against each other and it subtracts; white: one of "
-        f"them is weak, or they cross at right angles. The sum over all copper is the transfer resistance of {total}. "
+        f"Which copper couples {named(part.loop)} into {named(budget.loop)}{of_copper(result)}{where}. Red: the two "
+        "currents flow the same way and the voltage adds; blue: they flow against each other and it subtracts; "
+        f"white: one of them is weak, or they cross at right angles. The sum over all copper is {what}. "
         "Moving a terminal, or cutting or adding copper, changes it most inside the outline."
     )
     resistive, rejects = abs(part.transfer) * part.current, result.case.loop(budget.loop).rejection is not None
-    if part.in_band and abs(part.noise - resistive) > 0.05 * part.noise:
+    if not at and part.in_band and abs(part.noise - resistive) > 0.05 * part.noise:
         caption += (
             f" The map shows the resistive limit, {engineering(resistive, 'V')}; at the frequencies this loop has, in "
             f"band{' and after what the input rejects' if rejects else ''}, it is {engineering(part.noise, 'V')}."
@@ -116,10 +124,11 @@ def placement_words(result: Result, budget: Budget) -> Words:
 def strip_words(result: Result, j: int) -> Words:
     """Caption and alternative text of a film strip."""
     loop = result.case.loops[j]
+    planes = "" if len(result.conductors.names) == 1 else " One row for every plane that carries a part of it."
     text = (
         f"The return of {named(loop.name)} as the frequency rises, all on one colour scale. At DC it spreads over "
         "the copper and takes the way of least resistance; as the frequency rises it gathers under the "
-        "outgoing conductor, and where it cannot follow, it bends round."
+        f"outgoing conductor, and where it cannot follow, it bends round.{planes}"
     )
     return text, f"Maps of the sheet current of {loop.name}, one for each frequency, from DC up."
 

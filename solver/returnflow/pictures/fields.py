@@ -23,7 +23,7 @@ from returnflow.pictures.canvas import INK, MANY_HOLES, ROLE_COLOURS, Canvas, La
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.labels import along
 from returnflow.pictures.maps import Maps, carrying_level, local_mean
-from returnflow.pictures.pictured import NOTHING, of_copper
+from returnflow.pictures.pictured import NOTHING, coupling_density, noise_frequency, of_copper
 from returnflow.words.answer_text import bracket
 from returnflow.words.drives import amperes, drive, driven, heard
 from returnflow_geometry.model.board import Loop
@@ -109,21 +109,22 @@ def flow_frame(maps: Maps, loop: int, frequency: float, shared: Range) -> Frame:
         title, state = f"{it.name}: the return at {engineering(frequency, 'Hz')}", "as if all of it had this frequency"
     else:
         title, state = f"{it.name}: where the return current flows", "resistive limit"
-    each = engineering(current / TUBES, "A")
+    tubes = maps.tubes(loop, frequency, TUBES)
+    each = engineering(current / tubes, "A")
     in_phase = " in phase with it" if frequency > 0 else ""
     if maps.shared(loop, frequency):
-        tubes = f"One line for every {each}{in_phase}, to the nearest whole line at every contact."
+        carried = f"One line for every {each}{in_phase}, on every plane; each link takes up as many as it carries."
     else:
-        tubes = f"Each of {TUBES} tubes between neighbouring lines carries {each}{in_phase}."
+        carried = f"Each of {tubes} tubes between neighbouring lines carries {each}{in_phase}."
     frame = Frame(
         result,
         title + of_copper(result),
-        f"{drive(it)} · {state} · from {it.inject} to {it.return_}\n{tubes}",
+        f"{drive(it)} · {state} · from {it.inject} to {it.return_}\n{carried}",
         bar=True,
     )
     frame.draw_copper()
     shown = frame.draw_field(current * maps.strength(loop, frequency), LogNorm(shared.low, shared.high), FLOW_MAP)
-    lines = maps.lines(loop, frequency, TUBES)
+    lines = maps.lines(loop, frequency, tubes)
     frame.draw_segments(lines, "white", 0.85, zorder=2.5)
     draw_arrows(frame, lines)
     frame.draw_copper(over=True)
@@ -140,40 +141,48 @@ def flow_frame(maps: Maps, loop: int, frequency: float, shared: Range) -> Frame:
 def coupling_frame(maps: Maps, victim: Budget, part: Contribution) -> Frame:
     """Which copper couples a noisy loop into another loop, with sign."""
     result = maps.result
-    solution, areas = result.solution, result.solution.mesh.areas
-    i, j = result.index(victim.loop), result.index(part.loop)
-    density = coupling.coupling_density(solution, i, j)
-    meeting = float(np.abs(density) @ areas) > NOTHING * math.sqrt(solution.mid[i, i] * solution.mid[j, j])
+    i, j, at = result.index(victim.loop), result.index(part.loop), noise_frequency(result, part)
+    own = result.solution.mid
+    whole, everywhere = coupling_density(result, i, j, at)
+    rows = result.rows(whole)
+    density, areas = everywhere[rows], whole.areas[rows]
+    meeting = float(np.abs(density) @ areas) > NOTHING * math.sqrt(own[i, i] * own[j, j])
     where = "The two currents share no copper: nothing couples."
     if meeting:
         area = float(areas[coupling.carrying_triangles(density, areas)].sum())
         share = plain(100 * area / float(areas.sum()), 2)
-        where = f"90 % of the coupling happens on the outlined {plain(1e6 * area)} mm², {share} % of the copper."
+        what = "the copper’s part" if at else "the coupling"
+        where = f"90 % of {what} happens on the outlined {plain(1e6 * area)} mm², {share} % of the copper."
         if len(result.conductors.names) > 1:
             here = engineering(float(density @ areas), "Ω")
             where = f"{here} of it arise on this copper, 90 % of that on the outlined {plain(1e6 * area)} mm²."
-    effect = (
-        f"; {engineering(abs(part.transfer) * part.current, 'V')} rms from {engineering(part.current, 'A')}"
-        if part.current
-        else ""
+    volts, transfer = (
+        abs(part.transfer) * part.current,
+        f"transfer resistance {bracket(part.transfer, part.half_width)}",
     )
+    state = "resistive limit"
+    if at:
+        copper = engineering(abs(float(everywhere @ whole.areas)), "Ω")
+        transfer = f"transfer impedance {engineering(abs(result.impedance(at)[i, j]), 'Ω')}, the copper’s part {copper}"
+        volts, state = part.noise, f"at {engineering(at, 'Hz')}"
+    effect = f"; {engineering(volts, 'V')} rms from {engineering(part.current, 'A')}" if part.current else ""
     frame = Frame(
         result,
         f"{part.loop} → {victim.loop}: which copper couples{of_copper(result)}",
-        f"transfer resistance {bracket(part.transfer, part.half_width)}{effect} · resistive limit\n{where}",
+        f"{transfer}{effect} · {state}\n{where}",
         bar=meeting,
     )
     frame.draw_copper()
     if meeting:
-        _draw_coupling(maps, frame, i, j, part.current)
+        _draw_coupling(maps, frame, (i, j), at, part.current)
     frame.draw_copper(over=True)
     frame.draw_terminals()
     frame.draw_labels(_ends(result, [result.case.loop(victim.loop), result.case.loop(part.loop)]))
     return frame
 
 
-def _draw_coupling(maps: Maps, frame: Frame, i: int, j: int, current: float) -> None:
-    density = maps.coupling(i, j) * (current or 1.0) * 1e-6  # per mm²
+def _draw_coupling(maps: Maps, frame: Frame, pair: tuple[int, int], at: float, current: float) -> None:
+    density = maps.coupling(*pair, at) * (current or 1.0) * 1e-6  # per mm²
     known = np.isfinite(density)
     magnitude = np.abs(density[known])
     unit, factor, high = scaled(_quantile(magnitude, 0.995), "V" if current else "Ω")
@@ -182,7 +191,7 @@ def _draw_coupling(maps: Maps, frame: Frame, i: int, j: int, current: float) -> 
     frame.draw_level(around, carrying_level(magnitude, around[known]), INK, 1.2, "-", halo="#ffffffb0")
     top = 10.0 ** math.floor(math.log10(high))
     ticks = sorted([0.0, *(sign * top * step for sign in (-1, 1) for step in (0.1, 1))])
-    what = "noise" if current else "resistance"
+    what = "noise" if current else "impedance" if at else "resistance"
     frame.draw_bar(shown, f"{what} per area of copper, {unit}/mm²", ticks, extend="both", signed=True)
 
 

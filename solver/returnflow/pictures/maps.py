@@ -12,15 +12,18 @@ from scipy.ndimage import gaussian_filter
 from returnflow.answers import coupling
 from returnflow.answers.contours import streamlines
 from returnflow.answers.result import Result
+from returnflow.pictures.pictured import coupling_density
 from returnflow.pictures.raster import Raster
-from returnflow.pictures.tracing import flow_lines
+from returnflow.pictures.tracing import flow_lines, line_starts
 from returnflow_geometry.mesh.mesher import Mesh
 from returnflow_geometry.mesh.union import part_of
 from returnflow_geometry.model.board import Loop
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 UNSHARED = 1e-6  # of a current: less through links is none
+MOST_SEEN = 0.8  # of the current in links: so much is in those that take up half a line or more
 
 
 @dataclass(frozen=True)
@@ -87,20 +90,39 @@ class Maps:
         stream: NDArray[Any] = spectral.model.stream(frequency)[loop, rows]
         return mesh, np.ascontiguousarray(stream.real)
 
-    def shared(self, loop: int, frequency: float = 0.0) -> bool:
-        """Whether links carry a part of a loop's current, so that this copper has any part of it."""
+    def through(self, loop: int, frequency: float = 0.0) -> tuple[Floats, Ints]:
+        """Current in every link per ampere of a loop (above 0 Hz the part in phase), (links,); its ends, (links, 2)."""
         result = self.result
         if frequency == 0 or result.spectral is None:
-            through = result.whole.link_current[loop]
-        else:
-            known = len(result.conductors.links)
-            through = np.abs(result.spectral.model.link_currents(frequency)[:known, loop])
-        return bool(np.any(np.abs(through) > UNSHARED))
+            return result.whole.link_current[loop], result.whole.links.ends
+        links = result.conductors.links
+        return result.spectral.model.link_currents(frequency)[: len(links), loop].real, links.ends
+
+    def shared(self, loop: int, frequency: float = 0.0) -> bool:
+        """Whether links carry a part of a loop's current, so that this copper has any part of it."""
+        return bool(np.any(np.abs(self.through(loop, frequency)[0]) > UNSHARED))
+
+    def tubes(self, loop: int, frequency: float, least: int) -> int:
+        """Lines for the whole current of a loop: at least so many, and more where most of its links had none."""
+        through = np.abs(self.through(loop, frequency)[0])
+        for tubes in (least, 2 * least):
+            if through[tubes * through >= 0.5].sum() >= MOST_SEEN * through.sum():
+                return tubes
+        return 4 * least
 
     def lines(self, loop: int, frequency: float, tubes: int) -> Floats:
         """Lines of flow that each carry one of so many equal parts of a loop's current, pieces of shape (k, 2, 2)."""
         mesh, stream = self.flow(loop, frequency)
-        return (flow_lines if self.shared(loop, frequency) else streamlines)(mesh, stream, tubes)
+        if not self.shared(loop, frequency):
+            return streamlines(mesh, stream, tubes)
+        conductors = self.result.conductors
+        fed = np.zeros(len(conductors.terminals))
+        inject, back = self.result.whole.loops[loop]
+        fed[inject], fed[back] = tubes, -tubes
+        through, ends = self.through(loop, frequency)
+        starts = line_starts(tubes * through, ends, conductors.copper_of_contact, fed)
+        here = conductors.copper_of_contact == self.result.focus
+        return flow_lines(mesh, stream, tubes, np.where(here, starts, 0))
 
     def _magnetic(self, mesh: Mesh) -> tuple[Mesh, NDArray[np.int64]]:
         """Mesh of the copper that pictures show, and its triangles in the mesh of all coppers."""
@@ -108,8 +130,12 @@ class Maps:
             self._part = (part_of(mesh, self.result.focus), self.result.rows(mesh))
         return self._part
 
-    def coupling(self, i: int, j: int) -> Floats:
-        """Integrand of the transfer resistance of two loops, ohm/m², shape (rows, columns)."""
+    def coupling(self, i: int, j: int, frequency: float = 0.0) -> Floats:
+        """Integrand of what copper has in the transfer impedance of two loops, ohm/m², shape (rows, columns)."""
+        if frequency > 0 and self.result.spectral is not None:
+            whole, density = coupling_density(self.result, i, j, frequency)
+            mesh, rows = self._magnetic(whole)
+            return self.raster(mesh).evaluate(smooth(mesh, np.repeat(density[rows, None], 3, axis=1)))
         sheet = self.result.conductors.sheets[self.result.focus]
         product: Floats = sheet * np.sum(self.current(i) * self.current(j), axis=0)
         return product

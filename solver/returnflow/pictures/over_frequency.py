@@ -22,9 +22,11 @@ from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.traces import Route
 from returnflow.pictures.canvas import INK
 from returnflow.pictures.chart import WIDTH, Chart, inch_axes, titled
-from returnflow.pictures.fields import FLOW_MAP, flow_ranges
+from returnflow.pictures.fields import FLOW_MAP, own_range, shared_ranges
+from returnflow.pictures.frame import WIDEST, Frame
 from returnflow.pictures.lettering import LABEL_SIZE, SIZE, clean
 from returnflow.pictures.maps import Maps
+from returnflow.pictures.pictured import LEAST_PART, flow_parts, of_copper, pictured
 from returnflow.words.drives import amperes, driven
 from returnflow_geometry.model.numbers import MM, engineering, plain
 from returnflow_geometry.model.wording import named
@@ -41,35 +43,36 @@ DASHES = ("-", (0, (5, 2)), (0, (1, 1)), (0, (6, 2, 1, 2)))
 GUIDE, BAND = "#8c8c8c", "#e8f0e4"
 NEAR = "within three heights of its conductor"
 MOST_LINES, PER_DECADE = 60, 24  # lines of one current that are drawn one by one, and bands that stand for more
-MOST_PANELS = 8
+MOST_PANELS, MOST_ACROSS = 8, 4  # of a film strip: of one plane, and in the row of each of several
 
 
-def strip_chart(maps: Maps, loop: int) -> Chart:
-    """Sheet current of one loop at every asked frequency, side by side on one colour scale: a film strip."""
-    result = maps.result
+def strip_chart(result: Result, loop: int) -> Chart:
+    """Sheet current of one loop at asked frequencies side by side: a film strip, on every plane that carries it."""
     it = result.case.loops[loop]
-    asked = _spread(result.frequencies, MOST_PANELS)
-    ranges = flow_ranges(maps, [(loop, f) for f in asked])
+    planes, asked = _carrying(result, loop)
+    across = len(asked) if len(planes) > 1 else 3 if len(asked) > 4 else min(2, len(asked))
+    down = len(planes) if len(planes) > 1 else math.ceil(len(asked) / across)
+    left, side = (0.62 if len(planes) > 1 else 0.45), (WIDTH - 1.15) / across
+    drawn_at = [Maps(view, Frame(view, "", "", size=(side - 0.12) / WIDEST).window) for view in planes]
+    fields = {(n, f): maps.strength(loop, f) * amperes(it) for n, maps in enumerate(drawn_at) for f in asked}
+    ranges = shared_ranges({key: own_range(field) for key, field in fields.items()})
     low, high = min(r.low for r in ranges.values()), max(r.high for r in ranges.values())
-    rows, columns = maps.window.shape
-    across = 3 if len(asked) > 4 else min(2, len(asked))
-    down = math.ceil(len(asked) / across)
-    side = (WIDTH - 1.0) / across
-    height = side * rows / columns
+    height = max(side * maps.window.shape[0] / maps.window.shape[1] for maps in drawn_at)
     figure, top = titled(
-        f"{it.name}: the return from DC up",
+        f"{it.name}: the return from DC up{of_copper(planes[0]) if len(planes) == 1 else ', plane by plane'}",
         f"Magnitude of the sheet current for {engineering(amperes(it), 'A')} at each frequency, one colour scale.",
         down * (height + 0.32) + 0.3,
     )
-    x0, y0 = maps.window.corner
-    extent = (MM * x0, MM * (x0 + columns * maps.window.pixel), MM * y0, MM * (y0 + rows * maps.window.pixel))
     total = figure.get_figheight()
     shown = None
-    for number, f in enumerate(asked):
+    for number, ((n, f), field) in enumerate(fields.items()):
+        maps = drawn_at[n]
+        (rows, columns), (x0, y0) = maps.window.shape, maps.window.corner
+        extent = (MM * x0, MM * (x0 + columns * maps.window.pixel), MM * y0, MM * (y0 + rows * maps.window.pixel))
         row, column = divmod(number, across)
         bottom = top - (row + 1) * (height + 0.32) + 0.02
-        axes = figure.add_axes((0.06 + column * side / WIDTH, bottom / total, (side - 0.12) / WIDTH, height / total))
-        field = np.ma.masked_invalid(maps.strength(loop, f) * amperes(it))
+        place = ((left + column * side) / WIDTH, bottom / total, (side - 0.12) / WIDTH, height / total)
+        axes = figure.add_axes(place)
         shown = axes.imshow(
             field, norm=LogNorm(low, high), cmap=FLOW_MAP, extent=extent, origin="lower", interpolation="nearest"
         )
@@ -78,10 +81,13 @@ def strip_chart(maps: Maps, loop: int) -> Chart:
         axes.set_title(engineering(f, "Hz") if f > 0 else "DC", fontsize=SIZE, loc="left", pad=2)
         axes.set_aspect("equal")
         axes.tick_params(labelsize=LABEL_SIZE - 1.5, length=2, pad=1)
-        if row < down - 1 and number + across < len(asked):
+        if row < down - 1 and number + across < len(fields):
             axes.set_xticklabels([])
         if column:
             axes.set_yticklabels([])
+        elif len(planes) > 1:
+            copper = result.case.board.copper(maps.result.copper)
+            axes.set_ylabel(clean(f"{named(copper.name)} ({copper.layer})", 24), fontsize=LABEL_SIZE, labelpad=2)
     if shown is not None:
         bar = figure.add_axes((1 - 0.56 / WIDTH, 0.3 / total, 0.016, (top - 0.75) / total))
         figure.colorbar(shown, cax=bar, extend="both")
@@ -90,8 +96,15 @@ def strip_chart(maps: Maps, loop: int) -> Chart:
         bar.tick_params(labelsize=LABEL_SIZE - 1.5)
         bar.set_title("A/m", fontsize=LABEL_SIZE, pad=8)
     note = "x and y in mm" + ("; the white line is the outgoing conductor" if it.route is not None else "")
-    figure.text(0.06, 0.06 / total, note, fontsize=LABEL_SIZE - 0.5)
+    figure.text(left / WIDTH, 0.06 / total, note, fontsize=LABEL_SIZE - 0.5)
     return Chart(figure)
+
+
+def _carrying(result: Result, loop: int) -> tuple[list[Result], list[float]]:
+    """Views of the coppers that carry a part of a loop's current at some asked frequency, and frequencies to show."""
+    parts = np.max([flow_parts(result, loop, f) for f in result.frequencies], axis=0)
+    planes = [result.on(n) for n in pictured(result) if parts[n] >= LEAST_PART]
+    return planes, _spread(result.frequencies, MOST_PANELS if len(planes) == 1 else MOST_ACROSS)
 
 
 def impedance_chart(result: Result, spectral: Spectral, loop: int) -> Chart:

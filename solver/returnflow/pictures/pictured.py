@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.answers import coupling
+from returnflow.answers.budget import Contribution
 from returnflow.answers.result import Result
 from returnflow.resistive.conductors import copper_numbers
 from returnflow_geometry.mesh.mesher import Mesh
@@ -60,13 +61,36 @@ def flow_parts(result: Result, loop: int, frequency: float = 0.0) -> Floats:
     return _relative(result, mesh, strength)
 
 
-def coupling_parts(result: Result, i: int, j: int) -> Floats:
+def noise_frequency(result: Result, part: Contribution) -> float:
+    """Frequency of the line that makes most of a noise, hertz; 0 where it is not known or only 0 Hz is modelled."""
+    return 0.0 if result.spectral is None else part.frequency or 0.0
+
+
+def coupling_density(result: Result, i: int, j: int, frequency: float = 0.0) -> tuple[Mesh, Floats]:
+    """
+    Integrand of what all coppers have in the transfer impedance of two loops, mean per triangle, ohm/m², shape (m,).
+
+    At 0 Hz its integral is the transfer resistance; above, the magnitude of sheet impedance times both currents over
+    all copper, negative where the two flow against each other. What induction does between the loops is not in it.
+    """
+    if frequency == 0 or result.spectral is None:
+        return result.whole.mesh, coupling.coupling_density(result.whole, i, j)
+    model = result.spectral.model
+    mesh, K = model.system.space.mesh, model.current(frequency)
+    density = model.sheets(frequency)[model.system.stack.foil] * np.sum(K[:, :, i] * K[:, :, j], axis=0)
+    total = complex(density @ mesh.areas)
+    turn = np.exp(-1j * np.angle(total if total.real >= 0 else -total))
+    in_phase: Floats = (density * turn).real
+    return mesh, in_phase
+
+
+def coupling_parts(result: Result, i: int, j: int, frequency: float = 0.0) -> Floats:
     """Magnitude of the coupling of two loops on every copper, relative to where it is most, shape (coppers,); or 0."""
-    density = np.abs(coupling.coupling_density(result.whole, i, j))
-    own = result.whole.mid
-    if float(density @ result.whole.mesh.areas) <= NOTHING * float(np.sqrt(own[i, i] * own[j, j])):
+    mesh, density = coupling_density(result, i, j, frequency)
+    own, density = result.whole.mid, np.abs(density)
+    if float(density @ mesh.areas) <= NOTHING * float(np.sqrt(own[i, i] * own[j, j])):
         return np.zeros(len(result.conductors.names))
-    return _relative(result, result.whole.mesh, density)
+    return _relative(result, mesh, density)
 
 
 def _relative(result: Result, mesh: Mesh, density: Floats) -> Floats:

@@ -105,7 +105,7 @@ KINDS: dict[str, Callable[[_Wish], Figure]] = {
     "flow": _flow,
     "coupling": _coupling,
     "placement": lambda wish: fields.placement_frame(wish.maps, wish.budget).figure,
-    "strip": lambda wish: over_frequency.strip_chart(wish.maps, wish.number).figure,
+    "strip": lambda wish: over_frequency.strip_chart(wish.result, wish.number).figure,
     "impedance": lambda wish: over_frequency.impedance_chart(wish.result, wish.spectral, wish.number).figure,
     "shares": lambda wish: over_frequency.share_chart(wish.result, wish.spectral).figure,
     "transfer": lambda wish: over_frequency.transfer_chart(wish.result, wish.spectral, wish.budget).figure,

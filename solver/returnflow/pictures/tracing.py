@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import linprog
 
 from returnflow.answers.contours import QUARTERS, straight_pieces
 from returnflow_geometry.mesh.mesher import Mesh
@@ -13,8 +14,10 @@ from returnflow_geometry.mesh.mesher import Mesh
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-MOST_STEPS = 50_000  # pieces that one line crosses
-WAVES = 40  # times that lines may pass through a contact
+MOST_STEPS = 20_000  # pieces that one line crosses
+FINE = 6  # lines that are followed for one that is drawn
+LEAST_LINE = 0.1  # of a line: contacts that less goes out of pass none on
+EXACT = 1e-9  # lines; that near to a whole number it is one
 
 
 @dataclass(frozen=True)
@@ -83,9 +86,9 @@ def _of_quarters(rims: Ints) -> Ints:
     return halves.reshape(-1, 3)
 
 
-def flow_lines(mesh: Mesh, stream: Floats, tubes: int) -> Floats:
+def flow_lines(mesh: Mesh, stream: Floats, tubes: int, starts: Ints) -> Floats:
     """
-    Lines of flow with about equal currents between neighbours, as pieces of shape (k, 2, 2) that point downstream.
+    Lines of flow of equal currents from contact to contact, as pieces of shape (k, 2, 2) that point downstream.
 
     Parameters
     ----------
@@ -94,33 +97,90 @@ def flow_lines(mesh: Mesh, stream: Floats, tubes: int) -> Floats:
         Local values of a loop's stream function, ampere per ampere.
     tubes : int
         How many for the whole current.
+    starts : array of int, shape (contacts,)
+        How many more lines start at every contact than end there; see `line_starts`.
 
     Notes
     -----
     `contours.streamlines` needs jumps of whole tubes. Where links share a current, a copper gets any part of it, and
-    contours would break where the stream function jumps. Here every contact sends out its share of the lines, to the
-    nearest whole line and at equal currents apart; a line is followed from piece to piece, across jumps. A contact
-    that current passes through passes lines on.
+    contours would break where the stream function jumps. Here lines much closer than wanted are followed from every
+    contact, from piece to piece and across jumps. Where they end tells how much current goes from which contact to
+    which; the whole numbers of lines that come nearest to that, and keep `starts`, are taken from among them.
     """
     pieces = Pieces.of(mesh, stream)
     rim = pieces.contact >= 0
     inflow, contact = pieces.inflow()[rim], pieces.contact[rim]
-    count = int(contact.max(initial=-1)) + 1
-    out = np.bincount(contact, weights=np.maximum(inflow, 0), minlength=count)
-    back = np.bincount(contact, weights=np.maximum(-inflow, 0), minlength=count)
-    passing = np.minimum(np.divide(out, back, out=np.zeros(count), where=back > 0), 1.0)
-    due = np.round(tubes * np.maximum(out - back, 0.0))
-    found = []
-    for _ in range(WAVES):
-        sent = np.floor(due + 1e-9).astype(np.int64)
-        if not sent.any():
-            break
-        due = due - sent
-        seeds = [_seeds(pieces, rim, contact, inflow, c, n) for c, n in enumerate(sent) if n > 0]
-        lines, ended = _follow(pieces, *(np.concatenate(part) for part in zip(*seeds, strict=True)))
-        found.append(lines)
-        due += passing * np.bincount(ended[ended >= 0], minlength=count)
-    return np.concatenate(found) if found else np.empty((0, 2, 2))
+    count = max(int(contact.max(initial=-1)) + 1, len(starts))
+    out = tubes * np.bincount(contact, weights=np.maximum(inflow, 0), minlength=count)
+    tried = np.where(out > LEAST_LINE, np.ceil(FINE * out), 0).astype(np.int64)
+    if not tried.any():
+        return np.empty((0, 2, 2))
+    seeds = [_seeds(pieces, rim, contact, inflow, c, n) for c, n in enumerate(tried) if n > 0]
+    lines, number, ended = _follow(pieces, *(np.concatenate(part) for part in zip(*seeds, strict=True)))
+    began = np.repeat(np.arange(count), tried)
+    found = np.flatnonzero(ended >= 0)
+    ways, of = np.unique(np.stack([began, ended])[:, found], axis=1, return_inverse=True)
+    size = np.bincount(of.ravel())
+    wanted = _whole(ways, size * out[ways[0]] / tried[ways[0]], np.pad(starts, (0, count - len(starts))))
+    taken = np.zeros(len(began), dtype=bool)
+    for way, n in enumerate(np.minimum(wanted, size)):
+        mine = found[of.ravel() == way]
+        taken[mine[((np.arange(n) + 0.5) * len(mine) / max(n, 1)).astype(np.int64)]] = True
+    chosen: Floats = lines[taken[number]]
+    return chosen
+
+
+def line_starts(current: Floats, ends: Ints, copper: Ints, fed: Floats) -> Ints:
+    """
+    How many more lines of a current start at every contact than end there, the same wherever it is drawn.
+
+    Links carry whole lines, within one of what they carry, and as many come to every copper as leave it.
+
+    Parameters
+    ----------
+    current : array, shape (links,)
+        From the first to the second end of every link, in lines.
+    ends : array of int, shape (links, 2)
+        Contacts that each joins.
+    copper : array of int, shape (contacts,)
+        That every contact lies on.
+    fed : array, shape (contacts,)
+        Whole lines that come from outside.
+    """
+    coppers, links = int(copper.max()) + 1, np.arange(len(current))
+    incidence = np.zeros((coppers, len(current)))
+    np.add.at(incidence, (copper[ends[:, 1]], links), 1)
+    np.add.at(incidence, (copper[ends[:, 0]], links), -1)
+    low, high = np.floor(current + EXACT), np.ceil(current - EXACT)
+    cost = 1 - 2 * (current - low)  # from the lower to the higher number
+    lost = np.bincount(copper, weights=fed, minlength=coppers)
+    # The equations are those of a network: the best corner of what they allow has whole numbers.
+    best = linprog(cost, A_eq=incidence, b_eq=-lost, bounds=np.stack([low, high], axis=1), method="highs-ds")
+    lines = np.round(best.x if best.success else current)
+    starts = fed.copy()
+    np.add.at(starts, ends[:, 1], lines)
+    np.add.at(starts, ends[:, 0], -lines)
+    return np.round(starts).astype(np.int64)
+
+
+def _whole(ways: Ints, lines: Floats, starts: Ints) -> Ints:
+    """Whole numbers nearest to the lines from contact to contact, (2, ways), that start and end as wanted."""
+    low = np.floor(lines)
+    count, contacts = len(lines), len(starts)
+    out = np.zeros((contacts, count))
+    np.add.at(out, (ways[0], np.arange(count)), 1)
+    np.add.at(out, (ways[1], np.arange(count)), -1)
+    # Up to the number below, to the one above it, beyond; and what is missing at a contact, which costs most.
+    cost = np.concatenate([-np.ones(count), 1 - 2 * (lines - low), np.ones(count), np.full(2 * contacts, 10.0)])
+    most = np.concatenate([low, np.ones(count), np.full(count + 2 * contacts, np.inf)])
+    equations = np.hstack([out, out, out, np.eye(contacts), -np.eye(contacts)])
+    bounds = np.stack([np.zeros(len(most)), most], axis=1)
+    best = linprog(cost, A_eq=equations, b_eq=starts, bounds=bounds, method="highs-ds")
+    if not best.success:
+        return np.round(lines).astype(np.int64)
+    below, above, beyond = best.x[: 3 * count].reshape(3, count)
+    whole: Ints = np.round(below + above + beyond).astype(np.int64)
+    return whole
 
 
 def _seeds(
@@ -140,11 +200,11 @@ def _seeds(
     return piece[mine[at]], edge[mine[at]], along
 
 
-def _follow(pieces: Pieces, piece: Ints, edge: Ints, along: Floats) -> tuple[Floats, Ints]:
-    """Follow lines until they leave the copper: their straight pieces, and the contact that each ends on, or -1."""
+def _follow(pieces: Pieces, piece: Ints, edge: Ints, along: Floats) -> tuple[Floats, Ints, Ints]:
+    """Follow lines until they leave the copper: straight pieces, the line of each, and where each line ends, or -1."""
     ended = np.full(len(piece), -1, dtype=np.int64)
     line = np.arange(len(piece))
-    found = []
+    found, number = [np.empty((0, 2, 2))], [line[:0]]
     for _ in range(MOST_STEPS):
         if not len(line):
             break
@@ -162,6 +222,7 @@ def _follow(pieces: Pieces, piece: Ints, edge: Ints, along: Floats) -> tuple[Flo
         s = np.clip(s, 0.0, 1.0)
         end = corner[row, out] + s[:, None] * (corner[row, (out + 1) % 3] - corner[row, out])
         found.append(np.stack([start, end], axis=1))
+        number.append(line)
         beside = pieces.beside[piece, out]
         stop = beside < 0
         ended[line[stop]] = pieces.contact[piece[stop], out[stop]]
@@ -169,4 +230,4 @@ def _follow(pieces: Pieces, piece: Ints, edge: Ints, along: Floats) -> tuple[Flo
         # The common edge runs the other way in the piece beside.
         edge, along = pieces.edge[piece[go], out[go]], 1 - s[go]
         piece, line = beside[go], line[go]
-    return (np.concatenate(found) if found else np.empty((0, 2, 2))), ended
+    return np.concatenate(found), np.concatenate(number), ended

@@ -7,6 +7,7 @@ from matplotlib.artist import Artist
 from matplotlib.colors import LogNorm
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
+from numpy.typing import NDArray
 
 from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.coupling import NOTHING_SHARED
@@ -15,13 +16,15 @@ from returnflow.pictures.canvas import ROLE_COLOURS, Label
 from returnflow.pictures.fields import FLOW_MAP, draw_arrows, flow_range, hole_spacing, shared_ranges, ticks_between
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.maps import Maps, carrying_level, local_mean
-from returnflow.pictures.pictured import coupling_parts
+from returnflow.pictures.pictured import coupling_parts, noise_frequency
 from returnflow.words.answer_text import lead
 from returnflow.words.drives import amperes, drive
 from returnflow_geometry.model.numbers import engineering, percent
 from returnflow_geometry.model.wording import named
 
-VICTIM_TUBES = 8
+Floats = NDArray[np.float64]
+
+VICTIM_TUBES, NOISY_TUBES = 8, 12
 SIZE = 0.66  # it is shown beside the table of options
 VEIL = (255, 255, 255, 130)  # over copper that matters less: colours below it stay in their order
 BROAD = 10.0  # pixels; the outline goes round the shared copper, not along every line where the currents cross squarely
@@ -37,9 +40,15 @@ def answered(result: Result) -> tuple[Budget, Contribution] | None:
     return None
 
 
+def _parts(result: Result, budget: Budget, part: Contribution) -> Floats:
+    """What every copper has in the coupling, where the noise is made; see `coupling_parts`."""
+    at = noise_frequency(result, part)
+    return coupling_parts(result, result.index(budget.loop), result.index(part.loop), at)
+
+
 def telling_copper(result: Result, budget: Budget, part: Contribution) -> int:
     """Number of the copper on which two loops couple most."""
-    return int(np.argmax(coupling_parts(result, result.index(budget.loop), result.index(part.loop))))
+    return int(np.argmax(_parts(result, budget, part)))
 
 
 def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
@@ -49,16 +58,17 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
     On the copper that `result` shows: see `telling_copper`.
     """
     maps = Maps(result, Frame(result, "", "", bar=True, size=SIZE).window)
-    i, j = result.index(budget.loop), result.index(part.loop)
+    i, j, at = result.index(budget.loop), result.index(part.loop), noise_frequency(result, part)
+    tubes, state = maps.tubes(i, at, VICTIM_TUBES), f"at {engineering(at, 'Hz')}" if at else "resistive limit"
     weak, noisy, board = result.case.loops[i], result.case.loops[j], result.case.board
-    density = np.abs(maps.coupling(i, j))
+    density = np.abs(maps.coupling(i, j, at))
     known = np.isfinite(density)
-    meeting = bool(coupling_parts(result, i, j)[result.focus] > 0)
+    meeting = bool(_parts(result, budget, part)[result.focus] > 0)
     around = local_mean(density, max(BROAD, hole_spacing(result, maps.window.pixel)))
     level = carrying_level(density[known], around[known]) if meeting else np.inf
     blue = ROLE_COLOURS[weak.role]
     legend: list[tuple[Artist, str]] = [
-        (Line2D([], [], color=blue, lw=2.2), f"return of {named(weak.name)}, {VICTIM_TUBES} equal parts"),
+        (Line2D([], [], color=blue, lw=2.2), f"return of {named(weak.name)}, {tubes} equal parts"),
         (Line2D([], [], color="#8f8f8f", marker=">", ms=5, lw=0.9), f"way of {named(noisy.name)}"),
     ]
     if meeting:
@@ -66,26 +76,26 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
     frame = Frame(
         result,
         f"{noisy.name} over the return of {weak.name}",
-        f"copper {named(result.copper)} on {board.copper(result.copper).layer} · {drive(noisy)} · shared: "
-        f"{engineering(abs(part.transfer), 'Ω')}, {engineering(part.noise, 'V')} · resistive limit",
+        f"copper {named(result.copper)} on {board.copper(result.copper).layer} · {drive(noisy)} · transfer "
+        f"{engineering(abs(result.impedance(at)[i, j]), 'Ω')}, {engineering(part.noise, 'V')} · {state}",
         bar=True,
         legend=legend,
         size=SIZE,
     )
     frame.draw_copper()
-    span = next(iter(shared_ranges({0: flow_range(maps, j, 0.0)}).values()))
-    shown = frame.draw_field(amperes(noisy) * maps.strength(j), LogNorm(span.low, span.high), FLOW_MAP)
+    span = next(iter(shared_ranges({0: flow_range(maps, j, at)}).values()))
+    shown = frame.draw_field(amperes(noisy) * maps.strength(j, at), LogNorm(span.low, span.high), FLOW_MAP)
     if meeting:
         veil = np.zeros((*around.shape, 4), dtype=np.uint8)
         veil[np.isfinite(around) & (around < level)] = VEIL
         extent = (*frame.axes.get_xlim(), *frame.axes.get_ylim())
         frame.axes.imshow(veil, origin="lower", extent=extent, interpolation="nearest", zorder=2.1)
-    noisy_lines = maps.lines(j, 0.0, 12)
+    noisy_lines = maps.lines(j, at, maps.tubes(j, at, NOISY_TUBES))
     frame.draw_segments(noisy_lines, "#ffffffa0", 0.6, zorder=2.4)
     draw_arrows(frame, noisy_lines)
     if meeting:
         frame.draw_level(around, level, "black", 2.0, "solid", halo="white")
-    lines = maps.lines(i, 0.0, VICTIM_TUBES)
+    lines = maps.lines(i, at, tubes)
     frame.draw_segments(lines, "white", 3.4, zorder=2.7)
     frame.draw_segments(lines, blue, 2.0, zorder=2.75)
     frame.draw_copper(over=True)
@@ -104,7 +114,7 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
 def why_words(result: Result, budget: Budget, part: Contribution) -> tuple[str, str]:
     """Caption and alternative text of that picture."""
     weak, noisy = result.case.loop(budget.loop), result.case.loop(part.loop)
-    shares = coupling_parts(result, result.index(weak.name), result.index(noisy.name))
+    shares, at = _parts(result, budget, part), noise_frequency(result, part)
     if not shares.max() > 0:
         met = NOTHING_SHARED
     else:
@@ -114,7 +124,12 @@ def why_words(result: Result, budget: Budget, part: Contribution) -> tuple[str, 
             met += f" This plane has {percent(here)} of it; the details show the others."
     caption = (
         f"Why: {named(noisy.name)} (colours, arrows) flows back over the copper by which {named(weak.name)} returns "
-        f"(blue). {met} Resistive limit, where the currents spread as at low frequency."
+        f"(blue). {met} "
+        + (
+            f"Drawn at {engineering(at, 'Hz')}, which makes most of the noise."
+            if at
+            else "Resistive limit, where the currents spread as at low frequency."
+        )
     )
     return (
         caption,
