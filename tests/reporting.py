@@ -218,3 +218,50 @@ frequencies_Hz = [0, 1e6]
 def layered() -> Result:
     """Two planes that vias and a capacitor join, a trace with one ground point, and a copper that no loop reaches."""
     return run(parse_case(LAYERED))["as drawn"]
+
+
+# By name of the via: where it is, and its resistance. One of them takes next to nothing.
+VIAS = {"near": (12, 12), "middle": (20, 16), "far": (30, 20), "poor": (14, 9), "aside": (34, 6), "last": (31, 25)}
+OHMS = {"poor": 0.1}
+
+
+@cache
+def stitched() -> Result:
+    """Two planes that six vias join, resistive; the upper one carries a current from corner to corner."""
+    ends = "".join(
+        f"[[terminal]]\nname = '{layer} {name}'\ncopper = '{layer}'\nat = {list(at)}\ndiameter_mm = 0.5\n"
+        for name, at in VIAS.items()
+        for layer in ("up", "down")
+    )
+    links = "".join(
+        f"[[link]]\nname = '{name}'\nbetween = ['up {name}', 'down {name}']\nresistance_ohm = {OHMS.get(name, 5e-4)}\n"
+        for name in VIAS
+    )
+    case = f"""
+format = 1
+title = "Two planes and six vias (invented)"
+board = {{ outline = {{ rect = [0, 0, 40, 30] }} }}
+layer = [ {{ name = "L1", copper_um = 18, below_mm = 1.0 }}, {{ name = "L2", copper_um = 35 }} ]
+copper = [ {{ name = "up", layer = "L1" }}, {{ name = "down", layer = "L2" }} ]
+{ends}
+[[terminal]]
+name = "A"
+copper = "up"
+at = [5, 5]
+diameter_mm = 0.8
+[[terminal]]
+name = "B"
+copper = "up"
+at = [36, 26]
+diameter_mm = 0.8
+{links}
+[[loop]]
+name = "motor"
+role = "noisy"
+inject = "B"
+return = "A"
+current_A = 0.446
+[solve]
+accuracy = 0.1
+"""
+    return run(parse_case(case))["as drawn"]

@@ -146,7 +146,7 @@ class TestPictures:
         assert flows == ["board.png", "board-back.png", "flow-driver.png", "flow-driver-back.png"]
         assert not any("return" in file for file in made)
         assert "2 flow pictures share this colour scale" in made["flow-driver.png"].caption
-        assert "one for every 50 mA to the nearest whole line" in made["flow-driver-back.png"].caption
+        assert "a line stands for 50 mA on every plane" in made["flow-driver-back.png"].caption
         assert '"return" passes over it on another layer' in made["board.png"].caption
 
     def test_few_for_a_variant_that_is_compared(self):
