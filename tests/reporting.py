@@ -226,8 +226,8 @@ OHMS = {"poor": 0.1}
 
 
 @cache
-def stitched() -> Result:
-    """Two planes that six vias join, resistive; the upper one carries a current from corner to corner."""
+def stitched_study() -> Study:
+    """Two planes that six vias join, resistive, and two variants of the lower one; the upper one has both ends."""
     ends = "".join(
         f"[[terminal]]\nname = '{layer} {name}'\ncopper = '{layer}'\nat = {list(at)}\ndiameter_mm = 0.5\n"
         for name, at in VIAS.items()
@@ -261,7 +261,18 @@ role = "noisy"
 inject = "B"
 return = "A"
 current_A = 0.446
+[[variant]]
+name = "slot below"
+add.cutout = [{{ name = "slot", copper = "down", shape = {{ slot = [[25, 5], [25, 25]], width = 1 }} }}]
+[[variant]]
+name = "half the current"
+set = {{ "motor.current_A" = 0.223 }}
 [solve]
 accuracy = 0.1
 """
-    return run(parse_case(case))["as drawn"]
+    return run(parse_case(case))
+
+
+def stitched() -> Result:
+    """The first of them."""
+    return stitched_study()["as drawn"]

@@ -11,9 +11,17 @@ import pytest
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import LogNorm
 
-from reporting import NOISY, SENSITIVE, result, study, varied
+from reporting import NOISY, SENSITIVE, result, stitched_study, study, varied
 from returnflow.pictures.album import shared_pictures
-from returnflow.pictures.comparisons import board_panels, compared, flow_panels, loud_loops, placement_panels, views_of
+from returnflow.pictures.comparisons import (
+    board_panels,
+    changed_coppers,
+    compared,
+    flow_panels,
+    loud_loops,
+    placement_panels,
+    views_of,
+)
 from returnflow.pictures.fields import FLOW_MAP, PLACEMENT_MAP
 from returnflow.pictures.lettering import DPI, house_style
 from returnflow.pictures.maps import Maps
@@ -29,7 +37,7 @@ def images(panels):
 @pytest.fixture(scope="module")
 def flows():
     with house_style():
-        return flow_panels(views_of(varied()), NOISY)
+        return flow_panels(views_of(varied(), "gnd")[0], NOISY)
 
 
 class TestFlows:
@@ -77,7 +85,7 @@ class TestFlows:
         assert not any(box.overlaps(other) for box in boxes for other in maps)
 
     def test_a_variant_without_the_loop_says_so(self):
-        views = views_of(varied())
+        views = views_of(varied(), "gnd")[0]
         gone = views["half & half"]
         case = replace(gone.case, loops=tuple(x for x in gone.case.loops if x.name != NOISY))
         with house_style():
@@ -94,7 +102,7 @@ class TestFlows:
 
 class TestPlacements:
     def test_the_same_voltage_has_the_same_colour(self):
-        views = views_of(varied())
+        views = views_of(varied(), "gnd")[0]
         half = views["half & half"]
         # The weak loop is as it was, so the voltages are not exactly halved: compare with what they are.
         with house_style():
@@ -122,7 +130,7 @@ class TestPlacements:
 
 class TestBoards:
     def test_what_is_added_is_drawn_and_what_moved_is_named(self):
-        views = views_of(varied())
+        views = views_of(varied(), "gnd")[0]
         far = views["spare moved"]
         board = far.case.board
         terminals = tuple(
@@ -145,6 +153,19 @@ class TestBoards:
             for canvas in panels.maps
         ]
         assert blue[1] > blue[0] == blue[2]
+
+
+class TestPlanes:
+    def test_variants_are_compared_on_the_plane_that_one_of_them_changes(self):
+        study = stitched_study()
+        assert study["as drawn"].copper == "up"
+        assert changed_coppers(study) == ["down"]
+        with house_style():
+            boards = next(iter(compared(study)))
+            title = boards.draw().figure.texts[1].get_text()
+        assert 'on "down" (L2)' in boards.caption
+        assert title == 'copper "down"'
+        assert changed_coppers(varied()) == ["gnd"]
 
 
 class TestAll:

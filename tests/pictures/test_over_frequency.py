@@ -11,11 +11,10 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 import returnflow as rf
+from reporting import layered
 from returnflow.answers.result import Result
 from returnflow.pictures import album, over_frequency
-from returnflow.pictures.frame import Frame
 from returnflow.pictures.lettering import house_style
-from returnflow.pictures.maps import Maps
 
 CASE = """
 format = 1
@@ -142,13 +141,23 @@ def test_film_strip_has_every_frequency_on_one_scale():
     it = result()
     assert over_frequency.strip_loops(it) == [0]
     with house_style():
-        chart = over_frequency.strip_chart(Maps(it, Frame(it, "", "", bar=True).window), 0)
+        chart = over_frequency.strip_chart(it, 0)
     images = [axes.get_images()[0] for axes in chart.figure.axes if axes.get_images()]
     assert len(images) == len(it.frequencies)
     assert len({(image.norm.vmin, image.norm.vmax) for image in images}) == 1
     # What the picture shows is the current: at high frequency much less of the copper is bright than at DC.
     bright = [np.mean(np.asarray(image.get_array().filled(0)) > 0.02 * image.norm.vmax) for image in images]
     assert bright[-1] < bright[0]
+
+
+def test_film_strip_has_a_row_for_every_plane_that_carries():
+    it = layered()
+    with house_style():
+        chart = over_frequency.strip_chart(it, 0)
+    maps = [axes for axes in chart.figure.axes if axes.get_images()]
+    assert [axes.get_ylabel() for axes in maps if axes.get_ylabel()] == ['"ground" (L2)', '"back" (L3)']
+    assert [axes.get_title(loc="left") for axes in maps] == 2 * ["DC", "1 MHz"]
+    assert len({(axes.get_images()[0].norm.vmin, axes.get_images()[0].norm.vmax) for axes in maps}) == 1
 
 
 def test_all_charts_are_among_the_pictures_and_their_text_stays_inside():

@@ -36,7 +36,7 @@ from returnflow.answers.result import Result
 from returnflow.answers.verdict import finding
 from returnflow.pictures import album, fields, pictured, why
 from returnflow.pictures.canvas import ROLE_COLOURS, Label, shape_path, solid
-from returnflow.pictures.fields import COUPLING_MAP, TUBES, flow_ranges, symmetric_norm
+from returnflow.pictures.fields import COUPLING_MAP, TUBES, flow_range, shared_ranges, symmetric_norm
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.labels import Placer
 from returnflow.pictures.lettering import clean, house_style, slug, text_size, wrap
@@ -298,15 +298,16 @@ class TestColours:
 
     def test_loops_share_one_range_but_the_weak_get_their_own(self, maps):
         it = maps.result
-        ranges = flow_ranges(maps, [(it.index(NOISY), 0.0), (it.index(WEAK), 0.0)])
+        ranges = shared_ranges({name: flow_range(maps, it.index(name), 0.0) for name in (NOISY, WEAK)})
         assert len(set(ranges.values())) == 2  # 0.5 A and 0.01 A
         case = replace(it.case, loops=tuple(replace(x, current=0.2) if x.name == WEAK else x for x in it.case.loops))
         again = Maps(replace(it, case=case), maps.window)
-        assert len(set(flow_ranges(again, [(it.index(NOISY), 0.0), (it.index(WEAK), 0.0)]).values())) == 1
+        ranges = shared_ranges({name: flow_range(again, it.index(name), 0.0) for name in (NOISY, WEAK)})
+        assert len(set(ranges.values())) == 1
 
     def test_a_range_covers_the_copper_that_carries(self, maps):
         j = maps.result.index(NOISY)
-        span = flow_ranges(maps, [(j, 0.0)])[j, 0.0]
+        span = flow_range(maps, j, 0.0)
         K = 0.5 * maps.strength(j)
         K = K[np.isfinite(K)]
         assert K[(span.low <= K) & (span.high >= K)].sum() > 0.9 * K.sum()

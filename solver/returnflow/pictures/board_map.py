@@ -31,7 +31,6 @@ from returnflow_geometry.model.board import Role, Shape, Terminal
 from returnflow_geometry.model.numbers import MM, engineering
 from returnflow_geometry.model.wording import named
 
-SPARE_REACH = 30.0  # pixels; names of terminals that no loop uses get no long leaders
 ROLE_WORDS: dict[Role, str] = {"noisy": "noisy loop", "sensitive": "sensitive loop", "cables": "pair of cables"}
 TRACE, OTHER, LINK = "#7a6a00", "#9a9a9a", "#00795c"
 
@@ -123,7 +122,6 @@ def board_frame(result: Result) -> Frame:
     drawn += [pair for section in sections for pair in itertools.pairwise(section.path)]
     steps = along(drawn, 8 * frame.pixel / MM)
     used = {name for loop in loops for name in (loop.inject, loop.return_)}
-    used |= {end.name for ends in joints.values() for end in ends}
     labels = [
         Label(t.name, t.centre, INK, max(frame.radius(t.shape), 5.5 * frame.pixel / MM if t.bonded else 0))
         for t in here
@@ -134,9 +132,6 @@ def board_frame(result: Result) -> Frame:
         Label(loop.name, _point(line, 0.5), ROLE_COLOURS[loop.role]) for loop, line in zip(loops, lines, strict=True)
     ]
     labels += [Label(r.name, _corner(r.shape), REGION) for r in regions]
-    labels += [
-        Label(t.name, t.centre, "#555555", frame.radius(t.shape), reach=SPARE_REACH) for t in here if t.name not in used
-    ]
     frame.draw_labels(labels, steps)
     return frame
 

@@ -43,14 +43,13 @@ MANY_HOLES = 300
 
 @dataclass(frozen=True)
 class Label:
-    """A name to set beside a place (m, m), at most `reach` pixels off; `radius` (m) is that of the thing named."""
+    """A name to set beside a place (m, m); `radius` (m) is that of the thing named."""
 
     text: str
     at: tuple[float, float]
     colour: str = INK
     radius: float = 0.0
     bold: bool = False
-    reach: float = math.inf
 
 
 class Canvas:
@@ -165,7 +164,7 @@ class Canvas:
             width, height = text_size(text, LABEL_SIZE, bold=label.bold)
             x, y = to_pixels((MM * label.at[0], MM * label.at[1]))
             radius = max(3.0, MM * label.radius / self.pixel)
-            place = placer.place((float(x), float(y)), (width + 6, height + 4), radius, label.reach)
+            place = placer.place((float(x), float(y)), (width + 6, height + 4), radius)
             if place is None:
                 left_out.append(label.text)
                 continue

@@ -31,7 +31,7 @@ from returnflow.pictures.fields import (
 )
 from returnflow.pictures.maps import Maps
 from returnflow.pictures.picture import Wanted
-from returnflow.pictures.pictured import narrow_over
+from returnflow.pictures.pictured import LEAST_PART, flow_parts, narrow_over, of_copper, pictured
 from returnflow.pictures.side_by_side import MOST, Panels
 from returnflow.words.answer_text import lead
 from returnflow.words.drives import amperes, heard, strongest_frequency
@@ -52,55 +52,86 @@ def compared(study: Study, *, brief: bool = False) -> Iterator[Wanted]:
     """
     Figures of all variants side by side; none for a single variant. Brief: at most one of each kind.
 
-    On the copper that pictures of the first variant show.
+    On the copper that most variants change; every other that one of them changes has a figure of the boards.
     """
     if len(study.variants) < 2:
         return
-    views = dict(list(views_of(study).items())[:MOST])
-    base = next(iter(views.values()))
-    rest = len(study.variants) - len(views)
-    more = f" {rest} more variants are left out of this figure." if rest > 0 else ""
-    yield Wanted(
-        kind="compare",
-        name="compare board",
-        caption=f"The boards. Blue is copper that {named(next(iter(views)))} has not, hatched what only that one has; "
-        "a terminal that has moved or is new is named, with an arrow from where it was." + more,
-        alt=f"Maps of the copper {base.copper} of {len(views)} variants.",
-        loops=(),
-        draw=partial(board_panels, views, {name: study.changes.get(name, ()) for name in views}),
-    )
+    first, base = next(iter(study.variants.items()))
+    coppers = changed_coppers(study) or [base.copper]
+    for number, copper in enumerate(coppers[: 1 if brief else None]):
+        views, more = views_of(study, copper)
+        yield Wanted(
+            kind="compare",
+            name="compare board" if number == 0 else f"compare board {copper}",
+            caption=f"The boards{_plane(views)}. Blue is copper that {named(first)} has not, hatched "
+            "what only that one has; a terminal that has moved or is new is named, with an arrow from where it was."
+            + more,
+            alt=f"Maps of the copper {copper} of {len(views)} variants.",
+            loops=(),
+            draw=partial(board_panels, views, {name: study.changes.get(name, ()) for name in views}),
+        )
     for loop in loud_loops(base)[: 1 if brief else None]:
+        parts = flow_parts(base, base.index(loop))
+        views, more = views_of(
+            study, next((c for c in coppers if parts[base.conductors.names.index(c)] >= LEAST_PART), base.copper)
+        )
         yield Wanted(
             kind="compare",
             name=f"compare flow {loop}",
-            caption=f"The return of {named(loop)} in every variant, all with the same colours for the same sheet "
-            f"current; each of {TUBES} tubes between neighbouring lines carries the same part of it." + more,
+            caption=f"The return of {named(loop)} in every variant{_plane(views)}, all with the same "
+            f"colours for the same sheet current; each of {TUBES} tubes between neighbouring lines carries the same "
+            "part of it." + more,
             alt=f"Maps of the sheet current of {loop} in {len(views)} variants, on one colour scale.",
             loops=(loop,),
             draw=partial(flow_panels, views, loop),
         )
-    placed = [b for b in base.sensitive if any(_placed(result, b.loop) for result in views.values())]
-    for budget in placed[: 1 if brief else None]:
+    for budget in base.sensitive[: 1 if brief else None]:
+        views, more = views_of(study, base.case.board.terminal(base.case.loop(budget.loop).inject).copper)
         yield Wanted(
             kind="compare",
             name=f"compare placement {budget.loop}",
-            caption=f"Noise in series with {named(budget.loop)} if its inject end sat at each place, in every variant, "
-            "all with the same colours for the same voltage. Inside the line it is tolerated; the circle is the "
-            "distance within which it is so everywhere." + more,
+            caption=f"Noise in series with {named(budget.loop)} if its inject end sat at each place"
+            f"{_plane(views)}, in every variant, all with the same colours for the same voltage. Inside "
+            "the line it is tolerated; the circle is the distance within which it is so everywhere." + more,
             alt=f"Maps of the noise of {budget.loop} by place in {len(views)} variants, on one colour scale.",
             loops=(budget.loop,),
             draw=partial(placement_panels, views, budget.loop),
         )
 
 
-def views_of(study: Study) -> dict[str, Result]:
-    """Every result on the copper that pictures of the first show; those that do not have it are left out."""
-    copper = next(iter(study.variants.values())).copper
-    return {
+def views_of(study: Study, copper: str) -> tuple[dict[str, Result], str]:
+    """Results on one copper, as many as one figure shows; those that do not have it are left out, and how many are."""
+    views = {
         name: result.on(result.conductors.names.index(copper))
         for name, result in study.variants.items()
         if copper in result.conductors.names
     }
+    shown = dict(list(views.items())[:MOST])
+    rest = len(study.variants) - len(shown)
+    return shown, f" {rest} more variants are left out of this figure." if rest > 0 else ""
+
+
+def changed_coppers(study: Study) -> list[str]:
+    """Wide coppers of the first variant that others change, or what lies over them, those that most change first."""
+    base, *others = study.variants.values()
+    count = {base.conductors.names[n]: 0 for n in pictured(base)}
+    for copper in count:
+        first = base.on(base.conductors.names.index(copper))
+        for other in others:
+            if copper in other.conductors.names:
+                view = other.on(other.conductors.names.index(copper))
+                count[copper] += bool(_moved(first, view)) or _over(first) != _over(view)
+    changed = [copper for copper in count if count[copper]]
+    return sorted(changed, key=lambda copper: -count[copper])
+
+
+def _over(result: Result) -> list[Shape]:
+    """The copper shown, and the narrow ones over it."""
+    return [result.conductors.planes[n].copper for n in (result.focus, *narrow_over(result))]
+
+
+def _plane(views: Mapping[str, Result]) -> str:
+    return of_copper(next(iter(views.values())))
 
 
 def loud_loops(base: Result) -> list[str]:
@@ -189,7 +220,7 @@ def flow_panels(views: Mapping[str, Result], name: str) -> Panels:
     where = " / ".join("0 Hz" if f == 0 else engineering(f, "Hz") for f in dict.fromkeys(at.values()))
     panels = Panels(
         list(views.values()),
-        f"{name}: where the return current flows",
+        f"{name}: where the return current flows{_plane(views)}",
         f"at {where}, where its current is strongest · one scale for all",
         bar=True,
     )
@@ -245,7 +276,7 @@ def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
     budgets = {variant: _budget(result, name) for variant, result in placed.items()}
     panels = Panels(
         list(views.values()),
-        f"{name}: where its inject end may sit",
+        f"{name}: where its inject end may sit{_plane(views)}",
         "noise relative to the return end, rms sum of the noisy loops heard, resistive limit · one scale for all",
         bar=True,
         legend=[

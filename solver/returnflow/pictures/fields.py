@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TypeVar
@@ -59,20 +59,6 @@ class Range:
 
     low: float
     high: float
-
-
-def flow_ranges(maps: Maps, flows: Sequence[tuple[int, float]]) -> dict[tuple[int, float], Range]:
-    """
-    Colour range of every flow, A/m: one for all, but for those so weak that it would show nothing of them.
-
-    The ends leave out the weakest 5 % and the strongest 2 % of the copper, weighted by the current it carries.
-
-    Parameters
-    ----------
-    maps : Maps
-    flows : sequence of (loop number, frequency in Hz)
-    """
-    return shared_ranges({(j, frequency): flow_range(maps, j, frequency) for j, frequency in flows})
 
 
 def flow_range(maps: Maps, loop: int, frequency: float) -> Range:

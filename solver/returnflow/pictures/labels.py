@@ -44,9 +44,7 @@ class Placer:
     avoid: Floats = field(default_factory=lambda: np.empty((0, 2)))
     taken: list[tuple[float, float, float, float]] = field(default_factory=list)
 
-    def place(
-        self, anchor: tuple[float, float], size: tuple[float, float], radius: float = 0.0, reach: float = math.inf
-    ) -> Place | None:
+    def place(self, anchor: tuple[float, float], size: tuple[float, float], radius: float = 0.0) -> Place | None:
         """
         Best free place for a label, or None if every place would overlap another label.
 
@@ -58,14 +56,10 @@ class Placer:
             Of the label, pixels.
         radius : float
             Of the thing, pixels.
-        reach : float
-            Look no further away than this, pixels.
         """
         best: Place | None = None
         least = math.inf
         for distance in DISTANCES:
-            if distance > reach:
-                break
             if best is not None and least < 0.5 * distance:
                 break  # nothing further away can be better
             for turn in range(DIRECTIONS):

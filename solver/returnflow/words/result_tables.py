@@ -43,15 +43,24 @@ def contributions_table(result: Result, budget: Budget) -> Table:
         notes.append(f"{len(rows) - len(kept)} more noisy loops make less than {engineering(rest, 'V')} each.")
     if budget.loop in result.placements:
         notes.append(result.placements[budget.loop].reach)
+    head = ["noisy loop", "transfer resistance", "current", "strongest line", "in band", "rms", "share of power"]
+    if result.spectral is not None:
+        # What makes the voltage beside it: at 0 Hz it is another one.
+        i = result.index(budget.loop)
+        head.insert(4, "transfer there")
+        for row, part in zip(rows, budget.contributions, strict=True):
+            there = abs(result.impedance(part.frequency or 0.0)[i, result.index(part.loop)])
+            row.insert(4, engineering(float(there), "Ω"))
+    empty = [""] * (len(head) - 3)
     foot: list[list[str | Cell]] = [
-        ["rms sum", *[""] * 4, engineering(budget.noise, "V"), "100 %" if budget.noise > 0 else ""],
-        ["worst case, all in phase", *[""] * 4, engineering(budget.worst_case, "V"), ""],
-        ["limit", *[""] * 4, engineering(budget.limit, "V"), ""],
-        ["margin", *[""] * 4, Cell(judged(budget), mark=budget.verdict), ""],
+        ["rms sum", *empty, engineering(budget.noise, "V"), "100 %" if budget.noise > 0 else ""],
+        ["worst case, all in phase", *empty, engineering(budget.worst_case, "V"), ""],
+        ["limit", *empty, engineering(budget.limit, "V"), ""],
+        ["margin", *empty, Cell(judged(budget), mark=budget.verdict), ""],
     ]
     return Table(
         title=f"{NOISE[budget.role]} {named(budget.loop)}, by source",
-        head=("noisy loop", "transfer resistance", "current", "strongest line", "in band", "rms", "share of power"),
+        head=tuple(head),
         rows=[rows[n] for n in kept],
         foot=foot,
         notes=tuple(notes),
