@@ -157,7 +157,7 @@ class Mesher:
     def __init__(self, plane: Plane) -> None:
         self.plane = plane
         _check_apart(plane.contacts)
-        self._regions = [_whole_contacts(region, plane.contacts) for region in plane.regions]
+        self._regions = [whole_contacts(region, plane.contacts) for region in plane.regions]
         areas = [_shared_area(area, plane.copper) for area in (*plane.contacts, *self._regions)]
         cuts = [combined(shapely.intersection, section, plane.copper) for section in plane.sections]
         self._points, self._segments = noded([*(area.boundary for area in (plane.copper, *areas)), *cuts])
@@ -244,7 +244,7 @@ def _check_apart(contacts: Sequence[Shape]) -> None:
         raise MeshError(message)
 
 
-def _whole_contacts(region: Shape, contacts: Sequence[Shape]) -> Shape:
+def whole_contacts(region: Shape, contacts: Sequence[Shape]) -> Shape:
     """Region that takes in or leaves out each contact whole, by the contact's centre."""
     crossing = [contact for contact in contacts if region.intersects(contact) and not region.contains(contact)]
     inside = [contact for contact in crossing if region.contains(contact.centroid)]

@@ -25,6 +25,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Routes = Sequence[Route | None]
 
+LOSSLESS = 1e-6  # of its sheet resistance, what copper has inside contacts at 0 Hz
+
 
 @dataclass(frozen=True)
 class Foil:
@@ -73,6 +75,8 @@ class Stack:
         Their resistances in squares of the reference.
     side : array, shape (levels,)
         Which face of every level the others lie on: 1 above, -1 below, 0 none; currents without a route flow there.
+    contact : array of bool, shape (m,)
+        Triangles inside contacts: one potential at 0 Hz, so that the resistive pattern crosses them without loss.
     """
 
     foil: Ints
@@ -82,12 +86,13 @@ class Stack:
     links: Links
     ohmic: Floats
     side: Floats
+    contact: NDArray[np.bool_]
 
     @classmethod
     def plain(cls, triangles: int) -> Stack:
         """One copper without links."""
         nothing = np.zeros(triangles, dtype=np.int64)
-        return cls(nothing, np.ones(1), nothing, np.zeros((1, 1)), NONE, np.zeros(0), np.zeros(1))
+        return cls(nothing, np.ones(1), nothing, np.zeros((1, 1)), NONE, np.zeros(0), np.zeros(1), nothing > 0)
 
 
 @dataclass(frozen=True)
@@ -233,24 +238,27 @@ def assemble(
     areas = [mesh.areas * ((stack.foil == n) & (stack.level == level)) for n, level in foils]
     weights = stack.weights[[n for n, _ in foils]]
     own = [csr_array(sum(part.T @ diags_array(area) @ part for part in curl)) for area in areas]
-    dissipation = _sum(weights, own) + link_map.T @ diags_array(stack.ohmic) @ link_map
+    ohmic = link_map.T @ diags_array(stack.ohmic) @ link_map
+    dissipation = _sum(weights, own) + ohmic
 
     # The resistive pattern: circuits through capacitors carry nothing.
     closed = closed_at_dc(mesh, contacts, links).names
     open_link = np.array([name not in closed for name in links.names], dtype=bool)
     live = np.flatnonzero(~(abs(link_map[open_link]).sum(axis=0) > 0)) if open_link.any() else slice(None)
-    weight = diags_array(mesh.areas * stack.weights[stack.foil])
+    weight = diags_array(mesh.areas * stack.weights[stack.foil] * np.where(stack.contact, LOSSLESS, 1.0))
+    lossy = csc_array(sum(part.T @ weight @ part for part in curl) + ohmic) if stack.contact.any() else dissipation
     load = sum(part.T @ (weight @ currents[c]) for c, part in enumerate(curl)) + link_map.T @ (
         stack.ohmic[:, None] * through
     )
     # A strip one triangle wide leaves the current no choice, and no unknown.
     resistive = np.zeros((to_local.shape[1], len(loops)))
     if to_local.shape[1]:
-        resistive[live] = factorize(csc_array(csc_array(dissipation)[:, live][live]))(-np.asarray(load)[live])
+        resistive[live] = factorize(csc_array(csc_array(lossy)[:, live][live]))(-np.asarray(load)[live])
     for c, part in enumerate(curl):
         currents[c] += part @ resistive
     through = through + link_map @ resistive
     stream = (local_paths.toarray() + to_local @ resistive).T.reshape(len(loops), triangles, 3)
+    areas = [area * ~stack.contact for area in areas]
     parts = tuple(_foil(*item, curl, currents, live_alone=len(areas) == 1 and not len(links))
                   for item in zip(foils, weights, areas, own, strict=True))  # fmt: skip
     resistance = sum(foil.weight * foil.resistance for foil in parts) + through.T @ (stack.ohmic[:, None] * through)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from shapely import LineString
 
 from returnflow.magnetic.broadband import Broadband, BroadbandOptions, System, assemble, reduce
+from returnflow.magnetic.contacts import opened, told_apart
 from returnflow.magnetic.equations import Stack
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
 from returnflow.magnetic.routes import Faced, elevations, faced, routes_of
@@ -135,7 +136,8 @@ def system_of(
         field = replace(field, others=(*field.others, *gaps, *_facing_sizes(conductors, number, field.largest)))
         return field if coarser == 1 else _coarser(field, coarser)
 
-    mesh = StackMesher(conductors).graded(size)
+    used = {*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()}
+    mesh, inside = told_apart(StackMesher(opened(conductors, used, over)).graded(size), conductors.counts[0])
     if progress:
         progress(f"magnetic mesh{' to compare with' if coarser > 1 else ''}: {len(mesh.triangles)} triangles")
     copper = copper_numbers(mesh)
@@ -146,7 +148,7 @@ def system_of(
     sheets = np.array([sheet_resistance(t, case.board.temperature) for t in thickness])
     stack = Stack(
         foil[copper], sheets / conductors.reference, level[copper], np.abs(height[:, None] - height),
-        conductors.links, conductors.ohmic, _facing_side(height),
+        conductors.links, conductors.ohmic, _facing_side(height), inside,
     )  # fmt: skip
     return assemble(mesh, len(conductors.terminals), loops, over[0], stack, [over[n] for n in first])
 

@@ -239,7 +239,7 @@ class StackMesher:
                 raise MeshError(message) from error
         it = self.conductors
         if len(parts) == 1:
-            return parts[0]
+            return replace(parts[0], contact_of=it.contacts[0][parts[0].contact_of])
         return united(parts, it.contacts, it.regions, it.sections, it.counts)
 
     @staticmethod
