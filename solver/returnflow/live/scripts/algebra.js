@@ -1,0 +1,156 @@
+"use strict";
+// Sparse matrices and their Cholesky factors, and small dense systems. Vectors are Float64Array.
+
+/** Rows of a symmetric sparse matrix from blocks: `nodes` holds `width` numbers a block, `values` its square. */
+function assembleRows(size, nodes, width, values) {
+  const blocks = nodes.length / width, counts = new Int32Array(size + 1);
+  for (let n = 0; n < nodes.length; n++) counts[nodes[n] + 1] += width;
+  for (let i = 0; i < size; i++) counts[i + 1] += counts[i];
+  const at = counts.slice(0, size), cols = new Int32Array(counts[size]), raw = new Float64Array(counts[size]);
+  for (let b = 0; b < blocks; b++)
+    for (let i = 0; i < width; i++) {
+      const row = nodes[b * width + i];
+      for (let j = 0; j < width; j++) {
+        cols[at[row]] = nodes[b * width + j];
+        raw[at[row]++] = values[(b * width + i) * width + j];
+      }
+    }
+  const start = new Int32Array(size + 1), place = new Int32Array(size).fill(-1);
+  let used = 0;
+  for (let i = 0; i < size; i++) {
+    const from = used;
+    for (let p = counts[i]; p < counts[i + 1]; p++) {
+      const j = cols[p];
+      if (place[j] >= from) raw[place[j]] += raw[p];
+      else { place[j] = used; cols[used] = j; raw[used++] = raw[p]; }
+    }
+    start[i + 1] = used;
+  }
+  return { size, start, cols: cols.slice(0, used), values: raw.slice(0, used) };
+}
+
+/** Matrix times vector. */
+function times({ size, start, cols, values }, x) {
+  const y = new Float64Array(size);
+  for (let i = 0; i < size; i++) {
+    let sum = 0;
+    for (let p = start[i]; p < start[i + 1]; p++) sum += values[p] * x[cols[p]];
+    y[i] = sum;
+  }
+  return y;
+}
+
+function dot(x, y) {
+  let sum = 0;
+  for (let i = 0; i < x.length; i++) sum += x[i] * y[i];
+  return sum;
+}
+
+/**
+ * Cholesky factor of a matrix between unknowns: node i has unknown `of[i]` (-1: none), and unknown u is eliminated
+ * at `place[u]`; zeros, of corners and middles that face each other, are none of its pattern. Up-looking: one row of the factor after the other, its pattern from the elimination tree.
+ */
+function factorize(matrix, of, order) {
+  const n = order.length, place = new Int32Array(n), counts = new Int32Array(n + 1);
+  for (let k = 0; k < n; k++) place[order[k]] = k;
+  const each = (visit) => {
+    for (let i = 0; i < matrix.size; i++) {
+      if (of[i] < 0) continue;
+      const row = place[of[i]];
+      for (let p = matrix.start[i]; p < matrix.start[i + 1]; p++) {
+        const j = of[matrix.cols[p]];
+        if (j >= 0 && place[j] >= row && matrix.values[p] !== 0) visit(row, place[j], matrix.values[p]);
+      }
+    }
+  };
+  each((row, col) => counts[col + 1]++);
+  for (let k = 0; k < n; k++) counts[k + 1] += counts[k];
+  const at = counts.slice(0, n), rows = new Int32Array(counts[n]), values = new Float64Array(counts[n]);
+  each((row, col, value) => { rows[at[col]] = row; values[at[col]++] = value; });
+
+  const parent = new Int32Array(n).fill(-1), ancestor = new Int32Array(n).fill(-1);
+  for (let k = 0; k < n; k++)
+    for (let p = counts[k]; p < counts[k + 1]; p++)
+      for (let i = rows[p]; i !== -1 && i < k;) {
+        const next = ancestor[i];
+        ancestor[i] = k;
+        if (next === -1) parent[i] = k;
+        i = next;
+      }
+  const mark = new Int32Array(n).fill(-1), start = new Int32Array(n + 1);
+  for (let k = 0; k < n; k++) {
+    mark[k] = k;
+    for (let p = counts[k]; p < counts[k + 1]; p++)
+      for (let i = rows[p]; mark[i] !== k; i = parent[i]) { mark[i] = k; start[i + 1]++; }
+  }
+  for (let k = 0; k < n; k++) start[k + 1] += start[k] + 1;
+  const L = new Float64Array(start[n]), where = new Int32Array(start[n]), end = start.slice(0, n);
+  const x = new Float64Array(n), stack = new Int32Array(n), way = new Int32Array(n);
+  mark.fill(-1);
+  for (let k = 0; k < n; k++) {
+    let top = n;
+    mark[k] = k;
+    for (let p = counts[k]; p < counts[k + 1]; p++) {
+      x[rows[p]] += values[p];
+      let length = 0;
+      for (let i = rows[p]; mark[i] !== k; i = parent[i]) { way[length++] = i; mark[i] = k; }
+      while (length > 0) stack[--top] = way[--length];
+    }
+    let diagonal = x[k];
+    x[k] = 0;
+    for (; top < n; top++) {
+      const i = stack[top], value = x[i] / L[start[i]];
+      x[i] = 0;
+      for (let p = start[i] + 1; p < end[i]; p++) x[where[p]] -= L[p] * value;
+      diagonal -= value * value;
+      where[end[i]] = k;
+      L[end[i]++] = value;
+    }
+    where[end[k]] = k;
+    L[end[k]++] = Math.sqrt(diagonal);
+  }
+  return { n, start, where, L, place, of };
+}
+
+/** Solution on the nodes, 0 where a node has no unknown, for a load on the nodes and one more on an unknown. */
+function solveWith({ n, start, where, L, place, of }, load, unknown = -1, more = 0) {
+  const x = new Float64Array(n);
+  for (let i = 0; i < of.length; i++) if (of[i] >= 0) x[place[of[i]]] += load[i];
+  if (unknown >= 0) x[place[unknown]] += more;
+  for (let k = 0; k < n; k++) {
+    const value = (x[k] /= L[start[k]]);
+    for (let p = start[k] + 1; p < start[k + 1]; p++) x[where[p]] -= L[p] * value;
+  }
+  for (let k = n - 1; k >= 0; k--) {
+    let value = x[k];
+    for (let p = start[k] + 1; p < start[k + 1]; p++) value -= L[p] * x[where[p]];
+    x[k] = value / L[start[k]];
+  }
+  const result = new Float64Array(of.length);
+  for (let i = 0; i < of.length; i++) if (of[i] >= 0) result[i] = x[place[of[i]]];
+  return result;
+}
+
+/** Solve a small dense system for several right-hand sides, both arrays of rows; they are overwritten. */
+function solveDense(A, B) {
+  const n = A.length;
+  for (let k = 0; k < n; k++) {
+    let best = k;
+    for (let i = k + 1; i < n; i++) if (Math.abs(A[i][k]) > Math.abs(A[best][k])) best = i;
+    [A[k], A[best]] = [A[best], A[k]];
+    [B[k], B[best]] = [B[best], B[k]];
+    for (let i = k + 1; i < n; i++) {
+      const factor = A[i][k] / A[k][k];
+      if (factor === 0) continue;
+      for (let j = k; j < n; j++) A[i][j] -= factor * A[k][j];
+      for (let j = 0; j < B[i].length; j++) B[i][j] -= factor * B[k][j];
+    }
+  }
+  for (let k = n - 1; k >= 0; k--)
+    for (let j = 0; j < B[k].length; j++) {
+      let sum = B[k][j];
+      for (let i = k + 1; i < n; i++) sum -= A[k][i] * B[i][j];
+      B[k][j] = sum / A[k][k];
+    }
+  return B;
+}

@@ -1,0 +1,204 @@
+"use strict";
+// A whole board in the hand: ports, links, and what is read of them. The same as reference.py.
+
+class Board {
+  constructor(data) {
+    this.data = data;
+    this.sheets = data.sheets.map((sheet) => new Sheet(sheet));
+    this.ports = data.ports.map(([terminal, sheet, x, y, radius, strength]) => ({ terminal, sheet, x, y, radius, strength }));
+    this.fields = this.ports.map((port, n) => this.sheets[port.sheet].solve(n, port));
+    this.G = this.ports.map(() => new Float64Array(this.ports.length));
+    this.ports.forEach((_, n) => this.pair(n));
+  }
+
+  /** Where a terminal is: the place of its first port. */
+  place(terminal) {
+    const port = this.ports[this.data.terminals[terminal].ports[0]];
+    return [port.x, port.y];
+  }
+
+  movable(terminal) {
+    const { ports } = this.data.terminals[terminal];
+    return ports.length > 0 && ports.every((n) => this.ports[n].radius > 0);
+  }
+
+  /** Whether a terminal may be at a place: every part on its own copper, clear of edges and of other contacts. */
+  allowed(terminal, x, y) {
+    const mine = this.data.terminals[terminal].ports, [x0, y0] = this.place(terminal);
+    return mine.every((n) => {
+      const port = this.ports[n], px = port.x + x - x0, py = port.y + y - y0, sheet = this.sheets[port.sheet];
+      if (sheet.inside(px, py) < 0 || sheet.toBorder(px, py) < 1.001 * port.radius) return false;
+      return this.ports.every((other) => other.terminal === terminal || other.sheet !== port.sheet || !other.radius
+        || Math.hypot(other.x - px, other.y - py) > 1.001 * (other.radius + port.radius));
+    });
+  }
+
+  /** Move a terminal towards a place, as far as it may go. Whether it moved. */
+  move(terminal, x, y) {
+    const [x0, y0] = this.place(terminal);
+    let t = 1;
+    if (!this.allowed(terminal, x, y)) {
+      let [low, high] = [0, 1];
+      for (let n = 0; n < 20; n++) {
+        t = 0.5 * (low + high);
+        if (this.allowed(terminal, x0 + t * (x - x0), y0 + t * (y - y0))) low = t; else high = t;
+      }
+      t = low;
+    }
+    if (t === 0 || (x === x0 && y === y0)) return false;
+    for (const n of this.data.terminals[terminal].ports) {
+      this.ports[n].x += t * (x - x0);
+      this.ports[n].y += t * (y - y0);
+      this.fields[n] = this.sheets[this.ports[n].sheet].solve(n, this.ports[n]);
+    }
+    for (const n of this.data.terminals[terminal].ports) this.pair(n);
+    return true;
+  }
+
+  /** Resistances of one port with all others, in squares, without the size of the contacts. */
+  pair(n) {
+    this.fields.forEach((field, other) => {
+      if (this.ports[other].sheet === this.ports[n].sheet) this.G[n][other] = this.G[other][n] = mutual(this.fields[n], field);
+    });
+  }
+
+  /** Resistance between all ports in ohm, the first-order term of every disc included. */
+  portMatrix() {
+    const result = this.G.map((row, i) => row.map((value) => value * this.sheets[this.ports[i].sheet].resistance));
+    this.ports.forEach((port, k) => {
+      if (!port.radius) return;
+      const sheet = this.sheets[port.sheet], triangle = sheet.inside(port.x, port.y);
+      const here = this.ports.map((other, i) => {
+        if (other.sheet !== port.sheet) return [0, 0];
+        const [kx, ky] = sheet.smoothCurrent(this.fields[i], triangle, port.x, port.y);
+        if (i === k || !other.strength) return [kx, ky];
+        const rx = port.x - other.x, ry = port.y - other.y, scale = 1 / (TWO_PI * (rx * rx + ry * ry));
+        return [kx + scale * rx, ky + scale * ry];
+      });
+      const scale = TWO_PI * port.radius ** 2 * sheet.resistance;
+      here.forEach((a, i) => here.forEach((b, j) => { result[i][j] -= scale * (a[0] * b[0] + a[1] * b[1]); }));
+    });
+    return result;
+  }
+
+  /** Currents of all ports and links, and the resistances of the loops, for the contacts where they are. */
+  read() {
+    const { links, loops } = this.data, count = this.ports.length;
+    const G = this.portMatrix(), columns = loops.length;
+    const inject = this.ports.map(() => new Float64Array(columns));
+    loops.forEach(({ ports: [start, end] }, n) => { inject[start][n] += 1; inject[end][n] -= 1; });
+    const along = this.ports.map(() => new Float64Array(links.length));
+    links.forEach(([a, b], n) => { along[a][n] -= 1; along[b][n] += 1; });
+    const kept = this.references(), size = links.length + kept.length;
+    const product = (A, B, C) => { // transposed A times B times C, all by ports
+      const BC = B.map((row) => Float64Array.from(C[0] ?? [], (_, j) => row.reduce((sum, v, i) => sum + v * C[i][j], 0)));
+      return Array.from(A[0] ?? [], (_, i) => Float64Array.from(BC[0] ?? [], (__, j) => A.reduce((sum, row, p) => sum + row[i] * BC[p][j], 0)));
+    };
+    const matrix = Array.from({ length: size }, () => new Float64Array(size));
+    const right = Array.from({ length: size }, () => new Float64Array(columns));
+    if (links.length) {
+      product(along, G, along).forEach((row, i) => row.forEach((v, j) => { matrix[i][j] = v + (i === j ? links[i][2] : 0); }));
+      product(along, G, inject).forEach((row, i) => row.forEach((v, j) => { right[i][j] = -v; }));
+    }
+    kept.forEach((sheet, n) => this.ports.forEach((port, p) => {
+      if (port.sheet !== sheet) return;
+      links.forEach((_, i) => { matrix[i][links.length + n] += along[p][i]; matrix[links.length + n][i] += along[p][i]; });
+      for (let j = 0; j < columns; j++) right[links.length + n][j] -= inject[p][j];
+    }));
+    const through = solveDense(matrix, right).slice(0, links.length);
+    const currents = inject.map((row, p) => row.map((v, j) => v + through.reduce((sum, each, i) => sum + along[p][i] * each[j], 0)));
+    const resistance = product(currents, G, currents);
+    through.forEach((row, l) => row.forEach((a, i) => row.forEach((b, j) => { resistance[i][j] += links[l][2] * a * b; })));
+    return { currents, links: through, resistance };
+  }
+
+  /** Sheets whose potential is an unknown: all but one of each group that links join. */
+  references() {
+    let group = this.sheets.map((_, n) => n);
+    for (const [a, b] of this.data.links) {
+      const [old, other] = [group[this.ports[a].sheet], group[this.ports[b].sheet]];
+      group = group.map((each) => (each === old || each === other ? Math.min(old, other) : each));
+    }
+    return group.flatMap((each, n) => (each === n ? [] : [n]));
+  }
+
+  /** Nodal fields of a loop on a sheet, per ampere, and its point sources. */
+  loopField(sheet, currents, loop) {
+    const { size } = this.sheets[sheet], potential = new Float64Array(size), stream = new Float64Array(size), sources = [];
+    this.ports.forEach((port, n) => {
+      const c = currents[n][loop];
+      if (port.sheet !== sheet || c === 0) return;
+      const field = this.fields[n];
+      for (let i = 0; i < size; i++) { potential[i] += c * (field.given[i] + field.smooth[i]); stream[i] += c * field.stream[i]; }
+      if (port.strength) sources.push([port.x, port.y, c, port.radius]);
+    });
+    return { potential, stream, sources };
+  }
+
+  /** Stream function along an edge from its start: at its middle and end, the start being 0. */
+  along(sheet, field, edge) {
+    const [a, m, b] = this.sheets[sheet].edge(edge), { x, y } = this.sheets[sheet];
+    const turn = (p, q) => field.sources.reduce((sum, [sx, sy, c]) => {
+      const px = x[p] - sx, py = y[p] - sy, qx = x[q] - sx, qy = y[q] - sy;
+      return sum + (c * Math.atan2(px * qy - py * qx, px * qx + py * qy)) / TWO_PI;
+    }, 0);
+    const middle = field.stream[m] - field.stream[a] + turn(a, m);
+    return [middle, middle + field.stream[b] - field.stream[m] + turn(m, b)];
+  }
+
+  /** Share of every loop across every region, and net current through every section, [number][loop]. */
+  watch(currents) {
+    const { regions, sections, loops } = this.data;
+    const shares = regions.map(() => new Float64Array(loops.length)), cuts = sections.map(() => new Float64Array(loops.length));
+    this.sheets.forEach((sheet, s) => {
+      if (!sheet.regions.length && !sheet.sections.length) return;
+      loops.forEach((_, loop) => {
+        const field = this.loopField(s, currents, loop);
+        for (const [number, edges] of sheet.regions)
+          for (const edge of edges) shares[number][loop] += 0.5 * variation(...this.along(s, field, edge));
+        for (const [number, edges, signs] of sheet.sections)
+          edges.forEach((edge, n) => { cuts[number][loop] += signs[n] * this.along(s, field, edge)[1]; });
+      });
+    });
+    regions.forEach((region, r) => loops.forEach((loop, n) => {
+      if (loop.ports.some((p) => this.within(region, this.ports[p]))) shares[r][n] = 1;
+    }));
+    return { shares, sections: cuts };
+  }
+
+  within(region, port) {
+    if (this.sheets[port.sheet].copper !== region.copper) return false;
+    let odd = false;
+    for (const line of region.lines)
+      for (let i = 0, j = line.length - 1; i < line.length; j = i++) {
+        const [ax, ay] = line[i], [bx, by] = line[j], x = port.x * 1e3, y = port.y * 1e3;
+        if (ay > y !== by > y && x < ((bx - ax) * (y - ay)) / (by - ay) + ax) odd = !odd;
+      }
+    return odd;
+  }
+}
+
+/** Total variation along an edge of a quadratic that is 0 at its start, m in its middle, b at its end. */
+function variation(m, b) {
+  const bend = 4 * (b - 2 * m), s = bend !== 0 ? (b - 4 * m) / bend : -1;
+  if (!(s > 0 && s < 1)) return Math.abs(b);
+  const extreme = 4 * m * s * (1 - s) + b * s * (2 * s - 1);
+  return Math.abs(extreme) + Math.abs(b - extreme);
+}
+
+/** Voltage in series with a victim in V rms: total, and of every noisy loop, from impedances {loop: number or [re, im]}. */
+function noiseOf(victim, impedance) {
+  const sums = new Map(), parts = [];
+  for (const { loop, lines } of victim.parts) {
+    let power = 0;
+    for (const [key, frequency, heard] of lines) {
+      const [re, im] = impedance(loop, frequency), sum = sums.get(key) ?? [0, 0];
+      sums.set(key, [sum[0] + re * heard, sum[1] + im * heard]);
+      power += (re * re + im * im) * heard * heard;
+    }
+    parts.push({ loop, volts: Math.sqrt(power), counted: lines.length });
+  }
+  let power = 0;
+  for (const [re, im] of sums.values()) power += re * re + im * im;
+  return { volts: Math.sqrt(power), parts };
+}
