@@ -155,6 +155,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     take.add_argument("--replace", action="store_true", help="write over a case file that exists")
     take.set_defaults(command=_import)
+
+    live = commands.add_parser("live", help="a page on which the current follows the hand", description=_live.__doc__)
+    live.add_argument("case", type=Path, metavar="CASE", nargs="+", help="case files (TOML); of several one page")
+    live.add_argument("-o", "--output", type=Path, metavar="PAGE", required=True, help="HTML file to write")
+    live.set_defaults(command=_live)
     return parser
 
 
@@ -271,6 +276,25 @@ def _import(arguments: argparse.Namespace) -> int:
     finally:
         part.unlink(missing_ok=True)
     _say(f"wrote {case}: complete its loops, then returnflow run {case}")
+    return DONE
+
+
+def _live(arguments: argparse.Namespace) -> int:
+    """Write one HTML file, for any browser and no network, on which contacts are dragged and currents follow."""
+    from returnflow.live.page import live_page, write_page
+    from returnflow_geometry.casefile.read import read_case
+
+    page: Path = arguments.output
+    if page.is_dir() or not page.parent.is_dir():
+        what = "is a folder" if page.is_dir() else "lies in a folder that does not exist"
+        _say(f"error: -o {page}: {what}. Give the name of a file to write.")
+        return BAD_INPUT
+    if page.exists() and any(page.samefile(case) for case in arguments.case if case.exists()):
+        _say(f"error: -o {page}: is the case itself. Give another name.")
+        return BAD_INPUT
+    cases = [read_case(case) for case in arguments.case]
+    write_page(live_page(cases), page)
+    _say(f"wrote {page}: open it in a browser")
     return DONE
 
 

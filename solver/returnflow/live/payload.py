@@ -57,7 +57,9 @@ def board_data(board: LiveBoard, name: str) -> dict[str, Any]:
                 "copper": coppers[case.board.terminal(terminal).copper],
                 "bonded": case.board.terminal(terminal).bonded,
                 "ports": list(mine),
-                "lines": [] if all(board.ports[p].radius for p in mine) else _lines(case.board.terminal(terminal).shape),
+                "lines": []
+                if all(board.ports[p].radius for p in mine)
+                else _lines(case.board.terminal(terminal).shape),
             }
             for terminal, mine in zip(conductors.terminals, board.of_terminal, strict=True)
         ],

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.live.board import LiveBoard, Port
+from returnflow.live.board import LiveBoard
+from returnflow.live.parts import Port
 from returnflow.live.sheet import PortField, SheetSolver, mutual
 
 Floats = NDArray[np.float64]

@@ -19,15 +19,13 @@ one edge, the drain; it cancels wherever currents sum to zero.
 from __future__ import annotations
 
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csc_array, csr_array
 from scipy.sparse.linalg import splu
 
-if TYPE_CHECKING:
-    from returnflow.live.board import Port, Sheet
+from returnflow.live.parts import Port, Sheet
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -213,7 +211,7 @@ class SheetSolver:
         self.rings = [unknowns.edge(ring) for ring in sheet.rings]
         self.border = np.concatenate(self.rings)
         self.run = np.concatenate(sheet.runs)
-        self.rim = np.unique(self.border[self.run >= 0])
+        self.rim: Ints = np.unique(self.border[self.run >= 0])
         self._solve_potential = splu(unknowns.potential).solve
         self._solve_stream = splu(unknowns.stream).solve
 
@@ -268,7 +266,7 @@ class SheetSolver:
             # A node where a contact begins or ends belongs to the insulated edge; both neighbours give one value.
             result[nodes[free, 1]] = value[free, 0]
             result[nodes[free, 2]] = value[free, 1]
-            before = np.roll(value[:, 1], 1)
+            before: Floats = np.roll(value[:, 1], 1)
             before[0] = 0.0
             result[nodes[free, 0]] = before[free]
         return result

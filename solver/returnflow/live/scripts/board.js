@@ -135,15 +135,23 @@ class Board {
     return { potential, stream, sources };
   }
 
-  /** Stream function along an edge from its start: at its middle and end, the start being 0. */
-  along(sheet, field, edge) {
+  /** Stream function of a loop along an edge from its start, per ampere: at its middle and end, the start being 0. */
+  along(sheet, currents, loop, edge) {
     const [a, m, b] = this.sheets[sheet].edge(edge), { x, y } = this.sheets[sheet];
-    const turn = (p, q) => field.sources.reduce((sum, [sx, sy, c]) => {
-      const px = x[p] - sx, py = y[p] - sy, qx = x[q] - sx, qy = y[q] - sy;
-      return sum + (c * Math.atan2(px * qy - py * qx, px * qx + py * qy)) / TWO_PI;
-    }, 0);
-    const middle = field.stream[m] - field.stream[a] + turn(a, m);
-    return [middle, middle + field.stream[b] - field.stream[m] + turn(m, b)];
+    let middle = 0, end = 0;
+    this.ports.forEach((port, n) => {
+      const c = currents[n][loop];
+      if (port.sheet !== sheet || c === 0) return;
+      const turn = (p, q) => {
+        if (!port.strength) return 0;
+        const px = x[p] - port.x, py = y[p] - port.y, qx = x[q] - port.x, qy = y[q] - port.y;
+        return Math.atan2(px * qy - py * qx, px * qx + py * qy) / TWO_PI;
+      };
+      const u = this.fields[n].stream, half = turn(a, m);
+      middle += c * (u[m] - u[a] + half);
+      end += c * (u[b] - u[a] + half + turn(m, b));
+    });
+    return [middle, end];
   }
 
   /** Share of every loop across every region, and net current through every section, [number][loop]. */
@@ -153,11 +161,10 @@ class Board {
     this.sheets.forEach((sheet, s) => {
       if (!sheet.regions.length && !sheet.sections.length) return;
       loops.forEach((_, loop) => {
-        const field = this.loopField(s, currents, loop);
         for (const [number, edges] of sheet.regions)
-          for (const edge of edges) shares[number][loop] += 0.5 * variation(...this.along(s, field, edge));
+          for (const edge of edges) shares[number][loop] += 0.5 * variation(...this.along(s, currents, loop, edge));
         for (const [number, edges, signs] of sheet.sections)
-          edges.forEach((edge, n) => { cuts[number][loop] += signs[n] * this.along(s, field, edge)[1]; });
+          edges.forEach((edge, n) => { cuts[number][loop] += signs[n] * this.along(s, currents, loop, edge)[1]; });
       });
     });
     regions.forEach((region, r) => loops.forEach((loop, n) => {

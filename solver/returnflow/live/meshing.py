@@ -1,0 +1,204 @@
+"""Copper meshed without the contacts that move, as pieces with rings of border edges."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.sparse import csc_array
+from scipy.sparse.linalg import splu
+from shapely import Polygon
+
+from returnflow.live.parts import Port, Sheet
+from returnflow.live.sheet import NANO, Unknowns
+from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.topology import Topology
+from returnflow_geometry.mesh.mesher import Mesh, Mesher, MeshError, Plane, starting_size
+from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.wording import label
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+LARGEST = 20  # largest triangles per diagonal of a copper
+BORDER = 70  # edges of the border per diagonal: a contact is as exact as it is far from the border in such edges
+ROUND = 0.97  # 4 pi area over the square of the perimeter: from here on a contact is a disc
+WIDE = 0.02  # of the diagonal: a wider disc is meshed and stays, its first-order term is not enough
+
+
+def _discs(shape: Shape, copper: Shape, widest: float) -> list[tuple[float, float, float]]:
+    """Centres and radii of a contact's parts if all are discs that lie wholly on the copper; else nothing."""
+    found = []
+    for part in shapely.get_parts(shape):
+        radius = float(np.sqrt(part.area / np.pi))
+        centre = part.centroid
+        inside = copper.contains(centre) and copper.boundary.distance(centre) > 1.001 * radius
+        if not (4 * np.pi * part.area > ROUND * part.length**2 and inside and radius < widest):
+            return []
+        found.append((float(centre.x), float(centre.y), radius))
+    return found
+
+
+def mesh_copper(conductors: Conductors, number: int, fineness: float, sheets: list[Sheet], ports: list[Port]) -> None:
+    """Mesh a copper and add its pieces that have contacts to the sheets, and the contacts to the ports."""
+    plane = conductors.planes[number]
+    name = conductors.names[number]
+    x0, y0, x1, y1 = plane.copper.bounds
+    diagonal = float(np.hypot(x1 - x0, y1 - y0))
+    moving: list[tuple[int, tuple[float, float, float]]] = []
+    fixed: list[tuple[int, Shape]] = []
+    for terminal, shape in zip(conductors.contacts[number].tolist(), plane.contacts, strict=True):
+        discs = _discs(shape, plane.copper, WIDE * diagonal)
+        moving += [(terminal, disc) for disc in discs]
+        if not discs:
+            fixed.append((terminal, shape))
+    bare = Plane(plane.copper, [shape for _, shape in fixed], plane.regions, plane.sections, whole=True)
+    mesher = Mesher(bare)
+    coarse = mesher.coarse()
+    size = starting_size(coarse, diagonal / LARGEST / fineness, corner=0.2)
+    border = _border_points(plane.copper, diagonal / BORDER / fineness)
+    along = SizeField(border, np.full(len(border), diagonal / BORDER / fineness), size.largest)
+    near = np.array([[x, y] for _, (x, y, _) in moving]).reshape(-1, 2)
+    others: tuple[SizeField, ...] = (along,)
+    if len(near):
+        others += (SizeField(near, np.full(len(near), diagonal / 60 / fineness), size.largest),)
+    mesh = mesher.graded(SizeField(size.points, np.maximum(size.sizes, 0.0), size.largest, size.growth, others))
+    topology = Topology(mesh, len(fixed))
+    points = np.round(mesh.points / NANO).astype(np.int64)
+    for piece in np.unique(topology.piece):
+        rows = np.flatnonzero(topology.piece == piece)
+        mine = [(t, disc) for t, disc in moving if _holds(mesh, rows, disc[0], disc[1])]
+        rims = np.isin(mesh.contact_edges[:, 0], rows)
+        if not mine and not rims.any():
+            continue
+        sheet = len(sheets)
+        ports += [Port(t, sheet, (x, y), r, 1) for t, (x, y, r) in mine]
+        contact = np.full((len(mesh.triangles), 3), -1)
+        contact[mesh.contact_edges[rims, 0], mesh.contact_edges[rims, 1]] = mesh.contact_of[rims]
+        kept, corners = np.unique(mesh.triangles[rows], return_inverse=True)
+        triangles = corners.reshape(-1, 3)
+        rings = _rings(triangles, topology.neighbours[rows] < 0)
+        rings.sort(key=lambda ring: -_area(points[kept], triangles, ring))
+        runs = [_runs(contact[rows].ravel()[ring]) for ring in rings]
+        made = []
+        for ring, (turn, run) in enumerate(runs):
+            rings[ring] = np.roll(rings[ring], -turn)
+            found = np.full(len(run), -1)
+            for start, stop, which in _stretches(run):
+                found[start:stop] = len(ports)
+                ports.append(_rim(points[kept], triangles, rings[ring], (start, stop), fixed[which], sheet))
+            made.append(found)
+        insulated = rings[0][made[0] < 0]
+        if not len(insulated):
+            message = f"{label('copper', name)} is bounded by a contact all round: the live page cannot show it."
+            raise MeshError(message)
+        new = np.full(len(mesh.triangles), -1)
+        new[rows] = np.arange(len(rows))
+        bare_sheet = Sheet(
+            number,
+            float(conductors.sheets[number]),
+            points[kept],
+            triangles,
+            tuple(rings),
+            tuple(made),
+            int(insulated[0]),
+            tuple(
+                (int(r), _numbers(border_edges, new))
+                for r, border_edges in zip(conductors.regions[number], mesh.region_borders, strict=True)
+            ),
+            tuple(
+                (int(s), _numbers(edges, new), edges[new[edges[:, 0]] >= 0, 2])
+                for s, edges in zip(conductors.sections[number], mesh.section_edges, strict=True)
+            ),
+        )
+        sheets.append(_ordered(bare_sheet))
+
+
+def _border_points(copper: Shape, step: float) -> Floats:
+    dense = shapely.segmentize(copper.boundary, step / 2)
+    found: Floats = np.asarray(shapely.get_coordinates(dense), dtype=np.float64)
+    return found
+
+
+def _holds(mesh: Mesh, rows: Ints, x: float, y: float) -> bool:
+    corners = mesh.points[mesh.triangles[rows]]
+    ahead = np.roll(corners, -1, axis=1) - corners
+    to = np.array([x, y]) - corners
+    inside = ahead[..., 0] * to[..., 1] - ahead[..., 1] * to[..., 0] >= 0
+    return bool(np.any(np.all(inside, axis=1)))
+
+
+def _numbers(edges: Ints, new: Ints) -> Ints:
+    """Numbers of the (triangle, edge) pairs that lie in a piece, by the new numbers of its triangles."""
+    here = new[edges[:, 0]] >= 0
+    found: Ints = 3 * new[edges[here, 0]] + edges[here, 1]
+    return found
+
+
+def _rings(triangles: Ints, free: NDArray[np.bool_]) -> list[Ints]:
+    """Closed lines of border edges, each in its order."""
+    tri, k = np.nonzero(free)
+    start, end = triangles[tri, k], triangles[tri, (k + 1) % 3]
+    leaving = dict(zip(start.tolist(), range(len(start)), strict=True))
+    left = dict.fromkeys(range(len(start)))
+    rings = []
+    while left:
+        first = next(iter(left))
+        ring = []
+        at = first
+        while at in left:
+            del left[at]
+            ring.append(at)
+            at = leaving[int(end[at])]
+        rings.append(3 * tri[ring] + k[ring])
+    return rings
+
+
+def _ends(triangles: Ints, ring: Ints) -> Ints:
+    starts: Ints = triangles[ring // 3, ring % 3]
+    return starts
+
+
+def _area(points: Ints, triangles: Ints, ring: Ints) -> float:
+    x, y = points[_ends(triangles, ring)].astype(np.float64).T
+    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+
+
+def _runs(contact: Ints) -> tuple[int, Ints]:
+    """By how many edges to turn a ring so that no run of one contact goes over its end; and the turned contacts."""
+    change = np.flatnonzero(contact != np.roll(contact, 1))
+    turn = int(change[0]) if len(change) else 0
+    return turn, np.roll(contact, -turn)
+
+
+def _stretches(run: Ints) -> list[tuple[int, int, int]]:
+    """Start, stop and contact of every run of edges along one contact."""
+    cuts = np.concatenate([[0], np.flatnonzero(np.diff(run)) + 1, [len(run)]])
+    return [(int(a), int(b), int(run[a])) for a, b in pairwise(cuts) if run[a] >= 0]
+
+
+def _rim(
+    points: Ints, triangles: Ints, ring: Ints, span: tuple[int, int], contact: tuple[int, Shape], sheet: int
+) -> Port:
+    start, stop = span
+    closed = stop - start == len(ring)
+    if closed:
+        inside = Polygon(points[_ends(triangles, ring)] * NANO).representative_point()
+        return Port(contact[0], sheet, (float(inside.x), float(inside.y)), 0.0, 1)
+    inside = contact[1].representative_point()
+    return Port(contact[0], sheet, (float(inside.x), float(inside.y)), 0.0, 0)
+
+
+def _ordered(sheet: Sheet) -> Sheet:
+    """The same with orders of elimination that leave little fill."""
+    unknowns = Unknowns(sheet)
+    orders = []
+    for matrix in (unknowns.potential, unknowns.stream):
+        factor = splu(
+            csc_array(matrix), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
+        )
+        orders.append(np.argsort(factor.perm_c).astype(np.int64))
+    return Sheet(**{**vars(sheet), "orders": (orders[0], orders[1])})

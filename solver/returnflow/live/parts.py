@@ -1,0 +1,70 @@
+"""What the page solves, as data: places where current enters, and pieces of copper as they are meshed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Port:
+    """
+    One place where current enters a sheet: a disc that moves, or a run of edges along a contact that stays.
+
+    Attributes
+    ----------
+    terminal : int
+    sheet : int
+    place : (float, float)
+        Centre of the disc; of a closed rim a point inside it, of an open one a place to draw it, metres.
+    radius : float
+        Metres; 0 for a contact that stays.
+    strength : int
+        1 if the field has a point source at `place`, 0 for an open run.
+    """
+
+    terminal: int
+    sheet: int
+    place: tuple[float, float]
+    radius: float
+    strength: int
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """
+    A connected piece of copper as it is meshed for the page.
+
+    Attributes
+    ----------
+    copper : int
+    resistance : float
+        Ohm per square.
+    points : array of int, shape (n, 2), nanometres
+    triangles : array of int, shape (m, 3)
+        Counter-clockwise. Edge k runs from corner k to corner k + 1; its number is 3 times the triangle's plus k.
+    rings : tuple of arrays of int
+        Edges of every closed line of the border in their order, copper on the left; the outer one first.
+    runs : tuple of arrays of int
+        Port of each of those edges, -1 where it is insulated.
+    drain : int
+        Insulated edge of the outer line by which a current leaves that no port takes.
+    regions, sections : tuples of (number, edges), sections with a sign per edge
+    orders : (array, array)
+        Order in which the unknowns of potential and stream function are eliminated.
+    """
+
+    copper: int
+    resistance: float
+    points: Ints
+    triangles: Ints
+    rings: tuple[Ints, ...]
+    runs: tuple[Ints, ...]
+    drain: int
+    regions: tuple[tuple[int, Ints], ...] = ()
+    sections: tuple[tuple[int, Ints, Ints], ...] = ()
+    orders: tuple[Ints, Ints] = field(default=(np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)))

@@ -1,0 +1,113 @@
+"""The page in a real browser: opened from a file, held with the mouse, with keys alone, looked at in two sizes."""
+
+import re
+from functools import cache
+
+import pytest
+
+from cases import EXAMPLES
+from livepage import drag, opened
+from returnflow.cli import main
+from returnflow.live.page import live_page
+from returnflow_geometry.casefile.read import read_case
+
+# What reaches over an edge of the window, or more than its box shows.
+CUT = """() => [...document.querySelectorAll("body *")].filter((it) => {
+  const box = it.getBoundingClientRect(), own = getComputedStyle(it);
+  if (it.closest(".hidden, svg, aside > *") || !box.width) return false;
+  if (box.right > innerWidth + 1 || box.bottom > innerHeight + 1) return true;
+  return it.scrollWidth > it.clientWidth + 1 && it.clientWidth && own.display != "inline";
+}).map((it) => it.tagName + "#" + it.id)"""
+SHAPES = """Object.fromEntries([...document.querySelectorAll(".point")].map(
+  (it) => [it.querySelector("text").textContent, it.querySelector(".mark").getAttribute("d")]))"""
+NAMELESS = """[...document.querySelectorAll("button, select, [tabindex='0']")]
+  .filter((it) => !(it.textContent.trim() || it.getAttribute("aria-label"))).map((it) => it.id)"""
+
+
+@cache
+def page_of(name: str) -> str:
+    return live_page([read_case(EXAMPLES / f"{name}.toml")])
+
+
+@pytest.fixture
+def board(tmp_path):
+    path = tmp_path / "board.html"
+    path.write_text(page_of("weighing_controller"), encoding="utf-8")
+    return path
+
+
+def microvolts(page) -> float:
+    value, unit = re.fullmatch(r"about\s+([\d.]+) (n|µ|m)V", page.inner_text("#figure")).groups()
+    return float(value) * {"n": 1e-3, "µ": 1.0, "m": 1e3}[unit]
+
+
+def test_the_figure_follows_the_mouse_and_is_held(window, board):
+    with opened(window, board) as page:
+        assert microvolts(page) == pytest.approx(324, rel=0.01)  # full solve
+        before = page.evaluate("document.getElementById('picture').toDataURL()")
+        page.keyboard.press("h")
+        drag(page, "U1.AGND", -226, 0)
+        x, y = page.evaluate("page.board.place(page.board.data.terminals.findIndex((it) => it.name == 'U1.AGND'))")
+        assert x == pytest.approx(8.6e-3, abs=1e-3)
+        assert y == pytest.approx(72e-3, abs=2e-4)
+        assert microvolts(page) < 9
+        assert "324" in page.inner_text("#held")
+        assert page.evaluate("document.getElementById('picture').toDataURL()") == before  # that loop's current stays
+        page.click("#back")
+        assert microvolts(page) == pytest.approx(324, rel=0.01)
+
+
+def test_a_noisy_contact_changes_the_picture(window, board):
+    with opened(window, board) as page:
+        before = page.evaluate("document.getElementById('picture').toDataURL()")
+        drag(page, "U3.PGND", -180, -150)
+        page.wait_for_timeout(300)
+        assert page.evaluate("document.getElementById('picture').toDataURL()") != before
+        drag(page, "U3.PGND", 0, 700)  # off the board: it stays at the edge, clear of it by its own size
+        y = page.evaluate("page.board.place(page.board.data.terminals.findIndex((it) => it.name == 'U3.PGND'))[1]")
+        assert 0.3e-3 < y < 0.4e-3
+
+
+def test_keys_alone_move_a_contact_and_the_status_says_so(window, board):
+    with opened(window, board) as page:
+        for _ in range(60):
+            page.keyboard.press("Tab")
+            if (page.evaluate("document.activeElement.getAttribute('aria-label')") or "").startswith("U1.AGND"):
+                break
+        place = "document.activeElement.getAttribute('aria-valuetext')"
+        assert page.evaluate(place) == "x 41.0, y 72.0 mm"
+        page.keyboard.press("ArrowLeft")
+        page.keyboard.press("ArrowLeft")
+        page.keyboard.press("Shift+ArrowUp")
+        assert page.evaluate(place) == "x 39.0, y 72.1 mm"
+        page.wait_for_timeout(500)
+        assert re.match(r"U1.AGND at 39.0, 72.1 mm. load cell: about 2\d\d µV, limit 1.00 µV: 4\d.\d dB too much",
+                        page.inner_text("#status"))  # fmt: skip
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 720), (1024, 768)])
+def test_nothing_is_cut_off(window, board, width, height):
+    with opened(window, board, width, height) as page:
+        assert page.evaluate(CUT) == []
+        page.click("#theme")
+        assert page.evaluate(CUT) == []
+
+
+def test_roles_have_shapes_and_every_control_a_name(window, board):
+    with opened(window, board) as page:
+        shapes = page.evaluate(SHAPES)
+        assert len({shapes[name] for name in ("U1.AGND", "U3.PGND", "J2.SHELL")}) == 3
+        assert page.evaluate(NAMELESS) == []
+
+
+def test_the_command_writes_one_file_and_never_over_the_case(tmp_path, capsys):
+    case = tmp_path / "strip.toml"
+    case.write_bytes((EXAMPLES / "strip_with_slot.toml").read_bytes())
+    assert main(["live", str(case), "-o", str(tmp_path / "page.html")]) == 0
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert len(page) < 120_000
+    assert re.findall(r"(?:src|href)\s*=\s*\"(?!data:)", page) == []
+    assert main(["live", str(case), "-o", str(case)]) == 2
+    assert main(["live", str(case), "-o", str(tmp_path)]) == 2
+    assert case.read_bytes() == (EXAMPLES / "strip_with_slot.toml").read_bytes()
+    assert "is the case itself" in capsys.readouterr().err

@@ -1,0 +1,81 @@
+"""A live page in a browser without a window: opened from a file, and nothing it says or asks for goes unseen."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from browser import browser
+
+HOW = "install it: pip install 'returnflow[live-test]'"
+
+
+@contextlib.contextmanager
+def chromium() -> Iterator[Any]:
+    """A browser without a window, driven; without one the test is skipped and says how to get one."""
+    playwright = pytest.importorskip("playwright.sync_api", reason=f"no playwright: {HOW}")
+    command = browser()
+    with playwright.sync_playwright() as driver:
+        window = driver.chromium.launch(executable_path=command, args=["--no-sandbox"])
+        yield window
+        window.close()
+
+
+@contextlib.contextmanager
+def opened(window: Any, address: Path | str, width: int = 1280, height: int = 720, **more: Any) -> Iterator[Any]:
+    """A page that is ready; fails if anything came to the console, went wrong, or was asked for elsewhere."""
+    url = address.as_uri() if isinstance(address, Path) else address
+    heard: list[str] = []
+    # The page forbids itself eval, which the driver needs to look into it.
+    page = window.new_page(viewport={"width": width, "height": height}, bypass_csp=True, **more)
+    page.on("console", lambda message: heard.append(f"console: {message.text}"))
+    page.on("pageerror", lambda error: heard.append(f"error: {error}"))
+    page.on("request", lambda request: heard.append(f"request: {request.url[:100]}") if request.url != url else None)
+    page.goto(url)
+    page.wait_for_function("window.page && window.page.reading", timeout=60_000)
+    try:
+        yield page
+    finally:
+        page.close()
+    assert [line for line in heard if not _own(line, url)] == []
+
+
+def _own(line: str, url: str) -> bool:
+    """Requests to the server that a page came from are its own affair."""
+    origin = re.match(r"http://127\.0\.0\.1:\d+/", url)
+    return bool(origin) and line.startswith(f"request: {origin.group() if origin else ''}")
+
+
+def node(script: str) -> Any:
+    """What the page's mathematics answers to a script, run by node if this machine has it: the script prints JSON."""
+    command = shutil.which("node")
+    if command is None:
+        pytest.skip("no node on the path: install one, such as apt-get install nodejs")
+    folder = files("returnflow.live").joinpath("scripts")
+    parts = [
+        folder.joinpath(f"{name}.js").read_text(encoding="utf-8")
+        for name in ("data", "words", "algebra", "sheet", "board")
+    ]
+    text = "\n".join(part.replace('"use strict";', "") for part in parts) + f"\n(async () => {{ {script} }})();"
+    done = subprocess.run([command, "-"], input=text, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+def drag(page: Any, terminal: str, dx: float, dy: float, steps: int = 8) -> None:
+    """Drag a contact by so many pixels."""
+    mark = page.locator(".point", has_text=re.compile(f"^{re.escape(terminal)}$")).locator(".mark").bounding_box()
+    x, y = mark["x"] + mark["width"] / 2, mark["y"] + mark["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + dx, y + dy, steps=steps)
+    page.mouse.up()
