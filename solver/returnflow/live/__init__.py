@@ -1,5 +1,5 @@
 """
 A page on which the current follows the hand: its mathematics, its data, and its scripts.
 
-No other room imports from it.
+Others import: page.
 """

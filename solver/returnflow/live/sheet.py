@@ -242,8 +242,7 @@ class SheetSolver:
     @staticmethod
     def _free(load: Floats, of: Ints) -> Floats:
         here = of >= 0
-        found: Floats = np.bincount(of[here], weights=load[here], minlength=int(of.max()) + 1)
-        return found
+        return np.asarray(np.bincount(of[here], weights=load[here], minlength=int(of.max()) + 1), dtype=np.float64)
 
     def _lift(self, number: int, port: Port) -> Floats:
         """Stream function on insulated edges less the source's, up to a constant a line; zero elsewhere."""
