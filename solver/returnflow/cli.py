@@ -40,10 +40,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         _say(f"error: cannot write the results{where}: {error.strerror or error}. Choose another directory with -o.")
         return BAD_INPUT
     except MemoryError:
-        _say("error: out of memory. Raise `accuracy`, or remove copper details much finer than the contacts.")
+        _say("error: out of memory. Set a larger `accuracy`, or remove copper details much finer than the contacts.")
         return BAD_INPUT
     except KeyboardInterrupt:
-        _say("stopped; what was not yet written is lost.")
+        _say("interrupted; what was not yet written is lost.")
         return INTERRUPTED
     except Exception as error:
         for line in _reasons(error):
@@ -102,16 +102,14 @@ class _Version(argparse.Action):
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="returnflow",
-        description="Where each current on a board flows back, what it couples, and how sure the numbers are.",
+        description="Where each return current flows, what it couples into, and how accurate the numbers are.",
     )
     parser.add_argument("--version", action=_Version, nargs=0, help="show the program's version number and exit")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
-    run = commands.add_parser("run", help="solve a case, print the table, write the report", description=_run.__doc__)
+    run = commands.add_parser("run", help="solve a case, print the results, write the report", description=_run.__doc__)
     run.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
-    run.add_argument(
-        "-o", "--output", type=Path, metavar="DIR", help="where to write (default: CASE's name plus -report, here)"
-    )
+    run.add_argument("-o", "--output", type=Path, metavar="DIR", help="output folder (default: ./CASE-report)")
     run.add_argument(
         "--format", choices=("table", "json"), default="table", help="what to print on stdout (default: table)"
     )
@@ -121,21 +119,21 @@ def _parser() -> argparse.ArgumentParser:
         metavar="NAME",
         help='solve only this variant; may be given several times ("as drawn" is the case itself)',
     )
-    run.add_argument(
-        "--jobs", type=int, metavar="N", help="solve so many variants side by side (default: one for each core)"
-    )
-    run.add_argument("--brief", action="store_true", help="no details.html, and no pictures that only it shows")
+    run.add_argument("--jobs", type=int, metavar="N", help="solve N variants in parallel (default: one per core)")
+    run.add_argument("--brief", action="store_true", help="leave out details.html and the pictures that only it shows")
     run.add_argument("--strict", action="store_true", help="exit status 1 if a limit in the case is exceeded")
     run.add_argument("--quiet", action="store_true", help="no progress on stderr")
     run.set_defaults(command=_run)
 
-    check = commands.add_parser("check", help="read and validate only, list assumptions", description=_check.__doc__)
+    check = commands.add_parser(
+        "check", help="check a case without solving it, list the assumptions", description=_check.__doc__
+    )
     check.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
     check.set_defaults(command=_check)
 
     take = commands.add_parser(
         "import",
-        help="fabrication data to a case to complete, and a report of what it holds",
+        help="create a starter case from fabrication files",
         description=_import.__doc__,
     )
     take.add_argument("data", type=Path, metavar="FOLDER|FILE", help="folder, archive, IPC-2581 or DXF file")
@@ -145,15 +143,15 @@ def _parser() -> argparse.ArgumentParser:
         "--layer",
         action="append",
         metavar="FILE=L1",
-        help="say what a file (or a drawing's layer) is, where it does not itself: L1, L2, ... from the top, outline, "
-        "drill or ignore; may be given several times",
+        help="role of a file (or drawing layer) that does not state it: L1, L2, ... from the top, outline, drill "
+        "or ignore; may be given several times",
     )
     take.add_argument(
         "--accept-layers",
         action="store_true",
-        help="where no image file says which layer it is, take what names and contents suggest (said without it)",
+        help="where no image file states its layer, accept what names and contents suggest (printed without it)",
     )
-    take.add_argument("--replace", action="store_true", help="write over a case file that exists")
+    take.add_argument("--replace", action="store_true", help="overwrite an existing case file")
     take.set_defaults(command=_import)
 
     live = commands.add_parser("live", help="a page on which the current follows the hand", description=_live.__doc__)
@@ -164,7 +162,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _run(arguments: argparse.Namespace) -> int:
-    """Solve a case, print the table, and write report.html, result.json, fields.vtu and the pictures."""
+    """Solve a case, print the results, and write report.html, result.json, fields.vtu and the pictures."""
     from returnflow.advice.study import AS_DRAWN, run
     from returnflow.report.files import check_directory, to_dict, write_all
     from returnflow.words.terminal import summary_table
@@ -201,7 +199,7 @@ def _run(arguments: argparse.Namespace) -> int:
         json.dumps(to_dict(study), indent=1, allow_nan=False) if arguments.format == "json" else summary_table(study)
     )
     if study.stopped or written.stopped:
-        _say("stopped; what was solved until then is written.")
+        _say("interrupted; what was solved until then is written.")
         return INTERRUPTED
     if written.failed:
         return BAD_INPUT
@@ -209,9 +207,10 @@ def _run(arguments: argparse.Namespace) -> int:
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    """Read and validate a case without solving it; list what was assumed."""
+    """Check a case without solving it, and list what was assumed."""
     from returnflow_geometry.casefile.read import read_case
     from returnflow_geometry.casefile.supplied import Sourced
+    from returnflow_geometry.model.wording import count
 
     sourced = Sourced(arguments.case.parent)
     case = read_case(arguments.case, sourced)
@@ -229,8 +228,8 @@ def _check(arguments: argparse.Namespace) -> int:
         for line in lines:
             _line(line)
     board = case.board
-    counts = {"layers": board.layers, "terminals": board.terminals, "cutouts": board.cutouts, "loops": case.loops}
-    _print(f"{case.title}: " + ", ".join(f"{len(things)} {kind}" for kind, things in counts.items()))
+    counts = {"layer": board.layers, "terminal": board.terminals, "cutout": board.cutouts, "loop": case.loops}
+    _print(f"{case.title}: " + ", ".join(count(len(things), kind) for kind, things in counts.items()))
     for warning in case.warnings:
         _line(f"warning: {warning}")
     for assumption in case.assumptions:
@@ -240,7 +239,7 @@ def _check(arguments: argparse.Namespace) -> int:
 
 
 def _import(arguments: argparse.Namespace) -> int:
-    """Read fabrication data, say what it holds, and write a case to complete beside it; coordinates stay the files'."""
+    """Create a starter case from fabrication files, and list what they hold; coordinates stay those of the files."""
     from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
     from returnflow_geometry.fabrication.board_data.starter import starter_case
     from returnflow_geometry.fabrication.board_data.summary import describe

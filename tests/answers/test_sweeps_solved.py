@@ -140,7 +140,7 @@ class TestMet:
         assert met.rising
         assert it.met("shells") == ()
         assert f"exceeds its limit of 1 mV above {met.value:.3g} A" in it.sentence("sensor")
-        assert it.sentence("shells") == '"shells" keeps its limit of 1 V at all 5 steps.'
+        assert it.sentence("shells") == '"shells" is within its limit of 1 V at all 5 steps.'
 
     def test_falling_along_falling_values_is_met_at_the_same_place(self):
         backwards = 'set = "top.copper_um", values = [140, 70, 35, 18]'
@@ -149,7 +149,7 @@ class TestMet:
         (met,) = it.met("sensor")
         assert met.value == pytest.approx(50, rel=1e-9)
         assert not met.rising
-        assert "keeps its limit of" in it.sentence("sensor")
+        assert "meets its limit of" in it.sentence("sensor")
 
     def test_a_limit_that_is_itself_swept(self):
         (it,) = swept(sweep('set = "sensor.tolerates_V", from = 1e-5, to = 1, steps = 4, spacing = "log"'))
@@ -301,7 +301,7 @@ class TestOnlyWhatCounts:
     def test_a_loop_that_nobody_hears_is_silent(self):
         (it,) = swept(sweep(WAY), board=PLATE.replace("LINES", "spectrum = [[1e7, 0.3]]"))
         np.testing.assert_array_equal(it.noise, 0)
-        assert it.sentence("input") == '"input" keeps its limit of 1 mV at all 3 steps.'
+        assert it.sentence("input") == '"input" is within its limit of 1 mV at all 3 steps.'
 
     def test_the_band_of_the_model_ends_at_the_highest_line_that_counts_and_the_noise_is_the_same(self, monkeypatch):
         asked = []

@@ -103,8 +103,8 @@ class TestRun:
         assert status == DONE
         assert {"report.html", "result.json", "fields.vtu", "board.png"} <= set(listing(out))
         assert stdout.startswith("strip of copper\n")
-        assert '"sensor" has' in stdout
-        assert "EXCEEDED" in stdout
+        assert 'not tolerable for "sensor"' in stdout
+        assert "over limit" in stdout
         # Progress, and where the report is, on stderr only.
         for line in stderr.splitlines():
             assert re.match(r"\[ *\d+\.\d s\] ", line)
@@ -126,7 +126,7 @@ class TestRun:
     def test_quiet_says_nothing_on_stderr(self, call, case, tmp_path):
         status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--quiet")
         assert (status, stderr) == (DONE, "")
-        assert "EXCEEDED" in stdout
+        assert "over limit" in stdout
 
     @pytest.mark.usefixtures("no_pictures")
     def test_directory_is_named_after_the_case_by_default(self, call, case, tmp_path):
@@ -252,7 +252,7 @@ class TestMistakes:
         replaced(monkeypatch, "returnflow.pictures.jobs.pictures", ZeroDivisionError("a bug"))
         status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--quiet", "--strict")
         assert status == BAD_INPUT
-        assert "EXCEEDED" in stdout
+        assert "over limit" in stdout
         assert stderr == "error: No picture could be drawn (ZeroDivisionError: a bug).\n"
         assert listing(tmp_path / "out") == ["details.html", "report.html", "result.json", "study.npz"]
 
@@ -267,7 +267,7 @@ class TestInterrupted:
         replaced(monkeypatch, "returnflow.answers.batch.solve_case", KeyboardInterrupt())
         status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--quiet")
         assert (status, stdout) == (INTERRUPTED, "")
-        assert stderr.startswith("stopped")
+        assert stderr.startswith("interrupted")
         assert listing(tmp_path) == ["here", "strip.toml"]
         assert listing(tmp_path / "here") == []
 
@@ -289,11 +289,11 @@ add = { cutout = [{ name = "hole", copper = "strip", shape = { circle = [50, 10]
         monkeypatch.setattr(batch, "solve_case", stopped)
         status, _, stderr = call("run", case, "-o", tmp_path / "out", "--quiet", "--jobs", "1")
         assert status == INTERRUPTED
-        assert 'variant "weaker" failed and is left out: Stopped by hand' in stderr
-        assert stderr.endswith("stopped; what was solved until then is written.\n")
+        assert 'variant "weaker" failed and is left out: Interrupted' in stderr
+        assert stderr.endswith("interrupted; what was solved until then is written.\n")
         data = json.loads((tmp_path / "out" / "result.json").read_text(encoding="utf-8"))
         assert [variant["name"] for variant in data["variants"]] == ["as drawn"]
-        assert "Stopped by hand" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+        assert "Interrupted" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
 
     def test_a_variant_is_kept_although_the_case_as_drawn_is_not_solved(self, monkeypatch):
         solved = varied()["no <slot>"]
@@ -311,7 +311,7 @@ add = { cutout = [{ name = "hole", copper = "strip", shape = { circle = [50, 10]
         replaced(monkeypatch, "returnflow.pictures.jobs.pictures", KeyboardInterrupt())
         status, _, stderr = call("run", case, "-o", tmp_path / "out", "--quiet")
         assert status == INTERRUPTED
-        assert "Stopped by hand while pictures were drawn" in stderr
+        assert "Interrupted while pictures were drawn" in stderr
         assert listing(tmp_path / "out") == ["details.html", "report.html", "result.json", "study.npz"]
 
 
@@ -320,7 +320,7 @@ class TestCheck:
         status, stdout, stderr = call("check", case)
         assert (status, stderr) == (DONE, "")
         first, *assumed, last = stdout.splitlines()
-        assert first == "strip of copper: 1 layers, 2 terminals, 0 cutouts, 2 loops"
+        assert first == "strip of copper: 1 layer, 2 terminals, 0 cutouts, 2 loops"
         assert last == "The case is complete."
         assert assumed
         assert all(line.startswith("assumed: ") for line in assumed)
@@ -384,4 +384,4 @@ class TestStreams:
         version, check = process("--version"), process("check", str(case))
         assert (version.returncode, version.stdout.decode().strip()) == (0, f"returnflow {returnflow.__version__}")
         assert (check.returncode, check.stderr) == (0, b"")
-        assert check.stdout.startswith(b"strip of ???: 1 layers")
+        assert check.stdout.startswith(b"strip of ???: 1 layer")

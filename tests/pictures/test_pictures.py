@@ -493,7 +493,7 @@ class TestEdges:
         with house_style():
             placement = fields.placement_frame(maps, it.sensitive[0])
             pair = fields.coupling_frame(maps, it.sensitive[0], it.sensitive[0].contributions[0])
-        assert "no noisy loop puts a voltage in series" in finding(it.sensitive[0])
+        assert "no noisy loop causes a voltage in series" in finding(it.sensitive[0])
         said = " ".join(text.get_text() for frame in (placement, pair) for text in frame.figure.texts)
         assert "any place on it will do" in said
         assert "share no copper: nothing couples" in said

@@ -142,7 +142,7 @@ class TestAround:
         assert read(report_html(it, {})).row('"a" crosses <b> & costs 3 nH.') == page.row(
             '"a" crosses <b> & costs 3 nH.'
         )
-        assert page.row('"a" crosses <b> & costs 3 nH.')[1:] == ["at or above the limit", "(10.0, 20.0) mm"]
+        assert page.row('"a" crosses <b> & costs 3 nH.')[1:] == ["high", "(10.0, 20.0) mm"]
         assert made.index("<h2>Layout findings") < made.index("<h2>Details: as drawn")
 
     def test_pictures_of_all_variants_come_before_the_details(self):

@@ -11,6 +11,7 @@ from reporting import CABLES, NOISY, REGION, SENSITIVE, result, study, varied
 from returnflow.answers.compare import Change, Figure, Row
 from returnflow.words.comparison import (
     NO_CHANGE,
+    VERDICTS,
     cell,
     change_text,
     costs_text,
@@ -45,8 +46,8 @@ class TestChanges:
         [
             ((2.0, 0.1), (1.0, 0.1), "−6.0 dB, −50 %"),
             ((1.0, 0.1), (2.0, 0.1), "+6.0 dB, +100 %"),
-            ((2.0, 0.1), (0.0, 0.0), "nothing left"),
-            ((0.0, 0.0), (2.0, 0.1), "none in the first"),
+            ((2.0, 0.1), (0.0, 0.0), "to zero"),
+            ((0.0, 0.0), (2.0, 0.1), "from zero"),
             # Nearly all of it is not all of it, and a little is not nothing.
             ((1.0, 0.0), (3e-5, 0.0), "−90.5 dB, −99.997 %"),
             ((1.0, 0.0), (0.999, 0.0), "−0.0087 dB, −0.1 %"),
@@ -81,7 +82,7 @@ class TestCells:
             shown = cell(varied(), it, n)
             assert shown.value == engineering(budget.noise, "V")
             decibels = 20 * math.log10(budget.limit / budget.noise)
-            assert shown.margin == f"{decibels:+.1f} dB, {budget.verdict}".replace("-", "−")
+            assert shown.margin == f"{decibels:+.1f} dB, {VERDICTS[budget.verdict]}".replace("-", "−")
             assert shown.verdict == budget.verdict
             if name in ("no <slot>", "half & half"):
                 change = 20 * math.log10(budget.noise / base.noise)
@@ -115,7 +116,7 @@ class TestCells:
 
     def test_shares_are_per_cent_and_peaks_name_their_unit(self):
         share = row_of("share", NOISY)
-        assert row_name(share) == f'"{NOISY}" across "{REGION}"'
+        assert row_name(share) == f'"{NOISY}" through "{REGION}"'
         assert figure_text(share, Figure(value=0.731, half=0.0)) == "73.1 %"
         peak = row_of("crowding", SENSITIVE)
         assert row_name(peak).endswith(", for 1 A")
@@ -141,8 +142,8 @@ class TestDecision:
         assert keeps_text(solved) == "no"
         assert keeps_text(replace(solved, high=solved.limit)) == "yes"
         assert keeps_text(replace(solved, low=0.5 * solved.limit, high=2 * solved.limit)) == "undecided"
-        assert keeps_text(replace(solved, high=solved.limit, possible=False)) == "it would, but not possible"
-        assert noise_text(replace(solved, noise=None)) == "no figure"
+        assert keeps_text(replace(solved, high=solved.limit, possible=False)) == "yes, but not possible"
+        assert noise_text(replace(solved, noise=None)) == "not computed"
         assert noise_text(replace(solved, noise=solved.limit, variant=None)).startswith("at most 20 µV")
         assert costs_text(replace(solved, broken=("a",), mended=("b",))) == 'exceeds the limit of "a"; fixes "b"'
         assert costs_text(replace(solved, costs=())) == "no change"

@@ -39,7 +39,7 @@ def apart(result: Result) -> Iterator[Finding]:
         what, names, bare = barrier
         text = (
             f"Between {loop.inject} and {loop.return_}, {millimetres(line.length)} apart, lies {what}: "
-            f"{engineering(budget.noise, 'V')} rms between these cables, limit {engineering(budget.limit, 'V')}"
+            f"{engineering(budget.noise, 'V')} rms between these connectors, limit {engineering(budget.limit, 'V')}"
         )
         parts = [part for part in budget.contributions if part.in_band and part.noise > 0]
         if parts:
@@ -114,7 +114,7 @@ def _lies_between(
     how = f"comes within {millimetres(distance)} of" if distance > 0 else "crosses"
     text = (
         f"{named(loop.name)} lies between {victim.inject} and {victim.return_}: {what} {how} the line between them; it "
-        f"puts {engineering(part.noise, 'V')} rms between these cables"
+        f"puts {engineering(part.noise, 'V')} rms between these connectors"
     )
     severity = 0.0
     if part.in_band:

@@ -15,8 +15,8 @@ from returnflow_geometry.model.numbers import engineering
 from returnflow_geometry.model.wording import joined, named
 
 CAUTION = (
-    "Protective earth, isolation barriers and cable-shield bonds are safety and EMC matters for local codes and a "
-    "qualified person: nothing here advises lifting one."
+    "Protective earth, isolation barriers, mains, battery and medical inputs, and the bonds of cable shields are "
+    "matters of safety and EMC, for local codes and a qualified person: never lift one on the word of a simulation."
 )
 
 
@@ -117,7 +117,7 @@ def _recommendation(
     if chosen is None:
         near = [option for option in options if option.possible and option.noise is not None]
         best = min(near, key=lambda option: option.noise or 0.0, default=None)
-        sentences = ["No option computed here keeps the limit by itself."]
+        sentences = ["No option computed here meets the limit by itself."]
         if best is not None and best.noise is not None:
             sentences.append(f"The best, {named(best.title)}, leaves {engineering(best.noise, 'V')}.")
         sentences.append("Combine options in one variant, or check whether the limit is right.")
@@ -128,7 +128,9 @@ def _recommendation(
         if chosen.variant
         else f"{how}: {chosen.title[0].lower()}{chosen.title[1:]}."
     ]
-    if chosen.noise is not None:
+    if chosen.noise == 0:
+        sentences.append("It leaves no conducted noise.")
+    elif chosen.noise is not None:
         left = margin_words(chosen.margin_dB or 0.0)
         sentences.append(f"It leaves {engineering(chosen.noise, 'V')}, limit {engineering(budget.limit, 'V')}, {left}.")
     if not chosen.has_room:
@@ -151,9 +153,7 @@ def _cables(base: Result, options: tuple[Option, ...], chosen: Option | None) ->
         says = f"Independently of this signal, {named(item.loop)} has {found}"
         if mending:
             best = min(mending, key=lambda option: option.effort)
-            sentences.append(
-                f"{says}; {named(best.title)} fixes that; whether both together keep every limit was not solved."
-            )
+            sentences.append(f"{says}; {named(best.title)} fixes that; the two together were not solved.")
         else:
             sentences.append(f"{says}, and no variant here fixes that.")
     return sentences
@@ -177,7 +177,7 @@ def _rests_on(loop: Loop, base: Result, chosen: Option | None) -> tuple[str, ...
         "The currents and frequencies of the case: noise is proportional to current.",
     ]
     if chosen is not None and chosen.variant is None:
-        terms.append("It follows from the fields of the case as drawn, with the currents or the input changed.")
+        terms.append("It is estimated from the fields of the case as drawn, with the currents or the input changed.")
     bonded = [end for end in (loop.inject, loop.return_) if case.board.terminal(end).bonded]
     if bonded:
         terms.append(f"{' and '.join(bonded)} {'stays' if len(bonded) == 1 else 'stay'} bonded, as the case says.")

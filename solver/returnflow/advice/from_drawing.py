@@ -63,8 +63,8 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     exceeded = budget.verdict != "kept"
     if others:
         quoted = joined([named(name) for name in others])
-        says = f"{quoted} also uses {loop.inject}: moving it moves that current too, which the placement map does not "
-        reasons = [says + "show. Only solved positions count."]
+        says = f"{quoted} also uses {loop.inject}: moving it also moves that current, which the placement map does not "
+        reasons = [says + "show: only solved positions count."]
     else:
         reasons = [place.reach]
         if not near:
@@ -118,17 +118,17 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     )
     what = f"current{'s' * (count > 1)} of {joined([named(part.loop) for part in parts[:count]])}"
     reasons = [
-        f"The {what} would have to fall to 1/{plain(factor)} (by {decibels(factor, 1):.0f} dB)"
+        f"The {what} would have to fall by {decibels(factor, 1):.0f} dB, to 1/{plain(factor)}"
         + (f"; the others alone make {engineering(silent.noise, 'V')}." if count < len(parts) else "."),
         _where_copper_helps(loop, parts[0], base),
     ]
     possible = factor <= MOST_REDUCTION and found.high <= budget.limit
     if not possible:
-        reasons.append("That is a matter of another circuit, not of another layout.")
+        reasons.append("That takes a different circuit, not a different layout.")
     return [
         Option(
             kind="noisy current",
-            title=f"Reduce the {what} to 1/{plain(factor)}",
+            title=f"Reduce the {what} by {decibels(factor, 1):.0f} dB",
             possible=possible,
             noise=found.noise if possible else None,
             low=found.low if possible else None,
@@ -192,14 +192,11 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     plane = float(base.whole.mid[i, i])
     # A resistor beside the plane: the plane's voltage, divided between the trace and the plane under it.
     two = own / (own + plane) * resistive_noise(loop, base)
-    drawn = (
-        f"taken as {millimetres(length)} of {millimetres(RETURN_WIDTH)} trace on {named(layer.name)}, "
-        f"{engineering(own, 'Ω')}, against {engineering(plane, 'Ω')} of plane between the same points"
-    )
     shared = (
-        f"Grounded at both ends ({drawn}) it would carry {percent(plane / (own + plane))} of the signal's return: "
-        f"{engineering(two, 'V')} in series with the signal by resistance, against {engineering(budget.noise, 'V')} as "
-        "drawn. A second ground point cancels the benefit."
+        f"Grounded at both ends, {millimetres(length)} of {millimetres(RETURN_WIDTH)} trace on {named(layer.name)} "
+        f"({engineering(own, 'Ω')}, in parallel with {engineering(plane, 'Ω')} of plane) would carry "
+        f"{percent(plane / (own + plane))} of the signal's return: {engineering(two, 'V')} in series with the signal "
+        f"by resistance, against {engineering(budget.noise, 'V')} as drawn. A second ground point cancels the benefit."
     )
     bonded = [end for end in ends if end.bonded]
     if len(bonded) == 2:

@@ -20,7 +20,7 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
     budget, before = budget_of(result, loop), budget_of(base, loop)
     less = decibels(before.noise, budget.noise) if before.noise > 0 else 0.0
     word = "less" if less >= 0 else "more"
-    size = "" if not before.noise > 0 else ", nothing left" if math.isinf(less) else f", {dB(abs(less))} {word}"
+    size = "" if not before.noise > 0 else ", to zero" if math.isinf(less) else f", {dB(abs(less))} {word}"
     reasons = [
         (
             f"Solved as {named(name)}: {engineering(budget.noise, 'V')} in series with the signal, against "
@@ -63,7 +63,7 @@ def _lifted(loop: Loop, base: Case, other: Case) -> tuple[str, ...]:
 
 
 def _return_sentences(loop: Loop, result: Result) -> list[str]:
-    """What part of the sensitive return flows in its own copper, and how much of each noisy current strays into it."""
+    """Share of the sensitive return in its own copper, and how much of each noisy current strays into it."""
     whole, i = result.whole, result.index(loop.name)
     own = result.case.board.terminal(result.case.loop(loop.name).inject).copper
     links = [
@@ -83,7 +83,7 @@ def _return_sentences(loop: Loop, result: Result) -> list[str]:
             stray = 0.5 * float(np.sum(np.abs(whole.link_current[j, links]))) * lines_of(other).rms
             sentences.append(f"{engineering(stray, 'A')} of {named(other.name)} strays into it.")
     if len(links) == 1:
-        sentences.append("With one ground point no steady noisy current can stray into it.")
+        sentences.append("With one ground point no steady noisy current strays into it.")
     return sentences
 
 

@@ -20,8 +20,8 @@ from returnflow_geometry.model.board import Case
 
 Answer = TypeVar("Answer")
 
-STOPPED = "Stopped by hand before it was solved."
-ENDED = "The process that solved was ended from outside, most often for want of memory. Raise `accuracy`."
+STOPPED = "Interrupted before it was solved."
+ENDED = "The solving process was killed, usually for lack of memory. Set a larger `accuracy`."
 
 
 def solve_each(
@@ -83,7 +83,7 @@ def solve_each(
             except KeyboardInterrupt:
                 say("stopped by hand")
             except BrokenExecutor:
-                say("a process was ended from outside, most often for want of memory: the rest one at a time")
+                say("a process was killed, usually for lack of memory: solving the rest one at a time")
                 for item, group in zip(work, groups.values(), strict=True):
                     if next(iter(group)) not in answers:
                         told(_alone(item, group))
@@ -119,7 +119,7 @@ def _answers(
     except (NumericalError, MeshError) as error:
         return dict.fromkeys(group, error)
     except MemoryError:
-        reason = "Out of memory. Raise `accuracy`, or solve fewer variants at a time (--jobs 1)."
+        reason = "Out of memory. Set a larger `accuracy`, or solve fewer variants at a time (--jobs 1)."
         return dict.fromkeys(group, NumericalError(reason))
 
 

@@ -231,7 +231,7 @@ def _adding(loops: Sequence[Loop], company: Sequence[int], total: Total) -> tupl
         more = f" and {len(total.alike) - 1} more" if len(total.alike) > 1 else ""
         sentences.append(
             f"{quoted} have lines of the same frequency ({engineering(frequency, 'Hz')}{more}), taken as independent; "
-            f"all in phase they would make {engineering(total.worst, 'V')}. If they belong together, say coherent_with."
+            f"all in phase they would make {engineering(total.worst, 'V')}. If they belong together, set coherent_with."
         )
     return tuple(sentences)
 

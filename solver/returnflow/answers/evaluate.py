@@ -103,7 +103,7 @@ def solve_case(
         crossed = {(conductors.names[item.copper], name) for item in facing for name in item.gaps}
         if crossed and compare_gaps:
             if progress:
-                progress("once more without the gaps that routes cross")
+                progress("solving again without the gaps that routes cross")
             kept = tuple(cutout for cutout in case.board.cutouts if (cutout.copper, cutout.name) not in crossed)
             bare = replace(case, board=replace(case.board, cutouts=kept), regions=(), sections=())
             solid = solve_expelled(bare, Conductors.of(bare), loops, progress)
@@ -288,7 +288,7 @@ def _reach(case: Case, loop: Loop, placement: Placement) -> str:
     (x0, y0), (x1, y1) = case.board.terminal(loop.return_).centre, case.board.terminal(loop.inject).centre
     now = np.hypot(x1 - x0, y1 - y0)
     sentence = (
-        f"By resistance alone {loop.inject} may sit anywhere within {millimetres(placement.radius, 2)} of "
+        f"By resistance alone, {loop.inject} may be placed anywhere within {millimetres(placement.radius, 2)} of "
         f"{loop.return_} (now {millimetres(now)} away)"
     )
     spare = placement.area - _copper_within(case, loop, placement.radius)
@@ -296,7 +296,7 @@ def _reach(case: Case, loop: Loop, placement: Placement) -> str:
         return f"{sentence}, and practically nowhere else on this copper."
     return (
         f"{sentence}. Another {square_millimetres(spare)} are within the limit, closest to {loop.inject} at "
-        f"{near(*placement.nearest)}; there a balance of currents keeps the noise low, which shifts with every current."
+        f"{near(*placement.nearest)}, but only while these currents keep their proportions."
     )
 
 

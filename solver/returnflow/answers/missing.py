@@ -55,8 +55,8 @@ def frequency_cautions(case: Case, sheet: float) -> list[str]:
             what = "lines" if lines is not None and float(lines.frequency[-1]) > limit else "frequencies asked for"
             sentences.append(
                 f"{named(loop.name)} has {what} up to {engineering(highest, 'Hz')}, above {engineering(limit, 'Hz')}, "
-                "where its return would gather under an outgoing conductor; none is given, so it is taken as closed "
-                "far away."
+                "where its return would gather under an outgoing conductor; none is given, so the loop is closed far "
+                "away."
             )
         if lines is None:
             continue
@@ -72,6 +72,6 @@ def frequency_cautions(case: Case, sheet: float) -> list[str]:
     if beyond:
         sentences.append(
             f"Above {engineering(small, 'Hz', 2)} the board is no longer small against the wavelength (a tenth of it "
-            f"in laminate): lines beyond ({', '.join(beyond)}) are indications, resonances are not in the model."
+            f"in laminate): lines beyond ({', '.join(beyond)}) are indicative only; resonances are not modelled."
         )
     return sentences

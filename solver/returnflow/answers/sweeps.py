@@ -153,18 +153,18 @@ class Swept:
         limit = self.limits[:, self.column(loop)]
         limit = limit[np.isfinite(limit)]
         own = f"its limit of {engineering(float(limit[0]), 'V')}" if len(limit) and np.ptp(limit) == 0 else "its limit"
-        words: tuple[tuple[State, str], ...] = (("kept", "keeps"), ("exceeded", "exceeds"))
+        words: tuple[tuple[State, str], ...] = (("kept", "is within"), ("exceeded", "exceeds"))
         for whole, word in words:
             if solved and states.count(whole) == solved:
                 return f"{named(loop)} {word} {own} {at}."
         if len(self.sweep.axes) > 1:
             undecided = states.count("undecided")
             rest = f", {undecided} undecided" if undecided else ""
-            return f"{named(loop)} keeps {own} at {states.count('kept')} of {solved} steps{rest}."
+            return f"{named(loop)} is within {own} at {states.count('kept')} of {solved} steps{rest}."
         found = self.met(loop)
         if not found:
-            return f"Where {named(loop)} meets {own} is undecided within the brackets; ask for a smaller accuracy."
-        verbs = ["exceeds" if item.rising else "keeps" for item in found]
+            return f"Where {named(loop)} reaches {own} is undecided within the brackets; set a smaller `accuracy`."
+        verbs = ["exceeds" if item.rising else "meets" for item in found]
         said = [f"{verb} {{}} above {self.words(item)}" for verb, item in zip(verbs, found, strict=True)]
         text = ", ".join(part.format("it" if n else own) for n, part in enumerate(said))
         return f"{self.sweep.axes[0].label}: {named(loop)} {text}."

@@ -8,7 +8,7 @@ from returnflow.answers.budget import Budget, Contribution, decibels
 from returnflow_geometry.model.numbers import dB, engineering, percent
 from returnflow_geometry.model.wording import joined, named
 
-WHERE = {"sensitive": "in series with its signal", "cables": "between its two ends"}
+WHERE = {"sensitive": "in series with its signal", "cables": "between its connectors"}
 MOST_SOURCES = 3
 LEAST_SOURCE = 0.005  # of the power
 _STATES = {
@@ -18,9 +18,9 @@ _STATES = {
         "undecided": "Whether sharing the plane is tolerable for {} is undecided",
     },
     "cables": {
-        "kept": "{} keeps its limit",
+        "kept": "{} is within its limit",
         "exceeded": "{} exceeds its limit",
-        "undecided": "Whether {} keeps its limit is undecided",
+        "undecided": "Whether {} is within its limit is undecided",
     },
 }
 
@@ -29,18 +29,19 @@ def finding(budget: Budget) -> str:
     """Whether a limit is kept, by what margin, and which loops make the noise."""
     verdict, limit = budget.verdict, engineering(budget.limit, "V")
     if verdict == "unknown":
+        routes = joined([named(name) for name in budget.unrouted])
         return (
-            f"{named(budget.loop)} cannot be judged: draw the route of {joined([named(n) for n in budget.unrouted])}. "
-            f"With that current closed far away, {engineering(budget.noise, 'V')} against {limit} says nothing."
+            f"{named(budget.loop)} cannot be judged yet: draw the route of {routes}. The "
+            f"{engineering(budget.noise, 'V')} computed without it, limit {limit}, are not reliable."
         )
     where, state = WHERE[budget.role], _STATES[budget.role][verdict].format(named(budget.loop))
     parts = heard(budget)
     if not parts:
         return f"{state}: no noisy loop has a line in its band. Lines out of band can still demodulate or alias."
     if verdict == "kept" and budget.noise == 0:
-        return f"{state}: no noisy loop puts a voltage {where}."
+        return f"{state}: no noisy loop causes a voltage {where}."
     if verdict == "undecided":
-        span = f"known only to lie from {engineering(budget.low, 'V')} to {engineering(budget.high, 'V')}"
+        span = f"known only to lie between {engineering(budget.low, 'V')} and {engineering(budget.high, 'V')}"
         said = f"{state}: {said_noise(budget)} rms {where}, {span}, limit {limit}."
         return f"{said} Set a smaller `accuracy` and solve again."
     return f"{state}: {said_noise(budget)} rms {where}, limit {limit}, {margin(budget)}.{_sources(parts)}"

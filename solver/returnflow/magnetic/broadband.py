@@ -309,7 +309,7 @@ def reduce(
     if not error < options.accuracy:
         message = (
             f"The reduced model reached {error:.1e} (asked: {options.accuracy:.0e}) after {len(shifts)} shifts. Narrow "
-            "the band or ask for less accuracy."
+            "the band or set a larger `accuracy`."
         )
         raise NumericalError(message)
     result = replace(model(), lacking=_lacking(model(), basis, preconditioner, options), solved_sheet=sheet0)

@@ -79,7 +79,7 @@ def draw(study: Study, progress: Progress | None = None, jobs: int | None = None
                     made[name] = answer
                     say(f"{name}: drawn ({len(made)} of {len(work)})")
             except BrokenExecutor:
-                say("a process was ended from outside, most often for want of memory: the rest one at a time")
+                say("a process was killed, usually for lack of memory: drawing the rest one at a time")
                 for name, item in zip(names, work, strict=True):
                     made[name] = made.get(name) or item(say)
     every = [*shared, *(picture for name in names for picture in made[name][0])]

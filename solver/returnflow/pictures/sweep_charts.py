@@ -35,7 +35,7 @@ FINE = 24  # pixels of a map from step to step
 DEEPEST = 0.03  # of the noise: a lower bound below that is drawn to here
 WORDS: dict[Role, str] = {
     "sensitive": "noise in series with the signal",
-    "cables": "voltage between the cables",
+    "cables": "voltage between the connectors",
     "noisy": "",
 }
 MARKS: dict[State, tuple[str, str, str]] = {
@@ -213,7 +213,7 @@ def level_map(swept: Swept, loop: str) -> Chart:
     role = swept.roles[swept.column(loop)]
     figure, top = titled(
         f"{swept.sweep.name}: {loop}",
-        f"{swept.sentence(loop)} Dots are solved steps: white where the limit is kept, black where it is exceeded.",
+        f"{swept.sentence(loop)} Dots are solved steps: white within the limit, black over it.",
         4.6,
     )
     panel = inch_axes(figure, 0.85, 0.5, WIDTH - 2.2, top - 0.65)

@@ -28,7 +28,7 @@ OURS = tuple(
 )
 KINDS = get_args(PictureKind)
 STALE = ("report.html", "details.html", "board.png", "fields.vtu", *(f"{kind}-*.png" for kind in KINDS))
-STOPPED = "Stopped by hand while pictures were drawn: there are none."
+STOPPED = "Interrupted while pictures were drawn: there are none."
 
 
 @dataclass(frozen=True)

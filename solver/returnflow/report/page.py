@@ -13,14 +13,14 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from returnflow.advice.decision import Decision
+from returnflow.advice.decision import CAUTION, Decision
 from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
 from returnflow.pictures.picture import Picture
 from returnflow.pictures.pictured import pictured
-from returnflow.words.answer_text import WORST, accuracy_sentence, summary
-from returnflow.words.comparison import NOISE, changes_of
+from returnflow.words.answer_text import NO_TEST, WORST, accuracy_sentence, summary
+from returnflow.words.comparison import NOISE
 from returnflow.words.result_tables import (
     accuracy_words,
     contributions_table,
@@ -51,26 +51,19 @@ JUDGED = {
     "unknown": "Not known",
 }
 ALWAYS = (
-    "This is no compliance test and replaces no measurement.",
-    (
-        "Protective earth, isolation barriers, mains, battery and medical inputs, and the bonds of cable shields are "
-        "matters of safety and of electromagnetic compatibility, for local codes and a qualified person. None of them "
-        "is ever to be lifted on the word of a simulation."
-    ),
-    (
-        "Vias, connectors and wires outside the solved copper are not part of the numbers; each terminal is one "
-        "equipotential contact."
-    ),
+    NO_TEST,
+    CAUTION,
+    "Vias, connectors and wires outside the solved copper are not included; a terminal is one equipotential contact.",
 )
 RESISTIVE = (
-    "All numbers are the resistive limit: the currents spread as at low frequency. Above about Rs / (2 µ0 d), with "
-    "Rs the sheet resistance and d the distance between a loop's terminals, the return gathers under its outgoing "
-    "conductor; the table of loops says where that begins for each."
+    "All numbers hold at the resistive limit (low frequency). Above about Rs / (2 µ0 d), with Rs the sheet resistance "
+    "and d the distance between a loop's terminals, the return gathers under its outgoing conductor; the table of "
+    "loops has that crossover frequency for each."
 )
 SPECTRAL = (
-    "The noise sums take every line at its own frequency, with the skin effect of the foil and with the outgoing "
-    "conductors where the case gives them; a loop without one is taken as closed far away. Maps without a frequency in "
-    "their title, shares and net currents show the resistive limit, where the currents spread as at low frequency."
+    "Noise sums take every line at its own frequency, with skin effect and with the outgoing conductors that the case "
+    "gives; a loop without one is closed far away. Maps without a frequency in their title, shares and net currents "
+    "hold at the resistive limit (low frequency)."
 )
 
 Block = Table | Picture | str | tuple[str, ...]  # a table, a picture, a paragraph, or a list
@@ -116,7 +109,6 @@ def report_html(
     decisions = sorted(study.decisions, key=lambda it: _place(budgets, it.loop))
     lead = decisions[0] if decisions else None
     beside = _first_of_each([p for p in shared if p.kind == "compare" and p.png], lead)
-    terms = [*ALWAYS, SPECTRAL if _spectral(study) else RESISTIVE]
     return _page(
         "report.html",
         study,
@@ -130,7 +122,7 @@ def report_html(
         elsewhere=() if lead is None or lead.chosen is None else lead.chosen.costs,
         others=decisions[1:MOST_DECISIONS],
         more=len(decisions[MOST_DECISIONS:]),
-        contributions=[contributions_table(base, it) for it in budgets[:MOST_DECISIONS]],
+        contributions=[contributions_table(base, it) for it in budgets[:MOST_DECISIONS]] or [loops_table(base)],
         failed_variants=study.failed,
         failed=failed,
         variants=variants_table(study),
@@ -141,7 +133,7 @@ def report_html(
         accuracy=accuracy_sentence(base),
         cautions=_capped(base.cautions),
         assumptions=_capped(base.case.remarks),
-        terms=terms,
+        terms=_terms(study),
         details=details,
     )
 
@@ -152,9 +144,7 @@ def details_html(study: Study, drawn: Mapping[str, Sequence[Picture]], shared: S
     sections = [_decision(study, decision) for decision in study.decisions]
     comparison = comparison_tables(study)
     if comparison:
-        changed = tuple(f"{name}: {changes_of(study, name)}" for name in study.comparison.variants)
-        judged = variants_table(study)
-        sections.append(Section("Variants compared", (changed, *([judged] if judged else []), *comparison)))
+        sections.append(Section("Variants compared", (*filter(None, [variants_table(study)]), *comparison)))
     for kind, title in (("compare", "Side by side, on one scale"), ("sweep", "Sweeps")):
         made = [picture for picture in shared if picture.kind == kind]
         if made:
@@ -164,7 +154,7 @@ def details_html(study: Study, drawn: Mapping[str, Sequence[Picture]], shared: S
         sections.append(Section("Layout findings", (findings,)))
     for name, result in study.variants.items():
         sections += _variant(result, drawn.get(name, ()), several=several)
-    sections.append(Section("What these numbers are, and are not", ((*ALWAYS, RESISTIVE, SPECTRAL),)))
+    sections.append(Section("Cautions", (_terms(study),)))
     numbered = [Section(it.title, it.blocks, it.level, f"s{n}") for n, it in enumerate(sections, 1)]
     return _page("details.html", study, sections=numbered)
 
@@ -217,7 +207,7 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
         ("Coppers and links", (*(() if coppers is None else (coppers,)), *links_tables(result))),
         ("Resistance matrix", (matrix_table(result),)),
         ("Over frequency", (*frequency_tables(result), *of("strip", "spectrum"))),
-        ("How accurate this is", (accuracy_words(result), passes_table(result))),
+        ("Accuracy", (accuracy_words(result), passes_table(result))),
         ("Limits of the model", (result.cautions,) if result.cautions else ()),
         ("Assumptions", (result.case.remarks,) if result.case.remarks else ()),
     ]
@@ -244,8 +234,9 @@ def _capped(lines: Sequence[str]) -> list[str]:
     return [*lines[:MOST_SAID], *([f"{rest} more are in the details and in result.json."] if rest > 0 else [])]
 
 
-def _spectral(study: Study) -> bool:
-    return any(result.spectral is not None for result in study.variants.values())
+def _terms(study: Study) -> tuple[str, ...]:
+    spectral = any(result.spectral is not None for result in study.variants.values())
+    return (*ALWAYS, SPECTRAL if spectral else RESISTIVE)
 
 
 # --- templates ------------------------------------------------------------------------------------------------------

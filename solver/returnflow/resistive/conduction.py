@@ -389,7 +389,7 @@ def solve(
             message = (
                 f"Accuracy {options.accuracy:g} not reached: after {len(passes)} meshes ({len(mesh.triangles)} "
                 f"triangles, at most {options.most_triangles} allowed) the resistance between loops {called[i]} and "
-                f"{called[j]} is known to {within(float(reached[i, j]))}. Raise `accuracy`, or remove "
+                f"{called[j]} is known to {within(float(reached[i, j]))}. Set a larger `accuracy`, or remove "
                 "copper details that are much finer than the contacts."
             )
             raise NumericalError(message)

@@ -14,14 +14,15 @@ from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import dB, engineering, percent, within
 from returnflow_geometry.model.wording import count, joined, named
 
+NO_TEST = "This is not a compliance test and does not replace a measurement."
 WORST = {"exceeded": 0, "unknown": 1, "undecided": 1, "kept": 2}  # to be told first
 
 
 def summary(result: Result) -> str:
-    """What is exceeded, by how much and because of whom, in one or two sentences."""
+    """Which limits are exceeded, by how much and by which loops; then those that are met."""
     budgets = [*result.sensitive, *result.cables]
     if not budgets:
-        return "No sensitive loop and no pair of cables is given, so there is no limit to judge: see the resistances."
+        return "No sensitive loop and no pair of cables is given, so there is no limit to judge."
     kept = [b for b in budgets if b.verdict == "kept"]
     judged = sorted((b for b in budgets if b.verdict != "kept"), key=lambda b: (WORST[b.verdict], b.margin_dB))
     sentences = [finding(b) for b in judged]
@@ -29,7 +30,7 @@ def summary(result: Result) -> str:
         return finding(kept[0])
     if kept:
         names = joined([f"{named(b.loop)} ({_in_short(b)})" for b in sorted(kept, key=lambda b: b.margin_dB)])
-        head = "Every limit is kept" if not judged else f"Within {'its limit' if len(kept) == 1 else 'their limits'}"
+        head = "Every limit is met" if not judged else f"Within {'its limit' if len(kept) == 1 else 'their limits'}"
         sentences.append(f"{head}: {names}.")
     return " ".join(sentences)
 

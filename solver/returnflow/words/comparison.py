@@ -19,17 +19,17 @@ from returnflow_geometry.model.wording import listed, named
 NO_CHANGE = "no change"
 KIND_WORDS: dict[RowKind, str] = {
     "noise": "Noise in series with a sensitive signal, rms",
-    "cables": "Voltage between cable shields, rms",
-    "share": "Share of a noisy current across a region, at its strongest line",
+    "cables": "Voltage between cable connectors, rms",
+    "share": "Share of a noisy current through a region, at its strongest line",
     "link": "Share of a current through a link, at 0 Hz",
     "inductance": "Inductance of a loop at high frequency",
     "gap": "Inductance added by the gaps a route crosses, at high frequency",
-    "crowding": "Strongest sheet current, averaged over 0.1 mm, at 0 Hz",
+    "crowding": "Peak sheet current, averaged over 0.1 mm, at 0 Hz",
 }
 ABSENT: dict[RowKind, str] = {"gap": "not crossed"}
 NOTHING = 1e-4  # of a current
-NOISE = {"sensitive": "Noise in series with", "cables": "Voltage between the ends of"}
-VERDICTS = {"kept": "kept", "exceeded": "exceeded", "undecided": "undecided", "unknown": "not known"}
+NOISE = {"sensitive": "Noise in series with", "cables": "Voltage between the connectors of"}
+VERDICTS = {"kept": "within limit", "exceeded": "over limit", "undecided": "undecided", "unknown": "not known"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +92,7 @@ def budget_of(study: Study, row: Row, variant: int) -> Budget | None:
 def row_name(row: Row) -> str:
     """What a row is about, within its kind."""
     if row.other:
-        return f"{named(row.loop)} {'in' if row.kind == 'link' else 'across'} {named(row.other)}"
+        return f"{named(row.loop)} {'in' if row.kind == 'link' else 'through'} {named(row.other)}"
     return named(row.loop) + (", for 1 A" if row.unit == "A/m per A" else "")
 
 
@@ -131,9 +131,9 @@ def change_text(change: Change, row: Row, variant: int) -> str:
     if not change.meaningful:
         return f"{NO_CHANGE} ({_known(row, variant)})"
     if math.isnan(change.percent):
-        return "none in the first"
+        return "from zero"
     if change.dB == -math.inf:
-        return "nothing left"
+        return "to zero"
     # Nearly everything gone is not everything.
     digits = 5 if -100 < change.percent < -99.95 else 3
     return f"{dB(change.dB, sign=True)}, {percent(change.percent / 100, digits, sign=True)}"
@@ -180,7 +180,7 @@ def possible_text(option: Option) -> str:
 def noise_text(option: Option) -> str:
     """Noise that an option leaves, with its margin; options worked out to a border leave at most that."""
     if option.noise is None:
-        return "no figure"
+        return "not computed"
     at_most = "at most " if option.variant is None and option.noise > 0 else ""
     if option.noise == 0:
         return "no conducted noise"
@@ -188,11 +188,11 @@ def noise_text(option: Option) -> str:
 
 
 def keeps_text(option: Option) -> str:
-    """Whether an option certainly keeps the limit."""
+    """Whether an option certainly meets the limit."""
     if option.noise is None or option.high is None:
         return "not known" if option.possible else "not possible"
     if option.high <= option.limit:
-        return "yes" if option.possible else "it would, but not possible"
+        return "yes" if option.possible else "yes, but not possible"
     if option.low is not None and option.low <= option.limit:
         return "undecided"
     return "no"
@@ -210,8 +210,8 @@ def costs_text(option: Option) -> str:
 def origin_text(option: Option, study: Study) -> str:
     """Where the figures of an option come from."""
     if option.variant is None:
-        return "from the fields as drawn"
-    return "solved as a trial, not in the case" if option.variant in study.trials else "solved as a variant"
+        return "estimated from the case as drawn"
+    return "solved as a trial, not part of the case" if option.variant in study.trials else "solved as a variant"
 
 
 def comparison_text(study: Study) -> str:

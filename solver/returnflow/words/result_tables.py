@@ -19,11 +19,12 @@ from returnflow.words.answer_text import (
     bracket,
     contribution_rows,
     known_to,
+    margin,
     region_names,
     section_names,
     turns,
 )
-from returnflow.words.comparison import NOISE, judged
+from returnflow.words.comparison import NOISE, VERDICTS
 from returnflow.words.drives import amperes, drive, driven
 from returnflow.words.link_rows import LEAST, LinkFacts, link_facts, using
 from returnflow.words.table import Cell, Table, largest
@@ -56,7 +57,7 @@ def contributions_table(result: Result, budget: Budget) -> Table:
         ["rms sum", *empty, engineering(budget.noise, "V"), "100 %" if budget.noise > 0 else ""],
         ["worst case, all in phase", *empty, engineering(budget.worst_case, "V"), ""],
         ["limit", *empty, engineering(budget.limit, "V"), ""],
-        ["margin", *empty, Cell(judged(budget), mark=budget.verdict), ""],
+        [f"margin, {VERDICTS[budget.verdict]}", *empty, Cell(margin(budget), mark=budget.verdict), ""],
     ]
     return Table(
         title=f"{NOISE[budget.role]} {named(budget.loop)}, by source",
@@ -90,7 +91,7 @@ def loops_table(result: Result) -> Table:
             ]
         )
     return Table(
-        title="Loops: own resistance, strongest sheet current and crossover",
+        title="Loops: resistance, peak sheet current and crossover frequency",
         head=(
             "loop", "role", "current shown", "own resistance", "peak sheet current", "current density", "at",
             "crossover frequency",
@@ -98,12 +99,13 @@ def loops_table(result: Result) -> Table:
         rows=rows,
         left=3,
         notes=(
-            "Peaks are averages over a disc of 0.1 mm at the resistive limit; below the current density stands the "
-            "thickness of the copper that carries it. "
+            "Peaks are averages over a disc of 0.1 mm at the resistive limit. Below the current density: the thickness "
+            "of the copper that carries it. "
             + (
-                "At the crossover half of the return has left the resistive pattern."
+                "At the crossover frequency half of the return has left the resistive pattern."
                 if result.spectral is not None
-                else "The return leaves the resistive pattern from about the crossover on, within a factor of two."
+                else "Above the crossover frequency, an estimate within a factor of two, the return leaves the "
+                "resistive pattern."
             ),
         ),
     )  # fmt: skip
@@ -137,9 +139,9 @@ def frequency_tables(result: Result) -> list[Table]:
         "mean return path, low", "mean return path, high", "gaps crossed",
     )  # fmt: skip
     note = (
-        "Low and high: at the resistive limit and at high frequency. At the crossover half of the return has left the "
-        "resistive pattern; from the next frequency on it flows under its trace, within 10 % of its final width. Below "
-        "the gaps: the inductance and the detour they add at high frequency."
+        "Low: at the resistive limit; high: at high frequency. At the crossover frequency half of the return has left "
+        "the resistive pattern; above the next one it flows under its trace, within 10 % of its final width. Below the "
+        "gaps: the inductance and the detour they add at high frequency."
     )
     tables = [Table(title="Each loop over frequency", head=head, rows=rows, notes=(note,))]
     asked = [(n, f) for n, f in enumerate(result.frequencies) if f > 0]
@@ -160,7 +162,7 @@ def frequency_tables(result: Result) -> list[Table]:
             [name, *(percent(float(spectral.shares[n, r, j])) for n in range(len(every)))]
             for j, name in enumerate(names)
         ]
-        title = f"Share of each loop's current across {named(region)}"
+        title = f"Share of each loop's current through {named(region)}"
         tables.append(Table(title=title, head=("loop", *every), rows=lines))
     for _, f in asked:
         Z = result.impedance(f)
@@ -179,10 +181,10 @@ def traffic_tables(result: Result) -> list[Table]:
     tables = []
     for title, names, table, note in (
         (
-            "Share of each loop's current across each region",
+            "Share of each loop's current through each region",
             region_names(result),
             result.shares,
-            "100 % where a loop is injected or returns inside the region. A streamline that enters twice counts twice.",
+            "100 % where the current enters or leaves the copper inside the region. What enters twice counts twice.",
         ),
         (
             "Net current of each loop through each section",
@@ -208,7 +210,7 @@ def matrix_table(result: Result) -> Table:
         for i, name in enumerate(names)
     ]
     return Table(
-        title="Resistance matrix: middle of the bracket, and its guaranteed half-width",
+        title="Resistance matrix: mid value of the bracket, and its guaranteed half-width",
         head=("loop", *names),
         rows=rows,
         notes=(
@@ -223,11 +225,11 @@ def matrix_table(result: Result) -> Table:
 def accuracy_words(result: Result) -> str:
     """How the numbers are bounded."""
     text = (
-        "Everything is calculated twice on the same mesh, once from the potential and once from the stream function. "
-        "For the power a set of currents dissipates the first can only be too low, the second only too high: not an "
-        "estimate of the error but a bound on it, valid on the meshed outline. A loop's own resistance lies between "
-        "the two; a transfer resistance lies within the half-width that follows from them. Circles are polygons of "
-        "equal area. The bound covers the mathematics; copper thickness, temperature and the drawing are taken as "
+        "Everything is computed twice on the same mesh, once from the potential and once from the stream function. The "
+        "first can only underestimate the dissipated power, the second only overestimate it: that bounds the error, on "
+        "the meshed outline, and does not just estimate it. A loop's own resistance lies between the two; a transfer "
+        "resistance lies within the half-width that follows from them. Circles are polygons of equal area. The bound "
+        "covers the mathematics; copper thickness, temperature and the drawing are taken as "
         f"given. {accuracy_sentence(result)}"
     )
     return text if result.spectral is None else text + _magnetic_accuracy(result.spectral.model)
@@ -254,7 +256,7 @@ def passes_table(result: Result) -> Table:
         for number, (count, relative) in enumerate(solution.passes, 1)
     ]
     seconds = ", ".join(f"{part} {value:.2f} s" for part, value in result.seconds.items())
-    note = f"{solution.space.size} unknowns per side. Time: {seconds}."
+    note = f"{solution.space.size} unknowns in each of the two solutions. Time: {seconds}."
     return Table(
         title="Refinement of the mesh", head=("mesh", "triangles", "worst half-width"), rows=rows, notes=(note,)
     )

@@ -26,20 +26,20 @@ from returnflow.words.table import Cell, Entry, Table, largest
 from returnflow_geometry.model.numbers import near, percent
 from returnflow_geometry.model.wording import named
 
-LEVELS = {"high": "at or above the limit", "moderate": "above a tenth of it", "low": "below a tenth of it"}
+SEVERITY = "High: at or above the limit, or 1 mV where there is none; moderate: above a tenth of it; low: below."
 MOST_LINKS = 12  # rows of currents in links
 MOST_JUDGED = 5  # limits in the table of variants by limit
 
 
 def options_table(study: Study, decision: Decision, most: int | None = None) -> Table:
-    """What can be done for one sensitive loop, in the order of effort: all, or so many with the chosen one."""
+    """Options for one sensitive loop, in order of effort: all, or so many with the chosen one."""
     every = decision.options
     options = [o for n, o in enumerate(every) if most is None or len(every) <= most or n < most or o is decision.chosen]
     chosen = next((n for n, option in enumerate(options) if option is decision.chosen), None)
     rest = len(every) - len(options)
     return Table(
-        title=f"What can be done for {named(decision.loop)}, in the order of effort",
-        head=("option", "possible", "noise left (margin)", "keeps the limit", "elsewhere"),
+        title=f"Options for {named(decision.loop)}, in order of effort",
+        head=("option", "possible", "noise left (margin)", "within limit", "elsewhere"),
         rows=[
             [
                 Cell(option.title, (("recommended · " if n == chosen else "") + origin_text(option, study),)),
@@ -60,7 +60,7 @@ def reasons_table(decision: Decision) -> Table:
     """Why every option does what it does, and what it costs elsewhere."""
     chosen = next((n for n, option in enumerate(decision.options) if option is decision.chosen), None)
     return Table(
-        title=f"Reasons for every option for {named(decision.loop)}",
+        title=f"Options for {named(decision.loop)}: reasons",
         head=("option", "what it does, and its cost elsewhere"),
         rows=[[option.title, Cell("", (*option.reasons, *option.costs))] for option in decision.options],
         left=2,
@@ -87,7 +87,7 @@ def variants_table(study: Study) -> Table | None:
         head=("variant", *(f"{heading(row)}, {row_limit(study, row)}" for row in judged)),
         rows=rows,
         notes=(
-            f"Below every value its margin, positive where the limit is kept, and its change against "
+            "Below each value: its margin, positive within the limit, and its change against "
             f"{named(comparison.variants[0])}." + (f" {rest} more limits are in the details." if rest else ""),
         ),
         marks={n: "chosen" for n, name in enumerate(comparison.variants) if name in best},
@@ -101,10 +101,10 @@ def comparison_tables(study: Study) -> list[Table]:
         return []
     first, rest = moving(study.comparison.rows)
     note = (
-        f"Below every value its change against {named(names[0])}, in dB and per cent. 'No change' means that the "
-        "difference is smaller than the uncertainty of both values, given in brackets: the bounds of the "
-        "resistances, what a magnetic mesh of twice the edges changes, 3 % of a peak sheet current. Margins are "
-        "positive where a limit is kept. A dash: the variant has no such thing."
+        f"Below each value: its change against {named(names[0])}, in dB and per cent. 'No change': the difference is "
+        "within the uncertainty of the two values, given in brackets (bounds of the resistances; what a coarser "
+        "magnetic mesh changes; 3 % of a peak sheet current). A margin is positive within the limit. A dash: the "
+        "variant has no such thing."
     )
     tables = [_comparison(study, first, f"All variants against {named(names[0])}", (note,))]
     if rest:
@@ -150,11 +150,11 @@ def findings_table(study: Study, most: int | None = None) -> Table | None:
         rows=[
             [
                 finding.sentence,
-                LEVELS[finding.level],
+                finding.level,
                 "" if finding.at is None else near(*finding.at),
             ]
             for finding in shown
         ],
         left=2,
-        notes=(f"{rest} more, no more severe, are in the details.",) if rest else (),
+        notes=(SEVERITY, *([f"{rest} more, no more severe, are in the details."] if rest else [])),
     )

@@ -8,7 +8,7 @@ from returnflow.advice.decision import Decision
 from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
-from returnflow.words.answer_text import accuracy_sentence, summary
+from returnflow.words.answer_text import NO_TEST, accuracy_sentence, summary
 from returnflow.words.columns import WIDTH
 from returnflow.words.comparison import comparison_text
 from returnflow.words.result_tables import contributions_table, loops_table, traffic_tables
@@ -17,7 +17,7 @@ from returnflow_geometry.model.wording import named
 
 MOST_FINDINGS = 3
 LOOP_COLUMNS = ("loop", "role", "own resistance", "peak sheet current", "at", "crossover frequency")
-OPTION_COLUMNS = ("option", "possible", "noise left (margin)", "keeps the limit")
+OPTION_COLUMNS = ("option", "possible", "noise left (margin)", "within limit")
 
 
 def summary_table(study: Study) -> str:
@@ -40,7 +40,7 @@ def summary_table(study: Study) -> str:
     parts += [f"{table.title}\n{table.text()}" for table in traffic_tables(base)]
     parts.append(textwrap.fill(accuracy_sentence(base), WIDTH))
     parts += [textwrap.fill(f"Caution: {caution}", WIDTH) for caution in base.cautions]
-    parts.append("This is no compliance test and replaces no measurement.")
+    parts.append(NO_TEST)
     return "\n\n".join(parts)
 
 
