@@ -6,10 +6,13 @@ import re
 from functools import cache
 
 import pytest
+from shapely import LineString
 
 import returnflow as rf
 from returnflow.advice.drawn import loops_at, moved, own_return, place_towards
 from returnflow.advice.option import ROOM_DB
+from returnflow.advice.options import what_changes
+from returnflow.advice.trials import CLOSED
 from returnflow_geometry.checks.case_checks import check_case
 
 # An invented logger: 60 x 40 mm, a slot with a bridge above it, a motor and a weak bridge input.
@@ -145,6 +148,35 @@ def test_a_pin_that_carries_another_current_takes_it_along():
     assert any(
         "also uses U1.GND" in line for o in decision.options if o.kind == "dedicated return" for line in o.reasons
     )
+
+
+def test_what_was_drawn_in_vain_is_no_row_but_named():
+    for board in BOARDS:
+        (decision,) = study(*board).decisions
+        noise = study(*board)["as drawn"].sensitive[0].noise
+        rows = [o.variant for o in decision.options if o.kind in ("noisy current", "copper") and o.variant]
+        for name, result in study(*board).trials.items():
+            kind = what_changes(study(*board).case.loop("weak"), study(*board).case, result.case)
+            if kind in ("noisy current", "copper") and name != CLOSED:
+                worse = result.sensitive[0].noise > 0.9 * noise
+                assert worse == (name not in rows) == any(name in line for line in decision.rests_on)
+
+
+def test_a_kind_without_a_figure_is_no_row_beside_its_solved_board():
+    (decision,) = study(SHARED).decisions
+    moves = [o for o in decision.options if o.kind == "move amplifier"]
+    assert moves
+    assert all(o.variant for o in moves)
+    assert any("Only solved places count" in line for o in moves for line in o.reasons)
+
+
+def test_a_signal_without_a_trace_is_drawn_straight_with_its_return_beside_it():
+    drawn = own_return(case(), case().loop("weak"))
+    route, strip = drawn.loop("weak").route, drawn.board.coppers[-1].shape
+    assert route is not None
+    assert route.path == (drawn.board.terminal("J1").centre, drawn.board.terminal("U1.GND").centre)
+    assert strip.distance(LineString(route.path)) == pytest.approx(0.15e-3 + route.width / 2, rel=1e-6)
+    assert not check_case(drawn).mistakes
 
 
 def test_moving_the_pin_moves_the_other_current_too():

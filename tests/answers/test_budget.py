@@ -189,6 +189,16 @@ class TestVerdict:
         assert result.high == pytest.approx(math.sqrt(3.8**2 + 3.0**2), rel=1e-12)
         assert result.low < result.noise < result.high
 
+    @pytest.mark.parametrize(("impedance", "verdict"), [(3e-6 + 1e-6j, "kept"), (1e-6 + 3e-6j, "unknown")])
+    def test_what_is_more_induced_than_resistive_needs_its_route(self, impedance, verdict):
+        # Far below where the return turns, 200 Hz may be all induction: on separate grounds nothing else is left.
+        part = dataclasses.replace(coupled([(200, 1.0)], impedance), routeless=(("motor", 1e5),))
+        result = budget(sensitive(), 1e-5, [part])
+        assert result.verdict == verdict
+        assert result.unrouted == (("motor",) if verdict == "unknown" else ())
+        # With its route drawn the same impedance is a result.
+        assert budget(sensitive(), 1e-5, [dataclasses.replace(part, routeless=())]).verdict == "kept"
+
     def test_doubt_outside_the_band_decides_nothing(self):
         part = coupled([(50, 1.0), (2e3, 1.0)], 1.0)
         part = dataclasses.replace(part, doubt=np.array([0.0, 9.0]))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.options import options_for
+from returnflow.advice.trials import CLOSED
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
 from returnflow.answers.verdict import finding, margin, margin_words
@@ -14,6 +15,7 @@ from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import engineering
 from returnflow_geometry.model.wording import joined, named
 
+WORTH = 0.9  # of the noise as drawn: what leaves more is not worth a row
 CAUTION = (
     "Protective earth, isolation barriers, mains, battery and medical inputs, and the bonds of cable shields are "
     "matters of safety and EMC, for local codes and a qualified person: never lift one on the word of a simulation."
@@ -66,7 +68,9 @@ def decide(base: Result, variants: Mapping[str, Result]) -> tuple[Decision, ...]
 
 
 def _decide(loop: Loop, budget: Budget, base: Result, variants: Mapping[str, Result]) -> Decision:
-    options = options_for(loop, base, variants)
+    every = options_for(loop, base, variants)
+    vain = [option for option in every if _in_vain(option, budget, base)]
+    options = tuple(option for option in every if option not in vain)
     tolerable = budget.verdict == "kept"
     chosen = None if tolerable else choose(options)
     return Decision(
@@ -76,8 +80,27 @@ def _decide(loop: Loop, budget: Budget, base: Result, variants: Mapping[str, Res
         options=options,
         chosen=chosen,
         recommendation=" ".join(_recommendation(loop, budget, base, options, chosen)),
-        rests_on=_rests_on(loop, base, chosen),
+        rests_on=(*_rests_on(loop, base, chosen), *_no_better(vain)),
     )
+
+
+def _in_vain(option: Option, budget: Budget, base: Result) -> bool:
+    """Whether other copper or another place for a noisy part, which nobody asked for, helps so little: no option."""
+    asked = {CLOSED, *(variant.name for variant in base.case.variants)}
+    drawn = option.variant is not None and option.variant not in asked
+    return (
+        drawn
+        and option.kind in ("noisy current", "copper")
+        and option.noise is not None
+        and option.noise > WORTH * budget.noise
+    )
+
+
+def _no_better(vain: list[Option]) -> tuple[str, ...]:
+    if not vain:
+        return ()
+    listed = ", ".join(f"{option.title} ({engineering(option.noise or 0.0, 'V')})" for option in vain)
+    return (f"Solved as well, and hardly better than as drawn or worse: {listed}.",)
 
 
 def choose(options: tuple[Option, ...]) -> Option | None:

@@ -104,10 +104,11 @@ def own_return(case: Case, loop: Loop) -> Case | None:
     """
     board = case.board
     ends = ends_of_return(case, loop)
-    strip = _beside(case, loop)
-    if ends is None or strip is None:
+    route = loop.route or _straight(case, loop)
+    line = None if route is None else _beside(case, loop, route)
+    if ends is None or route is None or line is None:
         return None
-    layer, line = strip
+    layer = route.layer
     keep, lift = ends
     copper = Copper(name=_free(board, "drawn return"), layer=layer, shape=slot(list(line.coords), RETURN_WIDTH))
     # The path runs from the return end to the inject end.
@@ -124,6 +125,7 @@ def own_return(case: Case, loop: Loop) -> Case | None:
             item,
             inject=pin.name if item.inject == lift else item.inject,
             return_=pin.name if item.return_ == lift else item.return_,
+            route=route if item.name == loop.name else item.route,
         )
 
     new = replace(
@@ -135,22 +137,21 @@ def own_return(case: Case, loop: Loop) -> Case | None:
     return bare(case, new, tuple(lifted(item) for item in case.loops))
 
 
-def _beside(case: Case, loop: Loop) -> tuple[str, LineString] | None:
-    """Layer and centre line of a return beside a loop's signal, from the return end to the inject end."""
+def _beside(case: Case, loop: Loop, route: Outgoing) -> LineString | None:
+    """Centre line of a return beside a loop's signal, from the return end to the inject end."""
     board = case.board
-    route = loop.route or _straight(case, loop)
-    if route is None:
-        return None
     line = LineString(route.path)
-    away = 0.5 * (route.width + RETURN_WIDTH) + CLEARANCE if loop.route else 0.0
+    away = 0.5 * (route.width + RETURN_WIDTH) + CLEARANCE
     taken = [board.remaining(item.name) for item in board.coppers if item.layer == route.layer]
     taken += [
         LineString(other.route.path).buffer(0.5 * other.route.width)
         for other in case.loops
         if other.route is not None and other.route.layer == route.layer and other.name != loop.name
     ]
-    for side in (away, -away) if away else (0.0,):
-        drawn = shapely.offset_curve(line, side, join_style="mitre") if side else line
+    if loop.route is None and any(shapely.intersects(line, other) for other in taken):
+        return None
+    for side in (away, -away):
+        drawn = shapely.offset_curve(line, side, join_style="mitre")
         if not isinstance(drawn, LineString) or drawn.length < 4 * RETURN_WIDTH:
             continue
         if Point(drawn.coords[0]).distance(Point(line.coords[0])) > Point(drawn.coords[0]).distance(
@@ -159,7 +160,7 @@ def _beside(case: Case, loop: Loop) -> tuple[str, LineString] | None:
             drawn = shapely.reverse(drawn)
         strip = drawn.buffer(0.5 * RETURN_WIDTH + CLEARANCE, cap_style="flat")
         if shapely.covers(board.outline, strip) and not any(shapely.intersects(strip, other) for other in taken):
-            return route.layer, drawn
+            return drawn
     return None
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from returnflow.advice.from_drawing import dedicated, differential, move, quieter
@@ -26,17 +26,33 @@ def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tup
         Solved variants, and trials.
     """
     budget = budget_of(base, loop)
-    found = [
+    plain = [
         *move(loop, budget, base),
         *quieter(loop, budget, base),
         *dedicated(loop, budget, base),
         differential(loop, budget),
     ]
+    found = []
     for name, result in variants.items():
         kind = what_changes(loop, base.case, result.case)
         if kind is not None and loop.name in result.loop_names:
             found.append(from_variant(kind, name, loop, base, result))
-    return tuple(sorted(found, key=lambda option: (option.effort, option.variant is not None)))
+    asked = {variant.name for variant in base.case.variants}
+    every = _joined(plain, found, [option for option in found if option.variant not in asked])
+    return tuple(sorted(every, key=lambda option: (option.effort, option.variant is not None)))
+
+
+def _joined(plain: Sequence[Option], solved: Sequence[Option], drawn: Sequence[Option]) -> list[Option]:
+    """All options; one without a figure gives its reasons to boards drawn for it, where there are any."""
+    empty = {option.kind: option.reasons for option in plain if option.possible and option.noise is None}
+    kinds = {option.kind for option in drawn}
+    return [
+        *(option for option in plain if option.kind not in empty or option.kind not in kinds),
+        *(
+            replace(option, reasons=(*option.reasons, *empty.get(option.kind, ()))) if option in drawn else option
+            for option in solved
+        ),
+    ]
 
 
 def what_changes(loop: Loop, base: Case, other: Case) -> OptionKind | None:

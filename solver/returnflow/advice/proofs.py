@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from returnflow.advice.drawn import bare, fits, loops_at, moved, own_return, place_towards
+from returnflow.advice.drawn import RETURN_WIDTH, bare, fits, loops_at, moved, own_return, place_towards
 from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.trials import without_gaps
 from returnflow.answers import coupling
@@ -112,6 +112,8 @@ def _own_return(loop: Loop, case: Case, also: str) -> dict[str, Trial]:
         f"plane at {link.between[1]} only; {lifted} is lifted off the plane{also}."
     )
     changes = [change]
+    if loop.route is None:
+        changes.append(f"The signal's own trace is not in the case: taken straight, {1e3 * RETURN_WIDTH:g} mm wide.")
     if others:
         quoted = joined([named(name) for name in others])
         changes.append(f"The return of {quoted} enters at the lifted {lifted} and flows in the new return as well.")

@@ -178,9 +178,17 @@ def weights(heard: Sequence[tuple[Lines, Floats, int]]) -> Floats:
 
 
 def routeless_lines(part: Coupled) -> NDArray[np.bool_]:
-    """Which lines lie where a missing outgoing conductor matters, shape (lines,)."""
-    lowest = min((limit for _, limit in part.routeless), default=math.inf)
-    return np.zeros(len(part.impedance), dtype=bool) if part.lines.anywhere else part.lines.frequency > lowest
+    """
+    Which lines lie where a missing outgoing conductor matters, shape (lines,).
+
+    Above the limit of its loop, and wherever more is induced than resistive: on separate grounds that is at once.
+    """
+    if part.lines.anywhere or not part.routeless:
+        return np.zeros(len(part.impedance), dtype=bool)
+    lowest = min(limit for _, limit in part.routeless)
+    induced = np.abs(part.impedance.imag) > np.abs(part.impedance.real)
+    result: NDArray[np.bool_] = (part.lines.frequency > lowest) | (induced & (part.lines.frequency > 0))
+    return result
 
 
 def unrouted_loops(
@@ -208,8 +216,7 @@ def unrouted_loops(
         name
         for part, size in zip(parts, loud, strict=True)
         if size > NEGLIGIBLE * limit / len(parts)
-        for name, above in part.routeless
-        if float(part.lines.frequency[-1]) > above
+        for name, _ in part.routeless
     ]
     known = add_up(
         [[each[n] for n in np.flatnonzero(~bad)] for each, bad in zip(keys, shaky, strict=True)],
