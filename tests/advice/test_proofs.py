@@ -167,7 +167,7 @@ def test_a_kind_without_a_figure_is_no_row_beside_its_solved_board():
     moves = [o for o in decision.options if o.kind == "move amplifier"]
     assert moves
     assert all(o.variant for o in moves)
-    assert any("Only solved places count" in line for o in moves for line in o.reasons)
+    assert any("moves that current too" in line for o in moves for line in o.reasons)
 
 
 def test_a_signal_without_a_trace_is_drawn_straight_with_its_return_beside_it():
