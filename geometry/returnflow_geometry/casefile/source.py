@@ -15,6 +15,7 @@ from shapely import box
 from returnflow_geometry.casefile.addresses import Draft
 from returnflow_geometry.casefile.builder import read_tables
 from returnflow_geometry.casefile.edits import Edit
+from returnflow_geometry.casefile.found_routes import find_routes
 from returnflow_geometry.casefile.parts import part_table
 from returnflow_geometry.casefile.source_tables import (
     FURTHER,
@@ -138,6 +139,11 @@ class Source:
             connectivity=connectivity,
             limits=self.limits,
         )
+        said_ways = find_routes(
+            own, data, connectivity, part, {name: pin for name, (pin, _) in spelled.items()}, mistakes
+        )
+        if mistakes:
+            return _refused(own, mistakes)
         unused = [name for name in bonds if name not in {terminal.name for terminal in part.terminals}]
         unreached = _unreached(own, names, part)
         # What only a variant draws is no contact of the case itself, unless a hole is a part of it.
@@ -166,7 +172,7 @@ class Source:
             },
             board={"outline": part.outline},
             mistakes=tuple(unreached),
-            assumptions=(*part.notes, *notes, *remarks(data, connectivity, self.limits)),
+            assumptions=(*part.notes, *notes, *said_ways, *remarks(data, connectivity, self.limits)),
         )
 
     def _asked(

@@ -210,11 +210,16 @@ class JobFile:
 
 @dataclass(frozen=True, kw_only=True)
 class LayerCopper:
-    """One copper layer of a board, after painting: net name to area ("" where unknown), and its pads."""
+    """
+    One copper layer of a board, after painting: net name to area ("" where unknown), and its pads.
+
+    `strokes` are the centre lines (m, shape (k, 2)) of what it draws as lines, with their widths (m; 0 if not round).
+    """
 
     name: str
     nets: dict[str, Shape]
     pads: tuple[Pad, ...] = ()
+    strokes: tuple[tuple[Floats, float], ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

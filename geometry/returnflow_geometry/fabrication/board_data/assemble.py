@@ -324,7 +324,8 @@ def _one_board(shape: Shape, file: str) -> Shape:
 def _layer(number: int, image: Artwork, outline: Shape | None) -> LayerCopper:
     name = f"L{number}"
     if not image.negative:
-        return LayerCopper(name=name, nets=dict(image.nets), pads=image.pads)
+        strokes = tuple(zip(image.strokes, image.stroke_widths, strict=True))
+        return LayerCopper(name=name, nets=dict(image.nets), pads=image.pads, strokes=strokes)
     if outline is None:
         message = (
             "is a negative image, which shows what is not copper; then the copper is the outline minus what is drawn, "

@@ -33,6 +33,7 @@ class DrawnCopper:
 
     runs: list[tuple[bool, dict[str, list[Shape]]]] = field(default_factory=list)
     pads: list[Pad] = field(default_factory=list)
+    strokes: list[tuple[Floats, float]] = field(default_factory=list)
 
     def add(self, dark: bool, net: str, shape: Shape) -> None:
         """Draw (dark) or clear a shape."""
@@ -120,10 +121,12 @@ class Features:
         texts = sum(tag(inner) == "Text" for inner in element.iter())
         if texts and (net or not dark):
             self.shapes.fail("a text on a copper layer has a net or is cleared from copper; write it as Contours.")
+        self.shapes.strokes.clear()
         shape = self.shapes.first(element, scale)
-        for _, area in self.shapes.placed(element, EMPTY if shape is None else shape, scale):
+        for at, area in self.shapes.placed(element, EMPTY if shape is None else shape, scale):
             if not area.is_empty:
                 drawn.add(dark, net, area)
+            drawn.strokes += [(line + np.array(at), width) for line, width in self.shapes.strokes if dark]
 
     def pad(self, element: Element, owner: Element, layer: str, drawn: DrawnCopper, dark: bool) -> None:
         """Draw a Pad; with a PinRef it becomes the pad of that pin."""
@@ -213,7 +216,7 @@ class Features:
         drawn = self.copper.get(name, DrawnCopper())
         nets = drawn.nets(self.shapes)
         if not negative:
-            return LayerCopper(name=name, nets=nets, pads=tuple(drawn.pads))
+            return LayerCopper(name=name, nets=nets, pads=tuple(drawn.pads), strokes=tuple(drawn.strokes))
         if outline is None:
             self.shapes.fail(f"layer {quoted(name)} is negative, and there is no Profile to take its openings from.")
         open_ = self.shapes.union(list(nets.values())) if nets else EMPTY

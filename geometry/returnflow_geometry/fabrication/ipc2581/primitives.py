@@ -48,6 +48,7 @@ class Shapes(Values):
         super().__init__(budget)
         self._built: dict[tuple[str, str, Pen | None], Shape] = {}
         self._pens: list[Pen] = []  # lines described by what encloses a shape
+        self.strokes: list[tuple[Floats, float]] = []  # centre lines drawn in place since it was emptied
         self._depth = 0
 
     @contextmanager
@@ -98,7 +99,9 @@ class Shapes(Values):
             self.fail(f"references to {quoted(name)} are nested too deeply, or in a circle.")
         entry, scale = self.entries[kind, name]
         self._depth += 1
+        drawn = len(self.strokes)
         made = self.first(entry, self.scaled(scale))
+        del self.strokes[drawn:]  # it is built once, and may be drawn again elsewhere
         self._depth -= 1
         self._built[key] = EMPTY if made is None else made
         return self._built[key]
@@ -249,6 +252,7 @@ class Shapes(Values):
         if pen[0] == 0.0:
             self.odd["lines of width 0 on copper draw nothing"] += 1
             return EMPTY
+        self.strokes += [(line, pen[0]) for line in lines]
         return self._stroke(lines, *pen)
 
     def _stroke(self, lines: list[Floats], width: float, end: str) -> Shape:
@@ -266,6 +270,7 @@ class Shapes(Values):
 
     def transformed(self, shape: Shape, xform: Element, scale: float) -> Shape:
         """Shape turned counter-clockwise, then mirrored (x to -x), then scaled, then moved by an Xform's offset."""
+        self.strokes.clear()  # they lie elsewhere then
         angle = math.radians(self.number(xform, "rotation", absent=0.0))
         grow = self.number(xform, "scale", absent=1.0)
         mirror = flag(xform, "mirror")
