@@ -8,7 +8,9 @@ import pytest
 import returnflow as rf
 from fabwriter import MM
 from returnflow_geometry.fabrication.board_data.assemble import board_data
+from returnflow_geometry.fabrication.board_data.candidates import candidates
 from returnflow_geometry.fabrication.copper.connectivity import connect
+from returnflow_geometry.fabrication.copper.pins import pins_of
 
 # A board of 60 x 40 mm: top, ground plane, bottom. Signal pins at the left (J1) and right (U1), invented.
 PARTS = {
@@ -170,6 +172,12 @@ class TestFound:
         assert 'on "L1"' in line
         assert 'on "L3"' in line
         assert np.isfinite(case.loop("clock").route.length)
+
+
+def test_a_proposed_loop_asks_for_its_route_where_there_is_one():
+    data = board_data(files(strokes=OVER_BOTTOM, vias=[(10, 20), (30, 20)]))
+    (item,) = [item for item in candidates(data, connect(data), pins_of(data)) if item.name == "J1 SIG to U1"]
+    assert dict(item.keys)["route"] == '{ auto = true, pins = ["J1.1", "U1.1"], through = ["R5"] }'
 
 
 class TestUntraced:

@@ -42,11 +42,11 @@ def test_it_says_what_the_files_hold_and_writes_a_case_to_complete(folder, tmp_p
     with pytest.raises(rf.CaseError) as caught:
         rf.read_case(case)
     assert len(caught.value.mistakes) == 1
-    # Its examples, with their comment signs taken away, are a case.
-    at = text.index("# [[loop]]")
+    # Its loops, with their comment signs taken away, are a case.
+    at = text.index("\n# # ")
     loops = "\n".join(line.removeprefix("# ") for line in text[at:].splitlines())
     case.write_text(text[:at] + loops, encoding="utf-8")
-    assert len(rf.read_case(case).loops) == 2
+    assert {loop.role for loop in rf.read_case(case).loops} == {"noisy", "sensitive", "cables"}
     assert call("check", case)[0] == DONE
 
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 
 from returnflow_geometry.fabrication.base.budget import names_data
 from returnflow_geometry.fabrication.base.objects import BoardData, Limits
+from returnflow_geometry.fabrication.board_data.candidates import CONNECTOR, GROUND, candidates
 from returnflow_geometry.fabrication.board_data.summary import net_names
 from returnflow_geometry.fabrication.copper.connectivity import PLATING, Connectivity, connect
 from returnflow_geometry.fabrication.copper.merged import copper_name
@@ -16,8 +16,6 @@ from returnflow_geometry.model.numbers import mm
 
 MAX_NETS, MAX_PARTS, MAX_PINS = 40, 60, 24
 WIDTH = 112  # characters of a line of comment
-GROUND = re.compile(r"(?i)(^|[^a-z])[adp]?(gnd|ground|vss|earth|chassis|shield|shell|0v)([^a-z]|$)|gnd")
-CONNECTOR = re.compile(r"(?i)^(j|x|p|cn|con|conn)\d")
 
 
 @names_data
@@ -78,7 +76,7 @@ def starter_case(
         "",
         *_grounds(pins),
         "",
-        *_examples(pins),
+        *_loops(data, connectivity, pins),
     ]
     return "\n".join(lines) + "\n"
 
@@ -151,34 +149,27 @@ def _grounds(pins: dict[str, Pin]) -> list[str]:
     return lines
 
 
-def _examples(pins: dict[str, Pin]) -> list[str]:
-    grounds = [pin for pin in pins.values() if is_ground(pin)]
-    pairs = (
-        (chip.name, plug.name)
-        for plug in grounds
-        if CONNECTOR.match(plug.refdes)
-        for chip in grounds
-        if chip.net == plug.net and not CONNECTOR.match(chip.refdes)
-    )
-    chip, out = next(pairs, ("U1.1", "J1.1"))
+def _loops(data: BoardData, connectivity: Connectivity, pins: dict[str, Pin]) -> list[str]:
+    """Proposed loops as comments, their reasons as comments in these."""
+    lines = [
+        "# Loops: where each return current enters the copper, and where it leaves it. These are proposed by names",
+        "# alone: strike out, correct, fill in currents, and take the comment signs of what is left away.",
+    ]
+    for item in candidates(data, connectivity, pins):
+        lines += ["", f"# # {_plain(item.why)}.", "# [[loop]]", f"# name = {quoted(item.name)}"]
+        lines += [f"# {key} = {value}" for key, value in item.keys]
+    if len(lines) > 2:
+        return lines
     return [
-        "# Loops: where each return current enters the copper, and where it leaves it. Complete and add.",
+        *lines[:1],
+        "# No names of parts and nets suggest any; such as",
         "# [[loop]]",
         '# name = "supply"',
         '# role = "noisy"',
-        f"# inject = {quoted(chip)}",
-        f"# return = {quoted(out)}",
+        '# inject = "U1.1"',
+        '# return = "J1.1"',
         "# current_A = 0.5",
         "# frequency_Hz = 100e3",
-        "",
-        "# [[loop]]",
-        '# name = "sensor"',
-        '# role = "sensitive"',
-        f"# inject = {quoted(chip)}",
-        f"# return = {quoted(out)}",
-        "# signal_V = 0.01",
-        "# tolerates_V = 1e-6",
-        "# band_Hz = [0, 1000]",
     ]
 
 

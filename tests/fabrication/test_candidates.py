@@ -1,0 +1,93 @@
+"""Loops proposed from names: supplies, fast nets, inputs, pairs of connectors, each with its reason."""
+
+import pytest
+
+from fabwriter import Draft
+from returnflow_geometry.fabrication.board_data.candidates import FAST, SUPPLY, candidates
+from returnflow_geometry.fabrication.copper.connectivity import connect
+from returnflow_geometry.fabrication.copper.pins import pins_of
+
+
+def proposed(pins, ties=()):
+    """Loops of a board whose pins lie side by side over one ground plane; `pins` is name to net."""
+    draft = Draft(4 * len(pins) + 8, 20)
+    for net in {"GND", *ties}:
+        draft.pour(2, net, (1, 1, draft.width - 1, 19) if net == "GND" else (1, 19, 3, 19.5))
+    for k, (name, net) in enumerate(pins.items(), start=1):
+        draft.pad(name, net, 1, (4 * k, 10), (1, 1))
+        if net == "GND":
+            draft.via(net, (4 * k, 10))
+    data = draft.data()
+    return {item.name: item for item in candidates(data, connect(data), pins_of(data))}
+
+
+def keys(item):
+    return dict(item.keys)
+
+
+def test_a_device_returns_to_the_connector_that_feeds_it():
+    found = proposed({"J1.1": "+5V", "J1.2": "GND", "J2.1": "GND", "U1.8": "+5V", "U1.4": "GND"})
+    assert keys(found["supply of U1"])["return"] == '"J1.2"'
+    assert "U1 and J1 share the supply +5V" in found["supply of U1"].why
+    assert "Current assumed" in found["supply of U1"].why
+
+
+def test_behind_a_regulator_it_returns_there_and_the_regulator_to_the_connector():
+    found = proposed(
+        {"J1.1": "+12V", "J1.2": "GND", "U1.1": "+12V", "U1.2": "GND", "U1.3": "+3V3", "U2.1": "+3V3", "U2.2": "GND"}
+    )
+    assert keys(found["supply of U2"])["return"] == '"U1.2"'
+    assert keys(found["supply of U1"])["return"] == '"J1.2"'
+
+
+def test_a_fast_net_leads_from_the_larger_part_also_through_a_series_part():
+    board = {
+        "U1.1": "SCK",
+        "U1.2": "GND",
+        "U1.3": "DATA",
+        "U2.1": "SCK_R",
+        "U2.2": "GND",
+        "R7.1": "SCK",
+        "R7.2": "SCK_R",
+    }
+    found = proposed(board)
+    item = found["SCK to U2"]
+    assert (keys(item)["inject"], keys(item)["return"]) == ('"U2.2"', '"U1.2"')
+    assert "from U1 through R7 to U2" in item.why
+    assert "route" not in keys(item)  # nothing is drawn that could be followed
+
+
+def test_an_input_leads_from_its_connector_to_its_device():
+    found = proposed({"J3.1": "SENSE+", "J3.2": "GND", "U4.1": "SENSE+", "U4.2": "GND"})
+    item = found["J3 SENSE+ to U4"]
+    assert keys(item)["role"] == '"sensitive"'
+    assert (keys(item)["inject"], keys(item)["return"]) == ('"U4.2"', '"J3.2"')
+
+
+def test_each_pair_of_connectors_is_a_pair_of_cables():
+    found = proposed({"J1.1": "GND", "J2.1": "GND", "J3.1": "GND"})
+    assert set(found) == {"J1 to J2", "J1 to J3", "J2 to J3"}
+
+
+def test_returns_that_no_metal_joins_make_no_loop():
+    assert proposed({"J1.1": "GND", "J2.1": "PGND"}) == {}
+
+
+@pytest.mark.parametrize("net", ["+5V", "VCC", "3V3", "+3.3V", "VDD_IO", "VBAT", "AVDD", "-12V", "VIN"])
+def test_names_of_supplies(net):
+    assert SUPPLY.search(net)
+
+
+@pytest.mark.parametrize("net", ["SENSE", "CLK", "OUT", "INVALID", "D1V", "RESET"])
+def test_what_is_no_supply(net):
+    assert not SUPPLY.search(net)
+
+
+@pytest.mark.parametrize("net", ["SPI_SCK", "CLK", "USB_DP", "MOSI", "PWM2", "SW"])
+def test_names_of_fast_nets(net):
+    assert FAST.search(net)
+
+
+@pytest.mark.parametrize("net", ["SWITCHED", "DUMP", "RXED", "LOCKED", "CELL+"])
+def test_what_is_not_fast(net):
+    assert not FAST.search(net)
