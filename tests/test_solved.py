@@ -7,12 +7,16 @@ import threading
 import pytest
 
 import solved
+from reporting import BOARD, SECOND, noisy
+from returnflow.advice.study import run
+from returnflow_geometry.casefile.read import parse_case
 
 
 @pytest.fixture
 def elsewhere(tmp_path, monkeypatch):
     """A session of its own."""
     monkeypatch.setattr(solved, "_folder", [tmp_path])
+    monkeypatch.setattr(solved, "_here", {})
     return tmp_path
 
 
@@ -26,10 +30,35 @@ def counted(made):
 
 def test_another_process_reads_what_one_has_made(elsewhere):
     made = []
-    here, there = solved.shared(counted(made)), solved.shared(counted(made))  # each as a process has it
-    assert here("a") == there("a") == ["a"]
-    assert here("a") is here("a")
+    once = solved.shared(counted(made))
+    found = once("a")
+    assert once("a") is found
+    solved._here.clear()  # as another process begins
+    assert once("a") == found == ["a"]
+    assert once("a") is not found
     assert made == [("a", False)]
+
+
+def test_memory_holds_what_was_used_last(elsewhere, monkeypatch):
+    monkeypatch.setattr(solved, "KEPT_HERE", 2)
+    once = solved.shared(counted([]))
+    found = {name: once(name) for name in "ab"}
+    assert once("a") is found["a"]
+    once("c")
+    assert once("a") is found["a"]
+    assert once("b") is not found["b"]
+
+
+def test_boards_of_one_signature_are_one(elsewhere):
+    def loud(amperes):
+        return BOARD + noisy().replace("current_A = 0.5", f"current_A = {amperes}") + SECOND
+
+    plain, twice = (solved.study(loud(amperes), "as drawn") for amperes in (0.5, 1.0))
+    one, two = plain["as drawn"], twice["as drawn"]
+    assert two.whole.mesh is one.whole.mesh
+    # As solved on its own.
+    (alone,) = run(parse_case(loud(1.0)), only=["as drawn"])["as drawn"].sensitive
+    assert two.sensitive[0].noise == alone.noise != one.sensitive[0].noise
 
 
 def test_by_its_arguments(elsewhere):
@@ -48,9 +77,8 @@ def test_who_comes_second_waits_for_the_first(elsewhere):
         may_end.wait(20)
         return [text]
 
-    first, second = solved.shared(slow), solved.shared(slow)
-    found = []
-    threads = [threading.Thread(target=lambda of=of: found.append(of("a"))) for of in (first, second)]
+    once, found = solved.shared(slow), []
+    threads = [threading.Thread(target=lambda: found.append(once("a"))) for _ in range(2)]
     threads[0].start()
     began.wait(20)
     threads[1].start()
@@ -77,5 +105,6 @@ def test_who_was_to_make_it_and_ended_is_not_waited_for(elsewhere, monkeypatch):
     solved.shared(counted(made))("a")
     (path,) = elsewhere.iterdir()
     path.unlink()
+    solved._here.clear()
     path.with_suffix(".taken").mkdir()
     assert solved.shared(counted(made))("a") == ["a"]

@@ -23,14 +23,14 @@ from returnflow.answers.compare import Figure, change
 
 def resistive(name, *changes, keep=None):
     """
-    Text of an example at the resistive limit, where a study takes seconds; all its currents count then.
+    Text of an example at the resistive limit and less accurate, so that a study takes seconds; all its currents count.
 
     `keep` names the variants that are left in it; all by default.
     """
     text = (EXAMPLES / f"{name}.toml").read_text(encoding="utf-8")
     text = re.sub(r"^frequency_Hz = .*\n", "", text, flags=re.M)
     text = re.sub(r"^trapezoid = .*$", "current_A = 0.01\nfrequency_Hz = 0", text, flags=re.M)
-    text = re.sub(r"^frequencies_Hz = .*\n", "", text, flags=re.M)
+    text = re.sub(r"^frequencies_Hz = .*\n", "", text, flags=re.M).replace("accuracy = 0.01", "accuracy = 0.03")
     for old, new in changes:
         assert old in text
         text = text.replace(old, new)
@@ -265,7 +265,9 @@ class TestTrials:
 class TestStudy:
     def test_unchanged_boards_are_solved_once(self):
         case = rf.parse_case(resistive("weighing_controller"))
-        cases = {AS_DRAWN: case} | {variant.name: variant.case for variant in case.variants}
+        cases = {AS_DRAWN: case} | {
+            v.name: v.case for v in case.variants if v.name in ("solid plane", "differential input")
+        }
         made = solve_each(
             cases, lambda name, case, solved: id(solved.conductors.links) and solved.solution.mesh, jobs=1
         )
@@ -284,7 +286,7 @@ class TestStudy:
 
     def test_side_by_side_is_as_one_after_the_other(self):
         case = rf.parse_case(resistive("weighing_controller"))
-        names = [AS_DRAWN, "solid plane", "dedicated return, two points"]
+        names = [AS_DRAWN, "dedicated return, two points"]
         found = run(case, only=names, jobs=2)
         assert list(found.variants) == names
         for name in names:
