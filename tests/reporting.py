@@ -217,7 +217,7 @@ frequencies_Hz = [0, 1e6]
 @shared
 def layered() -> Result:
     """Two planes that vias and a capacitor join, a trace with one ground point, and a copper that no loop reaches."""
-    return run(parse_case(LAYERED))["as drawn"]
+    return run(parse_case(LAYERED), only=["as drawn"])["as drawn"]
 
 
 # By name of the via: where it is, and its resistance. One of them takes next to nothing.
@@ -225,7 +225,7 @@ VIAS = {"near": (12, 12), "middle": (20, 16), "far": (30, 20), "poor": (14, 9), 
 OHMS = {"poor": 0.1}
 
 
-@cache
+@shared
 def stitched_study() -> Study:
     """Two planes that six vias join, resistive, and two variants of the lower one; the upper one has both ends."""
     ends = "".join(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import itertools
 import math
 import re
@@ -22,6 +21,7 @@ from returnflow.answers.frequency import near_share
 from returnflow.magnetic.routes import faced
 from returnflow_geometry.checks.gaps import crossed_gaps, edges, filled, stretches
 from returnflow_geometry.model.numbers import percent
+from solved import study
 
 # 100 x 40 mm, traces 1 mm above the copper.
 HEAD = """
@@ -64,10 +64,9 @@ def bridge(x0, y0, x1, y1):
     return f'[[bridge]]\nname = "strap"\ncopper = "plane"\nshape = {{ rect = [{x0}, {y0}, {x1}, {y1}] }}\n'
 
 
-@functools.cache
 def result(*parts, copper=PLANE, solve=""):
     text = HEAD + copper + "".join(parts) + f"[solve]\naccuracy = 0.1\n{solve}\n"
-    return rf.run(rf.parse_case(text))[AS_DRAWN]
+    return study(text, AS_DRAWN)[AS_DRAWN]
 
 
 def found(kind, *parts, **more):

@@ -124,7 +124,7 @@ class TestLaws:
         (it,) = swept(sweep(WAY), board=PLATE.replace("LINES", DIRECT))
         assert np.all((it.low < it.noise) & (it.noise < it.high))
         for n, step in enumerate(it.sweep.steps):
-            result = rf.run(step.case)[AS_DRAWN]
+            result = rf.run(step.case, only=[AS_DRAWN])[AS_DRAWN]
             for budget in (*result.sensitive, *result.cables):
                 k = it.column(budget.loop)
                 found = it.noise[n, k], it.low[n, k], it.high[n, k], it.limits[n, k]
@@ -270,7 +270,7 @@ def test_a_walk_of_the_amplifier_agrees_with_the_placement_map_at_those_places()
     text = PLATE.replace("LINES", DIRECT)
     (it,) = swept(sweep(WAY), board=text)
     # The map of a board whose own amplifier is far from where the others walk.
-    result = rf.run(rf.parse_case(text.replace("at = [30, 24]", "at = [35, 15]")))[AS_DRAWN]
+    result = rf.run(rf.parse_case(text.replace("at = [30, 24]", "at = [35, 15]")), only=[AS_DRAWN])[AS_DRAWN]
     places = unknown_places(result.solution)
     rms = result.placements["input"].rms
     for n, x in enumerate((30, 20, 10)):
@@ -310,7 +310,7 @@ class TestOnlyWhatCounts:
         case = rf.parse_case(PLATE.replace("LINES", LOUD) + sweep('set = "fan.spectrum.1.2", values = [0.1, 1]'))
         (it,) = run_sweeps(case, jobs=1)
         assert [(k["highest"], k["compare_gaps"]) for k in asked] == [(1e4, False)]
-        (budget,) = rf.run(it.sweep.steps[1].case)[AS_DRAWN].sensitive
+        (budget,) = rf.run(it.sweep.steps[1].case, only=[AS_DRAWN])[AS_DRAWN].sensitive
         assert it.noise[1, 0] == pytest.approx(budget.noise, rel=2e-3)
 
 

@@ -54,7 +54,7 @@ frequencies_Hz = [0, 1e3, 1e5, 1e7]
 
 @functools.cache
 def result() -> Result:
-    return rf.run(rf.parse_case(CASE))["as drawn"]
+    return rf.run(rf.parse_case(CASE), only=["as drawn"])["as drawn"]
 
 
 def lines_of(chart: over_frequency.Chart, axes: int) -> dict[str, tuple[np.ndarray, np.ndarray]]:

@@ -195,7 +195,7 @@ class TestMaps:
 
     def test_what_a_differential_input_rejects_is_not_on_its_placement_map(self):
         case = parse_case(BOARD + "rejection_dB = 20\n" + noisy() + SECOND)
-        it = run(case)["as drawn"]
+        it = run(case, only=["as drawn"])["as drawn"]
         loop = it.case.loop(SENSITIVE)
         maps = maps_of(it)
         rms, worst = maps.placement(loop, drives.heard(it, loop))
@@ -467,7 +467,7 @@ layer = "L"
 [solve]
 accuracy = 0.1
 """
-    return run(parse_case(text))["as drawn"]
+    return run(parse_case(text), only=["as drawn"])["as drawn"]
 
 
 NOISE = '[[loop]]\nname = "n"\nrole = "noisy"\ninject = "T0"\nreturn = "T1"\ncurrent_A = 1\n'
