@@ -445,7 +445,7 @@ def test_bridges_that_touch_only_one_another_touch_nothing():
 
 def test_a_bridge_on_copper_that_is_there_changes_nothing():
     said = read(("bridge", [STRIP])).assumptions
-    assert said == ('Bridge "strip" lies wholly on copper that is there without it, and changes nothing.',)
+    assert said == ('Bridge "strip" lies entirely on existing copper and changes nothing.',)
 
 
 # --- routes among several coppers ---------------------------------------------------------------------------

@@ -176,12 +176,12 @@ BAD = {
     ),
     "cutout off the copper": (
         {"cutouts": {"gap": box(110, 0, 120, 10)}},
-        r'^cutout "gap": lies wholly off the copper "gnd", the nearest copper is 10 mm away at \(100, ',
+        r'^cutout "gap": lies entirely off the copper "gnd", the nearest copper is 10 mm away at \(100, ',
     ),
-    "cutout beside the copper": ({"cutouts": {"gap": box(100, 0, 120, 10)}}, r"lies wholly off the copper"),
+    "cutout beside the copper": ({"cutouts": {"gap": box(100, 0, 120, 10)}}, r"lies entirely off the copper"),
     "nothing left": (
         {"cutouts": {"gap": box(-1, -1, 101, 50), "pit": box(-1, 50, 101, 90)}, "terminals": TWO},
-        r'^copper "gnd": is taken away wholly by cutouts "gap", "pit"; copper must be left',
+        r'^copper "gnd": is removed entirely by cutouts "gap", "pit"; copper must be left',
     ),
     "region off the copper": ({"regions": {"r": box(110, 0, 120, 10)}}, r'^region "r": lies off the copper "gnd"'),
     "region in a cutout": (

@@ -1,4 +1,4 @@
-"""The import command: from a folder of files to a case to complete."""
+"""The import command: from a folder of files to a starter case."""
 
 import contextlib
 import io

@@ -81,7 +81,7 @@ def test_keys_alone_move_a_contact_and_the_status_says_so(window, board):
         page.keyboard.press("Shift+ArrowUp")
         assert page.evaluate(place) == "x 39.0, y 72.1 mm"
         page.wait_for_timeout(500)
-        assert re.match(r"U1.AGND at 39.0, 72.1 mm. load cell: about 2\d\d µV, limit 1.00 µV: 4\d.\d dB too much",
+        assert re.match(r"U1.AGND at 39.0, 72.1 mm. load cell: about 2\d\d µV, limit 1.00 µV: 4\d.\d dB over the limit",
                         page.inner_text("#status"))  # fmt: skip
 
 

@@ -413,9 +413,9 @@ class TestPictures:
     def test_captions_state_numbers(self):
         words = {(p.kind, p.loops): p.caption + p.alt for p in drawn()}
         assert "25 mA" in words["flow", (NOISY,)]
-        assert "Drawn for one ampere" in words["flow", (SENSITIVE,)]
+        assert "Shown for 1 A" in words["flow", (SENSITIVE,)]
         assert "20 µV" in words["placement", (SENSITIVE,)]
-        assert "Drawn for one ampere" not in words["flow", (NOISY,)]
+        assert "Shown for 1 A" not in words["flow", (NOISY,)]
 
     def test_few_pairs_of_many_are_drawn_the_strongest(self):
         budget = result().sensitive[0]
@@ -496,7 +496,7 @@ class TestEdges:
         assert "no noisy loop causes a voltage in series" in finding(it.sensitive[0])
         said = " ".join(text.get_text() for frame in (placement, pair) for text in frame.figure.texts)
         assert "any place on it will do" in said
-        assert "share no copper: nothing couples" in said
+        assert "share no copper: no conducted coupling" in said
         assert placement.bar_axes is None
         assert pair.bar_axes is None
 

@@ -69,7 +69,7 @@ def check_case(case: Case, *, connections: bool = True) -> Findings:
         if sheet.left.is_empty:
             findings.wrong(
                 label("copper", copper.name),
-                f"is taken away wholly by {cutouts_listed(sheet.cutouts)}",
+                f"is removed entirely by {cutouts_listed(sheet.cutouts)}",
                 "copper must be left to carry current",
                 "shrink the cutouts",
             )

@@ -84,7 +84,7 @@ def _check_cutouts(sheet: Sheet, findings: Findings) -> None:
         if off.all():
             findings.wrong(
                 label("cutout", cutout.name),
-                f"lies wholly off the copper {listed([sheet.copper.name])}, {_nearest(sheet.drawn, cutout.shape)}",
+                f"lies entirely off the copper {listed([sheet.copper.name])}, {_nearest(sheet.drawn, cutout.shape)}",
                 "a cutout must take copper away",
                 "move it or remove it",
             )
@@ -105,7 +105,7 @@ def _check_bridges(sheet: Sheet, findings: Findings) -> None:
     for bridge in sheet.bridges:
         if shapely.difference(bridge.shape, before).area <= LEAST_AREA:
             findings.assumptions.append(
-                f"Bridge {listed([bridge.name])} lies wholly on copper that is there without it, and changes nothing."
+                f"Bridge {listed([bridge.name])} lies entirely on existing copper and changes nothing."
             )
         elif not any(shapely.intersection(part, bridge.shape).area > LEAST_AREA for part in reaching):
             left = f", {_nearest(before, bridge.shape)}" if not before.is_empty else ""

@@ -30,7 +30,7 @@ WIDE = 0.02  # of the diagonal: a wider disc is meshed and stays, its first-orde
 
 
 def _discs(shape: Shape, copper: Shape, widest: float) -> list[tuple[float, float, float]]:
-    """Centres and radii of a contact's parts if all are discs that lie wholly on the copper; else nothing."""
+    """Centres and radii of a contact's parts if all are discs entirely on the copper; else nothing."""
     found = []
     for part in shapely.get_parts(shape):
         radius = float(np.sqrt(part.area / np.pi))

@@ -71,7 +71,7 @@ def board_frame(result: Result) -> Frame:
     if regions:
         legend.append((Line2D([], [], color=REGION, lw=1.2, ls=(0, (6, 3))), "region"))
     if sections:
-        legend.append((Line2D([], [], color=SECTION, lw=2.6), "section; the arrow is its positive sense"))
+        legend.append((Line2D([], [], color=SECTION, lw=2.6), "section; arrow: positive direction"))
     layer = board.layer(board.copper(result.copper).layer)
     of = f"copper {named(result.copper)} on " if len(result.conductors.names) > 1 else ""
     frame = Frame(

@@ -10,7 +10,7 @@ from returnflow.pictures.maps import UNSHARED
 from returnflow.pictures.pictured import narrow_over, noise_frequency, of_copper
 from returnflow.words.answer_text import bracket
 from returnflow.words.drives import amperes, driven
-from returnflow_geometry.model.numbers import MM, engineering, plain
+from returnflow_geometry.model.numbers import engineering, millimetres, near, percent, square_millimetres
 from returnflow_geometry.model.wording import named
 
 Words = tuple[str, str]
@@ -19,9 +19,9 @@ Words = tuple[str, str]
 def board_words(result: Result) -> Words:
     """Caption and alternative text of the board."""
     caption = (
-        f"The copper {named(result.copper)} to scale. {_others(result)}Straight lines only say which terminals belong "
-        "together; where the currents really flow, the flow pictures show. A noisy loop whose way back crosses the "
-        "copper between the two ends of a sensitive loop is a suspect."
+        f"The copper {named(result.copper)} to scale. {_others(result)}Straight lines only join the ends of a loop; "
+        "the flow pictures show where the currents flow. Suspect a noisy loop whose return crosses the copper between "
+        "the ends of a sensitive loop."
     )
     board = result.case.board
     terminals = sum(terminal.copper == result.copper for terminal in board.terminals)
@@ -33,35 +33,35 @@ def _others(result: Result) -> str:
     narrow = [named(result.conductors.names[n]) for n in narrow_over(result)]
     if not narrow:
         return ""
-    return f"{', '.join(narrow)} {'passes' if len(narrow) == 1 else 'pass'} over it on another layer, as an outline. "
+    return f"{', '.join(narrow)} {'passes' if len(narrow) == 1 else 'pass'} over it on another layer (outline). "
 
 
 def flow_words(result: Result, j: int, frequency: float, sharing: int, tubes: int) -> Words:
     """Caption and alternative text of the flow of loop number j in tubes; `sharing` pictures have its colour scale."""
     loop = result.case.loops[j]
-    scale = f"{sharing} flow pictures share this colour scale, so that they compare." if sharing > 1 else ""
-    bare = "" if driven(loop) else "Drawn for one ampere, as this loop is given no current."
+    scale = f"{sharing} flow pictures share this colour scale." if sharing > 1 else ""
+    bare = "" if driven(loop) else "Shown for 1 A, as no current is given for this loop."
     if frequency > 0:
         text, alt = _frequency_words(result, j, frequency)
     else:
         peak = result.peaks[j]
         top = engineering(peak.value * amperes(loop), "A/m")
-        where = f"({MM * peak.x:.1f}, {MM * peak.y:.1f}) mm"
+        where = near(peak.x, peak.y)
         here = "" if peak.copper == result.focus else f", on {named(result.conductors.names[peak.copper])}"
         each = engineering(amperes(loop) / tubes, "A")
         carries = (
-            f"Links carry a part of it: a line stands for {each} on every plane, and ends at the link that takes it "
-            "up, to the nearest whole line"
+            f"Links carry a part of it: on every plane one line stands for {each}, to the nearest whole line, and ends "
+            "at the link that carries it on"
             if np.any(np.abs(result.whole.link_current[j]) > UNSHARED)
-            else f"Every tube between two neighbouring lines carries the same {each}"
+            else f"Between two neighbouring lines flow {each}"
         )
         text = (
             f"Return current of {named(loop.name)}{of_copper(result)}. {carries}: where lines crowd, current crowds. "
-            f"The strongest sheet current is {top} near {where}{here}."
+            f"Peak sheet current: {top} near {where}{here}."
         )
         alt = (
             f"Map of the sheet current of {loop.name} with lines of flow from {loop.inject} to {loop.return_}; "
-            f"strongest {top} near {where}."
+            f"peak {top} near {where}."
         )
     return " ".join(part for part in (text, bare, scale) if part), alt
 
@@ -74,12 +74,12 @@ def _frequency_words(result: Result, j: int, frequency: float) -> Words:
     )
     spectral = result.spectral
     if spectral is not None and frequency in result.frequencies:
-        near = abs(spectral.near[result.frequencies.index(frequency), j])
-        if near == near:  # not NaN
-            text += f" {100 * near:.0f} % of it flow within three heights of that conductor."
+        beside = abs(spectral.near[result.frequencies.index(frequency), j])
+        if beside == beside:  # not NaN
+            text += f" {percent(float(beside))} of it flows within three trace heights of that conductor."
     if spectral is not None and spectral.facts[j].turning:
         half = engineering(spectral.facts[j].turning or 0.0, "Hz")
-        text += f" Half of it has left the resistive pattern at {half}."
+        text += f" Crossover frequency: {half}."
     return text, f"Map of the sheet current of {loop.name} at {at}, with lines of flow."
 
 
@@ -90,7 +90,7 @@ def coupling_words(result: Result, budget: Budget, part: Contribution) -> Words:
     if at:
         whole = result.impedance(at)[result.index(budget.loop), result.index(part.loop)]
         total = engineering(abs(whole), "Ω")
-        what = f"the copper’s part of the transfer impedance of {total}; the rest is induced between the loops"
+        what = f"the part of the copper in the transfer impedance of {total}; the rest is induced between the loops"
     where = f" at {engineering(at, 'Hz')}, which makes most of the noise" if at else ""
     caption = (
         f"Which copper couples {named(part.loop)} into {named(budget.loop)}{of_copper(result)}{where}. Red: the two "
@@ -101,8 +101,8 @@ def coupling_words(result: Result, budget: Budget, part: Contribution) -> Words:
     resistive, rejects = abs(part.transfer) * part.current, result.case.loop(budget.loop).rejection is not None
     if not at and part.in_band and abs(part.noise - resistive) > 0.05 * part.noise:
         caption += (
-            f" The map shows the resistive limit, {engineering(resistive, 'V')}; at the frequencies this loop has, in "
-            f"band{' and after what the input rejects' if rejects else ''}, it is {engineering(part.noise, 'V')}."
+            f" The map shows the resistive limit, {engineering(resistive, 'V')}; at this loop's own frequencies in band"
+            f"{', after the rejection of the input,' if rejects else ''} it is {engineering(part.noise, 'V')}."
         )
     return caption, f"Map of the coupling density between {part.loop} and {budget.loop}; its sum is {total}."
 
@@ -112,13 +112,13 @@ def placement_words(result: Result, budget: Budget) -> Words:
     loop, placement = result.case.loop(budget.loop), result.placements[budget.loop]
     limit = engineering(budget.limit, "V")
     caption = (
-        f"Noise in series with {named(loop.name)} if {loop.inject} sat at each place, with all in-band loops running. "
-        f"Inside the solid line it is within the {limit} tolerated. A ribbon that leads away from {loop.return_} owes "
-        "its quiet to a balance, and moves when any current changes; the circle of "
-        f"{plain(MM * placement.radius, 2)} mm round {loop.return_} is the robust answer."
+        f"Noise in series with {named(loop.name)} with {loop.inject} placed at each point, all in-band loops running. "
+        f"Inside the solid line it is within the limit of {limit}. A quiet ribbon that leads away from {loop.return_} "
+        "rests on a balance of currents and moves when any of them changes; rely on the circle of "
+        f"{millimetres(placement.radius, 2)} around {loop.return_}."
     )
-    area = plain(1e6 * placement.area)
-    return caption, f"Map of the noise relative to {loop.return_} in volts rms; {area} mm² lie within {limit}."
+    area = square_millimetres(placement.area)
+    return caption, f"Map of the noise relative to {loop.return_} in volts rms; {area} lie within {limit}."
 
 
 def strip_words(result: Result, j: int) -> Words:
@@ -127,8 +127,8 @@ def strip_words(result: Result, j: int) -> Words:
     planes = "" if len(result.conductors.names) == 1 else " One row for every plane that carries a part of it."
     text = (
         f"The return of {named(loop.name)} as the frequency rises, all on one colour scale. At DC it spreads over "
-        "the copper and takes the way of least resistance; as the frequency rises it gathers under the "
-        f"outgoing conductor, and where it cannot follow, it bends round.{planes}"
+        "the copper and takes the path of least resistance; as the frequency rises it gathers under the "
+        f"outgoing conductor, and bends around what it cannot cross.{planes}"
     )
     return text, f"Maps of the sheet current of {loop.name}, one for each frequency, from DC up."
 
@@ -147,9 +147,8 @@ def impedance_words(result: Result, j: int) -> Words:
 def share_words(result: Result) -> Words:
     """Caption and alternative text of shares over frequency."""
     text = (
-        "What the regions see of each noisy current, and how much of each return has gathered within three "
-        "heights of its own conductor. A clock that crosses a region at DC need not do so at its own "
-        "frequency."
+        "Share of each noisy current through the regions, and share of each return within three trace heights of its "
+        "own conductor. A current that crosses a region at DC need not do so at its own frequency."
     )
     return text, f"Chart of shares over frequency, across {len(result.case.regions)} regions and near each conductor."
 
@@ -159,7 +158,7 @@ def transfer_words(budget: Budget) -> Words:
     text = (
         f"What one ampere of each noisy loop puts into {named(budget.loop)}. Flat: common copper. Rising with "
         "frequency: the magnetic field. Couplings below about a ten-thousandth of the loops' own impedances "
-        "are indications."
+        "are indicative only."
     )
     return text, f"Chart of transfer impedances to {budget.loop} over frequency."
 
@@ -168,6 +167,6 @@ def noise_words(budget: Budget) -> Words:
     """Caption and alternative text of the noise by lines."""
     text = (
         f"Every line of every noisy current as a voltage in {named(budget.loop)}. Lines at 0 Hz (DC) and of unknown "
-        "frequency (any) stand left of the break in the axis."
+        "frequency (any) are shown left of the break in the axis."
     )
     return text, f"Chart of the voltage of every line in {budget.loop}, with its limit."

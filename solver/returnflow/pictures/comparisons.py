@@ -63,9 +63,9 @@ def compared(study: Study, *, brief: bool = False) -> Iterator[Wanted]:
         yield Wanted(
             kind="compare",
             name="compare board" if number == 0 else f"compare board {copper}",
-            caption=f"The boards{_plane(views)}. Blue is copper that {named(first)} has not, hatched "
-            "what only that one has; a terminal that has moved or is new is named, with an arrow from where it was."
-            + more,
+            caption=f"The boards{_plane(views)}. Blue: copper that {named(first)} does not have; "
+            "hatched: copper that only it has; terminals that are new or have moved are named, with "
+            "an arrow from the old place." + more,
             alt=f"Maps of the copper {copper} of {len(views)} variants.",
             loops=(),
             draw=partial(board_panels, views, {name: study.changes.get(name, ()) for name in views}),
@@ -80,7 +80,7 @@ def compared(study: Study, *, brief: bool = False) -> Iterator[Wanted]:
             name=f"compare flow {loop}",
             caption=f"The return of {named(loop)} in every variant{_plane(views)}, all with the same "
             f"colours for the same sheet current; each of {TUBES} tubes between neighbouring lines carries the same "
-            "part of it." + more,
+            "share." + more,
             alt=f"Maps of the sheet current of {loop} in {len(views)} variants, on one colour scale.",
             loops=(loop,),
             draw=partial(flow_panels, views, loop),
@@ -90,9 +90,9 @@ def compared(study: Study, *, brief: bool = False) -> Iterator[Wanted]:
         yield Wanted(
             kind="compare",
             name=f"compare placement {budget.loop}",
-            caption=f"Noise in series with {named(budget.loop)} if its inject end sat at each place"
+            caption=f"Noise in series with {named(budget.loop)} with its inject end placed at each point"
             f"{_plane(views)}, in every variant, all with the same colours for the same voltage. Inside "
-            "the line it is tolerated; the circle is the distance within which it is so everywhere." + more,
+            "the line it is within the limit; inside the circle it is so everywhere." + more,
             alt=f"Maps of the noise of {budget.loop} by place in {len(views)} variants, on one colour scale.",
             loops=(budget.loop,),
             draw=partial(placement_panels, views, budget.loop),
@@ -145,8 +145,8 @@ def board_panels(views: Mapping[str, Result], changes: Mapping[str, Sequence[str
     first, base = next(iter(views.items()))
     legend: list[tuple[Artist, str]] = [
         (Patch(facecolor=COPPER, edgecolor=EDGE, linewidth=0.7), f"copper {named(base.copper)}"),
-        (Patch(facecolor=NEW, edgecolor="#0060a8", linewidth=0.7), f"added to {named(first)}"),
-        (Patch(facecolor="white", edgecolor=GONE, hatch="//////", linewidth=0.7), f"taken from {named(first)}"),
+        (Patch(facecolor=NEW, edgecolor="#0060a8", linewidth=0.7), f"not in {named(first)}"),
+        (Patch(facecolor="white", edgecolor=GONE, hatch="//////", linewidth=0.7), f"only in {named(first)}"),
     ]
     if any(narrow_over(result) for result in views.values()):
         legend.append((Line2D([], [], color=TRACE, lw=1.4), "copper on another layer"))
@@ -221,7 +221,7 @@ def flow_panels(views: Mapping[str, Result], name: str) -> Panels:
     panels = Panels(
         list(views.values()),
         f"{name}: where the return current flows{_plane(views)}",
-        f"at {where}, where its current is strongest · one scale for all",
+        f"at {where}, at its strongest line · one scale for all",
         bar=True,
     )
     maps = {variant: Maps(views[variant], panels.window) for variant in having}
@@ -237,7 +237,7 @@ def flow_panels(views: Mapping[str, Result], name: str) -> Panels:
             j = having[variant]
             shown = canvas.draw_field(fields[variant], LogNorm(span.low, span.high), FLOW_MAP)
             canvas.draw_segments(maps[variant].lines(j, at[variant], TUBES), "white", 0.6, zorder=2.5)
-            line = panels.as_many_as_fit(_effect(result, name)) or f"drawn for {engineering(amps[variant], 'A')}"
+            line = panels.as_many_as_fit(_effect(result, name)) or f"current shown: {engineering(amps[variant], 'A')}"
             canvas.draw_route(result.case.loops[j], "white")
         canvas.draw_copper(over=True)
         canvas.draw_terminals()
@@ -276,14 +276,14 @@ def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
     budgets = {variant: _budget(result, name) for variant, result in placed.items()}
     panels = Panels(
         list(views.values()),
-        f"{name}: where its inject end may sit{_plane(views)}",
+        f"{name}: where the amplifier may be placed{_plane(views)}",
         "noise relative to the return end, rms sum of the noisy loops heard, resistive limit · one scale for all",
         bar=True,
         legend=[
-            (Line2D([], [], color=INK, lw=1.5), "tolerated, rms sum"),
+            (Line2D([], [], color=INK, lw=1.5), "limit, rms sum"),
             (
                 Line2D([], [], marker="o", mfc="none", mec=CIRCLE, mew=1.3, ls="", ms=8),
-                "within it tolerated everywhere",
+                "within limit everywhere inside",
             ),
             *((Line2D([], [], marker=marker, ls="", **END_STYLE), f"its {what} end") for marker, what in ENDS),
         ],
@@ -319,7 +319,7 @@ def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
                 draw_circle(canvas, connector.centre, radius)
                 said.append(f"circle {plain(MM * radius, 2)} mm")
             else:
-                said.append("tolerated everywhere")
+                said.append("within limit everywhere")
             line = panels.as_many_as_fit(said)
         canvas.draw_copper(over=True)
         canvas.draw_terminals(colour="#5a5a5a")

@@ -27,7 +27,7 @@ from returnflow.pictures.pictured import NOTHING, coupling_density, noise_freque
 from returnflow.words.answer_text import bracket
 from returnflow.words.drives import amperes, drive, driven, heard
 from returnflow_geometry.model.board import Loop
-from returnflow_geometry.model.numbers import MM, engineering, plain
+from returnflow_geometry.model.numbers import MM, engineering, millimetres, percent, square_millimetres
 
 Floats = NDArray[np.float64]
 Key = TypeVar("Key")
@@ -99,7 +99,7 @@ def flow_frame(maps: Maps, loop: int, frequency: float, shared: Range) -> Frame:
     each = engineering(current / tubes, "A")
     in_phase = " in phase with it" if frequency > 0 else ""
     if maps.shared(loop, frequency):
-        carried = f"One line for every {each}{in_phase}, on every plane; each link takes up as many as it carries."
+        carried = f"One line for every {each}{in_phase}, on every plane; each link carries on as many as its share."
     else:
         carried = f"Each of {tubes} tubes between neighbouring lines carries {each}{in_phase}."
     frame = Frame(
@@ -133,15 +133,16 @@ def coupling_frame(maps: Maps, victim: Budget, part: Contribution) -> Frame:
     rows = result.rows(whole)
     density, areas = everywhere[rows], whole.areas[rows]
     meeting = float(np.abs(density) @ areas) > NOTHING * math.sqrt(own[i, i] * own[j, j])
-    where = "The two currents share no copper: nothing couples."
+    where = "The two currents share no copper: no conducted coupling."
     if meeting:
         area = float(areas[coupling.carrying_triangles(density, areas)].sum())
-        share = plain(100 * area / float(areas.sum()), 2)
-        what = "the copper’s part" if at else "the coupling"
-        where = f"90 % of {what} happens on the outlined {plain(1e6 * area)} mm², {share} % of the copper."
+        extent, share = square_millimetres(area), percent(area / float(areas.sum()), 2)
+        where = (
+            f"90 % of the {'conducted ' if at else ''}coupling arises on the outlined {extent}, {share} of the copper."
+        )
         if len(result.conductors.names) > 1:
             here = engineering(float(density @ areas), "Ω")
-            where = f"{here} of it arise on this copper, 90 % of that on the outlined {plain(1e6 * area)} mm²."
+            where = f"{here} of it arises on this copper, 90 % of that on the outlined {extent}."
     volts, transfer = (
         abs(part.transfer) * part.current,
         f"transfer resistance {bracket(part.transfer, part.half_width)}",
@@ -149,7 +150,7 @@ def coupling_frame(maps: Maps, victim: Budget, part: Contribution) -> Frame:
     state = "resistive limit"
     if at:
         copper = engineering(abs(float(everywhere @ whole.areas)), "Ω")
-        transfer = f"transfer impedance {engineering(abs(result.impedance(at)[i, j]), 'Ω')}, the copper’s part {copper}"
+        transfer = f"transfer impedance {engineering(abs(result.impedance(at)[i, j]), 'Ω')}, of which copper {copper}"
         volts, state = part.noise, f"at {engineering(at, 'Hz')}"
     effect = f"; {engineering(volts, 'V')} rms from {engineering(part.current, 'A')}" if part.current else ""
     frame = Frame(
@@ -201,26 +202,26 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
     counted, row = heard(result, loop), result.solution.mid[result.index(loop.name)]
     strongest = float(np.nanmax(placement.rms))
     noisy, everywhere = strongest > NOTHING * victim.limit, strongest <= victim.limit
-    text = "No noisy loop puts noise on this copper in this loop's band: any place on it will do."
+    text = "No noisy loop causes noise on this copper in this loop's band: any place on it will do."
     legend: list[tuple[Line2D, str]] = []
     if noisy:
         limit = engineering(victim.limit, "V")
-        inside = "All the copper connected to it lies" if everywhere else f"{plain(1e6 * placement.area)} mm² lie"
+        inside = "All the copper connected to it lies" if everywhere else f"{square_millimetres(placement.area)} lie"
         text = (
             f"noise relative to {loop.return_}, rms sum of {len(counted)} noisy loop{'s' * (len(counted) > 1)} · "
             f"{engineering(math.hypot(*(row[j] * I for j, I in counted)), 'V')} rms at {loop.inject} as drawn · "
             "resistive limit\n"
-            f"{inside} within the {limit} tolerated."
+            f"{inside} within the limit of {limit}."
         )
         if float(np.nanmax(placement.worst)) > victim.limit:
-            legend.append((_line((0, (4, 2))), f"{limit}, worst case (sum of magnitudes)"))
+            legend.append((_line((0, (4, 2))), f"{limit}, worst case (all in phase)"))
         if not everywhere:
-            legend.insert(0, (_line("-"), f"{limit} tolerated, rms sum"))
+            legend.insert(0, (_line("-"), f"limit {limit}, rms sum"))
             ring = Line2D([], [], marker="o", mfc="none", mec=CIRCLE, mew=1.3, ls="", ms=8)
-            radius = f"{plain(MM * placement.radius, 2)} mm"
-            legend.append((ring, f"tolerated everywhere within {radius} of {loop.return_}"))
+            radius = millimetres(placement.radius, 2)
+            legend.append((ring, f"within limit everywhere inside {radius} of {loop.return_}"))
     frame = Frame(
-        result, f"{loop.name}: where {loop.inject} may sit{of_copper(result)}", text, bar=noisy, legend=legend
+        result, f"{loop.name}: where {loop.inject} may be placed{of_copper(result)}", text, bar=noisy, legend=legend
     )
     frame.draw_copper()
     if noisy:

@@ -41,7 +41,7 @@ SHARE_POINTS = 49
 COLOURS = ("#0060a8", "#c24a00", "#00795c", "#8a3f78", "#7a6a00", "#3f8fc4", "#1c1c1c")
 DASHES = ("-", (0, (5, 2)), (0, (1, 1)), (0, (6, 2, 1, 2)))
 GUIDE, BAND = "#8c8c8c", "#e8f0e4"
-NEAR = "within three heights of its conductor"
+NEAR = "within three trace heights of its conductor"
 MOST_LINES, PER_DECADE = 60, 24  # lines of one current that are drawn one by one, and bands that stand for more
 MOST_PANELS, MOST_ACROSS = 8, 4  # of a film strip: of one plane, and in the row of each of several
 
@@ -136,7 +136,7 @@ def impedance_chart(result: Result, spectral: Spectral, loop: int) -> Chart:
     right.set_ylabel("Im Z / ω, nH", fontsize=SIZE)
     for axes in (left, right):
         _frequency_axis(axes)
-        for mark, name in ((facts.turning, "half has turned"), (facts.ribbon, "ribbon settled")):
+        for mark, name in ((facts.turning, "crossover frequency"), (facts.ribbon, "under its trace")):
             if mark is not None and LOW < mark < HIGH:
                 axes.axvline(mark, color=INK, lw=0.7, ls=DASHES[2])
                 if axes is right:
@@ -188,7 +188,7 @@ def share_chart(result: Result, spectral: Spectral) -> Chart:
         curves[NEAR] = {j: _near(result, model, j, route, frequencies) for j, route in routed.items()}
     figure, top = titled(
         "Where the currents go, over frequency",
-        "Share of each noisy current that crosses a region, and that flows within three heights of its own conductor.",
+        "Share of each noisy current through a region, and share within three trace heights of its own conductor.",
         2.3 * len(curves) + 0.3,
     )
     step = (top - 0.35) / len(curves)
@@ -205,7 +205,7 @@ def share_chart(result: Result, spectral: Spectral) -> Chart:
         if title == NEAR:
             axes.axhline(79.5, color=GUIDE, lw=0.8, dashes=(2, 1))
             place = axes.get_yaxis_transform()
-            axes.text(0.01, 81, "79.5 %: ideal plane", fontsize=LABEL_SIZE - 1, color="#555555", transform=place)
+            axes.text(0.01, 81, "79.5 %: unbroken plane", fontsize=LABEL_SIZE - 1, color="#555555", transform=place)
         _legend(axes)
     return Chart(figure)
 

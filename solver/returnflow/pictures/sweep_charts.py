@@ -62,12 +62,12 @@ def sweep_pictures(swept: Swept) -> Iterator[Wanted]:
 def _words(swept: Swept, loops: tuple[str, ...]) -> tuple[str, str]:
     axes = swept.sweep.axes
     said = " ".join(swept.sentence(loop) for loop in loops)
-    left = f" {len(swept.failed)} of {len(swept.sweep.steps)} steps have no figures." if swept.failed else ""
+    left = f" {len(swept.failed)} of {len(swept.sweep.steps)} steps failed." if swept.failed else ""
     over = " and ".join(axis.label for axis in axes)
     if len(axes) == 1:
-        how = "Dots are solved steps, the band is what the noise is known to within, dashed is the limit."
+        how = "Dots: solved steps; band: uncertainty; dashed: limit."
         return f"{said} {how}{left}", f"Chart of the noise in {', '.join(loops)} over {over}, with the limits."
-    how = "Dots are solved steps; what lies between is interpolated. On the line the noise is at the limit."
+    how = "Dots: solved steps, interpolated between them. On the line the noise is at the limit."
     return f"{said} {how}{left}", f"Map of the noise in {loops[0]} over {over}, with the contour of its limit."
 
 
@@ -77,7 +77,7 @@ def _words(swept: Swept, loops: tuple[str, ...]) -> tuple[str, str]:
 def curves(swept: Swept, loops: tuple[str, ...]) -> Chart:
     """Noise of some loops over the quantity of a sweep, one panel each."""
     (axis,) = swept.sweep.axes
-    text = f"Noise in V rms over {axis.label}; shaded: what it is known to within; dashed: its limit."
+    text = f"Noise in V rms over {axis.label}; shaded: uncertainty; dashed: limit."
     figure, top = titled(swept.sweep.name, text, PANEL * len(loops) + 0.25)
     step = (top - 0.25) / len(loops)
     for number, loop in enumerate(loops):
@@ -213,7 +213,7 @@ def level_map(swept: Swept, loop: str) -> Chart:
     role = swept.roles[swept.column(loop)]
     figure, top = titled(
         f"{swept.sweep.name}: {loop}",
-        f"{swept.sentence(loop)} Dots are solved steps: white within the limit, black over it.",
+        f"{swept.sentence(loop)} Dots: solved steps, white within the limit, black over it.",
         4.6,
     )
     panel = inch_axes(figure, 0.85, 0.5, WIDTH - 2.2, top - 0.65)

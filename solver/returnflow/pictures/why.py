@@ -68,11 +68,11 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
     level = carrying_level(density[known], around[known]) if meeting else np.inf
     blue = ROLE_COLOURS[weak.role]
     legend: list[tuple[Artist, str]] = [
-        (Line2D([], [], color=blue, lw=2.2), f"return of {named(weak.name)}, {tubes} equal parts"),
-        (Line2D([], [], color="#8f8f8f", marker=">", ms=5, lw=0.9), f"way of {named(noisy.name)}"),
+        (Line2D([], [], color=blue, lw=2.2), f"return of {named(weak.name)}, {tubes} equal shares"),
+        (Line2D([], [], color="#8f8f8f", marker=">", ms=5, lw=0.9), f"flow of {named(noisy.name)}"),
     ]
     if meeting:
-        legend.append((Patch(facecolor="none", edgecolor="black", linewidth=2.0), "holds 90 % of the coupling"))
+        legend.append((Patch(facecolor="none", edgecolor="black", linewidth=2.0), "90 % of the coupling"))
     frame = Frame(
         result,
         f"{noisy.name} over the return of {weak.name}",
@@ -118,17 +118,17 @@ def why_words(result: Result, budget: Budget, part: Contribution) -> tuple[str, 
     if not shares.max() > 0:
         met = NOTHING_SHARED
     else:
-        met = "The outlined copper holds 90 % of what couples them on this plane; the rest is veiled."
+        met = "90 % of the coupling on this plane arises in the outlined copper; the rest is shaded."
         here = float(shares[result.focus] / shares.sum())
         if here < 0.995:
-            met += f" This plane has {percent(here)} of it; the details show the others."
+            met += f" This plane has {percent(here)} of all coupling; the details show the others."
     caption = (
-        f"Why: {named(noisy.name)} (colours, arrows) flows back over the copper by which {named(weak.name)} returns "
-        f"(blue). {met} "
+        f"Why: {named(noisy.name)} (colours, arrows) returns through the copper that the return of {named(weak.name)} "
+        f"(blue) also uses. {met} "
         + (
             f"Drawn at {engineering(at, 'Hz')}, which makes most of the noise."
             if at
-            else "Resistive limit, where the currents spread as at low frequency."
+            else "Resistive limit (low frequency)."
         )
     )
     return (

@@ -1,4 +1,4 @@
-"""A case to complete: small TOML beside fabrication data, with what the files say as comments."""
+"""A starter case from fabrication files: a small TOML file to complete, with what the files say as comments."""
 
 from __future__ import annotations
 

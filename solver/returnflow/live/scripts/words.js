@@ -31,6 +31,6 @@ function decibels(volts, limit) {
 /** Margin against a limit in words. */
 function verdict(volts, limit) {
   const margin = decibels(volts, limit), unit = engineering(limit, "V");
-  if (margin === Infinity) return `limit ${unit}: nothing of it used`;
-  return margin >= 0 ? `limit ${unit}: ${margin.toFixed(1)} dB in hand` : `limit ${unit}: ${(-margin).toFixed(1)} dB too much`;
+  if (margin === Infinity) return `limit ${unit}: no noise`;
+  return margin >= 0 ? `limit ${unit}: ${margin.toFixed(1)} dB margin` : `limit ${unit}: ${(-margin).toFixed(1)} dB over the limit`;
 }
