@@ -257,6 +257,18 @@ class TestDrawnTerminals:
         with pytest.raises(FabricationError, match=r'terminal "probe" lies on "GND on L9".*nearest are "GND on L'):
             board_of(two_planes().data(), ["J1.1"], drawn=[lost])
 
+    def test_a_name_like_none_lists_those_there_are(self):
+        lost = Terminal(name="probe", copper="?", shape=circle(0.01, 0.005, MM))
+        with pytest.raises(FabricationError, match=r'named by net and layer; there are "GND on L1", "GND on L2"'):
+            board_of(two_planes().data(), ["J1.1"], drawn=[lost])
+
+    def test_the_report_names_copper_without_a_net_as_a_case_does(self):
+        draft = Draft(20, 20)
+        draft.pour(1, "", (1, 1, 9, 19))
+        draft.pour(1, "", (11, 1, 19, 19))
+        said = '; 2 islands without a net, together named "unnamed on L1"'
+        assert any(line.endswith(said) for line in describe(draft.data()))
+
 
 class TestLinks:
     def test_resistance_of_a_barrel(self):  # closed form: length over wall area

@@ -10,10 +10,11 @@ import shapely
 from returnflow_geometry.fabrication.base.budget import names_data
 from returnflow_geometry.fabrication.base.objects import BoardData, Limits
 from returnflow_geometry.fabrication.copper.connectivity import PLATING, Connectivity, connect, describe_tie
+from returnflow_geometry.fabrication.copper.merged import copper_name
 from returnflow_geometry.fabrication.copper.pins import Pin, entry_holes, find_pin, netlist_disagreements, pins_of
 from returnflow_geometry.fabrication.copper.stack import Thickness, layers_of
 from returnflow_geometry.model.numbers import MM, mm, percent, place
-from returnflow_geometry.model.wording import brief
+from returnflow_geometry.model.wording import brief, count
 
 MAX_LISTED = 10
 LEAST_POUR = 1e-6  # m2: floating copper smaller than 1 mm2 is a pad of its own or a mark
@@ -68,7 +69,7 @@ def describe(
         lines.append(
             f"  {layer.name}: {layer.thickness * 1e6:g} um copper{below}; {area * MM**2:.4g} mm2 in "
             f"{len(islands)} islands, {len({island.net for island in islands if island.net})} nets, "
-            f"{holes} plated holes"
+            f"{holes} plated holes" + _nameless(sum(not island.net for island in islands), layer.name)
         )
     lines += _section("Ties of nets", _capped([describe_tie(tie, data) for tie in connectivity.ties], "ties"))
     lines += _section("Floating pours", _floating(data, connectivity))
@@ -92,6 +93,11 @@ def remarks(data: BoardData, connectivity: Connectivity, limits: Limits | None =
         *lines,
         *(f"The files contradict each other: {line}." for line in _capped(_unique(against), "contradictions")),
     ]
+
+
+def _nameless(islands: int, layer: str) -> str:
+    """How a case calls the copper of a layer that has no net; empty where there is none."""
+    return f'; {count(islands, "island")} without a net, together named "{copper_name("", layer)}"' if islands else ""
 
 
 def floating(connectivity: Connectivity) -> list[int]:

@@ -185,9 +185,10 @@ def _drawn(terminal: Terminal, data: BoardData, connectivity: Connectivity, file
     names = {copper_name(net, data.layers[layer].name): (net, layer) for net, layer in pairs}
     if terminal.copper not in names:
         near = difflib.get_close_matches(terminal.copper, names, n=4, cutoff=0.3)
+        known = f"the nearest are {listed(near)}" if near else f"there are {listed(sorted(names))}"
         message = (
             f'terminal "{brief(terminal.name)}" lies on {listed([terminal.copper])}; imported copper is named by net '
-            f"and layer; {f'the nearest are {listed(near)}' if near else 'see the report of the import'}"
+            f"and layer; {known}"
         )
         raise FabricationError(file, message)
     net, layer = names[terminal.copper]
