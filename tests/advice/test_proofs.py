@@ -12,6 +12,7 @@ import returnflow as rf
 from returnflow.advice.drawn import loops_at, moved, own_return, place_towards
 from returnflow.advice.option import ROOM_DB
 from returnflow.advice.options import what_changes
+from returnflow.advice.proofs import other_layer
 from returnflow.advice.trials import CLOSED
 from returnflow_geometry.checks.case_checks import check_case
 
@@ -145,6 +146,8 @@ def test_a_pin_that_carries_another_current_takes_it_along():
     own = next(o for o in decision.options if o.variant and o.variant.startswith("a return of its own"))
     assert own.noise > found["as drawn"].sensitive[0].noise
     assert decision.chosen is not own
+    assert '"reference" ends in it and flows in it as well.' in own.reasons
+    assert not any("no steady noisy current" in line for line in own.reasons)
     assert any(
         "also uses U1.GND" in line for o in decision.options if o.kind == "dedicated return" for line in o.reasons
     )
@@ -167,7 +170,7 @@ def test_a_kind_without_a_figure_is_no_row_beside_its_solved_board():
     moves = [o for o in decision.options if o.kind == "move amplifier"]
     assert moves
     assert all(o.variant for o in moves)
-    assert any("moves that current too" in line for o in moves for line in o.reasons)
+    assert any("moving it also moves that current" in line for o in moves for line in o.reasons)
 
 
 def test_a_signal_without_a_trace_is_drawn_straight_with_its_return_beside_it():
@@ -223,3 +226,46 @@ def test_changes_of_drawn_boards_are_told():
     for name in found.trials:
         if name in found.changes:
             assert re.search(r"mm|drawn|closed", " ".join(found.changes[name]))
+
+
+CLOCK = """
+[[loop]]
+name = "clock"
+role = "noisy"
+inject = "U3"
+return = "J2"
+current_A = 0.02
+frequency_Hz = 500
+route = { layer = "L0", path = [[5, 4], [50, 10]], width_mm = 0.2 }
+"""
+
+
+def test_further_boards_are_drawn_only_where_the_usual_ones_leave_no_room():
+    # Alone at its pin a return of its own does; with the reference's current at the pin nothing usual does.
+    alone, shared = study(), study(SHARED)
+    assert not any("70 µm" in name or "U3 at" in name for name in alone.trials)
+    assert any("U3 at" in name for name in shared.trials)
+    assert any("J2 at" in name for name in shared.trials)
+
+
+def test_twice_the_copper_halves_what_steady_currents_couple():
+    text = SHARED
+    noise = study(text)["as drawn"].sensitive[0].noise
+    # A limit just below what there is: half of it has 6 dB of room in what concerns the copper alone.
+    found = study(text, f"{0.9 * noise:.6g}")
+    thick = [name for name in found.trials if "70 µm of copper on L2" in name]
+    if not any(o.has_room for o in found.decisions[0].options if o.variant and o.variant not in thick):
+        assert thick
+        assert found.trials[thick[0]].sensitive[0].noise == pytest.approx(noise / 2, rel=0.02)
+
+
+def test_a_trace_is_tried_on_the_layer_nearest_to_its_plane():
+    layers = '[[layer]]\nname = "L0"\ncopper_um = 35\nbelow_mm = 0.5\n[[layer]]\nname = "L1"'
+    board = rf.parse_case(LOGGER.replace("TOLERATED", "1e-9").replace('[[layer]]\nname = "L1"', layers, 1) + CLOCK)
+    ((name, trial),) = other_layer(board.loop("clock"), board).items()
+    assert name == '"clock" routed on L1'
+    assert trial.case.loop("clock").route.layer == "L1"
+    assert "0.3 mm from its plane" in trial.changes[0]
+    # Already there, or without a trace: nothing to draw.
+    assert not other_layer(trial.case.loop("clock"), trial.case)
+    assert not other_layer(board.loop("motor"), board)

@@ -106,7 +106,7 @@ def own_return(case: Case, loop: Loop) -> Case | None:
     ends = ends_of_return(case, loop)
     route = loop.route or _straight(case, loop)
     line = None if route is None else _beside(case, loop, route)
-    if ends is None or route is None or line is None:
+    if ends is None or route is None or route.legs or line is None:
         return None
     layer = route.layer
     keep, lift = ends

@@ -82,7 +82,15 @@ def _return_sentences(loop: Loop, result: Result) -> list[str]:
         if other.role == "noisy" and len(links) > 1:
             stray = 0.5 * float(np.sum(np.abs(whole.link_current[j, links]))) * lines_of(other).rms
             sentences.append(f"{engineering(stray, 'A')} of {named(other.name)} strays into it.")
-    if len(links) == 1:
+    board = result.case.board
+    inside = [
+        named(other.name)
+        for other in result.case.loops
+        if other.role == "noisy" and own in {board.terminal(end).copper for end in (other.inject, other.return_)}
+    ]
+    if inside:
+        sentences.append(f"{joined(inside)} ends in it and flows in it as well.")
+    elif len(links) == 1:
         sentences.append("With one ground point no steady noisy current strays into it.")
     return sentences
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +22,7 @@ from returnflow_geometry.model.wording import joined, named
 ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
 SHARES = (0.5, 0.25)  # of the distance between amplifier and connector, tried where the placement map does not hold
 CLOSED_TOO = ", every gap closed"
+THICKER = 2.0  # times the copper of the layer, as the trade sells it: 35 and 70 um
 STITCH = 0.6e-3  # m, diameter of a stitching via that nobody has drawn yet
 STITCH_OHM = 0.5e-3  # ohm of one; common practice, no source
 
@@ -34,9 +35,9 @@ class Trial:
     changes: tuple[str, ...]
 
 
-def proofs(loop: Loop, base: Result) -> dict[str, Trial]:
+def usual(loop: Loop, base: Result) -> dict[str, Trial]:
     """
-    Boards to solve for one sensitive loop, by name.
+    Boards to solve for one sensitive loop, by name: the distance shortened, a return of its own, each with no gap too.
 
     Parameters
     ----------
@@ -46,20 +47,34 @@ def proofs(loop: Loop, base: Result) -> dict[str, Trial]:
         The case as drawn.
     """
     solid = without_gaps(base.case)
-    found: dict[str, Trial] = {}
     nearer = _nearer(loop, base)
-    found |= nearer | _own_return(loop, base.case, "")
+    found = nearer | _own_return(loop, base.case, "")
     if solid is not None:
         found |= _own_return(loop, solid, CLOSED_TOO)
         for name, trial in list(nearer.items())[-1:]:
             both = without_gaps(trial.case)
             if both is not None:
                 found[name + CLOSED_TOO] = Trial(case=both, changes=(*trial.changes, "Every gap is closed."))
-    lead = _loudest(loop, base)
-    if lead is not None:
-        found |= _noisy_elsewhere(lead, base)
-        found |= _stitched(loop, lead, base)
     return found
+
+
+def further(loop: Loop, base: Result) -> dict[str, Trial]:
+    """
+    What is tried where none of the first boards leaves room: the loudest current elsewhere, and other copper.
+
+    Parameters
+    ----------
+    loop : Loop
+        Sensitive.
+    base : Result
+        The case as drawn.
+    """
+    lead = _loudest(loop, base)
+    if lead is None:
+        return {}
+    elsewhere = _noisy_elsewhere(lead.inject, lead.return_, base)
+    elsewhere |= _noisy_elsewhere(lead.return_, lead.inject, base)
+    return elsewhere | other_layer(lead, base.case) | _stitched(loop, lead, base) | _thicker(loop, base)
 
 
 def _loudest(loop: Loop, base: Result) -> Loop | None:
@@ -120,17 +135,54 @@ def _own_return(loop: Loop, case: Case, also: str) -> dict[str, Trial]:
     return {f"a return of its own for {named(loop.name)}{also}": Trial(case=drawn, changes=tuple(changes))}
 
 
-def _noisy_elsewhere(lead: Loop, base: Result) -> dict[str, Trial]:
-    """The loudest noisy current, with the part that draws it nearer to where its return ends."""
+def _noisy_elsewhere(which: str, towards: str, base: Result) -> dict[str, Trial]:
+    """A noisy current with one of its ends nearer to the other; nobody moves what must stay bonded."""
     case, board = base.case, base.case.board
-    pin, end = board.terminal(lead.inject), board.terminal(lead.return_)
-    if pin.copper != end.copper:
+    pin, end = board.terminal(which), board.terminal(towards)
+    if pin.copper != end.copper or pin.bonded:
         return {}
     place = place_towards(board, pin.name, end.name, SHARES[0] * math.dist(pin.centre, end.centre))
     if place is None or not fits(board, pin.name, place):
         return {}
     name, change = _name(case, pin.name, place)
     return {name: Trial(case=moved(case, pin.name, place), changes=(change,))}
+
+
+def other_layer(lead: Loop, case: Case) -> dict[str, Trial]:
+    """A noisy current's trace on the layer nearest to the copper it returns in, if that is another."""
+    board, route = case.board, lead.route
+    if route is None or route.legs:
+        return {}
+    copper = board.terminal(lead.inject).copper
+
+    def away(layer: str) -> float:
+        return abs(board.height(layer, copper))
+
+    for layer in sorted((layer.name for layer in board.layers), key=away):
+        if not 0 < away(layer) < away(route.layer):
+            continue
+        there = replace(lead, route=replace(route, layer=layer))
+        drawn = bare(case, board, tuple(there if loop.name == lead.name else loop for loop in case.loops))
+        if not check_case(drawn).mistakes:
+            change = (
+                f"The trace of {named(lead.name)} runs on {named(layer)}, {1e3 * away(layer):.3g} mm from its plane."
+            )
+            return {f"{named(lead.name)} routed on {layer}": Trial(case=drawn, changes=(change,))}
+    return {}
+
+
+def _thicker(loop: Loop, base: Result) -> dict[str, Trial]:
+    """Twice the copper where the weak signal returns: at most 6 dB, so only where that can be enough."""
+    case, board = base.case, base.case.board
+    budget = next(item for item in base.sensitive if item.loop == loop.name)
+    layer = board.layer(board.copper(board.terminal(loop.inject).copper).layer)
+    if budget.low > THICKER * budget.limit:
+        return {}
+    thick = replace(layer, thickness=THICKER * layer.thickness)
+    layers = tuple(thick if item.name == layer.name else item for item in board.layers)
+    size = f"{1e6 * thick.thickness:.0f} µm of copper on {layer.name}"
+    change = f"{layer.name} has {size.replace(f' on {layer.name}', '')}, {THICKER:g} times as drawn."
+    return {size: Trial(case=bare(case, replace(board, layers=layers)), changes=(change,))}
 
 
 def _stitched(loop: Loop, lead: Loop, base: Result) -> dict[str, Trial]:
@@ -167,7 +219,9 @@ def _stitched(loop: Loop, lead: Loop, base: Result) -> dict[str, Trial]:
     return {}
 
 
-def wanted(base: Result, options: Mapping[str, Sequence[Option]]) -> dict[str, Trial]:
+def wanted(
+    base: Result, options: Mapping[str, Sequence[Option]], boards: Callable[[Loop, Result], dict[str, Trial]]
+) -> dict[str, Trial]:
     """
     Boards to solve for all sensitive loops that are over their limit and have no solved way to keep it with room.
 
@@ -176,10 +230,11 @@ def wanted(base: Result, options: Mapping[str, Sequence[Option]]) -> dict[str, T
     base : Result
         The case as drawn.
     options : mapping of loop to its options so far
+    boards : `usual` or `further`
     """
     found: dict[str, Trial] = {}
     for budget in base.sensitive:
         solved = [option for option in options[budget.loop] if option.variant is not None and option.has_room]
         if budget.verdict in ("exceeded", "undecided") and not solved:
-            found |= proofs(base.case.loop(budget.loop), base)
+            found |= boards(base.case.loop(budget.loop), base)
     return {name: trial for name, trial in found.items() if not check_case(trial.case).mistakes}

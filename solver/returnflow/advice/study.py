@@ -12,7 +12,7 @@ from pathlib import Path
 from returnflow.advice.decision import Decision, decide
 from returnflow.advice.findings import Finding
 from returnflow.advice.options import options_for
-from returnflow.advice.proofs import Trial, wanted
+from returnflow.advice.proofs import Trial, further, usual, wanted
 from returnflow.advice.review import review
 from returnflow.advice.trials import trials
 from returnflow.answers.batch import STOPPED, solve_each
@@ -172,11 +172,14 @@ def run(
     drawn: dict[str, Trial] = {}
     base = answers.get(AS_DRAWN)
     if only is None and not stopped and isinstance(base, Result):
-        known = {name: found for name, found in answers.items() if isinstance(found, Result) and name != AS_DRAWN}
-        drawn = wanted(base, {item.loop: options_for(case.loop(item.loop), base, known) for item in base.sensitive})
-        if drawn:
-            say(f"to prove what is recommended: {', '.join(drawn)}")
-            answers |= solve_each({name: trial.case for name, trial in drawn.items()}, evaluate, options, say, jobs)
+        for kind in (usual, further):
+            known = {name: found for name, found in answers.items() if isinstance(found, Result) and name != AS_DRAWN}
+            open_to = {item.loop: options_for(case.loop(item.loop), base, known) for item in base.sensitive}
+            more = wanted(base, open_to, kind)
+            if more:
+                say(f"to prove what is recommended: {', '.join(more)}")
+                answers |= solve_each({name: trial.case for name, trial in more.items()}, evaluate, options, say, jobs)
+            drawn |= more
     sweeping = only is None and case.sweeps and not stopped
     swept = run_sweeps(case, options, progress, jobs) if sweeping else ()
     return Study(
