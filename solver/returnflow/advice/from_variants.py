@@ -12,7 +12,7 @@ from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
 from returnflow_geometry.model.board import Case, Loop
 from returnflow_geometry.model.numbers import dB, engineering, millimetres, near, percent
-from returnflow_geometry.model.wording import listed, named
+from returnflow_geometry.model.wording import joined, listed, named
 
 
 def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: Result) -> Option:
