@@ -5,9 +5,10 @@ const STEPS = 20; // equal currents between lines; even, so that shades alternat
 // Colours that differ in lightness throughout and that colour-blind people tell apart (from blue to yellow), none too dark for black lines.
 const COLOURS = [[56, 88, 140], [72, 98, 138], [92, 110, 134], [112, 122, 130], [132, 134, 126], [152, 147, 120],
                  [173, 161, 112], [195, 177, 102], [217, 195, 90], [238, 214, 76], [255, 235, 70]];
-const TABLE = Array.from({ length: 256 }, (_, n) => {
+const TABLE = Uint32Array.from({ length: 256 }, (_, n) => { // as pixels of a canvas have them: blue, green, red
   const at = (n / 255) * (COLOURS.length - 1), i = Math.min(COLOURS.length - 2, Math.floor(at));
-  return COLOURS[i].map((v, c) => v + (at - i) * (COLOURS[i + 1][c] - v));
+  const [r, g, b] = COLOURS[i].map((v, c) => Math.round(v + (at - i) * (COLOURS[i + 1][c] - v)));
+  return (b << 16) | (g << 8) | r;
 });
 const DECADES = 2.5;
 
@@ -33,8 +34,12 @@ function paint(image, sheet, field, frame, coarse, options) {
   const { width, height, data } = image, { scale } = frame, step = coarse / scale;
   const X0 = frame.backX(0.5 * coarse), Y0 = frame.backY(0.5 * coarse); // middle of the first pixel, metres
   const { potential, stream, sources } = field, { x, y, triangles, nodes, linear } = sheet;
-  const poly = new Float64Array(12), slope = new Float64Array(6);
-  const logTop = Math.log10(options.top), N = STEPS, lineWidth = Math.max(0.55, 1.1 / coarse);
+  const poly = new Float64Array(12), slope = new Float64Array(6), N = STEPS;
+  const pixels = new Uint32Array(data.buffer), from = Float64Array.from(sources.flatMap(([sx, sy, c, r]) => [sx, sy, c, r * r]));
+  const rise = 127.5 / (DECADES * Math.LN10), low = 255 - 2 * rise * Math.log(options.top); // of the logarithm of K squared
+  const reach = Math.max(1.1, 1.5 / coarse), perPixel = 1 / (N * step) ** 2;
+  // Where lines come closer than four pixels they fade instead of filling the copper.
+  const fade = (K2) => Math.min(1, 1 / (4 * N * step * Math.sqrt(K2)));
   for (let m = 0; m < sheet.count; m++) {
     const a = triangles[3 * m], b = triangles[3 * m + 1], c = triangles[3 * m + 2];
     const px = [x[a], x[b], x[c]].map((v) => (v - X0) / step), py = [y[a], y[b], y[c]].map((v) => (Y0 - v) / step);
@@ -42,56 +47,60 @@ function paint(image, sheet, field, frame, coarse, options) {
     if (j1 < j0) continue;
     let ready = false;
     for (let j = j0; j <= j1; j++) {
-      let from = Infinity, to = -Infinity;
+      let left = Infinity, right = -Infinity;
       for (let k = 0; k < 3; k++) {
         const n = (k + 1) % 3, u = py[k], v = py[n];
         if ((u < j && v < j) || (u > j && v > j)) continue;
-        if (u === v) { from = Math.min(from, px[k], px[n]); to = Math.max(to, px[k], px[n]); continue; }
+        if (u === v) { left = Math.min(left, px[k], px[n]); right = Math.max(right, px[k], px[n]); continue; }
         const cross = px[k] + ((j - u) / (v - u)) * (px[n] - px[k]);
-        from = Math.min(from, cross);
-        to = Math.max(to, cross);
+        left = Math.min(left, cross);
+        right = Math.max(right, cross);
       }
-      const i0 = Math.max(0, Math.ceil(from - 1e-9)), i1 = Math.min(width - 1, Math.floor(to + 1e-9));
+      const i0 = Math.max(0, Math.ceil(left - 1e-9)), i1 = Math.min(width - 1, Math.floor(right + 1e-9));
       if (i1 < i0) continue;
       if (!ready) { quadratic(sheet, m, stream, potential, poly, slope, options.voltage); ready = true; }
       const Y = Y0 - j * step, dy = Y - y[a];
       for (let i = i0; i <= i1; i++) {
-        const X = X0 + i * step, dx = X - x[a];
+        const X = X0 + i * step, dx = X - x[a], o = j * width + i;
         let kx = slope[0] + slope[1] * dx + slope[2] * dy, ky = slope[3] + slope[4] * dx + slope[5] * dy;
         let psi = poly[0] + poly[1] * dx + poly[2] * dy + poly[3] * dx * dx + poly[4] * dx * dy + poly[5] * dy * dy;
-        let phi = options.voltage ? poly[6] + poly[7] * dx + poly[8] * dy + poly[9] * dx * dx + poly[10] * dx * dy + poly[11] * dy * dy : 0;
         let inside = false;
-        for (const [sx, sy, strength, radius] of sources) {
-          const rx = X - sx, ry = Y - sy, r2 = rx * rx + ry * ry;
-          if (r2 < radius * radius) { inside = true; break; }
-          const q = strength / (TWO_PI * r2);
+        for (let k = 0; k < from.length; k += 4) {
+          const rx = X - from[k], ry = Y - from[k + 1], r2 = rx * rx + ry * ry, q = from[k + 2] / (TWO_PI * r2);
+          if (r2 < from[k + 3]) inside = true;
           kx += q * rx;
           ky += q * ry;
-          psi += (strength * Math.atan2(ry, rx)) / TWO_PI;
-          if (options.voltage) phi -= (strength * Math.log(r2)) / (2 * TWO_PI);
+          if (options.bands) psi += from[k + 2] * turns(rx, ry);
         }
-        const K = Math.sqrt(kx * kx + ky * ky), o = 4 * (j * width + i);
-        const level = inside ? 1 : Math.min(1, Math.max(0, 1 + (Math.log10(K) - logTop) / DECADES));
-        let [red, green, blue] = TABLE[Math.round(255 * level)];
+        const K2 = kx * kx + ky * ky;
+        const level = inside ? 255 : Math.min(255, Math.max(0, Math.round(low + rise * Math.log(K2))));
+        let ink = 0, shade = 1, white = 0;
         if (options.bands && !inside) {
-          const value = psi * N, nearest = Math.round(value), gap = Math.abs(value - nearest) / (N * K * step);
-          const shade = Math.floor(value) & 1 ? 0.9 : 1;
-          const ink = gap < lineWidth ? Math.min(1, lineWidth + 0.45 - gap) : 0, left = shade * (1 - ink);
-          red *= left;
-          green *= left;
-          blue *= left;
+          const value = psi * N, off = value - Math.round(value), near = off * off * perPixel, wide = K2 * reach * reach;
+          shade = Math.floor(value) & 1 ? 0.9 : 1;
+          if (near < wide) ink = fade(K2) * Math.min(1, reach - Math.sqrt(near / K2));
         }
         if (options.voltage && !inside) {
-          const value = phi * N, gap = Math.abs(value - Math.round(value)) / (N * K * step);
-          if (gap < lineWidth) red = green = blue = 255;
+          let phi = poly[6] + poly[7] * dx + poly[8] * dy + poly[9] * dx * dx + poly[10] * dx * dy + poly[11] * dy * dy;
+          for (let k = 0; k < from.length; k += 4)
+            phi -= (from[k + 2] * Math.log((X - from[k]) ** 2 + (Y - from[k + 1]) ** 2)) / (2 * TWO_PI);
+          const value = phi * N, off = value - Math.round(value), near = off * off * perPixel;
+          if (near < K2 * reach * reach) white = fade(K2) * Math.min(1, reach - Math.sqrt(near / K2));
         }
-        data[o] = red;
-        data[o + 1] = green;
-        data[o + 2] = blue;
-        data[o + 3] = 255;
+        const c = TABLE[level], left = shade * (1 - ink) * (1 - white), add = 255 * white;
+        pixels[o] = 0xff000000 | ((left * (c >> 16) + add) << 16) | ((left * ((c >> 8) & 255) + add) << 8) | (left * (c & 255) + add);
       }
     }
   }
+}
+
+/** Angle of a vector in whole turns, good to 2e-5: a picture needs no more. */
+function turns(x, y) {
+  const ax = Math.abs(x), ay = Math.abs(y), r = ax > ay ? ay / ax : ax / ay, s = r * r;
+  let angle = ((-0.0464964749 * s + 0.15931422) * s - 0.327622764) * s * r + r;
+  if (ay > ax) angle = Math.PI / 2 - angle;
+  if (x < 0) angle = Math.PI - angle;
+  return (y < 0 ? -angle : angle) / TWO_PI;
 }
 
 /** Stream function and sheet current (mean of both sides) of a triangle as polynomials round its first corner. */
@@ -125,7 +134,8 @@ function quadratic(sheet, m, stream, potential, poly, slope, voltage) {
 function paintScale(canvas) {
   const context = canvas.getContext("2d");
   for (let i = 0; i < canvas.width; i++) {
-    context.fillStyle = `rgb(${TABLE[Math.round((255 * i) / (canvas.width - 1))].map(Math.round)})`;
+    const c = TABLE[Math.round((255 * i) / (canvas.width - 1))];
+    context.fillStyle = `rgb(${c & 255} ${(c >> 8) & 255} ${c >> 16})`;
     context.fillRect(i, 0, 1, canvas.height);
   }
 }
