@@ -63,7 +63,7 @@ def node(script: str) -> Any:
     folder = files("returnflow.live").joinpath("scripts")
     parts = [
         folder.joinpath(f"{name}.js").read_text(encoding="utf-8")
-        for name in ("data", "words", "algebra", "sheet", "board")
+        for name in ("data", "words", "algebra", "sheet", "board", "frequency")
     ]
     text = "\n".join(part.replace('"use strict";', "") for part in parts) + f"\n(async () => {{ {script} }})();"
     done = subprocess.run([command, "-"], input=text, capture_output=True, text=True, timeout=120, check=False)

@@ -13,9 +13,12 @@ import traceback
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import returnflow
+
+if TYPE_CHECKING:
+    from returnflow_geometry.model.board import Case
 
 # What a command needs is imported when it runs: a mistyped option must not wait for a solver to load.
 
@@ -157,24 +160,25 @@ def _parser() -> argparse.ArgumentParser:
     live = commands.add_parser("live", help="a page on which the current follows the hand", description=_live.__doc__)
     live.add_argument("case", type=Path, metavar="CASE", nargs="+", help="case files (TOML); of several one page")
     live.add_argument("-o", "--output", type=Path, metavar="PAGE", required=True, help="HTML file to write")
+    live.add_argument(
+        "--variant", action="append", metavar="NAME", help="only this variant; may be given several times"
+    )
+    live.add_argument("--steady", action="store_true", help="0 Hz only: a smaller page, made sooner")
+    live.add_argument("--quiet", action="store_true", help="no progress on stderr")
     live.set_defaults(command=_live)
     return parser
 
 
 def _run(arguments: argparse.Namespace) -> int:
     """Solve a case, print the results, and write report.html, result.json, fields.vtu and the pictures."""
-    from returnflow.advice.study import AS_DRAWN, run
+    from returnflow.advice.study import run
     from returnflow.report.files import check_directory, to_dict, write_all
     from returnflow.words.terminal import summary_table
     from returnflow_geometry.casefile.read import read_case
-    from returnflow_geometry.model.wording import listed, named
+    from returnflow_geometry.model.wording import named
 
     case = read_case(arguments.case)
-    names = [AS_DRAWN, *(variant.name for variant in case.variants)]
-    unknown = [name for name in arguments.variant or () if name not in names]
-    for name in unknown:
-        had = listed(names, "or")
-        _say(f"error: --variant {name}: the case has no variant of that name. Give {had}, or leave it out.")
+    unknown = _unknown_variants(arguments.variant, [case])
     if arguments.jobs is not None and arguments.jobs < 1:
         _say(f"error: --jobs {arguments.jobs}: must be at least 1. Leave it out for one job on each core.")
         unknown.append("jobs")
@@ -204,6 +208,19 @@ def _run(arguments: argparse.Namespace) -> int:
     if written.failed:
         return BAD_INPUT
     return EXCEEDED if arguments.strict and study.exceeded else DONE
+
+
+def _unknown_variants(asked: Sequence[str] | None, cases: Sequence[Case]) -> list[str]:
+    """Names that are no variant of any case; each is said."""
+    from returnflow.advice.study import AS_DRAWN
+    from returnflow_geometry.model.wording import listed
+
+    names = [AS_DRAWN, *(variant.name for case in cases for variant in case.variants)]
+    unknown = [name for name in asked or () if name not in names]
+    for name in unknown:
+        had = listed(names, "or")
+        _say(f"error: --variant {name}: the case has no variant of that name. Give {had}, or leave it out.")
+    return unknown
 
 
 def _check(arguments: argparse.Namespace) -> int:
@@ -292,7 +309,10 @@ def _live(arguments: argparse.Namespace) -> int:
         _say(f"error: -o {page}: is the case itself. Give another name.")
         return BAD_INPUT
     cases = [read_case(case) for case in arguments.case]
-    write_page(live_page(cases), page)
+    if _unknown_variants(arguments.variant, cases):
+        return BAD_INPUT
+    progress = None if arguments.quiet else _say
+    write_page(live_page(cases, only=arguments.variant, steady=arguments.steady, progress=progress), page)
     _say(f"wrote {page}: open it in a browser")
     return DONE
 

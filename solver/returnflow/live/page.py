@@ -2,29 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import jinja2
 from markupsafe import Markup
 
+from returnflow.advice.study import AS_DRAWN
+from returnflow.answers.rescale import Signature, signature
 from returnflow.live.board import LiveBoard
+from returnflow.live.over_frequency import over_frequency
 from returnflow.live.payload import board_data, pack
+from returnflow.live.reference import LiveSolver
 from returnflow_geometry.model.board import Case
 
-SCRIPTS = ("data", "words", "algebra", "sheet", "board", "picture", "page")
+SCRIPTS = ("data", "words", "algebra", "sheet", "board", "frequency", "picture", "page")
 RESTS = (
-    "Steady current in thin copper, solved in this page from both sides as contacts move: “about” means within a few "
+    "Steady current in thin copper, solved in this page from both sides as contacts move, and induction from a reduced model of the board as drawn: “about” means within a few "
     "tenths of a per cent of a full solve, more where a contact comes within a millimetre of an edge; no guaranteed "
     "bracket. A layout aid, not a compliance test, no substitute for a measurement. Protective earth, isolation and "
     "cable shields are safety matters for local codes and a qualified person."
 )
 
 
-def live_page(cases: Sequence[Case]) -> str:
+def live_page(
+    cases: Sequence[Case],
+    *,
+    only: Sequence[str] | None = None,
+    steady: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> str:
     """
-    Page of one or several cases, as HTML.
+    Page of one or several cases with their variants, as HTML.
+
+    Parameters
+    ----------
+    cases : sequence of Case
+    only : sequence of str, optional
+        Names of variants to show; "as drawn" is the case itself.
+    steady : bool
+        0 Hz only: smaller, and made sooner.
+    progress : function of one string, optional
 
     Examples
     --------
@@ -33,10 +54,36 @@ def live_page(cases: Sequence[Case]) -> str:
     >>> "about" in page, "http://" in page.replace("http://www.w3.org/2000/svg", "")
     (True, False)
     """
-    return render([board_data(LiveBoard.of(case), case.title) for case in cases])
+    say = progress or (lambda _: None)
+    return render([board_group(case, only, steady=steady, progress=say) for case in cases])
 
 
-def render(boards: Sequence[dict[str, object]]) -> str:
+def board_group(
+    case: Case, only: Sequence[str] | None, *, steady: bool, progress: Callable[[str], None]
+) -> dict[str, Any]:
+    """A case and its variants as the page's scripts want them."""
+    named = {AS_DRAWN: case, **{variant.name: variant.case for variant in case.variants}}
+    known: dict[Signature, tuple[LiveBoard, dict[str, Any] | None]] = {}
+    variants = []
+    for name, one in named.items():
+        if only is not None and name not in only:
+            continue
+        progress(f"{case.title}, {name}")
+        key = (signature(one, None), one.board.temperature, tuple(layer.thickness for layer in one.board.layers))
+        if key in known:
+            old, frequencies = known[key]
+            board = replace(old, case=one)
+        else:
+            board, frequencies = LiveBoard.of(one), None
+            if not steady:
+                resistance = LiveSolver(board).read().resistance
+                frequencies = over_frequency(board, resistance, pattern=not variants)
+            known[key] = board, frequencies
+        variants.append(board_data(board, name, frequencies))
+    return {"title": case.title, "variants": variants}
+
+
+def render(boards: Sequence[dict[str, Any]]) -> str:
     """Page of boards that are solved already."""
     scripts = "\n".join(_script(f"{name}.js").replace('"use strict";\n', "", 1) for name in SCRIPTS)
     template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(_script("page.html"))

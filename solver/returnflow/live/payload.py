@@ -18,10 +18,13 @@ from returnflow.answers.spectra import lines_of
 from returnflow.live.board import LiveBoard
 from returnflow_geometry.model.board import Loop, Shape
 
-TYPES = {"uint8": np.uint8, "uint16": np.uint16, "int16": np.int16, "int32": np.int32, "float64": np.float64}
+TYPES = {
+    "uint8": np.uint8, "uint16": np.uint16, "int16": np.int16, "int32": np.int32,
+    "float32": np.float32, "float64": np.float64,
+}  # fmt: skip
 
 
-def board_data(board: LiveBoard, name: str) -> dict[str, Any]:
+def board_data(board: LiveBoard, name: str, frequencies: dict[str, Any] | None = None) -> dict[str, Any]:
     """A live board as the page's scripts want it; places in metres, drawn lines in millimetres."""
     case, conductors = board.case, board.conductors
     coppers = {copper: n for n, copper in enumerate(conductors.names)}
@@ -29,7 +32,6 @@ def board_data(board: LiveBoard, name: str) -> dict[str, Any]:
     number = conductors.number
     return {
         "name": name,
-        "title": case.title,
         "temperature": case.board.temperature,
         "coppers": [
             {"name": copper, "layer": case.board.copper(copper).layer, "um": 1e6 * float(thickness)}
@@ -82,6 +84,7 @@ def board_data(board: LiveBoard, name: str) -> dict[str, Any]:
             {"name": s.name, "copper": coppers.get(s.copper, -1), "path": _mm(np.array(s.path))} for s in case.sections
         ],
         "victims": _victims(case.loops),
+        "frequencies": frequencies,
     }
 
 
@@ -175,7 +178,7 @@ def unpack(text: str) -> Any:
 def _narrow(array: NDArray[Any]) -> NDArray[Any]:
     """The same whole numbers in as few bytes as hold them."""
     if array.dtype.kind == "f":
-        return np.ascontiguousarray(array, dtype="<f8")
+        return np.ascontiguousarray(array, dtype=array.dtype.newbyteorder("<"))
     low, high = (int(array.min()), int(array.max())) if len(array) else (0, 0)
     for name, (least, most) in {"uint8": (0, 255), "uint16": (0, 65535), "int16": (-32768, 32767)}.items():
         if least <= low and high <= most:

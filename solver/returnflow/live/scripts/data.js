@@ -1,7 +1,7 @@
 "use strict";
 // The page's data: base64, gzip, JSON, and arrays behind it.
 
-const ARRAYS = { uint8: Uint8Array, uint16: Uint16Array, int16: Int16Array, int32: Int32Array, float64: Float64Array };
+const ARRAYS = { uint8: Uint8Array, uint16: Uint16Array, int16: Int16Array, int32: Int32Array, float32: Float32Array, float64: Float64Array };
 
 async function unpack(text) {
   const packed = Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));

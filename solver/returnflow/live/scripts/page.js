@@ -28,9 +28,12 @@ class Page {
     this.data = data;
     this.options = { bands: true, voltage: false };
     this.times = [];
-    data.boards.forEach((board, n) => html("option", { value: n }, $("board"), board.name));
+    this.coarse = 2;
+    this.frequency = 0;
+    data.boards.forEach((board, n) => html("option", { value: n }, $("board"), board.title));
     $("choice").hidden = data.boards.length < 2;
     $("board").addEventListener("change", () => this.open(Number($("board").value)));
+    $("variant").addEventListener("change", () => this.turn(Number($("variant").value)));
     this.toggles();
     this.pointers();
     document.addEventListener("keydown", (event) => this.key(event));
@@ -50,26 +53,50 @@ class Page {
     toggle("theme", (on) => { document.documentElement.classList.toggle("projector", on); this.resize(); });
     $("hold").addEventListener("click", () => this.hold());
     $("back").addEventListener("click", () => this.back());
+    $("frequency").addEventListener("input", () => { this.stop(); this.slide(Number($("frequency").value)); this.say(`${$("hertz").textContent}. ${this.summary()}`); });
+    $("play").addEventListener("click", () => this.play());
     $("victim").addEventListener("change", () => { this.victim = Number($("victim").value); this.refresh(); });
   }
 
+  /** Show a board, as drawn. */
   open(number) {
-    const data = this.data.boards[number];
-    this.board = new Board(data);
-    this.drawn = data.terminals.map((_, t) => (data.terminals[t].ports.length ? this.board.place(t) : null));
-    $("title").textContent = data.title;
-    this.sensitive = data.victims.flatMap((victim, n) => (victim.role === "sensitive" ? [n] : []));
+    this.group = this.data.boards[number];
+    $("board").value = number;
+    $("title").textContent = this.group.title;
+    document.title = `${this.group.title}: live`;
+    this.solved = new Map();
+    const { variants } = this.group;
+    $("variant").replaceChildren(...variants.map((variant, n) => html("option", { value: n }, null, variant.name)));
+    $("variantchoice").hidden = variants.length < 2;
+    $("held").hidden = true;
+    this.loop = this.victim = undefined;
+    this.turn(0);
+  }
+
+  /** Show a variant of the board; what was chosen stays chosen where the variant has it. */
+  turn(number) {
+    const before = this.board?.data, data = this.group.variants[number];
+    const kept = before && this.loop !== undefined ? [before.loops[this.loop].name, before.victims[this.victim] && before.loops[before.victims[this.victim].loop].name] : [];
+    this.steady();
+    this.variant = number;
+    $("variant").value = number;
+    if (!this.solved.has(number)) {
+      const board = new Board(data), drawn = data.terminals.map((_, t) => (data.terminals[t].ports.length ? board.place(t) : null));
+      this.solved.set(number, { board, drawn, over: data.frequencies && new Frequencies(data.frequencies, data.loops.length) });
+    }
+    Object.assign(this, this.solved.get(number));
     this.cables = data.victims.flatMap((victim, n) => (victim.role === "cables" ? [n] : []));
-    $("victim").replaceChildren();
-    const choice = this.sensitive.length ? this.sensitive : this.cables;
-    for (const n of choice) html("option", { value: n }, $("victim"), data.loops[data.victims[n].loop].name);
-    this.victim = choice[0] ?? -1;
+    const sensitive = data.victims.flatMap((victim, n) => (victim.role === "sensitive" ? [n] : []));
+    const choice = sensitive.length ? sensitive : this.cables, name = (n) => data.loops[data.victims[n].loop].name;
+    $("victim").replaceChildren(...choice.map((n) => html("option", { value: n }, null, name(n))));
+    this.victim = choice.find((n) => name(n) === kept[1]) ?? choice[0] ?? -1;
+    $("victim").value = this.victim;
     $("victimlabel").parentElement.hidden = this.victim < 0;
     this.makeBars();
-    this.loop = this.loudest();
-    const start = this.board.ports[data.loops[this.loop].ports[0]];
-    this.sheet = start.sheet;
-    $("held").hidden = true;
+    const same = data.loops.findIndex((loop) => loop.name === kept[0]);
+    this.loop = same >= 0 ? same : this.loudest();
+    this.sheet = this.board.ports[data.loops[this.loop].ports[0]].sheet;
+    $("sweep").hidden = !this.over;
     $("wait").hidden = true;
     this.resize();
   }
@@ -85,7 +112,65 @@ class Page {
 
   heard(resistance, victim) {
     const it = this.board.data.victims[victim];
-    return noiseOf(it, (loop) => [resistance[it.loop][loop], 0]);
+    return noiseOf(it, (loop, line) => (this.frequency > 0 ? this.over.impedance(it.loop, loop, line) : [resistance[it.loop][loop], 0]));
+  }
+
+  // --- frequency --------------------------------------------------------------------------------------------
+
+  /** The slider: DC at its left end, then `lowest` and up, so many steps a decade. */
+  get perDecade() { return 48; }
+
+  slide(position) {
+    const was = this.frequency;
+    this.frequency = position > 0 ? this.over.lowest * 10 ** ((position - 1) / this.perDecade) : 0;
+    $("frequency").value = position;
+    const text = position > 0 ? engineering(this.frequency, "Hz") : "DC";
+    $("hertz").textContent = text;
+    $("frequency").setAttribute("aria-valuetext", text);
+    if (!was && this.frequency) { // above 0 Hz all is known for contacts as drawn
+      this.left = this.drawn.map((place, t) => (place && this.board.movable(t) ? this.board.place(t) : null));
+      this.drawn.forEach((place, t) => { if (this.left[t]) this.jump(t, place); });
+    }
+    if (was && !this.frequency) this.left.forEach((place, t) => { if (place) this.jump(t, place); });
+    this.quick = true;
+    this.refresh();
+  }
+
+  /** Back to 0 Hz, whatever comes next. */
+  steady() {
+    this.stop();
+    if (this.frequency) this.slide(0);
+    this.frequency = 0;
+  }
+
+  play() {
+    if (this.playing) { this.stop(); return; }
+    let position = Number($("frequency").value) >= Number($("frequency").max) ? 0 : Number($("frequency").value);
+    $("play").textContent = "Pause";
+    const step = () => {
+      position += 2;
+      if (position > Number($("frequency").max)) { this.stop(); return; }
+      this.slide(position);
+      this.playing = requestAnimationFrame(step);
+    };
+    this.playing = requestAnimationFrame(step);
+  }
+
+  stop() {
+    if (this.playing) cancelAnimationFrame(this.playing);
+    this.playing = null;
+    $("play").textContent = "Play";
+  }
+
+  /** Marks where the shown return moves. */
+  markFrequencies() {
+    $("frequency").max = 1 + Math.round(((this.over.count - 1) / this.over.perDecade) * this.perDecade);
+    const [turning, ribbon] = this.over.marks[this.loop], span = Number($("frequency").max);
+    const marks = [[turning, "half has left the straight way"], [ribbon, "ribbon under the trace"]].filter(([f]) => f);
+    $("marks").replaceChildren(...marks.map(([f, what], n) => {
+      const at = (1 + this.perDecade * Math.log10(f / this.over.lowest)) / span;
+      return html("span", { style: `left:${(100 * Math.min(1, Math.max(0, at))).toFixed(1)}%`, class: n ? "late" : "" }, null, `▴ ${what}, ${engineering(f, "Hz")}`);
+    }));
   }
 
   // --- the picture ------------------------------------------------------------------------------------------
@@ -159,6 +244,11 @@ class Page {
   refresh() {
     const { currents, links, resistance } = this.board.read();
     this.reading = { currents, links, resistance, ...this.board.watch(currents) };
+    if (this.frequency) {
+      const { regions, sections, loops } = this.board.data, f = this.frequency;
+      this.reading.shares = regions.map((_, r) => loops.map((__, n) => this.over.share(r, n, f, regions.length)));
+      this.reading.sections = sections.map((_, c) => loops.map((__, n) => this.over.section(c, n, f, sections.length)));
+    }
     this.placePoints();
     this.tell();
     this.draw();
@@ -166,18 +256,25 @@ class Page {
 
   draw() {
     clearTimeout(this.later);
-    this.drawAt(this.dragging || this.quick ? 2 : 1);
-    if (this.dragging || this.quick) this.later = setTimeout(() => this.drawAt(1), 120);
+    const moving = this.dragging || this.quick, begin = performance.now();
+    this.drawAt(moving ? this.coarse : 1);
+    if (moving) {
+      // As coarse as the machine needs to follow the hand.
+      const took = performance.now() - begin;
+      if (took > 30) this.coarse = Math.min(4, this.coarse + 1);
+      else if (took < 8) this.coarse = Math.max(2, this.coarse - 1);
+      this.later = setTimeout(() => this.drawAt(1), 150);
+    }
     this.quick = false;
   }
 
   drawAt(coarse) {
-    const canvas = $("picture"), f = this.frame, width = Math.ceil(f.width / coarse), height = Math.ceil(f.height / coarse);
+    const canvas = $("picture"), raster = rasterOf(this.frame, coarse), { width, height } = raster;
     if (canvas.width !== width || canvas.height !== height) { canvas.width = width; canvas.height = height; }
-    const context = canvas.getContext("2d"), image = context.createImageData(width, height);
-    const top = topCurrent(this.boxes);
-    for (const n of this.shown)
-      paint(image, this.board.sheets[n], this.board.loopField(n, this.reading.currents, this.loop), f, coarse, { ...this.options, top });
+    const context = canvas.getContext("2d"), image = context.createImageData(width, height), top = topCurrent(this.boxes);
+    for (const n of this.shown) collect(raster, this.board.sheets[n], this.board.loopField(n, this.reading.currents, this.loop), this.options.voltage);
+    if (this.frequency && this.over.moved) collectMoved(raster, this.over.moved, this.over.stream(this.loop, this.frequency));
+    colour(image, raster, { bands: this.options.bands, voltage: this.options.voltage && !this.frequency, top });
     context.putImageData(image, 0, 0);
     const loop = this.board.data.loops[this.loop], amps = loop.amps;
     const unit = loop.role === "noisy" ? "A/m" : "A/m per A";
@@ -199,7 +296,7 @@ class Page {
       bar.track = html("i", { "aria-hidden": "true" }, bar);
       bar.fill = html("b", {}, bar.track);
       bar.limit = html("u", {}, bar.track);
-      if (loop.role !== "noisy") bar.track.remove();
+      if (loop.role !== "noisy" || this.victim < 0) bar.track.remove();
       bar.addEventListener("click", () => { this.loop = n; this.choose(); });
       return bar;
     });
@@ -215,6 +312,9 @@ class Page {
   tell() {
     const { data } = this.board, { resistance, shares, sections, links } = this.reading;
     this.bars.forEach((bar, n) => bar.setAttribute("aria-checked", n === this.loop));
+    if (this.over) this.markFrequencies();
+    const between = (i, j) => (this.frequency ? engineering(Math.hypot(...this.over.impedance(i, j, this.frequency)), "Ω") : engineering(resistance[i][j], "Ω"));
+    const what = this.frequency ? `Impedance at ${engineering(this.frequency, "Hz")}` : "Resistance";
     const rows = (id, part, list) => {
       $(part).hidden = !list.length;
       $(id).replaceChildren();
@@ -236,11 +336,11 @@ class Page {
         bar.track.className = each > victim.limit ? "over" : "";
         bar.setAttribute("aria-label", `${data.loops[loop].name}: ${bar.figure.textContent}`);
       }
-      $("sharedlabel").textContent = `Resistance that ${data.loops[victim.loop].name} shares with`;
-      rows("shared", "sharedpart", parts.map(({ loop }) => [data.loops[loop].name, engineering(resistance[victim.loop][loop], "Ω")]));
+      $("sharedlabel").textContent = `${what} that ${data.loops[victim.loop].name} shares with`;
+      rows("shared", "sharedpart", parts.map(({ loop }) => [data.loops[loop].name, between(victim.loop, loop)]));
     } else {
-      $("sharedlabel").textContent = "Resistance";
-      rows("shared", "sharedpart", data.loops.map((loop, n) => [loop.name, engineering(resistance[n][n], "Ω")]));
+      $("sharedlabel").textContent = what;
+      rows("shared", "sharedpart", data.loops.map((loop, n) => [loop.name, between(n, n)]));
     }
     rows("shares", "sharepart", [
       ...data.regions.map((region, r) => [region.name, percent(shares[r][this.loop])]),
@@ -250,7 +350,7 @@ class Page {
       const { volts } = this.heard(resistance, n), it = data.victims[n];
       return [data.loops[it.loop].name, `${engineering(volts, "V")}, ${verdict(volts, it.limit)}`];
     }));
-    rows("links", "linkpart", data.linkNames.map((name, n) => [name, `${percent(links[n][this.loop])} of ${data.loops[this.loop].name}`]));
+    rows("links", "linkpart", this.frequency ? [] : data.linkNames.map((name, n) => [name, `${percent(links[n][this.loop])} of ${data.loops[this.loop].name}`]));
   }
 
   /** Say the reading to those who do not see it, once the hand rests. */
@@ -261,8 +361,11 @@ class Page {
 
   sayPlace(t) {
     const [x, y] = this.board.place(t).map((v) => (1e3 * v).toFixed(1));
-    const figure = this.victim < 0 ? "" : ` ${$("victim").selectedOptions[0].textContent}: about ${engineering(this.volts, "V")}, ${$("verdict").textContent.slice(2)}.`;
-    this.say(`${this.board.data.terminals[t].name} at ${x}, ${y} mm.${figure}`);
+    this.say(`${this.board.data.terminals[t].name} at ${x}, ${y} mm. ${this.summary()}`);
+  }
+
+  summary() {
+    return this.victim < 0 ? "" : `${$("victim").selectedOptions[0].textContent}: about ${engineering(this.volts, "V")}, ${$("verdict").textContent.slice(2)}.`;
   }
 
   hold() {
@@ -271,12 +374,13 @@ class Page {
     to.height = Math.round(to.width * ratio);
     to.getContext("2d").drawImage(from, 0, 0, to.width, to.height);
     const name = this.victim < 0 ? "" : $("victim").selectedOptions[0].textContent;
-    $("heldtext").replaceChildren("held: ", html("b", {}, null, this.victim < 0 ? "picture" : engineering(this.volts, "V")), ` ${name}`);
+    $("heldtext").replaceChildren("held: ", html("b", {}, null, this.victim < 0 ? "picture" : engineering(this.volts, "V")), ` ${name}, ${this.group.variants[this.variant].name}${this.frequency ? `, ${engineering(this.frequency, "Hz")}` : ""}`);
     $("held").hidden = false;
     this.say(`Held: ${name} about ${this.victim < 0 ? "" : engineering(this.volts, "V")}.`);
   }
 
   back() {
+    this.steady();
     this.drawn.forEach((place, t) => { if (place && this.board.movable(t)) this.jump(t, place); });
     this.refresh();
     this.say("All contacts as drawn.");
@@ -295,7 +399,7 @@ class Page {
     const over = $("over");
     over.addEventListener("pointerdown", (event) => {
       const group = event.target.closest?.(".point");
-      if (!group || group.classList.contains("stays")) return;
+      if (!group || group.classList.contains("stays") || this.stays()) return;
       const t = Number(group.dataset.terminal), box = over.getBoundingClientRect(), [x, y] = this.board.place(t);
       this.dragging = { t, dx: this.frame.x(x) - (event.clientX - box.left), dy: this.frame.y(y) - (event.clientY - box.top) };
       group.focus({ preventScroll: true });
@@ -331,12 +435,19 @@ class Page {
     this.times.push(performance.now() - wanted.since);
   }
 
+  /** Above 0 Hz contacts stay where they were drawn. */
+  stays() {
+    if (this.frequency) this.say("Above 0 Hz contacts stay as drawn. Slide to DC to move them.");
+    return this.frequency > 0;
+  }
+
   key(event) {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     const steps = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[event.key];
     const group = document.activeElement?.closest?.(".point");
     if (steps && group) {
       event.preventDefault();
+      if (this.stays()) return;
       const t = Number(group.dataset.terminal), size = event.shiftKey ? 1e-4 : 1e-3, [x, y] = this.board.place(t);
       this.quick = true;
       if (this.board.move(t, x + steps[0] * size, y + steps[1] * size)) this.refresh();
@@ -346,6 +457,12 @@ class Page {
     if (document.activeElement?.tagName === "SELECT") return;
     if (event.key === "h") this.hold();
     if (event.key === "r") this.back();
+    if (event.key === "v" || event.key === "V") {
+      const { length } = this.group.variants;
+      this.turn((this.variant + (event.key === "v" ? 1 : length - 1)) % length);
+      this.say(`${this.group.variants[this.variant].name}. ${this.summary()}`);
+    }
+    if (event.key === "p" && this.over) this.play();
   }
 }
 

@@ -10,7 +10,7 @@ const TABLE = Uint32Array.from({ length: 256 }, (_, n) => { // as pixels of a ca
   const [r, g, b] = COLOURS[i].map((v, c) => Math.round(v + (at - i) * (COLOURS[i + 1][c] - v)));
   return (b << 16) | (g << 8) | r;
 });
-const DECADES = 2.5;
+const DECADES = 3;
 
 /** Where millimetres of the board lie on a picture of width by height pixels. */
 function frameOf(boxes, width, height, margin) {
@@ -21,76 +21,133 @@ function frameOf(boxes, width, height, margin) {
            backX: (px) => x0 + (px - left) / scale, backY: (py) => y1 - (py - top) / scale };
 }
 
-/** Sheet current at which the scale of colours ends, A/m per ampere: of a current spread over a tenth of the board. */
+/** Sheet current at which the scale of colours ends, A/m per ampere: of a current crowded on a fortieth of the board. */
 function topCurrent(boxes) {
-  return 20 / Math.max(...boxes.map(([x0, y0, x1, y1]) => Math.hypot(x1 - x0, y1 - y0)));
+  return 40 / Math.max(...boxes.map(([x0, y0, x1, y1]) => Math.hypot(x1 - x0, y1 - y0)));
 }
 
-/**
- * Paint a loop's field on a sheet into pixels. `coarse` pixels are so many screen pixels wide.
- * options: { top: A/m per ampere where the scale ends, bands, voltage: whether lines of equal voltage are drawn too }
- */
-function paint(image, sheet, field, frame, coarse, options) {
-  const { width, height, data } = image, { scale } = frame, step = coarse / scale;
-  const X0 = frame.backX(0.5 * coarse), Y0 = frame.backY(0.5 * coarse); // middle of the first pixel, metres
-  const { potential, stream, sources } = field, { x, y, triangles, nodes, linear } = sheet;
-  const poly = new Float64Array(12), slope = new Float64Array(6), N = STEPS;
-  const pixels = new Uint32Array(data.buffer), from = Float64Array.from(sources.flatMap(([sx, sy, c, r]) => [sx, sy, c, r * r]));
-  const rise = 127.5 / (DECADES * Math.LN10), low = 255 - 2 * rise * Math.log(options.top); // of the logarithm of K squared
-  const reach = Math.max(1.1, 1.5 / coarse), perPixel = 1 / (N * step) ** 2;
-  // Where lines come closer than four pixels they fade instead of filling the copper.
-  const fade = (K2) => Math.min(1, 1 / (4 * N * step * Math.sqrt(K2)));
-  for (let m = 0; m < sheet.count; m++) {
+/** Visit the pixels of every triangle of a mesh row by row: begin(m) once a triangle, then row(m, j, first, last). */
+function scan(mesh, raster, begin, row) {
+  const { width, height, step, X0, Y0 } = raster, { x, y, triangles } = mesh;
+  for (let m = 0; m < mesh.count; m++) {
     const a = triangles[3 * m], b = triangles[3 * m + 1], c = triangles[3 * m + 2];
     const px = [x[a], x[b], x[c]].map((v) => (v - X0) / step), py = [y[a], y[b], y[c]].map((v) => (Y0 - v) / step);
     const j0 = Math.max(0, Math.ceil(Math.min(...py) - 1e-9)), j1 = Math.min(height - 1, Math.floor(Math.max(...py) + 1e-9));
-    if (j1 < j0) continue;
-    let ready = false;
+    let begun = false;
     for (let j = j0; j <= j1; j++) {
       let left = Infinity, right = -Infinity;
       for (let k = 0; k < 3; k++) {
         const n = (k + 1) % 3, u = py[k], v = py[n];
         if ((u < j && v < j) || (u > j && v > j)) continue;
-        if (u === v) { left = Math.min(left, px[k], px[n]); right = Math.max(right, px[k], px[n]); continue; }
-        const cross = px[k] + ((j - u) / (v - u)) * (px[n] - px[k]);
-        left = Math.min(left, cross);
-        right = Math.max(right, cross);
+        const one = u === v ? px[k] : px[k] + ((j - u) / (v - u)) * (px[n] - px[k]), other = u === v ? px[n] : one;
+        left = Math.min(left, one, other);
+        right = Math.max(right, one, other);
       }
       const i0 = Math.max(0, Math.ceil(left - 1e-9)), i1 = Math.min(width - 1, Math.floor(right + 1e-9));
       if (i1 < i0) continue;
-      if (!ready) { quadratic(sheet, m, stream, potential, poly, slope, options.voltage); ready = true; }
-      const Y = Y0 - j * step, dy = Y - y[a];
-      for (let i = i0; i <= i1; i++) {
-        const X = X0 + i * step, dx = X - x[a], o = j * width + i;
-        let kx = slope[0] + slope[1] * dx + slope[2] * dy, ky = slope[3] + slope[4] * dx + slope[5] * dy;
-        let psi = poly[0] + poly[1] * dx + poly[2] * dy + poly[3] * dx * dx + poly[4] * dx * dy + poly[5] * dy * dy;
-        let inside = false;
-        for (let k = 0; k < from.length; k += 4) {
-          const rx = X - from[k], ry = Y - from[k + 1], r2 = rx * rx + ry * ry, q = from[k + 2] / (TWO_PI * r2);
-          if (r2 < from[k + 3]) inside = true;
-          kx += q * rx;
-          ky += q * ry;
-          if (options.bands) psi += from[k + 2] * turns(rx, ry);
-        }
-        const K2 = kx * kx + ky * ky;
-        const level = inside ? 255 : Math.min(255, Math.max(0, Math.round(low + rise * Math.log(K2))));
-        let ink = 0, shade = 1, white = 0;
-        if (options.bands && !inside) {
-          const value = psi * N, off = value - Math.round(value), near = off * off * perPixel, wide = K2 * reach * reach;
-          shade = Math.floor(value) & 1 ? 0.9 : 1;
-          if (near < wide) ink = fade(K2) * Math.min(1, reach - Math.sqrt(near / K2));
-        }
-        if (options.voltage && !inside) {
-          let phi = poly[6] + poly[7] * dx + poly[8] * dy + poly[9] * dx * dx + poly[10] * dx * dy + poly[11] * dy * dy;
-          for (let k = 0; k < from.length; k += 4)
-            phi -= (from[k + 2] * Math.log((X - from[k]) ** 2 + (Y - from[k + 1]) ** 2)) / (2 * TWO_PI);
-          const value = phi * N, off = value - Math.round(value), near = off * off * perPixel;
-          if (near < K2 * reach * reach) white = fade(K2) * Math.min(1, reach - Math.sqrt(near / K2));
-        }
-        const c = TABLE[level], left = shade * (1 - ink) * (1 - white), add = 255 * white;
-        pixels[o] = 0xff000000 | ((left * (c >> 16) + add) << 16) | ((left * ((c >> 8) & 255) + add) << 8) | (left * (c & 255) + add);
-      }
+      if (!begun) { begin(m); begun = true; }
+      row(m, j, i0, i1);
     }
+  }
+}
+
+/** Pixels, each `coarse` screen pixels wide, and what is known at them: nothing yet. */
+function rasterOf(frame, coarse) {
+  const width = Math.ceil(frame.width / coarse), height = Math.ceil(frame.height / coarse), size = width * height;
+  const fields = Object.fromEntries(["psi", "phi", "kx", "ky", "ix", "iy"].map((name) => [name, new Float32Array(size)]));
+  return { width, height, step: coarse / frame.scale, X0: frame.backX(0.5 * coarse), Y0: frame.backY(0.5 * coarse), coarse,
+           known: new Uint8Array(size), done: new Uint8Array(size), ...fields }; // known: 1 copper, 2 a contact
+}
+
+/** A loop's steady field on a sheet, at the pixels: stream function and sheet current, on demand the potential. */
+function collect(raster, sheet, { potential, stream, sources }, voltage) {
+  const { X0, Y0, step, width, psi, phi, kx, ky, known } = raster, { x, y, triangles } = sheet;
+  const poly = new Float64Array(12), slope = new Float64Array(6);
+  const from = Float64Array.from(sources.flatMap(([sx, sy, c, r]) => [sx, sy, c, r * r]));
+  scan(sheet, raster, (m) => quadratic(sheet, m, stream, potential, poly, slope), (m, j, i0, i1) => {
+    const a = triangles[3 * m], Y = Y0 - j * step, dy = Y - y[a];
+    for (let i = i0; i <= i1; i++) {
+      const X = X0 + i * step, dx = X - x[a], o = j * width + i;
+      let ux = slope[0] + slope[1] * dx + slope[2] * dy, uy = slope[3] + slope[4] * dx + slope[5] * dy;
+      let turn = poly[0] + poly[1] * dx + poly[2] * dy + poly[3] * dx * dx + poly[4] * dx * dy + poly[5] * dy * dy;
+      let mark = 1;
+      for (let k = 0; k < from.length; k += 4) {
+        const rx = X - from[k], ry = Y - from[k + 1], r2 = rx * rx + ry * ry, q = from[k + 2] / (TWO_PI * r2);
+        if (r2 < from[k + 3]) mark = 2;
+        ux += q * rx;
+        uy += q * ry;
+        turn += from[k + 2] * turns(rx, ry);
+      }
+      kx[o] = ux;
+      ky[o] = uy;
+      psi[o] = turn;
+      known[o] = mark;
+      if (!voltage) continue;
+      let level = poly[6] + poly[7] * dx + poly[8] * dy + poly[9] * dx * dx + poly[10] * dx * dy + poly[11] * dy * dy;
+      for (let k = 0; k < from.length; k += 4)
+        level -= (from[k + 2] * Math.log((X - from[k]) ** 2 + (Y - from[k + 1]) ** 2)) / (2 * TWO_PI);
+      phi[o] = level;
+    }
+  });
+}
+
+/** Move it by a stream function on another mesh, real and imaginary; a part of the steady one becomes that mesh's. */
+function collectMoved(raster, mesh, { re, im, steady, part }) {
+  const { X0, Y0, step, width, psi, kx, ky, ix, iy, done } = raster, { x, y, triangles } = mesh;
+  const [rx, ry] = mesh.current(re), [jx, jy] = mesh.current(im), [sx, sy] = mesh.current(steady, true);
+  const byPoint = [re, rx, ry, jx, jy, sx, sy], plane = new Float64Array(3 * (byPoint.length + 1));
+  scan(mesh, raster, (m) => {
+    const a = triangles[3 * m], b = triangles[3 * m + 1], c = triangles[3 * m + 2];
+    const bx = x[b] - x[a], by = y[b] - y[a], cx = x[c] - x[a], cy = y[c] - y[a], twice = bx * cy - by * cx;
+    const put = (n, at, p, q) => {
+      plane[3 * n] = at;
+      plane[3 * n + 1] = (p * cy - q * by) / twice;
+      plane[3 * n + 2] = (q * bx - p * cx) / twice;
+    };
+    byPoint.forEach((values, n) => put(n, values[a], values[b] - values[a], values[c] - values[a]));
+    put(byPoint.length, steady[3 * m], steady[3 * m + 1] - steady[3 * m], steady[3 * m + 2] - steady[3 * m]);
+  }, (m, j, i0, i1) => {
+    const a = triangles[3 * m], dy = Y0 - j * step - y[a];
+    for (let i = i0; i <= i1; i++) {
+      const o = j * width + i, dx = X0 + i * step - x[a];
+      if (done[o]) continue; // on an edge between two triangles
+      done[o] = 1;
+      const at = (n) => plane[3 * n] + plane[3 * n + 1] * dx + plane[3 * n + 2] * dy, off = at(7) - psi[o];
+      psi[o] += at(0) + part * (off - Math.round(off));
+      kx[o] += at(1) + part * (at(5) - kx[o]);
+      ky[o] += at(2) + part * (at(6) - ky[o]);
+      ix[o] = at(3);
+      iy[o] = at(4);
+    }
+  });
+}
+
+/** Colour the pixels. options: { top: A/m per ampere where the scale ends, bands, voltage } */
+function colour(image, raster, options) {
+  const pixels = new Uint32Array(image.data.buffer), { psi, phi, kx, ky, ix, iy, known, step, coarse } = raster, N = STEPS;
+  const rise = 127.5 / (DECADES * Math.LN10), low = 255 - 2 * rise * Math.log(options.top); // of the logarithm of K squared
+  const reach = Math.max(1.1, 1.5 / coarse), perPixel = 1 / (N * step) ** 2;
+  // Where lines come closer than four pixels they fade instead of filling the copper.
+  const ink = (value, K2) => {
+    const off = value - Math.round(value), near = off * off * perPixel;
+    if (near >= K2 * reach * reach) return 0;
+    return Math.min(1, 1 / (4 * N * step * Math.sqrt(K2))) * Math.min(1, reach - Math.sqrt(near / K2));
+  };
+  for (let o = 0; o < known.length; o++) {
+    if (!known[o]) continue;
+    const real = kx[o] * kx[o] + ky[o] * ky[o], K2 = real + ix[o] * ix[o] + iy[o] * iy[o];
+    let level = 255, dark = 0, shade = 1, white = 0;
+    if (known[o] === 1) {
+      level = Math.min(255, Math.max(0, Math.round(low + rise * Math.log(K2))));
+      if (options.bands) { // half a step off the border, on which the stream function is constant
+        const value = psi[o] * N + 0.5;
+        dark = ink(value, real);
+        shade = Math.floor(value) & 1 ? 0.9 : 1;
+      }
+      if (options.voltage) white = ink(phi[o] * N, real);
+    }
+    const c = TABLE[level], left = shade * (1 - dark) * (1 - white), add = 255 * white;
+    pixels[o] = 0xff000000 | ((left * (c >> 16) + add) << 16) | ((left * ((c >> 8) & 255) + add) << 8) | (left * (c & 255) + add);
   }
 }
 
@@ -104,7 +161,7 @@ function turns(x, y) {
 }
 
 /** Stream function and sheet current (mean of both sides) of a triangle as polynomials round its first corner. */
-function quadratic(sheet, m, stream, potential, poly, slope, voltage) {
+function quadratic(sheet, m, stream, potential, poly, slope) {
   const l = sheet.linear.subarray(6 * m, 6 * m + 6), n = sheet.nodes.subarray(6 * m, 6 * m + 6);
   const expand = (f, into, from) => {
     // f = f0 (1 - L1 - L2)(1 - 2 L1 - 2 L2) + ..., in L1 and L2 from the first corner.

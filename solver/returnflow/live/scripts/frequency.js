@@ -1,0 +1,83 @@
+"use strict";
+// Above 0 Hz: what a reduced model gave on a grid of frequencies, by cubics between them. Contacts are as drawn.
+
+class Frequencies {
+  constructor(data, loops) {
+    Object.assign(this, data);
+    this.loops = loops;
+    if (data.pattern) this.moved = new Moved(data.pattern);
+  }
+
+  /** Four neighbours on the grid and their weights at a frequency. */
+  weights(frequency) {
+    const at = Math.min(this.count - 1, Math.max(0, this.perDecade * Math.log10(frequency / this.lowest)));
+    const i = Math.min(this.count - 2, Math.floor(at)), t = at - i, last = this.count - 1;
+    const cubic = [-t * (1 - t) ** 2 / 2, 1 + t * t * (3 * t - 5) / 2, t * (1 + t * (4 - 3 * t)) / 2, t * t * (t - 1) / 2];
+    return cubic.map((weight, k) => [Math.min(last, Math.max(0, i - 1 + k)), weight]);
+  }
+
+  /** Numbers from `array` at a frequency, `width` of them at every point of the grid, from `start` on. */
+  at(frequency, array, width, start, count = 1) {
+    const result = new Float64Array(count);
+    for (const [n, weight] of this.weights(frequency)) for (let k = 0; k < count; k++) result[k] += weight * array[n * width + start + k];
+    return result;
+  }
+
+  /** Impedance between two loops, real and imaginary part in ohm. */
+  impedance(i, j, frequency) {
+    const f = Math.max(frequency, this.lowest), n = this.loops;
+    const [re, inductance] = this.at(f, this.Z, 2 * n * n, 2 * (i * n + j), 2);
+    return [re, TWO_PI * frequency * inductance];
+  }
+
+  share(region, loop, frequency, regions) { return this.at(frequency, this.shares, regions * this.loops, region * this.loops + loop)[0]; }
+
+  section(section, loop, frequency, sections) { return this.at(frequency, this.sections, sections * this.loops, section * this.loops + loop)[0]; }
+
+  /** Stream function by which a loop's return has moved: real and imaginary part at the points of its mesh. */
+  stream(loop, frequency) {
+    const { vectors, scale, parts } = this.pattern.loops[loop], kept = vectors.length, size = this.pattern.points.length / 2;
+    const re = new Float64Array(size), im = new Float64Array(size), weights = this.at(frequency, parts, 2 * kept, 0, 2 * kept);
+    vectors.forEach((vector, k) => {
+      const a = scale[k] * weights[2 * k], b = scale[k] * weights[2 * k + 1];
+      for (let i = 0; i < size; i++) { re[i] += a * vector[i]; im[i] += b * vector[i]; }
+    });
+    // Where most of the return has moved, what is left of the steady pattern must be that of the same mesh.
+    const turning = this.marks[loop][0], part = turning ? 1 / (1 + (turning / frequency) ** 2) : 0;
+    return { re, im, steady: this.steady(loop), part };
+  }
+
+  /** The steady stream function on the corners of the mesh's triangles; single-valued up to whole amperes. */
+  steady(loop) {
+    const { steady, range: [low, scale], jumps } = this.pattern.loops[loop], { triangles } = this.pattern;
+    const values = Float64Array.from(triangles, (point) => low + scale * steady[point]);
+    for (let n = 0; n < jumps.length; n += 2) values[jumps[n]] += jumps[n + 1];
+    return values;
+  }
+}
+
+/** A mesh of first-order elements, with currents that are smoothed to its points. */
+class Moved {
+  constructor({ points, triangles }) {
+    this.count = triangles.length / 3;
+    this.triangles = triangles;
+    this.x = Float64Array.from({ length: points.length / 2 }, (_, i) => NANO * points[2 * i]);
+    this.y = Float64Array.from({ length: points.length / 2 }, (_, i) => NANO * points[2 * i + 1]);
+  }
+
+  /** Sheet current of a stream function at the points, mean of the triangles round each by their areas; psi by points, or by corners. */
+  current(psi, corners = false) {
+    const size = this.x.length, kx = new Float64Array(size), ky = new Float64Array(size), area = new Float64Array(size), { x, y } = this;
+    for (let m = 0; m < this.count; m++) {
+      const [a, b, c] = [this.triangles[3 * m], this.triangles[3 * m + 1], this.triangles[3 * m + 2]];
+      const twice = (x[b] - x[a]) * (y[c] - y[a]) - (y[b] - y[a]) * (x[c] - x[a]);
+      // Twice the area times the gradient turned: K = (psi_y, -psi_x).
+      const [p, q, r] = corners ? [psi[3 * m], psi[3 * m + 1], psi[3 * m + 2]] : [psi[a], psi[b], psi[c]];
+      const gx = p * (x[c] - x[b]) + q * (x[a] - x[c]) + r * (x[b] - x[a]);
+      const gy = p * (y[c] - y[b]) + q * (y[a] - y[c]) + r * (y[b] - y[a]);
+      for (const i of [a, b, c]) { kx[i] += gx; ky[i] += gy; area[i] += twice; }
+    }
+    for (let i = 0; i < size; i++) { kx[i] /= area[i]; ky[i] /= area[i]; }
+    return [kx, ky];
+  }
+}
