@@ -1,4 +1,4 @@
-"""What the page is given above 0 Hz: impedances, shares and field patterns of a reduced model, on a grid of frequencies."""
+"""What the page is given above 0 Hz: impedances, shares and patterns of a reduced model on a grid of frequencies."""
 
 from __future__ import annotations
 

@@ -21,8 +21,8 @@ from returnflow_geometry.model.board import Case
 
 SCRIPTS = ("data", "words", "algebra", "sheet", "board", "frequency", "picture", "page")
 RESTS = (
-    "Steady current in thin copper, solved in this page from both sides as contacts move, and induction from a reduced model of the board as drawn: “about” means within a few "
-    "tenths of a per cent of a full solve, more where a contact comes within a millimetre of an edge; no guaranteed "
+    "Steady current in thin copper, solved in this page from both sides as contacts move, and induction from a reduced "
+    "model of the board as drawn: “about” means within a few tenths of a per cent of a full solve, more where a contact comes within a millimetre of an edge; no guaranteed "
     "bracket. A layout aid, not a compliance test, no substitute for a measurement. Protective earth, isolation and "
     "cable shields are safety matters for local codes and a qualified person."
 )
@@ -64,7 +64,7 @@ def board_group(
     """A case and its variants as the page's scripts want them."""
     named = {AS_DRAWN: case, **{variant.name: variant.case for variant in case.variants}}
     known: dict[Signature, tuple[LiveBoard, dict[str, Any] | None]] = {}
-    variants = []
+    variants: list[dict[str, Any]] = []
     for name, one in named.items():
         if only is not None and name not in only:
             continue
