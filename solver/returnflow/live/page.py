@@ -22,9 +22,10 @@ from returnflow_geometry.model.board import Case
 SCRIPTS = ("data", "words", "algebra", "sheet", "board", "frequency", "picture", "page")
 RESTS = (
     "Steady current in thin copper, solved in this page from both sides as contacts move, and induction from a reduced "
-    "model of the board as drawn: “about” means within a few tenths of a per cent of a full solve, more where a contact comes within a millimetre of an edge; no guaranteed "
-    "bracket. A layout aid, not a compliance test, no substitute for a measurement. Protective earth, isolation and "
-    "cable shields are safety matters for local codes and a qualified person."
+    "model of the board as drawn: “about” means within a few tenths of a per cent of a full solve, more where a "
+    "contact comes within a millimetre of an edge; no guaranteed bracket. A layout aid: no compliance test, no "
+    "substitute for a measurement. Protective earth, isolation and cable shields are safety matters for local codes "
+    "and a qualified person."
 )
 
 
