@@ -149,10 +149,6 @@ class TestPictures:
         assert "a line stands for 50 mA on every plane" in made["flow-driver-back.png"].caption
         assert '"return" passes over it on another layer' in made["board.png"].caption
 
-    def test_few_for_a_variant_that_is_compared(self):
-        kinds = [picture.kind for picture in album.pictures(layered(), extent="few")]
-        assert set(kinds) == {"board", "flow"}
-
     def test_coupling_is_drawn_at_the_frequency_that_makes_the_noise(self):
         it = layered()
         (part,) = it.sensitive[0].contributions

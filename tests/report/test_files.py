@@ -63,7 +63,7 @@ def drawn_once(monkeypatch):
 def fake(of, say=None, *, extent="all"):
     if say:
         say("a picture")
-    return {"all": list(drawn()), "few": list(drawn()[1:4]), "brief": list(drawn()[:2])}[extent]
+    return {"all": list(drawn()), "brief": list(drawn()[:2])}[extent]
 
 
 def strict(text: str):
@@ -313,7 +313,8 @@ class TestWriting:
         paths = write_all(two_variants(), tmp_path).paths
         folders = {path.parent.name for path in paths if path.suffix == ".vtu"}
         assert folders == {"solid-plane", "solid-plane-2"}
-        assert (tmp_path / "solid-plane-2" / "board.png").is_file()
+        assert (tmp_path / "solid-plane" / "board.png").is_file()
+        assert (tmp_path / "solid-plane-2" / "fields.vtu").is_file()
         assert (tmp_path / "report.html").is_file()
 
     def test_what_shows_all_variants_lies_above_their_folders(self, tmp_path):
@@ -326,10 +327,10 @@ class TestWriting:
             "compare-placement-weak-v-grosse.png",
         ]
         names = {str(path.relative_to(tmp_path)) for path in paths}
-        assert {"as-drawn/board.png", "no-slot/fields.vtu", "half-half/board.png"} <= names
-        # All pictures of the first variant, few of the others.
+        assert {"as-drawn/board.png", "no-slot/fields.vtu", "half-half/fields.vtu"} <= names
+        # All pictures of the first variant; the others are shown beside it.
         assert len([name for name in names if name.startswith("as-drawn/")]) == 1 + len(drawn())
-        assert len([name for name in names if name.startswith("no-slot/")]) == 4
+        assert len([name for name in names if name.startswith("no-slot/")]) == 1
         assert all(is_ours(path) for path in paths)
 
     def test_variants_that_are_gone_take_their_folders_with_them(self, tmp_path):

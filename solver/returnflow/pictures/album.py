@@ -12,7 +12,7 @@ from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.result import Result, Spectral
 from returnflow.pictures import captions, fields, over_frequency, why
 from returnflow.pictures.board_map import board_frame
-from returnflow.pictures.comparisons import compared, loud_loops
+from returnflow.pictures.comparisons import compared
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.maps import Maps
 from returnflow.pictures.picture import Drawing, Picture, PictureKind, Wanted, draw_all
@@ -23,7 +23,7 @@ from returnflow.words.drives import driven, telling_frequencies
 from returnflow_geometry.model.numbers import engineering
 
 LEAST_NOISE = 0.1  # of the strongest voltage, for a coupling map of its own
-Extent = Literal["all", "few", "brief"]
+Extent = Literal["all", "brief"]
 MOST_PAIRS = 4  # coupling maps per sensitive loop or pair of cables, the strongest
 
 
@@ -36,9 +36,8 @@ def pictures(result: Result, progress: Progress | None = None, *, extent: Extent
     result : Result
     progress : function of one string, optional
         Called before each picture.
-    extent : "all", "few" or "brief"
-        Few: boards, placements and the flows of the loops that dominate a budget. Brief: the picture that shows why,
-        and the first board.
+    extent : "all" or "brief"
+        Brief: the picture that shows why, and the first board.
     """
     return draw_all(_wanted(result, extent), progress)
 
@@ -64,7 +63,7 @@ def _wanted(result: Result, extent: Extent) -> Iterator[Wanted]:
     maps = [Maps(view, Frame(view, "", "", bar=True).window) for view in views]
     # Files of the first copper are named without it.
     tags = [(), *((view.copper,) for view in views[1:])]
-    if extent != "few" and (found := why.answered(result)) is not None:
+    if (found := why.answered(result)) is not None:
         view = result.on(why.telling_copper(result, *found))
         draw: Callable[[], Drawing] = partial(why.why_frame, view, *found)
         yield _one("why", (found[1].loop, found[0].loop), (), draw, why.why_words(view, *found))
@@ -78,33 +77,28 @@ def _wanted(result: Result, extent: Extent) -> Iterator[Wanted]:
             if result.case.board.terminal(loop.inject).copper == view.copper:
                 draw = partial(fields.placement_frame, its_maps, budget)
                 yield _one("placement", (budget.loop,), tag, draw, captions.placement_words(view, budget))
-    loud = loud_loops(result) if extent == "few" else None
-    if loud is None:
-        for budget in (*result.sensitive, *result.cables):
-            for part in strongest(budget):
-                i, j = result.index(budget.loop), result.index(part.loop)
-                parts = coupling_parts(result, i, j, noise_frequency(result, part))
-                for view, its_maps, tag in zip(views, maps, tags, strict=True):
-                    # Where nothing couples, one picture says so; where only induction does, there is nothing to see.
-                    nothing = parts.max() == 0 and part.noise <= 2 * abs(part.transfer) * part.current
-                    if (nothing and view is views[0]) or parts[view.focus] >= LEAST_PART:
-                        draw = partial(fields.coupling_frame, its_maps, budget, part)
-                        words = captions.coupling_words(view, budget, part)
-                        yield _one("coupling", (part.loop, budget.loop), tag, draw, words)
-    yield from _flows(result, maps, tags, loud)
-    if result.spectral is not None and extent == "all":
+    for budget in (*result.sensitive, *result.cables):
+        for part in strongest(budget):
+            i, j = result.index(budget.loop), result.index(part.loop)
+            parts = coupling_parts(result, i, j, noise_frequency(result, part))
+            for view, its_maps, tag in zip(views, maps, tags, strict=True):
+                # Where nothing couples, one picture says so; where only induction does, there is nothing to see.
+                nothing = parts.max() == 0 and part.noise <= 2 * abs(part.transfer) * part.current
+                if (nothing and view is views[0]) or parts[view.focus] >= LEAST_PART:
+                    draw = partial(fields.coupling_frame, its_maps, budget, part)
+                    words = captions.coupling_words(view, budget, part)
+                    yield _one("coupling", (part.loop, budget.loop), tag, draw, words)
+    yield from _flows(result, maps, tags)
+    if result.spectral is not None:
         yield from _over_frequency(views[0], result.spectral)
 
 
-def _flows(
-    result: Result, maps: Sequence[Maps], tags: Sequence[tuple[str, ...]], only: Sequence[str] | None
-) -> Iterator[Wanted]:
+def _flows(result: Result, maps: Sequence[Maps], tags: Sequence[tuple[str, ...]]) -> Iterator[Wanted]:
     """Flows on every copper that has a part in them; what is compared has one scale, whatever the copper."""
     loops = result.case.loops
-    chosen = [j for j, loop in enumerate(loops) if only is None or loop.name in only]
     flows = [
         (n, j, f)
-        for j in chosen
+        for j in range(len(loops))
         for f in (0.0, *telling_frequencies(result, j))
         for parts in [flow_parts(result, j, f)]
         for n, its_maps in enumerate(maps)

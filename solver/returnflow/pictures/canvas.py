@@ -124,10 +124,11 @@ class Canvas:
     def draw_segments(self, segments: Floats, colour: str, width: float, zorder: float = 4) -> None:
         """Straight pieces of shape (k, 2, 2) in metres."""
         if len(segments):
-            self.axes.add_collection(
-                LineCollection(list(MM * segments), colors=colour, linewidths=width, capstyle="round", zorder=zorder),
-                autolim=False,
-            )
+            # As one path: thousands of lines of their own take ten times as long.
+            codes = np.tile(np.array([Path.MOVETO, Path.LINETO], dtype=np.uint8), len(segments))
+            path = Path(MM * segments.reshape(-1, 2), codes)
+            style = {"facecolor": "none", "edgecolor": colour, "linewidth": width, "capstyle": "round"}
+            self.draw_path(path, zorder=zorder, **style)
 
     def draw_labels(self, labels: Sequence[Label], lines: Floats | None = None) -> list[str]:
         """

@@ -1,4 +1,4 @@
-"""All pictures and fields of a study, drawn side by side."""
+"""All pictures and fields of a study: of the first variant in a process of its own, of all side by side here."""
 
 from __future__ import annotations
 
@@ -12,8 +12,7 @@ import joblib
 
 from returnflow.advice.study import Study
 from returnflow.answers.processes import pool, replaced_quietly
-from returnflow.answers.result import Result
-from returnflow.pictures.album import Extent, pictures, shared_pictures
+from returnflow.pictures.album import pictures, shared_pictures
 from returnflow.pictures.picture import Picture
 from returnflow.pictures.vtu import vtu_bytes
 from returnflow.resistive.linear import Progress
@@ -27,7 +26,7 @@ class DrawnStudy:
     Attributes
     ----------
     pictures : dict, variant name to list of Picture
-        All of the first variant, few of the others.
+        Of the first variant: what differs in the others is in `shared`.
     shared : list of Picture
         Of all variants side by side, and of sweeps.
     fields : dict, variant name to bytes
@@ -44,7 +43,7 @@ class DrawnStudy:
 
 def draw(study: Study, progress: Progress | None = None, jobs: int | None = None, *, brief: bool = False) -> DrawnStudy:
     """
-    Draw a study: with several variants each in a process of its own, as many as there are cores at a time.
+    Draw a study; the first of several variants in a process of its own, where there may be two.
 
     Parameters
     ----------
@@ -56,49 +55,35 @@ def draw(study: Study, progress: Progress | None = None, jobs: int | None = None
         Only what the brief report shows.
     """
     say = progress or (lambda _: None)
-    names = list(study.variants)
-    first: Extent = "brief" if brief else "all"
-    others: Extent | None = None if brief else "few"
-    extents = [first if number == 0 else others for number in range(len(names))]
-    work = [functools.partial(_drawn, study[name], extent) for name, extent in zip(names, extents, strict=True)]
-    workers = min(len(work), jobs or joblib.effective_n_jobs(-1))
-    made: dict[str, tuple[list[Picture], bytes, str]] = {}
-    if workers <= 1:
-        shared = shared_pictures(study, say, brief=brief)
-        for name, item in zip(names, work, strict=True):
-            made[name] = item(say)
+    first, result = next(iter(study.variants.items()))
+    work = functools.partial(pictures, result, extent="brief" if brief else "all")
+    if brief or len(study.variants) == 1 or (jobs or joblib.effective_n_jobs(-1)) < 2:
+        shared, own = shared_pictures(study, say, brief=brief), work(say)
+        fields, failed = _fields(study)
     else:
-        say(f"pictures of {len(work)} variants, {workers} at a time")
-        # They are under way as soon as they are asked for: what shows all variants is drawn here meanwhile.
-        parallel = pool(workers)
+        say("pictures of all variants side by side, and of the first one")
+        # Those of the first are under way as soon as they are asked for.
+        parallel = pool(2)
         with replaced_quietly():
-            answers = parallel(joblib.delayed(item)(None) for item in work)
+            answers = parallel(joblib.delayed(work)(None) for _ in range(1))
             shared = shared_pictures(study, say, brief=brief)
+            fields, failed = _fields(study)
             try:
-                for name, answer in zip(names, answers, strict=True):
-                    made[name] = answer
-                    say(f"{name}: drawn ({len(made)} of {len(work)})")
+                (own,) = answers
             except BrokenExecutor:
-                say("a process was killed, usually for lack of memory: drawing the rest one at a time")
-                for name, item in zip(names, work, strict=True):
-                    made[name] = made.get(name) or item(say)
-    every = [*shared, *(picture for name in names for picture in made[name][0])]
-    return DrawnStudy(
-        pictures={name: made[name][0] for name in names},
-        shared=shared,
-        fields={name: made[name][1] for name in names if made[name][1]},
-        failed=(
-            *(picture.caption for picture in every if not picture.png),
-            *(f"{name}: {made[name][2]}" for name in names if made[name][2]),
-        ),
-    )
+                say("a process was killed, usually for lack of memory: drawing its pictures once more, here")
+                own = work(say)
+    undrawn = [picture.caption for picture in (*shared, *own) if not picture.png]
+    return DrawnStudy(pictures={first: own}, shared=shared, fields=fields, failed=(*undrawn, *failed))
 
 
-def _drawn(result: Result, extent: Extent | None, progress: Progress | None) -> tuple[list[Picture], bytes, str]:
-    """Pictures, content of fields.vtu, and why there is none."""
-    made = pictures(result, progress, extent=extent) if extent else []
-    try:
-        with tempfile.TemporaryDirectory() as scratch:
-            return made, vtu_bytes(result, Path(scratch) / "fields.vtu"), ""
-    except Exception as error:  # the numbers stand without it
-        return made, b"", f"fields.vtu could not be written ({type(error).__name__}: {error})."
+def _fields(study: Study) -> tuple[dict[str, bytes], list[str]]:
+    """Content of every variant's fields.vtu, and why there is none."""
+    made, failed = {}, []
+    with tempfile.TemporaryDirectory() as scratch:
+        for name, result in study.variants.items():
+            try:
+                made[name] = vtu_bytes(result, Path(scratch) / "fields.vtu")
+            except Exception as error:  # the numbers stand without it
+                failed.append(f"{name}: fields.vtu could not be written ({type(error).__name__}: {error}).")
+    return made, failed

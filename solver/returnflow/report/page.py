@@ -66,6 +66,8 @@ SPECTRAL = (
     "hold at the resistive limit (low frequency)."
 )
 
+BESIDE = "Its pictures stand beside those of the others, above; a run of this variant alone draws all that it has."
+
 Block = Table | Picture | str | tuple[str, ...]  # a table, a picture, a paragraph, or a list
 
 
@@ -188,7 +190,8 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
     level = 3 if several else 2
     board = of("why", "board")
     if several:
-        yield Section(f"Details: {result.name}", (summary(result), *board))
+        beside = () if pictures else (BESIDE,)
+        yield Section(f"Details: {result.name}", (summary(result), *beside, *board))
     elif board:
         yield Section("The board", board)
     for budget in (*result.sensitive, *result.cables):
