@@ -173,8 +173,11 @@ def _run(arguments: argparse.Namespace) -> int:
     """Solve a case, print the results, and write report.html, result.json, fields.vtu and the pictures."""
     from returnflow.advice.study import run
     from returnflow.report.files import check_directory, to_dict, write_all
+    from returnflow.resistive.linear import NumericalError
+    from returnflow.words.first_look import first_look
     from returnflow.words.terminal import summary_table
     from returnflow_geometry.casefile.read import read_case
+    from returnflow_geometry.mesh.mesher import MeshError
     from returnflow_geometry.model.wording import named
 
     case = read_case(arguments.case)
@@ -192,6 +195,12 @@ def _run(arguments: argparse.Namespace) -> int:
         if not arguments.quiet:
             _say(f"[{time.perf_counter() - begin:6.1f} s] {line}")
 
+    if not arguments.quiet:
+        with contextlib.suppress(NumericalError, MeshError):  # the whole solve says why
+            early = first_look(case)
+            progress(
+                f"first look at 0 Hz, by resistance alone, to about 5 %\n{early}" if early else "no loop has a limit"
+            )
     study = run(case, progress=progress, only=arguments.variant, jobs=arguments.jobs)
     for name, reason in study.failed.items():
         _say(f"variant {named(name)} failed and is left out: {reason}")

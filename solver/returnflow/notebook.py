@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import fields as fields_of
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from returnflow.advice import study as advice
+from returnflow.answers.result import Result
 from returnflow.report.kept import FieldsMissingError, LoadError
 from returnflow.report.record import read_back
 from returnflow.resistive.conduction import Options
@@ -160,9 +161,10 @@ def run(
     *,
     only: Sequence[str] | None = None,
     jobs: int | None = None,
+    each: Callable[[str, Result], object] | None = None,
 ) -> Study:
     """Solve a case and its variants; see `returnflow.advice.study.run` for parameters and mistakes."""
-    return Study.of(advice.run(case, options, progress, only=only, jobs=jobs))
+    return Study.of(advice.run(case, options, progress, only=only, jobs=jobs, each=each))
 
 
 def load(path: str | Path) -> Study:

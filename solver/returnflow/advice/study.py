@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import platform
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -124,6 +124,7 @@ def run(
     *,
     only: Sequence[str] | None = None,
     jobs: int | None = None,
+    each: Callable[[str, Result], object] | None = None,
 ) -> Study:
     """
     Solve a case and its variants.
@@ -141,6 +142,8 @@ def run(
     jobs : int, optional
         Processes that solve side by side; by default one for each core. A backend of joblib that is set up outside
         (`joblib.parallel_config`) is used as it is, with all its workers by default.
+    each : function of name and Result, optional
+        Called with every variant, and every board drawn for the decision, as soon as it is solved.
 
     Raises
     ------
@@ -162,7 +165,7 @@ def run(
     # What no variant shows already; a trial that fails is no option, and nothing else.
     boards = {signature(item, options) for item in cases.values()}
     extra = {} if only is not None else {n: c for n, c in trials(case).items() if signature(c, options) not in boards}
-    answers = solve_each(cases | extra, evaluate, options, say, jobs)
+    answers = solve_each(cases | extra, evaluate, options, say, jobs, each=each)
     outcomes = {name: answers[name] for name in names}
     failed = {name: outcome for name, outcome in outcomes.items() if isinstance(outcome, Exception)}
     stopped = any(str(outcome) == STOPPED for outcome in failed.values())
@@ -178,7 +181,10 @@ def run(
             more = wanted(base, open_to, kind)
             if more:
                 say(f"to prove what is recommended: {', '.join(more)}")
-                answers |= solve_each({name: trial.case for name, trial in more.items()}, evaluate, options, say, jobs)
+                solved: dict[str, Result | Exception] = solve_each(
+                    {name: trial.case for name, trial in more.items()}, evaluate, options, say, jobs, each=each
+                )
+                answers |= solved
             drawn |= more
     sweeping = only is None and case.sweeps and not stopped
     swept = run_sweeps(case, options, progress, jobs) if sweeping else ()

@@ -33,6 +33,7 @@ def solve_each(
     *,
     compare_gaps: bool = True,
     highest: float | None = None,
+    each: Callable[[str, Answer], object] | None = None,
 ) -> dict[str, Answer | Exception]:
     """
     Solve several cases, each different board once, side by side.
@@ -49,6 +50,8 @@ def solve_each(
         Solve once more without the gaps that routes cross.
     highest : float, optional
         Hertz up to which the reduced models are to be accurate; see `solve_case`.
+    each : function of name and answer, optional
+        Called here with every answer as it comes.
 
     Returns
     -------
@@ -62,15 +65,22 @@ def solve_each(
     work = [functools.partial(_answers, group, finish, options, compare_gaps, highest) for group in groups.values()]
     workers = min(len(work), jobs or joblib.effective_n_jobs(-1))
     answers: dict[str, Answer | Exception] = {}
+
+    def kept(found: dict[str, Answer | Exception]) -> None:
+        answers.update(found)
+        for name, answer in found.items():
+            if each is not None and not isinstance(answer, Exception):
+                each(name, answer)
+
     if workers <= 1:
         with contextlib.suppress(KeyboardInterrupt):  # what is solved stands
             for item, group in zip(work, groups.values(), strict=True):
-                answers |= item(say if len(work) == 1 else _named(say, next(iter(group))))
+                kept(item(say if len(work) == 1 else _named(say, next(iter(group)))))
     else:
         say(f"{len(work)} different boards, {workers} at a time")
 
         def told(found: dict[str, Answer | Exception]) -> None:
-            answers.update(found)
+            kept(found)
             failed = [name for name, answer in found.items() if isinstance(answer, Exception)]
             done = sum(next(iter(group)) in answers for group in groups.values())
             say(f"{', '.join(found)}: {'failed' if failed else 'solved'} ({done} of {len(work)})")
