@@ -169,7 +169,11 @@ class Builder:
             temperature=temperature,
             layers=layers,
             coppers=coppers,
-            cutouts=tuple(chain.from_iterable(self._each("cutout", self._cutouts))),
+            cutouts=tuple(
+                chain.from_iterable(
+                    [item] if isinstance(item, Cutout) else item for item in self._each("cutout", self._cutouts)
+                )
+            ),
             terminals=terminals,
             bridges=tuple(chain.from_iterable(self._each("bridge", _bridges))),
             links=links,

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from returnflow_geometry.keys.schema import UM
-from returnflow_geometry.model.board import Copper, Layer, Link, Terminal
+from returnflow_geometry.model.board import Copper, Cutout, Layer, Link, Terminal
 from returnflow_geometry.model.numbers import MM
 
-Part = Layer | Copper | Terminal | Link
+Part = Layer | Copper | Cutout | Terminal | Link
 
 
 def table_of(item: object) -> object:
@@ -29,6 +29,8 @@ def part_table(item: Part) -> dict[str, object]:
             table = {"copper_um": item.thickness * UM, "below_mm": None if item.below is None else item.below * MM}
         case Copper():
             table = {"layer": item.layer, "shape": item.shape}
+        case Cutout():
+            table = {"copper": item.copper, "shape": item.shape}
         case Terminal():
             table = {"copper": item.copper, "shape": item.shape, "bonded": item.bonded}
         case Link():

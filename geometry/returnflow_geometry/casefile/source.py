@@ -46,6 +46,7 @@ from returnflow_geometry.fabrication.copper.contacts import pieces_of
 from returnflow_geometry.fabrication.copper.extract import TEMPERATURE, BoardPart, board_of
 from returnflow_geometry.fabrication.copper.merged import SIMPLIFY, copper_name
 from returnflow_geometry.fabrication.copper.pins import Pin, find_pin, pins_of
+from returnflow_geometry.fabrication.copper.slots import with_slots
 from returnflow_geometry.fabrication.copper.stack import Thickness
 from returnflow_geometry.fabrication.copper.touching import LEAST_AREA
 from returnflow_geometry.keys.quantities import MAX_STEPS
@@ -144,6 +145,7 @@ class Source:
         )
         if mistakes:
             return _refused(own, mistakes)
+        coppers, slots, openings = with_slots(part.coppers, data, connectivity)
         unused = [name for name in bonds if name not in {terminal.name for terminal in part.terminals}]
         unreached = _unreached(own, names, part)
         # What only a variant draws is no contact of the case itself, unless a hole is a part of it.
@@ -166,13 +168,14 @@ class Source:
             own=own,
             parts={
                 "layer": _said_of(part.layers, dict(named(tables_of({"layer": own.pop("layer", [])}, "layer")))),
-                "copper": part.coppers,
+                "copper": coppers,
+                "cutout": slots,
                 "terminal": _said_of([t for t in part.terminals if t.name not in later], bonds),
                 "link": part.links,
             },
             board={"outline": part.outline},
             mistakes=tuple(unreached),
-            assumptions=(*part.notes, *notes, *said_ways, *remarks(data, connectivity, self.limits)),
+            assumptions=(*part.notes, *notes, *openings, *said_ways, *remarks(data, connectivity, self.limits)),
         )
 
     def _asked(

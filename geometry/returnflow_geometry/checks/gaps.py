@@ -14,6 +14,8 @@ from shapely import LineString, MultiLineString, Polygon
 from returnflow_geometry.model.board import Board, Case, Shape
 
 GAP = 2.5  # widths or heights of the trace; a shorter cutout under it is an antipad
+LONG = 5e-3  # m; a shorter opening makes no current go round
+SLENDER = 4.0  # length over width, from which an opening is a gap and not a hole
 HAIR = 1e-6  # m: an edge within this distance of a gap is the gap's
 
 
@@ -49,6 +51,14 @@ def _crosses(line: LineString, shape: shapely.Geometry, reach: float) -> bool:
     A gap is a part much longer than the trace is wide and high above the copper: what the return must go round.
     """
     return any(line.intersection(part).length > 0 for part in long_parts(shape, GAP * reach))
+
+
+def is_slender(part: shapely.Geometry) -> bool:
+    """Whether an opening is long and narrow, so that currents must go round."""
+    # A bent slot is slender although the box round it is not: length and width from area and outline.
+    half, area = part.length / 2, part.area
+    length = 0.5 * (half + max(half**2 - 4 * area, 0.0) ** 0.5)
+    return bool(length > LONG and length**2 > SLENDER * area)
 
 
 def long_parts(shape: shapely.Geometry, least: float) -> NDArray[np.object_]:

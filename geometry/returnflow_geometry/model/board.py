@@ -42,11 +42,12 @@ class Copper:
 
 @dataclass(frozen=True, kw_only=True)
 class Cutout:
-    """A slot, gap or antipad: copper taken away."""
+    """A slot, gap or antipad: copper taken away. `holds` names nets of other copper in it, which keep it open."""
 
     name: str
     copper: str
     shape: Shape  # m
+    holds: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,10 +6,9 @@ from dataclasses import replace
 
 import shapely
 
+from returnflow_geometry.checks.gaps import is_slender
 from returnflow_geometry.model.board import Case, Cutout
 
-LONG = 5e-3  # m; a shorter opening makes no current go round
-SLENDER = 4.0  # length over width, from which an opening is a gap and not a hole
 CLOSED = "every gap closed"
 
 
@@ -38,7 +37,7 @@ def without_gaps(case: Case) -> Case | None:
 
 def is_gap(cutout: Cutout) -> bool:
     """
-    Whether a cutout is a gap: some part of it is long and slender, so that currents must go round.
+    Whether a cutout is a gap that can be closed: some part is long and slender, and no other copper lies in it.
 
     Examples
     --------
@@ -48,10 +47,4 @@ def is_gap(cutout: Cutout) -> bool:
     >>> is_gap(Cutout(name="hole", copper="c", shape=circle(0, 0, 8e-3)))
     False
     """
-    for part in shapely.get_parts(cutout.shape):
-        # A bent slot is slender although the box round it is not: length and width from area and outline.
-        half, area = part.length / 2, part.area
-        length = 0.5 * (half + max(half**2 - 4 * area, 0.0) ** 0.5)
-        if length > LONG and length**2 > SLENDER * area:
-            return True
-    return False
+    return not cutout.holds and any(map(is_slender, shapely.get_parts(cutout.shape)))

@@ -1,5 +1,5 @@
 """
 What is joined to what, and the part of it that given pins' currents use.
 
-Others import: connectivity, contacts, extract, merged, pins, stack, touching, ways.
+Others import: connectivity, contacts, extract, merged, pins, slots, stack, touching, ways.
 """
