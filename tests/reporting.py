@@ -125,7 +125,7 @@ def result() -> Result:
     return study()["as drawn"]
 
 
-@cache
+@shared
 def drawn() -> tuple[Picture, ...]:
     return tuple(pictures(result()))
 

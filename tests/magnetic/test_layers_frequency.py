@@ -18,6 +18,7 @@ from returnflow_geometry.model.board import Copper, Loop, Outgoing
 from returnflow_geometry.model.shapes import rectangle
 
 TIGHT = BroadbandOptions(accuracy=1e-4, residual=1e-6, shifts=24)
+ENOUGH = BroadbandOptions(accuracy=3e-2)  # where no figure rests on the reduced model
 
 
 def solved(review, options=TIGHT):
@@ -50,7 +51,7 @@ def strip_line(length, width, distance):
 
 def per_length(width, distance):
     """Inductance per length of the middle, from two lengths, at high frequency."""
-    values = [high_inductance(solved(strip_line(length, width, distance)))[0, 0] for length in (20, 30)]
+    values = [high_inductance(solved(strip_line(length, width, distance), ENOUGH))[0, 0] for length in (20, 30)]
     return (values[1] - values[0]) / (10 * MM)
 
 
@@ -273,22 +274,22 @@ class TestLinks:
     def test_dedicated_return_under_a_noisy_trace(self, points):
         """Derived: with two ground points the ring takes what its impedance lets it; with one, nothing."""
         coppers = [
-            Copper(name="ground", layer="L2", shape=rectangle(0, 0, 30 * MM, 10 * MM)),
-            strip("return", "L1", 5, 25, 0.5, y=5),
+            Copper(name="ground", layer="L2", shape=rectangle(0, 0, 16 * MM, 10 * MM)),
+            strip("return", "L1", 4, 12, 0.5, y=5),
         ]
         ends = [
-            pad("gL", "ground", 5.2, 3),
-            pad("gR", "ground", 24.8, 3),
-            edge("rL", "return", 5, 5, 5.4, 5.5),
-            edge("rR", "return", 24.6, 5, 25, 5.5),
-            pad("in", "ground", 28, 8),
+            pad("gL", "ground", 4.2, 3),
+            pad("gR", "ground", 11.8, 3),
+            edge("rL", "return", 4, 5, 4.4, 5.5),
+            edge("rR", "return", 11.6, 5, 12, 5.5),
+            pad("in", "ground", 14, 8),
             pad("out", "ground", 2, 8),
         ]
-        path = ((2 * MM, 8 * MM), (2 * MM, 7 * MM), (28 * MM, 7 * MM), (28 * MM, 8 * MM))
+        path = ((2 * MM, 8 * MM), (2 * MM, 7 * MM), (14 * MM, 7 * MM), (14 * MM, 8 * MM))
         outgoing = Outgoing(layer="L1", path=path, width=0.2 * MM)
         noisy = Loop(name="noisy", role="noisy", inject="in", return_="out", current=1.0, frequency=1e5, route=outgoing)
         links = [via("one", "rL", "gL", 1e-3), via("two", "rR", "gR", 1e-3)][:points]
-        model = solved(case(coppers, ends, links, [noisy, loop("input", "rR", "rL")]))
+        model = solved(case(coppers, ends, links, [noisy, loop("input", "rR", "rL")]), ENOUGH)
         for f in (1e2, 1e5, 1e8):
             strayed = np.abs(model.link_currents(f)[:, 0])
             if points == 1:
@@ -299,17 +300,17 @@ class TestLinks:
 
     def test_close_planes_with_many_vias_converge_in_few_iterations(self):
         coppers = [
-            Copper(name=name, layer=layer, shape=rectangle(0, 0, 30 * MM, 20 * MM))
+            Copper(name=name, layer=layer, shape=rectangle(0, 0, 24 * MM, 16 * MM))
             for name, layer in (("a", "L2"), ("b", "L3"))
         ]
-        places = [(x, y) for x in (3, 9, 15, 21, 27) for y in (3, 8, 13, 17)]
+        places = [(x, y) for x in (3, 9, 15, 21) for y in (3, 8, 13)]
         ends = [pad(f"{n}{k}", n, x, y) for n in "ab" for k, (x, y) in enumerate(places)]
         links = [via(f"v{k}", f"a{k}", f"b{k}", 3e-4) for k in range(len(places))]
-        path = ((3 * MM, 3 * MM), (27 * MM, 3 * MM))
-        noisy = Loop(name="x", role="noisy", inject="a16", return_="a0", current=1.0, frequency=1e6,
+        path = ((3 * MM, 3 * MM), (21 * MM, 3 * MM))
+        noisy = Loop(name="x", role="noisy", inject="a9", return_="a0", current=1.0, frequency=1e6,
                      route=Outgoing(layer="L1", path=path, width=0.3 * MM))  # fmt: skip
         review = case(coppers, ends, links, [noisy], layers=3, thickness=(35e-6,) * 3, below=0.15 * MM)
-        model = solved(review, BroadbandOptions(accuracy=3e-3))
+        model = solved(review, ENOUGH)
         assert max(iterations for _, iterations in model.shifts) <= 40
         assert len(model.link_basis) == len(places)
 
