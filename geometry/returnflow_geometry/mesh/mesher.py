@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from shapely import LineString, MultiPolygon
 
 from returnflow_geometry.mesh.seeding import SizeField, graded_points, limit_growth, split_segments
+from returnflow_geometry.mesh.spare import DRAWN, SpareHoles
 from returnflow_geometry.mesh.triangulation import (
     GRID,
     MeshError,
@@ -95,6 +96,9 @@ class Mesh:
         Per section, triangle, edge and +1 or -1: whether the edge runs along the section's path or against it.
     copper_of : array, shape (m,), or None
         Number of the copper of every triangle, where several are solved together.
+    shadow : array, shape (m,), or None
+        Number of the spare hole whose box a triangle lies in, within its copper, or -1: there the copper is whole for
+        bounds from below, and missing for bounds from above.
     """
 
     points: Floats
@@ -105,6 +109,7 @@ class Mesh:
     region_borders: tuple[Ints, ...] = ()
     section_edges: tuple[Ints, ...] = ()
     copper_of: Ints | None = None
+    shadow: Ints | None = None
 
     @cached_property
     def areas(self) -> Floats:
@@ -158,45 +163,70 @@ class Mesher:
         self.plane = plane
         _check_apart(plane.contacts)
         self._regions = [whole_contacts(region, plane.contacts) for region in plane.regions]
-        areas = [_shared_area(area, plane.copper) for area in (*plane.contacts, *self._regions)]
-        cuts = [combined(shapely.intersection, section, plane.copper) for section in plane.sections]
-        self._points, self._segments = noded([*(area.boundary for area in (plane.copper, *areas)), *cuts])
-        shapely.prepare(plane.copper)
+        lines = [*plane.contacts, *(region.boundary for region in self._regions), *plane.sections]
+        self.spare = SpareHoles.of(plane.copper, lines)
+        copper = self.spare.solid
+        areas = [_shared_area(area, copper) for area in (*plane.contacts, *self._regions)]
+        cuts = [combined(shapely.intersection, section, copper) for section in plane.sections]
+        self._points, self._segments = noded([*(area.boundary for area in (copper, *areas)), *cuts])
+        shapely.prepare(copper)
 
-    def coarse(self) -> Mesh:
+    def coarse(self, levels: Ints | None = None) -> Mesh:
         """Few triangles: what every drawn line and the smallest angle ask for, no more."""
-        return self._mesh(self._points, self._segments, np.empty((0, 2)))
+        levels = self._levels(levels)
+        return self._mesh(*self._lines(levels), np.empty((0, 2)), levels)
 
-    def graded(self, size: SizeField) -> Mesh:
-        """Triangles that follow a size field."""
-        points, segments = split_segments(self._points, self._segments, size)
+    def graded(self, size: SizeField, levels: Ints | None = None) -> Mesh:
+        """
+        Triangles that follow a size field.
+
+        Parameters
+        ----------
+        size : SizeField
+        levels : array of int, optional
+            How every spare hole is shown, by default as it is.
+        """
+        levels = self._levels(levels)
+        points, segments = split_segments(*self._lines(levels), size)
         middles = points[segments].mean(axis=1)
         inner = graded_points(self.plane.copper.bounds, size, np.concatenate([points, middles]))
-        return self._mesh(points, segments, inner[shapely.contains_xy(self.plane.copper, inner)])
+        inner = inner[shapely.contains_xy(self.spare.solid, inner)]
+        return self._mesh(points, segments, inner[~self.spare.within(inner, levels)[0]], levels)
+
+    def _levels(self, levels: Ints | None) -> Ints:
+        return np.full(len(self.spare), DRAWN) if levels is None else levels
+
+    def _lines(self, levels: Ints) -> tuple[Floats, Ints]:
+        points, segments = self.spare.lines(levels)
+        return np.concatenate([self._points, points]), np.concatenate([self._segments, len(self._points) + segments])
 
     def uniform(self, size: float) -> Mesh:
         """Triangles of one wanted edge length in metres, smaller only where the shape is."""
         return self.graded(SizeField(self._points[:1], np.array([size]), size))
 
-    def _mesh(self, points: Floats, segments: Ints, inner: Floats) -> Mesh:
+    def _mesh(self, points: Floats, segments: Ints, inner: Floats, levels: Ints) -> Mesh:
         result = triangulate(np.concatenate([points, inner]), segments)
-        refine(result, np.flatnonzero(self._kinds(read(result)) != _COPPER))
-        return self._tagged(read(result))
+        refine(result, np.flatnonzero(self._kinds(read(result), levels)[0] != _COPPER))
+        return self._tagged(read(result), levels)
 
-    def _kinds(self, net: Triangulation) -> Ints:
-        """Per triangle: outside, copper, or the number of its contact. One point of each face decides."""
+    def _kinds(self, net: Triangulation, levels: Ints) -> tuple[Ints, Ints]:
+        """
+        Per triangle: outside, copper, or the number of its contact; and the spare hole in whose box it lies, or -1.
+
+        One point of each face decides.
+        """
         face, where = net.faces
-        kind = np.where(shapely.contains_xy(self.plane.copper, where), _COPPER, _OUTSIDE)
+        inside, box = self.spare.within(where, levels)
+        kind = np.where(shapely.contains_xy(self.spare.solid, where) & ~inside, _COPPER, _OUTSIDE)
         for number, contact in enumerate(self.plane.contacts):
             x0, y0, x1, y1 = contact.bounds
             x, y = where.T
             near = np.flatnonzero((kind == _COPPER) & (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1))
             kind[near[shapely.contains_xy(contact, where[near])]] = number
-        kinds: Ints = kind[face]
-        return kinds
+        return kind[face], box[face]
 
-    def _tagged(self, net: Triangulation) -> Mesh:
-        kinds = self._kinds(net)
+    def _tagged(self, net: Triangulation, levels: Ints) -> Mesh:
+        kinds, box = self._kinds(net, levels)
         across = np.where(net.neighbours >= 0, kinds[net.across], _OUTSIDE)
         # Copper that no contact touches carries no current from outside.
         piece = joined(net.neighbours, (kinds[:, None] == _COPPER) & (across == _COPPER))
@@ -221,7 +251,8 @@ class Mesher:
         neighbours = np.where(across[inside] == _COPPER, renumber[net.across[inside]], -1)
         points, triangles = split_pinches(net.points[kept], corners.reshape(-1, 3), neighbours)
         rim = np.column_stack([renumber[owner], edge])
-        mesh = Mesh(points, triangles, rim, across[owner, edge], member[:, inside], borders, sections)
+        shadow = box[inside] if np.any(box[inside] >= 0) else None
+        mesh = Mesh(points, triangles, rim, across[owner, edge], member[:, inside], borders, sections, shadow=shadow)
         if not np.all(mesh.areas > 0):
             message = "Meshing made a triangle without area; look for drawn points closer than 1 nm."
             raise MeshError(message)

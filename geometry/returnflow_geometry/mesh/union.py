@@ -48,6 +48,7 @@ def united(
             borders[number] = border + np.array([shift, 0])
         for number, line in zip(sections[n], part.section_edges, strict=True):
             lines[number] = line + np.array([shift, 0, 0])
+    shadows = [np.full(len(part.triangles), -1) if part.shadow is None else part.shadow for part in parts]
     return Mesh(
         np.concatenate([part.points for part in parts]),
         np.concatenate([part.triangles + points[n] for n, part in enumerate(parts)]),
@@ -57,6 +58,7 @@ def united(
         tuple(borders),
         tuple(lines),
         np.repeat(np.arange(len(parts)), np.diff(triangles)),
+        np.concatenate(shadows) if any(part.shadow is not None for part in parts) else None,
     )
 
 
@@ -99,4 +101,5 @@ def part_of(mesh: Mesh, copper: int) -> Mesh:
         region_borders=tuple(mine(border) for border in mesh.region_borders),
         section_edges=tuple(mine(line) for line in mesh.section_edges),
         copper_of=None,
+        shadow=None if mesh.shadow is None else mesh.shadow[rows],
     )

@@ -16,10 +16,10 @@ from returnflow.magnetic.equations import Stack
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
 from returnflow.magnetic.routes import Faced, elevations, faced, routes_of
 from returnflow.magnetic.traces import Route
-from returnflow.resistive.conduction import diagonal
 from returnflow.resistive.conductors import Conductors, StackMesher, copper_numbers
 from returnflow.resistive.foil import sheet_resistance
 from returnflow.resistive.linear import Progress
+from returnflow.resistive.refinement import diagonal
 from returnflow_geometry.mesh.mesher import Mesher, Plane, starting_size
 from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.model.board import Case

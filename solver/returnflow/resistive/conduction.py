@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -15,9 +14,9 @@ from returnflow.resistive.conductors import Conductors, StackMesher
 from returnflow.resistive.linear import Backend, NumericalError, Progress, factorize_each
 from returnflow.resistive.links import NONE, Links
 from returnflow.resistive.products import both_sides, circuit_products, curl
+from returnflow.resistive.refinement import Refinement
 from returnflow.resistive.spaces import Space, Topology, circuit_fields, path_fields, potential_map, stream_map
-from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
-from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.mesh.mesher import Mesh, Plane
 from returnflow_geometry.model.numbers import within
 from returnflow_geometry.model.wording import named
 
@@ -31,6 +30,7 @@ SMALL = 0.01
 AIM = 0.8  # each new mesh aims this far inside the goal, and further each time, since a forecast is only a forecast
 AGREEMENT = 1e-7  # of two routes to one number, relative to the resistance
 GROWTH_PER_PASS = 8  # a forecast from a coarse mesh is not worth more triangles than this factor
+SHAPED = 150  # triangles for each hole: so many at most from a first look
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,6 +96,8 @@ class Conduction:
     meet : array of bool, shape (loops, loops)
         Whether the currents of two loops share any copper or link at all: where they do not, nothing couples.
     passes : tuple of (triangles, worst error over allowed error)
+    simplified : (int, int)
+        Small holes that are filled for `lower` and boxes round them for `upper`, and how many could be.
     seconds : dict
         Wall time of each part.
     """
@@ -118,6 +120,7 @@ class Conduction:
     squares: Floats
     meet: NDArray[np.bool_]
     passes: tuple[tuple[int, float], ...] = ()
+    simplified: tuple[int, int] = (0, 0)
     seconds: dict[str, float] = field(default_factory=dict)
 
     @property
@@ -304,7 +307,7 @@ def solve_on(
     return Conduction(
         mesh, space, topology, tuple(loops), sheet, weight, links, sheet * potential, sheet * contact_potential, stream,
         sheet * lower, sheet * upper, sheet * gap, sheet * spread, through,
-        np.where(meet, 0.5 * (lower + upper), 0.0), meet, (), clock.seconds,
+        np.where(meet, 0.5 * (lower + upper), 0.0), meet, seconds=clock.seconds,
     )  # fmt: skip
 
 
@@ -365,87 +368,62 @@ def solve(
     called = [named(name) for name in names] if names else [f"number {number + 1}" for number in range(len(loops))]
     clock = _Clock()
     whole = copper if isinstance(copper, Conductors) else Conductors.single(copper, 1.0 if sheet is None else sheet)
-    largest = [diagonal(plane) / 16 for plane in whole.planes]
-    mesher = StackMesher(whole)
-    fine = [np.flatnonzero(np.isin(mine, np.array(loops))) for mine in whole.contacts]
-    mesh = mesher.graded(lambda n, one: starting_size(one.coarse(), largest[n], corner=0.2, fine=fine[n]))
+    refinement = Refinement(StackMesher(whole), [np.flatnonzero(np.isin(mine, loops)) for mine in whole.contacts])
+    mesh = refinement.first()
     clock.lap("mesh")
     passes: list[tuple[int, float]] = []
+    preview = refinement.holes[1] > 0
     while True:
+        if len(mesh.triangles) > options.most_triangles:
+            message = (
+                f"The copper takes {len(mesh.triangles)} triangles, and {options.most_triangles} are allowed: leave "
+                "out coppers, contacts or details that no loop of interest needs, or raise `accuracy`."
+            )
+            raise NumericalError(message)
         result = solve_on(mesh, len(whole.terminals), loops, whole.reference, options, whole.weight(mesh), whole.links)
         for part, seconds in result.seconds.items():
             clock.seconds[part] = clock.seconds.get(part, 0.0) + seconds
         clock.restart()
-        reached = result.accuracy_reached()
-        worst = float(np.max(reached)) / options.accuracy
-        passes.append((len(mesh.triangles), worst))
-        known = within(float(np.max(reached)))
-        say(f"mesh {len(passes)}: {len(mesh.triangles)} triangles, every resistance known to {known} or better")
-        if worst <= 1:
-            return _with(result, passes, clock.seconds)
-        pieces = _pieces(result, options, AIM ** len(passes))
-        if len(passes) >= options.passes or len(mesh.triangles) > 0.7 * options.most_triangles:
-            i, j = np.unravel_index(np.argmax(reached), reached.shape)
-            message = (
-                f"Accuracy {options.accuracy:g} not reached: after {len(passes)} meshes ({len(mesh.triangles)} "
-                f"triangles, at most {options.most_triangles} allowed) the resistance between loops {called[i]} and "
-                f"{called[j]} is known to {within(float(reached[i, j]))}. Set a larger `accuracy`, or remove "
-                "copper details that are much finer than the contacts."
+        boxes, spare = refinement.holes
+        if preview:
+            say(f"first look with {spare} small holes filled: {len(mesh.triangles)} triangles")
+        else:
+            reached = result.accuracy_reached()
+            worst = float(np.max(reached)) / options.accuracy
+            passes.append((len(mesh.triangles), worst))
+            known = within(float(np.max(reached)))
+            holes = f", {boxes} of {spare} small holes simplified" if boxes else ""
+            say(
+                f"mesh {len(passes)}: {len(mesh.triangles)} triangles{holes}, every resistance known to {known} or "
+                "better"
             )
-            raise NumericalError(message)
-        parts = [mesher.part(mesh, n) for n in range(len(whole.planes))]
-        mesh = mesher.graded(functools.partial(_next_size, parts, pieces, largest))
+            if worst <= 1:
+                return replace(result, passes=tuple(passes), seconds=dict(clock.seconds), simplified=(boxes, spare))
+            if len(passes) >= options.passes or len(mesh.triangles) > 0.7 * options.most_triangles:
+                i, j = np.unravel_index(np.argmax(reached), reached.shape)
+                message = (
+                    f"Accuracy {options.accuracy:g} not reached: after {len(passes)} meshes ({len(mesh.triangles)} "
+                    f"triangles, at most {options.most_triangles} allowed) the resistance between loops {called[i]} "
+                    f"and {called[j]} is known to {within(float(reached[i, j]))}. Set a larger `accuracy`, or "
+                    "remove copper details that are much finer than the contacts."
+                )
+                raise NumericalError(message)
+        most = max(GROWTH_PER_PASS * len(mesh.triangles), SHAPED * spare if preview else 0)
+        aim = AIM ** (2 if preview else len(passes))
+        mesh = refinement.next(result, _allowed(result, options), min(most, 0.9 * options.most_triangles), aim)
+        preview = False
         clock.lap("mesh")
 
 
-def _next_size(
-    parts: list[tuple[Mesh, Ints]], pieces: Floats, largest: Sequence[float], number: int, _: Mesher
-) -> SizeField:
-    mesh, rows = parts[number]
-    return error_size(mesh, pieces[rows], largest[number])
-
-
-def diagonal(plane: Plane) -> float:
-    """Diagonal of the box round a plane's copper, metres."""
-    x0, y0, x1, y1 = plane.copper.bounds
-    return float(np.hypot(x1 - x0, y1 - y0))
-
-
-def _pieces(result: Conduction, options: Options, aim: float) -> Floats:
+def _allowed(result: Conduction, options: Options) -> Floats:
     """
-    Number of pieces to cut every triangle into, shape (m,), so that the worst loop comes to `aim` times its goal.
+    How far the bounds of every loop's own resistance may lie apart, ohm, shape (loops,).
 
-    Cutting a triangle into s pieces lowers its gap by s^-p: p is the order where the field is smooth, and
-    pi / angle for a triangle that touches a re-entrant corner. Fewest pieces for a given sum of gaps:
-    s = (lambda p gap)^(1/(p+1)), with one lambda for all.
+    sqrt(D_ii D_jj) <= 2 accuracy ref_ij is met if D_ii / R_ii <= 2 accuracy min_j ref_ij / sqrt(R_ii R_jj).
     """
-    mesh = result.mesh
     own = np.sqrt(np.diag(result.mid))
-    # sqrt(D_ii D_jj) <= 2 accuracy ref_ij is met if D_ii / R_ii <= 2 accuracy min_j ref_ij / sqrt(R_ii R_jj).
-    allowed = 2 * options.accuracy * np.min(reference(result.mid) / np.outer(own, own), axis=1) * own**2
-    # What the links' part of the gap needs comes from the copper round them.
-    whole = np.diag(result.upper - result.lower) / np.maximum(np.sum(result.gap, axis=1), 1e-300)
-    demand = result.gap * np.maximum(whole, 1.0)[:, None] / allowed[:, None]
-    sharpest = np.max(corner_angles(mesh)[mesh.triangles], axis=1)
-    power = np.where(sharpest > np.pi + 0.05, np.pi / np.maximum(sharpest, np.pi), float(options.order))
-    weight = power * np.sum(demand, axis=0)
-    weight /= max(float(np.max(weight)), 1e-300)
-
-    def cut(log_lambda: float) -> Floats:
-        pieces: Floats = np.clip((np.exp(log_lambda) * weight) ** (1 / (power + 1)), 0.25, 64.0)
-        return pieces
-
-    most = min(GROWTH_PER_PASS * len(power), 0.9 * options.most_triangles)
-    low, high = 0.0, 60.0
-    for _ in range(50):
-        middle = 0.5 * (low + high)
-        pieces = cut(middle)
-        met = float(np.max(demand @ pieces ** (-power))) <= aim
-        if met or float(np.sum(pieces)) > most:
-            high = middle
-        else:
-            low = middle
-    return cut(high)
+    allowed: Floats = 2 * options.accuracy * np.min(reference(result.mid) / np.outer(own, own), axis=1) * own**2
+    return allowed
 
 
 def _check(lower: Floats, upper: Floats, mixed: Floats, port: Floats, loops: Sequence[tuple[int, int]]) -> None:
@@ -462,10 +440,6 @@ def _check(lower: Floats, upper: Floats, mixed: Floats, port: Floats, loops: Seq
     if not np.all(np.diag(upper - lower) >= -1e-9 * np.diag(upper)):
         message = "An upper bound came out below its lower bound: rounding dominates; use a lower mesh limit."
         raise NumericalError(message)
-
-
-def _with(result: Conduction, passes: Sequence[tuple[int, float]], seconds: dict[str, float]) -> Conduction:
-    return replace(result, passes=tuple(passes), seconds=dict(seconds))
 
 
 class _Clock:

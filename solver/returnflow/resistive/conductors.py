@@ -228,12 +228,16 @@ class StackMesher:
             with shapes_of(label("copper", name)):
                 self.meshers.append(Mesher(plane))
 
-    def graded(self, size: Callable[[int, Mesher], SizeField]) -> Mesh:
-        """One mesh of all; `size` makes the size field of a copper from its number and its mesher."""
+    def graded(self, size: Callable[[int, Mesher], SizeField], levels: Sequence[Ints] | None = None) -> Mesh:
+        """
+        One mesh of all; `size` makes the size field of a copper from its number and its mesher.
+
+        `levels` say how the spare holes of every copper are shown.
+        """
         parts = []
         for number, mesher in enumerate(self.meshers):
             try:
-                parts.append(mesher.graded(size(number, mesher)))
+                parts.append(mesher.graded(size(number, mesher), levels[number] if levels else None))
             except MeshError as error:
                 message = f"Copper {named(self.conductors.names[number])}: {error}"
                 raise MeshError(message) from error

@@ -47,9 +47,18 @@ class Topology:
         return result.reshape(-1, 3)
 
     @cached_property
+    def passable(self) -> Ints:
+        """The same without what lies in the boxes of spare holes: where currents of the stream side may pass."""
+        if self.mesh.shadow is None:
+            return self.neighbours
+        shut = self.mesh.shadow >= 0
+        closed = shut[:, None] | (self.neighbours < 0) | shut[np.maximum(self.neighbours, 0)]
+        return np.where(closed, -1, self.neighbours)
+
+    @cached_property
     def insulated(self) -> Ints:
-        """(triangle, edge) pairs on insulated edges, shape (k, 2)."""
-        free = self.neighbours < 0
+        """(triangle, edge) pairs on insulated edges, shape (k, 2), with all edges in the boxes of spare holes."""
+        free = self.passable < 0
         rim = self.mesh.contact_edges
         free[rim[:, 0], rim[:, 1]] = False
         return np.column_stack(np.nonzero(free))
@@ -67,7 +76,7 @@ class Topology:
     def _graph(self) -> csr_array:
         """Triangles, then contacts, joined where current can pass."""
         count = len(self.mesh.triangles)
-        tri, k = np.nonzero(self.neighbours >= 0)
+        tri, k = np.nonzero(self.passable >= 0)
         rim, contact = self.mesh.contact_edges[:, 0], count + self.mesh.contact_of
         first, second = (count + self.links[self.opening]).T
         rows = np.concatenate([tri, rim, contact, first, second])
@@ -271,7 +280,8 @@ class Topology:
     def holes(self) -> int:
         """Number of closed edges that no contact lies on."""
         edge, piece = self.closed_edges
-        return len(piece) - len(np.unique(edge))
+        boxes = 0 if self.mesh.shadow is None else len(np.unique(self.mesh.shadow)) - 1
+        return len(piece) - len(np.unique(edge)) + boxes
 
     def walk_between(self, start: Ints, end: Ints) -> Ints:
         """
@@ -280,7 +290,7 @@ class Topology:
         As (triangle, edge in, edge out), shape (k, 3).
         """
         count = len(self.mesh.triangles)
-        tri, k = np.nonzero(self.neighbours >= 0)
+        tri, k = np.nonzero(self.passable >= 0)
         rims = self.mesh.contact_edges
         rows = np.concatenate([tri, np.full(len(start), count), rims[end, 0]])
         cols = np.concatenate([self.neighbours[tri, k], rims[start, 0], np.full(len(end), count + 1)])

@@ -1,0 +1,189 @@
+"""What the next mesh must show: into how many pieces every triangle is cut, and which small holes get their shape."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.spatial import KDTree
+
+from returnflow.resistive.conductors import StackMesher
+from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
+from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.mesh.spare import BOX, DRAWN, FILLED
+
+if TYPE_CHECKING:
+    from returnflow.resistive.conduction import Conduction
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# A box that no current enters, in an even flow of K: its own area and its wake cost this times its area times K^2
+# (2.19 for a square, 2 for a disc: from memory; measured in the tests).
+WAKE = 2.19
+SHAPE_COST = 35.0  # triangles that the shape of a hole takes beyond those of a box
+SHAPE_LEFT = 0.02  # of what a box costs, what the shape on so few triangles still does
+ROUND_BOX = 2.0  # pieces of triangles at a box that gives way to a hole's shape
+
+
+class Refinement:
+    """
+    Meshes of coppers, each made from what the last one left uncertain.
+
+    The first one shows no spare hole at all: no bounds come of it, but the currents that say which holes matter. From
+    the next on, small holes are boxes that contain them: filled for bounds from below, missing for bounds from above,
+    so that bounds hold whatever is simplified. What that costs is known hole by hole, and those that cost most get
+    their shape.
+
+    Parameters
+    ----------
+    mesher : StackMesher
+    fine : sequence of arrays of int
+        On every copper, its contacts that loops end on.
+    """
+
+    def __init__(self, mesher: StackMesher, fine: Sequence[Ints]) -> None:
+        self.mesher, self.fine = mesher, fine
+        self.largest = [diagonal(each.plane) / 16 for each in mesher.meshers]
+        self.levels = [np.full(len(each.spare), FILLED) for each in mesher.meshers]
+
+    @property
+    def holes(self) -> tuple[int, int]:
+        """How many holes are boxes, and how many could be."""
+        levels = np.concatenate(self.levels)
+        return int(np.count_nonzero(levels == BOX)), len(levels)
+
+    def first(self) -> Mesh:
+        """First mesh."""
+
+        def size(number: int, one: Mesher) -> SizeField:
+            coarse = one.coarse(self.levels[number])
+            return starting_size(coarse, self.largest[number], corner=0.2, fine=self.fine[number])
+
+        return self.mesher.graded(size, self.levels)
+
+    def next(self, result: Conduction, allowed: Floats, most: float, aim: float) -> Mesh:
+        """
+        Next mesh, for the worst loop to come to `aim` times its goal.
+
+        Parameters
+        ----------
+        result : Conduction
+            On the last mesh.
+        allowed : array, shape (loops,)
+            How far the bounds of every loop's own resistance may lie apart, ohm.
+        most : float
+            Triangles.
+        aim : float
+        """
+        parts = [self.mesher.part(result.mesh, n) for n in range(len(self.levels))]
+        levels, patch, cost = np.concatenate(self.levels), *self._costs(result, parts)
+        pieces, finer = _cut(result, patch, cost / allowed[:, None], allowed, most, aim)
+        shaped = finer > 0
+        levels[levels == FILLED] = BOX
+        levels[shaped] = DRAWN
+        ends = np.cumsum([len(each) for each in self.levels])[:-1]
+        self.levels, shapes = np.split(levels, ends), np.split(finer, ends)
+        in_box = patch >= 0
+        pieces[in_box] = np.where(shaped[patch[in_box]], ROUND_BOX, 1.0)
+
+        def size(number: int, mesher: Mesher) -> SizeField:
+            mesh, rows = parts[number]
+            field = error_size(mesh, pieces[rows], self.largest[number])
+            fine = np.flatnonzero(shapes[number] > 1)
+            if not len(fine):
+                return field
+            holes = mesher.spare.holes[fine]
+            at, hole = shapely.get_coordinates(holes, return_index=True)
+            edges = shapely.length(holes) / np.bincount(hole) / np.sqrt(shapes[number][fine])
+            return replace(field, others=(SizeField(at, edges[hole], self.largest[number]),))
+
+        return self.mesher.graded(size, self.levels)
+
+    def _costs(self, result: Conduction, parts: Sequence[tuple[Mesh, Ints]]) -> tuple[Ints, Floats]:
+        """
+        Hole in whose box or beside it every triangle lies, or -1; and what holes cost without their shape.
+
+        That is by how much they draw apart the bounds of every loop's own resistance, ohm, shape (loops, holes).
+        """
+        loops, patch = len(result.loops), np.full(len(result.mesh.triangles), -1)
+        costs = [np.zeros((loops, 0))]
+        for (mesh, rows), levels, mesher in zip(parts, self.levels, self.mesher.meshers, strict=True):
+            before = sum(each.shape[1] for each in costs)
+            cost = np.zeros((loops, len(levels)))
+            if np.any(levels == FILLED):
+                boxes = mesher.spare.boxes
+                _, at = KDTree(mesh.points[mesh.triangles].mean(axis=1)).query(centres(boxes))
+                area, power = shapely.area(boxes), result.weight[rows[at]] * result.sheet
+                for loop in range(loops):
+                    cost[loop] = WAKE * area * power * np.sum(result.current(loop)[rows[at]].mean(axis=1) ** 2, axis=1)
+            elif mesh.shadow is not None:
+                touched = np.full(len(mesh.points), -1)
+                inside = np.flatnonzero(mesh.shadow >= 0)
+                touched[mesh.triangles[inside]] = mesh.shadow[inside, None]
+                hole = np.max(touched[mesh.triangles], axis=1)
+                beside = np.flatnonzero(hole >= 0)
+                patch[rows[beside]] = before + hole[beside]
+                for loop in range(loops):
+                    gap = result.gap[loop, rows[beside]]
+                    cost[loop] = np.bincount(hole[beside], weights=gap, minlength=len(levels))
+            costs.append(cost)
+        return patch, np.concatenate(costs, axis=1)
+
+
+def _cut(
+    result: Conduction, patch: Ints, holes: Floats, allowed: Floats, most: float, aim: float
+) -> tuple[Floats, Floats]:
+    """
+    Number of pieces to cut every triangle into, shape (m,); and every triangle at a hole's shape, or 0 for a box.
+
+    Cutting a triangle into s pieces lowers its gap by s^-p: p is the order where the field is smooth, and
+    pi / angle for a triangle that touches a re-entrant corner. Fewest pieces for a given sum of gaps:
+    s = (lambda p gap)^(1/(p+1)), with one lambda for all; a hole gets its shape where that lowers the sum by as much
+    for each triangle, and finer triangles as any other place does.
+    """
+    mesh = result.mesh
+    # What the links' part of the gap needs comes from the copper round them.
+    whole = np.diag(result.upper - result.lower) / np.maximum(np.sum(result.gap, axis=1), 1e-300)
+    demand = result.gap * (np.maximum(whole, 1.0) / allowed)[:, None]
+    demand[:, patch >= 0] = 0.0
+    sharpest = np.max(corner_angles(mesh)[mesh.triangles], axis=1)
+    power = np.where(sharpest > np.pi + 0.05, np.pi / np.maximum(sharpest, np.pi), float(result.space.order))
+    order = float(result.space.order)
+    weight, worth = power * np.sum(demand, axis=0), np.sum(holes, axis=0) / SHAPE_COST
+    scale = max(float(np.max(weight)), 1e-300)
+    weight, worth = weight / scale, worth / scale
+
+    def cut(log_lambda: float) -> tuple[Floats, Floats]:
+        factor = np.exp(log_lambda)
+        pieces: Floats = np.clip((factor * weight) ** (1 / (power + 1)), 0.25, 64.0)
+        finer: Floats = np.clip((factor * order * SHAPE_LEFT * worth) ** (1 / (order + 1)), 1.0, 16.0)
+        return pieces, np.where(factor * worth > 1.0, finer, 0.0)
+
+    low, high = 0.0, 60.0
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        pieces, finer = cut(middle)
+        shaped = np.where(finer > 0, SHAPE_LEFT * np.maximum(finer, 1.0) ** -order, 1.0)
+        left = demand @ pieces ** (-power) + holes @ shaped
+        if float(np.max(left)) <= aim or float(np.sum(pieces)) + SHAPE_COST * float(np.sum(finer)) > most:
+            high = middle
+        else:
+            low = middle
+    return cut(high)
+
+
+def centres(shapes: NDArray[np.object_]) -> Floats:
+    """Middles of the boxes round shapes, shape (k, 2)."""
+    x0, y0, x1, y1 = shapely.bounds(shapes).T
+    return np.column_stack([x0 + x1, y0 + y1]) / 2
+
+
+def diagonal(plane: Plane) -> float:
+    """Diagonal of the box round a plane's copper, metres."""
+    x0, y0, x1, y1 = plane.copper.bounds
+    return float(np.hypot(x1 - x0, y1 - y0))
