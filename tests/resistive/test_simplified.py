@@ -80,8 +80,8 @@ class TestSpareHoles:
 
 
 class TestBounds:
-    @settings(max_examples=4, deadline=None)
-    @given(seed=st.integers(0, 10**6), accuracy=st.sampled_from([0.02, 0.1, 0.3]))
+    @settings(max_examples=3, deadline=None)
+    @given(seed=st.integers(0, 10**6), accuracy=st.sampled_from([0.05, 0.3]))
     def test_the_simplified_bracket_holds_the_middle_of_the_unsimplified_one(self, seed, accuracy):
         plane = antipads(seed, 300)
         simple = solve(plane, LOOPS, 1.0, Options(accuracy=accuracy))
@@ -103,12 +103,13 @@ class TestBounds:
         assert np.all(np.diag(filled.upper) < np.diag(boxes.upper))
         assert np.all(np.diag(drawn.lower) < np.diag(boxes.upper))
         # Where a box lies no current of the stream side flows, and local gaps still add up to the whole.
-        assert np.all(boxes.current(0, "stream")[boxes.mesh.shadow >= 0] == 0)
+        current = np.abs(boxes.current(0, "stream"))
+        assert current[boxes.mesh.shadow >= 0].max() < 1e-10 * current.max()
         np.testing.assert_allclose(boxes.gap.sum(axis=1), np.diag(boxes.upper - boxes.lower), rtol=1e-9)
 
     def test_what_matters_little_is_simplified_and_what_matters_is_not(self):
         plane = antipads(22, 300)
-        fast, fine = (solve(plane, LOOPS, 1.0, Options(accuracy=accuracy)) for accuracy in (0.2, 0.005))
+        fast, fine = (solve(plane, LOOPS, 1.0, Options(accuracy=accuracy)) for accuracy in (0.2, 0.02))
         assert fast.simplified[0] > 2 * fine.simplified[0]
         assert len(fast.mesh.triangles) < 0.5 * len(fine.mesh.triangles)
 

@@ -149,7 +149,11 @@ def evaluate(name: str, case: Case, solved: Solved) -> Result:
         sensitive=tuple(sensitive),
         cables=tuple(cables),
         placements=placements,
-        cautions=(*frequency_cautions(case, conductors.reference), *_left_out(case, solved.model)),
+        cautions=(
+            *frequency_cautions(case, conductors.reference),
+            *_left_out(case, solved.model),
+            *_simplified(solution),
+        ),
         frequencies=case.frequencies,
         spectral=spectral,
         facing=solved.facing,
@@ -168,6 +172,16 @@ def _left_out(case: Case, model: Broadband | None) -> list[str]:
         f"{percent(max(part, 1e-3))}."
         for name, part in found.items()
     ]
+
+
+def _simplified(solution: Conduction) -> list[str]:
+    """What the resistive mesh does not show."""
+    boxes, spare = solution.simplified
+    return [
+        f"{boxes} of {spare} small holes in the copper count little here and are not drawn in the resistive solution: "
+        "each is filled for lower bounds and a rectangle round it for upper bounds, so the stated accuracy holds with "
+        "it."
+    ] * (boxes > 0)
 
 
 def budgets(case: Case, solved: Solved) -> tuple[list[Budget], list[Budget]]:
