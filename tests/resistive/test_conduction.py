@@ -149,7 +149,10 @@ class TestBounds:
     def test_unreachable_accuracy_is_an_error_and_not_an_answer(self):
         plane = Plane(*DRAWINGS["board with a slot"])
         with pytest.raises(NumericalError, match=r"Accuracy 1e-05 not reached.*triangles.*Set a larger `accuracy`"):
-            solve(plane, [(0, 1)], 1.0, Options(accuracy=1e-5, most_triangles=500))
+            solve(plane, [(0, 1)], 1.0, Options(accuracy=1e-5, most_triangles=1500))
+        # What is too much is not even begun.
+        with pytest.raises(NumericalError, match=r"takes \d+ triangles, and 500 are allowed"):
+            solve(plane, [(0, 1)], 1.0, Options(most_triangles=500))
         with pytest.raises(NumericalError, match="not reached"):
             solve(plane, [(0, 1)], 1.0, Options(accuracy=1e-5, passes=1))
 

@@ -177,11 +177,11 @@ def _left_out(case: Case, model: Broadband | None) -> list[str]:
 def _simplified(solution: Conduction) -> list[str]:
     """What the resistive mesh does not show."""
     boxes, spare = solution.simplified
-    return [
-        f"{boxes} of {spare} small holes in the copper count little here and are not drawn in the resistive solution: "
-        "each is filled for lower bounds and a rectangle round it for upper bounds, so the stated accuracy holds with "
-        "it."
-    ] * (boxes > 0)
+    said = (
+        f"{boxes} of {spare} small holes in the copper count little here: the resistive solution takes each as filled "
+        "for lower bounds and as a rectangle round it for upper bounds, so the stated accuracy holds with it."
+    )
+    return [said] if boxes else []
 
 
 def budgets(case: Case, solved: Solved) -> tuple[list[Budget], list[Budget]]:

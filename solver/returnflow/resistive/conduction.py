@@ -377,7 +377,7 @@ def solve(
         if len(mesh.triangles) > options.most_triangles:
             message = (
                 f"The copper takes {len(mesh.triangles)} triangles, and {options.most_triangles} are allowed: leave "
-                "out coppers, contacts or details that no loop of interest needs, or raise `accuracy`."
+                "out coppers, contacts or details that no loop of interest needs."
             )
             raise NumericalError(message)
         result = solve_on(mesh, len(whole.terminals), loops, whole.reference, options, whole.weight(mesh), whole.links)
