@@ -1,5 +1,6 @@
 """Files to one board: holes that fit, negative planes, what is refused, and no crash on anything."""
 
+import dataclasses
 import io
 import random
 import re
@@ -130,6 +131,15 @@ class TestLayers:
         assert data.layers[0].nets["GND"].area / MM**2 == pytest.approx(100)
         assert "L1: 10 mm2 of copper beyond the outline are cut off." in data.notes
 
+    def test_an_outline_that_leaves_most_copper_outside_is_not_the_boards(self, tmp_path):
+        files = small_files(tmp_path)
+        frame = "%TF.FileFunction,Profile,NP*%%FSLAX46Y46*%%MOMM*%%ADD10C,0.1*%D10*"
+        for low, high in ((-5, 25), (-1, 21)):  # a frame with the board routed out of it
+            corners = [(low, low), (high, low), (high, high), (low, high), (low, low)]
+            frame += "".join(f"X{a}000000Y{b}000000D0{1 if k else 2}*" for k, (a, b) in enumerate(corners))
+        with pytest.raises(FabricationError, match=r"^board-outline.gbr: leaves 100 % of the copper.*frame of a panel"):
+            board_data({**files, "board-outline.gbr": f"{frame}M02*".encode()})
+
     def test_several_outlines_are_a_panel(self, tmp_path):
         files = small_files(tmp_path)
         edge = "%TF.FileFunction,Profile,NP*%%FSLAX46Y46*%%MOMM*%%ADD10C,0.1*%D10*"
@@ -247,6 +257,15 @@ class TestStarter:
         assert len(text) < 4000
         for word in ("GND", "VCC", "AGND", "J4.2 = GND", "U3.17", "below_mm = 1.1"):
             assert word in text
+
+    def test_it_tells_what_the_files_call_a_pin(self):
+        draft = Draft(20, 20)
+        draft.pour(1, "GND", (1, 1, 19, 19))
+        draft.pad("J1.1", "GND", 1, (5, 5), (1, 1))
+        data = draft.data()
+        pads = tuple(dataclasses.replace(pad, function="return") for pad in data.layers[0].pads)
+        layers = (dataclasses.replace(data.layers[0], pads=pads), *data.layers[1:])
+        assert "J1.1 = GND (return)" in starter_case(dataclasses.replace(data, layers=layers), "x")
 
     def test_its_loops_end_on_pins_of_returns_that_metal_joins(self, demo):
         text = starter_case(demo, "fab/")

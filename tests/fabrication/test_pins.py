@@ -323,6 +323,7 @@ class TestStackup:
 
     def test_what_is_missing_is_assumed_and_said(self, demo):
         layers, notes = layers_of(dataclasses.replace(demo, stackup=()))
+        assert "most boards have 0.1 to 0.2 mm below their outer layers" in notes[-1]
         assert sum(layer.thickness + (layer.below or 0) for layer in layers) == pytest.approx(1.6 * MM)
         assert len(notes) == 2
 

@@ -41,9 +41,11 @@ from returnflow_geometry.fabrication.ipc2581.document import looks_like_ipc2581,
 from returnflow_geometry.fabrication.texts.jobfile import looks_like_job, read_job
 from returnflow_geometry.fabrication.texts.netlist import looks_like_netlist, read_netlist
 from returnflow_geometry.model.board import GRID, Shape
+from returnflow_geometry.model.numbers import percent
 from returnflow_geometry.model.wording import brief, listed
 
 _Read = TypeVar("_Read", JobFile, Netlist)
+MOST_OUTSIDE = 0.5  # of all copper: with more, the outline is not the board's
 LEAST_OUTSIDE = 1e-8  # m2: less copper than 0.01 mm2 outside the outline is not worth a word
 
 
@@ -344,6 +346,8 @@ def _within_outline(data: BoardData) -> BoardData:
     edge = shapely.buffer(data.outline, GRID, quad_segs=1)
     shapely.prepare(edge)
     layers, notes = [], []
+    every = sum(area.area for layer in data.layers for area in layer.nets.values())
+    outside = 0.0
     for layer in data.layers:
         nets, lost = {}, 0.0
         for net, area in layer.nets.items():
@@ -354,7 +358,15 @@ def _within_outline(data: BoardData) -> BoardData:
             lost += area.area - inside.area
             if not inside.is_empty:
                 nets[net] = inside
+        outside += lost
         if lost > LEAST_OUTSIDE:
             notes.append(f"{layer.name}: {lost * 1e6:.3g} mm2 of copper beyond the outline are cut off.")
         layers.append(replace(layer, nets=nets))
+    if outside > MOST_OUTSIDE * every:
+        file = next((file for file, what in data.used if what == "outline"), data.origin)
+        message = (
+            f"leaves {percent(outside / every)} of the copper outside the outline, as where it draws the frame of a "
+            "panel, or is of another board; one board is read; export the single board, or name the file of its outline"
+        )
+        raise FabricationError(file, message)
     return replace(data, layers=tuple(layers), notes=(*data.notes, *notes))

@@ -129,10 +129,16 @@ def _connectors(pins: dict[str, Pin]) -> list[str]:
         return ["# No part has a connector's name (J, X, P, CN)."]
     lines = ["# Connectors, pin = net:"]
     for refdes, own in list(parts.items())[:MAX_PARTS]:
-        lines += _wrapped([f"{_plain(pin.name)} = {_plain(pin.net) or '?'}" for pin in own], MAX_PINS, f"of {refdes}")
+        lines += _wrapped([_told(pin) for pin in own], MAX_PINS, f"of {refdes}")
     if len(parts) > MAX_PARTS:
         lines.append(f"#   and {len(parts) - MAX_PARTS} more connectors")
     return lines
+
+
+def _told(pin: Pin) -> str:
+    """Pin with its net, and what the files call it."""
+    function = f" ({_plain(pin.function)})" if pin.function else ""
+    return f"{_plain(pin.name)} = {_plain(pin.net) or '?'}{function}"
 
 
 def _grounds(pins: dict[str, Pin]) -> list[str]:

@@ -46,7 +46,7 @@ class Pin:
 
     `holes` are places in ``data.holes``: plated holes that are the pin's own. `through` tells that the pin is soldered
     into its holes, and not onto a pad; `cut` that its name comes from a netlist and may be cut short. A `label` is the
-    name of a terminal that a case draws on the copper.
+    name of a terminal that a case draws on the copper, `function` what the files call the pin.
     """
 
     refdes: str
@@ -57,6 +57,7 @@ class Pin:
     through: bool = False
     cut: bool = False
     label: str = ""
+    function: str = ""
 
     @property
     def name(self) -> str:
@@ -71,6 +72,7 @@ class _Found:
     holes: set[int] = field(default_factory=set)
     through: bool = False
     cut: bool = False
+    function: str = ""
 
 
 @names_data
@@ -88,6 +90,7 @@ def pins_of(data: BoardData, limits: Limits | None = None) -> dict[str, Pin]:
                 continue
             entry = found.setdefault((pad.refdes, pad.pin), _Found())
             entry.net = entry.net or pad.net
+            entry.function = entry.function or pad.function
             entry.contacts.append(PinContact(layer=number, at=pad.at, shape=pad.shape))
     for k, hole in enumerate(data.holes):
         if hole.refdes.strip().upper() not in NO_PARTS and hole.plating != "unplated":
@@ -106,6 +109,7 @@ def pins_of(data: BoardData, limits: Limits | None = None) -> dict[str, Pin]:
             holes=tuple(sorted(entry.holes)),
             through=entry.through,
             cut=entry.cut,
+            function=entry.function,
         )
         for (refdes, pin), entry in found.items()
     }

@@ -65,7 +65,8 @@ def layers_of(data: BoardData, overrides: Mapping[str, Thickness] | None = None)
             below[k] = each
         notes.append(
             f"Dielectric below {', '.join(names[k] for k in open_)} is not given, taken as {mm(each)} mm each, "
-            f"of a board of {mm(BOARD)} mm."
+            f"of a board of {mm(BOARD)} mm. Inductances go with these heights, and most boards have 0.1 to 0.2 mm "
+            "below their outer layers and the rest between: give below_mm by [[layer]]."
         )
     layers = tuple(
         Layer(name=name, thickness=copper[k] or COPPER, below=below[k] if k < count - 1 else None)
