@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 # What a command needs is imported when it runs: a mistyped option must not wait for a solver to load.
 
 DONE, EXCEEDED, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+FAST = 0.05  # accuracy of a first look
 TRACEBACK = "RETURNFLOW_TRACEBACK"  # environment variable: with a defect, say where it came from
 
 
@@ -124,6 +125,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     run.add_argument("--jobs", type=int, metavar="N", help="solve N variants in parallel (default: one per core)")
     run.add_argument("--brief", action="store_true", help="leave out details.html and the pictures that only it shows")
+    run.add_argument("--fast", action="store_true", help=f"a first look, on coarser meshes: accuracy {FAST:g}")
     run.add_argument("--strict", action="store_true", help="exit status 1 if a limit in the case is exceeded")
     run.add_argument("--quiet", action="store_true", help="no progress on stderr")
     run.set_defaults(command=_run)
@@ -173,6 +175,7 @@ def _run(arguments: argparse.Namespace) -> int:
     """Solve a case, print the results, and write report.html, result.json, fields.vtu and the pictures."""
     from returnflow.advice.study import run
     from returnflow.report.files import check_directory, to_dict, write_all
+    from returnflow.resistive.conduction import Options
     from returnflow.resistive.linear import NumericalError
     from returnflow.words.first_look import first_look
     from returnflow.words.terminal import summary_table
@@ -201,7 +204,8 @@ def _run(arguments: argparse.Namespace) -> int:
             progress(
                 f"first look at 0 Hz, by resistance alone, to about 5 %\n{early}" if early else "no loop has a limit"
             )
-    study = run(case, progress=progress, only=arguments.variant, jobs=arguments.jobs)
+    options = Options(accuracy=max(FAST, case.accuracy)) if arguments.fast else None
+    study = run(case, options, progress=progress, only=arguments.variant, jobs=arguments.jobs)
     for name, reason in study.failed.items():
         _say(f"variant {named(name)} failed and is left out: {reason}")
     written = write_all(study, directory, progress, brief=arguments.brief)

@@ -25,12 +25,14 @@ from returnflow.answers.frequency import (
     turning_frequency,
     wants_frequencies,
 )
+from returnflow.answers.missing import frequency_cautions, routeless
 from returnflow.magnetic import meshing
 from returnflow.magnetic.meshing import route_size, solve_broadband, solve_expelled
 from returnflow.magnetic.routes import faced, routes_of
 from returnflow.magnetic.traces import Route
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.foil import sheet_resistance
+from returnflow.resistive.linear import NumericalError
 from returnflow_geometry.checks.gaps import crossed_gaps
 from returnflow_geometry.mesh.mesher import Mesher, Plane
 from returnflow_geometry.model.board import (
@@ -151,6 +153,16 @@ class TestWhatAsksForFrequencies:
     def test_lines_and_lists(self, noisy, asked, wants):
         assert wants_frequencies(replace(drawn(**noisy), frequencies=asked)) == wants
 
+    def test_zero_alone_forbids_the_rest_and_says_so(self):
+        case = replace(drawn(current=1.0, frequency=1e6), steady_only=True)
+        assert not wants_frequencies(case)
+        (caution,) = frequency_cautions(case, 5e-4)
+        assert "up to 1 MHz" in caution
+        assert "frequencies_Hz = [0]" in caution
+        # A drawn route helps nothing where nothing is solved.
+        assert not routeless(case.board, case.loops, 5e-4)
+        assert routeless(case.board, case.loops, 5e-4, whatever=True)
+
     def test_quiet_loops_ask_for_nothing(self):
         quiet = Loop(name="s", role="sensitive", inject="far", return_="near", tolerates=1.0, band=(0.0, 1e6))
         assert not wants_frequencies(replace(drawn(), loops=(quiet,)))
@@ -168,6 +180,20 @@ class TestRoutes:
 
 
 class TestSizes:
+    def test_edges_of_the_magnetic_mesh_grow_with_the_accuracy_asked_for(self):
+        case = drawn()
+        usual, fast = (
+            len(meshing.system_of(replace(case, accuracy=accuracy), Conductors.of(case), [(0, 1)]).space.mesh.triangles)
+            for accuracy in (0.01, 0.05)
+        )
+        assert fast < 0.5 * usual
+
+    def test_a_magnetic_mesh_beyond_the_limit_is_refused_before_it_is_solved(self, monkeypatch):
+        case = drawn()
+        monkeypatch.setattr(meshing, "MOST_TRIANGLES", 100)
+        with pytest.raises(NumericalError, match=r"magnetic mesh takes \d+ triangles, and 100 are allowed"):
+            meshing.system_of(case, Conductors.of(case), [(0, 1)])
+
     LARGEST = 3e-3
 
     def sizes(self, places, **options):

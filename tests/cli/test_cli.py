@@ -261,6 +261,16 @@ class TestMistakes:
         assert call("run", case, "-o", tmp_path / "out", "--quiet", "--brief")[0] == DONE
         assert listing(tmp_path / "out") == ["fields.vtu", "report.html", "result.json", "study.npz"]
 
+    @pytest.mark.usefixtures("no_pictures")
+    def test_fast_takes_coarser_meshes(self, call, case, tmp_path):
+        triangles = []
+        for more in ([], ["--fast"]):
+            where = tmp_path / f"out{len(more)}"
+            assert call("run", case, "-o", where, "--quiet", "--brief", *more)[0] == DONE
+            record = json.loads((where / "result.json").read_text(encoding="utf-8"))
+            triangles.append(record["variants"][0]["mesh"]["triangles"])
+        assert triangles[1] <= triangles[0]
+
 
 class TestInterrupted:
     def test_before_anything_is_solved_nothing_is_left(self, call, case, tmp_path, monkeypatch):

@@ -130,6 +130,7 @@ class Builder:
             sections=self._each("section", _section),
             accuracy=solve.get("accuracy", ACCURACY),
             frequencies=frequencies,
+            steady_only="frequencies_Hz" in solve and frequencies[-1] == 0,
         )
 
     def _each(self, kind: str, build: Callable[[Entry], _Thing | None]) -> tuple[_Thing, ...]:

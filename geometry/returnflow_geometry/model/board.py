@@ -219,6 +219,7 @@ class Case:
     sections: tuple[Section, ...] = ()
     accuracy: float = 0.01
     frequencies: tuple[float, ...] = (0.0,)  # Hz, asked for pictures and tables
+    steady_only: bool = False  # asked for 0 Hz alone: whatever alternates is judged by resistance
     assumptions: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     variants: tuple[Variant, ...] = ()

@@ -91,6 +91,7 @@ def solve_case(
         The message says why.
     """
     begin = time.perf_counter()
+    case = replace(case, accuracy=options.accuracy)
     conductors = Conductors.of(case)
     loops = conductors.ends(case)
     solution = solve(conductors, loops, None, options, progress, [loop.name for loop in case.loops])
@@ -204,7 +205,8 @@ def couplings(
         if loop.role != "noisy":
             parts = [
                 replace(
-                    _coupled(solution, model, at, i, j, other), routeless=routeless(case.board, (other, loop), sheet)
+                    _coupled(solution, model, at, i, j, other),
+                    routeless=routeless(case.board, (other, loop), sheet, whatever=case.steady_only),
                 )
                 for j, other in noisy
             ]

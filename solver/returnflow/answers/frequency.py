@@ -63,7 +63,9 @@ class LoopFacts:
 
 
 def wants_frequencies(case: Case) -> bool:
-    """Whether anything in the case asks for more than the resistive limit."""
+    """Whether anything in the case asks for more than the resistive limit, and the case does not forbid it."""
+    if case.steady_only:
+        return False
     noisy = (loop for loop in case.loops if loop.role == "noisy")
     return any(f > 0 for f in case.frequencies) or any(np.any(lines_of(loop).frequency > 0) for loop in noisy)
 

@@ -14,7 +14,9 @@ LIGHT = 299_792_458.0  # m/s
 PERMITTIVITY = 4.3  # relative, of the usual glass-epoxy laminate; common practice, no source
 
 
-def routeless(board: Board, loops: tuple[Loop, ...], sheet: float) -> tuple[tuple[str, float], ...]:
+def routeless(
+    board: Board, loops: tuple[Loop, ...], sheet: float, *, whatever: bool = False
+) -> tuple[tuple[str, float], ...]:
     """
     Loops without an outgoing conductor, and above which frequency in hertz that matters.
 
@@ -26,10 +28,12 @@ def routeless(board: Board, loops: tuple[Loop, ...], sheet: float) -> tuple[tupl
     loops : tuple of Loop
     sheet : float
         Sheet resistance, ohm per square.
+    whatever : bool
+        Take all loops as such: where nothing is solved above 0 Hz, no route helps.
     """
     found = []
     for loop in loops:
-        if loop.route is None and loop.role != "cables":
+        if (loop.route is None or whatever) and loop.role != "cables":
             (xa, ya), (xb, yb) = (board.terminal(end).centre for end in (loop.inject, loop.return_))
             found.append((loop.name, resistive_limit(sheet, math.hypot(xb - xa, yb - ya))))
     return tuple(found)
@@ -45,13 +49,19 @@ def frequency_cautions(case: Case, sheet: float) -> list[str]:
     """Sentences on lines and asked frequencies for which the model lacks something."""
     sentences = []
     small, asked = small_below(case.board), case.frequencies[-1]
-    limits = dict(routeless(case.board, case.loops, sheet))
+    limits = dict(routeless(case.board, case.loops, sheet, whatever=case.steady_only))
     beyond = []
     for loop in case.loops:
         limit = limits.get(loop.name, math.inf)
         lines = lines_of(loop) if loop.role == "noisy" else None
         highest = asked if lines is None else max(asked, float(lines.frequency[-1]))
-        if highest > limit:
+        if highest > limit and case.steady_only:
+            sentences.append(
+                f"{named(loop.name)} has lines up to {engineering(highest, 'Hz')}, and above "
+                f"{engineering(limit, 'Hz')} resistance alone does not tell where they return: as frequencies_Hz = [0] "
+                "asks, nothing is solved there."
+            )
+        elif highest > limit:
             what = "lines" if lines is not None and float(lines.frequency[-1]) > limit else "frequencies asked for"
             sentences.append(
                 f"{named(loop.name)} has {what} up to {engineering(highest, 'Hz')}, above {engineering(limit, 'Hz')}, "

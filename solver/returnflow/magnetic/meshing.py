@@ -18,7 +18,7 @@ from returnflow.magnetic.routes import Faced, elevations, faced, routes_of
 from returnflow.magnetic.traces import Route
 from returnflow.resistive.conductors import Conductors, StackMesher, copper_numbers
 from returnflow.resistive.foil import sheet_resistance
-from returnflow.resistive.linear import Progress
+from returnflow.resistive.linear import NumericalError, Progress
 from returnflow.resistive.refinement import diagonal
 from returnflow_geometry.mesh.mesher import Mesher, Plane, starting_size
 from returnflow_geometry.mesh.seeding import SizeField
@@ -34,8 +34,12 @@ GROWTH = 0.3
 IDLE_PARTS = 30.0  # of the diagonal, the largest edges of copper that no loop reaches
 BEHIND_STEP = 1.0  # edges per height on such copper where other copper shields it from the route
 RIM_STEP = 2.0  # edges per distance on such copper where it faces a gap
+USUAL_ACCURACY = 0.01  # of a case that the edges here are meant for
+COARSEST = 2.5  # where less accuracy is asked for: edges of such a factor, still below a height under a route
 COARSER = 2.0  # edges of the mesh that tells what the mesh leaves uncertain, over those of the mesh itself
 STEEPEST = 0.5  # growth of triangles
+MOST_TRIANGLES = 300_000
+TRIANGLE_BYTES = 33e3  # bytes a triangle of a magnetic mesh takes, roughly, measured with six loops
 ACROSS = 4.0  # triangles across a narrow copper
 NARROW = 10.0  # heights; the edges of a wider copper are far apart against what happens under them
 
@@ -117,8 +121,10 @@ def system_of(
     """
     Equations of a case on its magnetic mesh, or on one whose edges are `coarser` times as long.
 
-    The mesh holds more than `conductors`: idle copper near them as well.
+    The mesh holds more than `conductors`: idle copper near them as well. Its edges grow with the accuracy asked for,
+    as errors grow with them.
     """
+    coarser *= float(np.clip(case.accuracy / USUAL_ACCURACY, 1.0, COARSEST))
     facing = faced(case, conductors) if facing is None else facing
     conductors = Conductors.magnetic(case)
     over = [routes_of(case, name, conductors.names) for name in conductors.names]
@@ -138,6 +144,13 @@ def system_of(
 
     used = {*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()}
     mesh, inside = told_apart(StackMesher(opened(conductors, used, over)).graded(size), conductors.counts[0])
+    if len(mesh.triangles) > MOST_TRIANGLES:
+        message = (
+            f"The magnetic mesh takes {len(mesh.triangles)} triangles, and {MOST_TRIANGLES} are allowed (some "
+            f"{TRIANGLE_BYTES * MOST_TRIANGLES / 1e9:.0f} GB): leave out routes, small cutouts or coppers that no loop "
+            "of interest needs, set a larger `accuracy`, or ask for frequencies_Hz = [0]."
+        )
+        raise NumericalError(message)
     if progress:
         progress(f"magnetic mesh{' to compare with' if coarser > 1 else ''}: {len(mesh.triangles)} triangles")
     copper = copper_numbers(mesh)
