@@ -160,7 +160,8 @@ def _parser() -> argparse.ArgumentParser:
     take.set_defaults(command=_import)
 
     live = commands.add_parser("live", help="a page on which the current follows the hand", description=_live.__doc__)
-    live.add_argument("case", type=Path, metavar="CASE", nargs="+", help="case files (TOML); of several one page")
+    live.add_argument("case", type=Path, metavar="CASE", nargs="*", help="case files (TOML); of several one page")
+    live.add_argument("--lessons", action="store_true", help="the class that comes with the program, instead of cases")
     live.add_argument("-o", "--output", type=Path, metavar="PAGE", required=True, help="HTML file to write")
     live.add_argument(
         "--variant", action="append", metavar="NAME", help="only this variant; may be given several times"
@@ -310,7 +311,7 @@ def _import(arguments: argparse.Namespace) -> int:
 
 def _live(arguments: argparse.Namespace) -> int:
     """Write one HTML file, for any browser and no network, on which contacts are dragged and currents follow."""
-    from returnflow.live.page import live_page, write_page
+    from returnflow.live.page import class_page, live_page, write_page
     from returnflow_geometry.casefile.read import read_case
 
     page: Path = arguments.output
@@ -321,10 +322,17 @@ def _live(arguments: argparse.Namespace) -> int:
     if page.exists() and any(page.samefile(case) for case in arguments.case if case.exists()):
         _say(f"error: -o {page}: is the case itself. Give another name.")
         return BAD_INPUT
+    if arguments.lessons == bool(arguments.case):
+        _say("error: give case files, or --lessons for the class that comes with the program.")
+        return BAD_INPUT
+    progress = None if arguments.quiet else _say
+    if arguments.lessons:
+        write_page(class_page(progress), page)
+        _say(f"wrote {page}: open it in a browser")
+        return DONE
     cases = [read_case(case) for case in arguments.case]
     if _unknown_variants(arguments.variant, cases):
         return BAD_INPUT
-    progress = None if arguments.quiet else _say
     write_page(live_page(cases, only=arguments.variant, steady=arguments.steady, progress=progress), page)
     _say(f"wrote {page}: open it in a browser")
     return DONE

@@ -12,8 +12,9 @@ from returnflow_geometry.keys.reading import Spot
 from returnflow_geometry.keys.schema import INLINE, KEYS, ROLE_KEYS, SINGLE
 from returnflow_geometry.model.wording import MAX_NAME, brief, label, listed, named, nearest, show
 
-# Kinds of things that have a name; variants and sweeps are none of the board.
-KINDS = tuple(kind for kind in KEYS if kind not in ("variant", "sweep"))
+# Kinds of things that have a name; variants, sweeps and lessons are none of the board.
+NO_PARTS = ("variant", "sweep", "lesson")
+KINDS = tuple(kind for kind in KEYS if kind not in NO_PARTS)
 MAX_ADDRESS = 2 * MAX_NAME  # characters
 MAX_SEARCHED = 500  # names among which a similar one is looked for
 MAX_SUGGESTED = 20
@@ -47,14 +48,14 @@ class Draft:
     Parameters
     ----------
     raw : mapping
-        As parsed from TOML, with parts of a board among its tables; not changed. Its variants and sweeps are left out.
+        As parsed from TOML, with parts of a board among its tables; not changed. `NO_PARTS` are left out.
     incomplete : collection of str
         Kinds with a thing that could not be named. An unknown name may mean it, and is no mistake of its own.
     """
 
     def __init__(self, raw: Raw, incomplete: Collection[str] = ()) -> None:
         self.incomplete = incomplete
-        self.raw: dict[str, object] = {key: value for key, value in raw.items() if key not in ("variant", "sweep")}
+        self.raw: dict[str, object] = {key: value for key, value in raw.items() if key not in NO_PARTS}
         for kind in KINDS:
             value = raw.get(kind)
             if isinstance(value, list | dict):  # a single table is a mistake that is reported for the case itself

@@ -13,7 +13,7 @@ from returnflow_geometry.casefile.reader import TOP, UNSUPPORTED, Entry, declare
 from returnflow_geometry.casefile.vias import assumed_plating, build_vias
 from returnflow_geometry.checks.case_checks import check_case
 from returnflow_geometry.checks.plausible import warnings
-from returnflow_geometry.keys import currents, drawn_shapes, link_table, outgoing
+from returnflow_geometry.keys import currents, drawn_shapes, lessons, link_table, outgoing
 from returnflow_geometry.keys.reading import Book, Spot, read_table
 from returnflow_geometry.keys.schema import REQUIRED, WAYS
 from returnflow_geometry.model.board import (
@@ -30,6 +30,7 @@ from returnflow_geometry.model.board import (
     Shape,
     Terminal,
 )
+from returnflow_geometry.model.lessons import Lesson
 from returnflow_geometry.model.material import LINEAR_RANGE
 from returnflow_geometry.model.numbers import mm
 from returnflow_geometry.model.wording import Unnamed, label, listed
@@ -131,7 +132,12 @@ class Builder:
             accuracy=solve.get("accuracy", ACCURACY),
             frequencies=frequencies,
             steady_only="frequencies_Hz" in solve and frequencies[-1] == 0,
+            lessons=self._each("lesson", self._lesson),
         )
+
+    def _lesson(self, entry: Entry) -> Lesson | None:
+        spot = Spot(self.book, f"{label('lesson', entry.name)}: ")
+        return lessons.build_lesson(spot, entry.name, entry.fields.values)
 
     def _each(self, kind: str, build: Callable[[Entry], _Thing | None]) -> tuple[_Thing, ...]:
         entries: Sequence[Entry] = self.values.get(kind, [])

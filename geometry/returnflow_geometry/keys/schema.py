@@ -6,7 +6,16 @@ import dataclasses
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
-from returnflow_geometry.keys import changes, currents, drawn_shapes, link_table, outgoing, quantities, rejection
+from returnflow_geometry.keys import (
+    changes,
+    currents,
+    drawn_shapes,
+    lessons,
+    link_table,
+    outgoing,
+    quantities,
+    rejection,
+)
 from returnflow_geometry.keys.reading import (
     Key,
     Spot,
@@ -263,6 +272,7 @@ KEYS: dict[str, dict[str, Key]] = {
             advice='say what varies, as [ { set = "name.key", values = [...] } ]',
         ),
     },
+    "lesson": lessons.KEYS,
 }
 ROLE_KEYS: dict[str, dict[str, Key]] = {
     "noisy": {

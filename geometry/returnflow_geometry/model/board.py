@@ -11,6 +11,7 @@ from typing import Any, Literal, TypeAlias, TypeVar
 import shapely
 from shapely import MultiPolygon, Polygon
 
+from returnflow_geometry.model.lessons import Lesson
 from returnflow_geometry.model.outgoing import Outgoing as Outgoing
 from returnflow_geometry.model.overlay import GRID as GRID
 from returnflow_geometry.model.overlay import combined, union
@@ -224,6 +225,7 @@ class Case:
     warnings: tuple[str, ...] = ()
     variants: tuple[Variant, ...] = ()
     sweeps: tuple[Sweep, ...] = ()
+    lessons: tuple[Lesson, ...] = ()
     editor: Callable[[Mapping[str, Any]], Case] | None = field(default=None, compare=False)  # knows the case's tables
 
     def __repr__(self) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
@@ -17,9 +17,13 @@ from returnflow.live.board import LiveBoard
 from returnflow.live.over_frequency import over_frequency
 from returnflow.live.payload import board_data, pack
 from returnflow.live.reference import LiveSolver
+from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.model.board import Case
+from returnflow_geometry.model.lessons import Lesson
 
-SCRIPTS = ("data", "words", "algebra", "sheet", "board", "frequency", "picture", "page")
+SCRIPTS = ("data", "words", "algebra", "sheet", "board", "frequency", "picture", "lesson", "page")
+# Cases of the class: files of examples/, which the wheel carries in this room.
+CLASS = ("u_trace", "slot_depth", "weighing_controller", "slot_crossing", "joined_planes")
 RESTS = (
     "Steady current in thin copper, solved in this page from both sides as contacts move, and induction from a reduced "
     "model of the board as drawn: “about” means within a few tenths of a per cent of a full solve, more where a "
@@ -81,10 +85,43 @@ def board_group(
                 frequencies = over_frequency(board, resistance, pattern=not variants)
             known[key] = board, frequencies
         variants.append(board_data(board, name, frequencies))
-    return {"title": case.title, "variants": variants}
+    return {"title": case.title, "variants": variants, "lessons": [_lesson(lesson) for lesson in case.lessons]}
 
 
-def render(boards: Sequence[dict[str, Any]]) -> str:
+def _lesson(lesson: Lesson) -> dict[str, Any]:
+    return {
+        **{key: getattr(lesson, key) for key in ("name", "question", "choices", "answer", "quantity", "of", "why")},
+        "steps": [
+            {
+                "say": step.say,
+                "variant": step.variant,
+                "move": [[name, *place] for name, place in step.move],
+                "frequency": step.frequency,
+            }
+            for step in lesson.steps
+        ],
+    }
+
+
+def lesson_cases() -> list[Case]:
+    """Cases of the class that comes with the program; each has lessons of its own."""
+    packaged = files("returnflow.live").joinpath("lessons")
+    folder = packaged if packaged.is_dir() else Path(__file__).parents[3] / "examples"  # installed, or a checkout
+    return [parse_case(folder.joinpath(f"{name}.toml").read_text(encoding="utf-8")) for name in CLASS]
+
+
+def class_page(progress: Callable[[str], None] | None = None) -> str:
+    """Page of all lessons that come with the program."""
+    say = progress or (lambda _: None)
+    boards = []
+    for case in lesson_cases():
+        shown = {step.variant or AS_DRAWN for lesson in case.lessons for step in lesson.steps} | {AS_DRAWN}
+        frequencies = any(step.frequency for lesson in case.lessons for step in lesson.steps)
+        boards.append(board_group(case, sorted(shown), steady=not frequencies, progress=say))
+    return render(boards, {"class": True})
+
+
+def render(boards: Sequence[dict[str, Any]], more: Mapping[str, Any] | None = None) -> str:
     """Page of boards that are solved already."""
     scripts = "\n".join(_script(f"{name}.js").replace('"use strict";\n', "", 1) for name in SCRIPTS)
     template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(_script("page.html"))
@@ -92,7 +129,7 @@ def render(boards: Sequence[dict[str, Any]]) -> str:
         title=boards[0]["title"],
         style=Markup(_script("style.css")),
         scripts=Markup('"use strict";\n' + scripts),
-        data=pack({"boards": boards}),
+        data=pack({"boards": boards, **(more or {})}),
         rests=RESTS,
     )
 

@@ -154,6 +154,42 @@ class Board {
     return [middle, end];
   }
 
+  /**
+   * Largest sheet current of a loop, mean over discs of 0.1 mm, A/m per ampere; clear of contacts that move, round
+   * which it depends on their size alone.
+   */
+  peak(currents, loop) {
+    let best = 0;
+    this.sheets.forEach((sheet, s) => {
+      const field = this.loopField(s, currents, loop), poly = new Float64Array(12), slope = new Float64Array(6);
+      const size = Float64Array.from({ length: sheet.count }, (_, m) => {
+        const corners = [0, 1, 2].map((k) => sheet.triangles[3 * m + k]), a = corners[0];
+        const clear = corners.every((i) => field.sources.every(([x, y, , r]) => Math.hypot(sheet.x[i] - x, sheet.y[i] - y) > r + 1e-3));
+        if (!clear) return 0;
+        quadratic(sheet, m, field.stream, field.potential, poly, slope);
+        return corners.reduce((sum, i) => {
+          const dx = sheet.x[i] - sheet.x[a], dy = sheet.y[i] - sheet.y[a];
+          let kx = slope[0] + slope[1] * dx + slope[2] * dy, ky = slope[3] + slope[4] * dx + slope[5] * dy;
+          for (const [x, y, c] of field.sources) {
+            const rx = sheet.x[i] - x, ry = sheet.y[i] - y, q = c / (TWO_PI * (rx * rx + ry * ry));
+            kx += q * rx;
+            ky += q * ry;
+          }
+          return sum + Math.hypot(kx, ky) / 3;
+        }, 0);
+      });
+      const order = Array.from(size.keys()).sort((p, q) => size[q] - size[p]);
+      for (const m of order) {
+        if (size[m] <= best) break; // no mean exceeds its largest part
+        const [cx, cy] = sheet.centre(m);
+        let [sum, area] = [0, 0];
+        for (const n of sheet.near(cx, cy, 0.05e-3)) { sum += size[n] * sheet.areas[n]; area += sheet.areas[n]; }
+        best = Math.max(best, sum / area);
+      }
+    });
+    return best;
+  }
+
   /** Share of every loop across every region, and net current through every section, [number][loop]. */
   watch(currents) {
     const { regions, sections, loops } = this.data;

@@ -4,7 +4,7 @@
 const $ = (id) => document.getElementById(id);
 const SVG = "http://www.w3.org/2000/svg";
 const SHAPES = { // by role, so that no colour is needed to tell them apart
-  sensitive: "M0,-8 L8,0 L0,8 L-8,0 Z", noisy: "M0,-8 L7.5,6 L-7.5,6 Z", cables: "M-6.5,-6.5 H6.5 V6.5 H-6.5 Z", none: "M5,0 A5,5 0 1 0 -5,0 A5,5 0 1 0 5,0 Z",
+  sensitive: "M0,-8 L8,0 L0,8 L-8,0 Z", noisy: "M0,-8 L7.5,6 L-7.5,6 Z", cables: "M-6.5,-6.5 H6.5 V6.5 H-6.5 Z", none: "M3.5,0 A3.5,3.5 0 1 0 -3.5,0 A3.5,3.5 0 1 0 3.5,0 Z",
 };
 
 function svg(name, attributes = {}, parent = null, text = null) {
@@ -31,7 +31,8 @@ class Page {
     this.coarse = 2;
     this.frequency = 0;
     data.boards.forEach((board, n) => html("option", { value: n }, $("board"), board.title));
-    $("choice").hidden = data.boards.length < 2;
+    $("choice").hidden = data.boards.length < 2 || data.class;
+    $("title").classList.toggle("hidden", Boolean(data.class)); // the lesson has a name
     $("board").addEventListener("change", () => this.open(Number($("board").value)));
     $("variant").addEventListener("change", () => this.turn(Number($("variant").value)));
     this.toggles();
@@ -40,6 +41,8 @@ class Page {
     new ResizeObserver(() => this.board && this.resize()).observe($("stage"));
     paintScale($("scale"));
     this.open(0);
+    this.lessons = new Lessons(this);
+    if (data.class) this.lessons.open(0);
   }
 
   toggles() {
@@ -59,7 +62,9 @@ class Page {
   }
 
   /** Show a board, as drawn. */
-  open(number) {
+  open(number, free = true) {
+    if (free) this.lessons?.open(-1);
+    if (this.board) this.steady();
     this.group = this.data.boards[number];
     $("board").value = number;
     $("title").textContent = this.group.title;
@@ -119,6 +124,8 @@ class Page {
 
   /** The slider: DC at its left end, then `lowest` and up, so many steps a decade. */
   get perDecade() { return 48; }
+
+  position(frequency) { return Math.round(1 + this.perDecade * Math.log10(frequency / this.over.lowest)); }
 
   slide(position) {
     const was = this.frequency;
@@ -206,7 +213,8 @@ class Page {
       if (!terminal.ports.length || terminal.copper !== copper) return null;
       const stays = !this.board.movable(t);
       if (stays) svg("path", { class: "fixed", d: mm(terminal.lines).map((d) => d + "Z").join("") }, over);
-      const group = svg("g", { class: "point" + (stays ? " stays" : ""), tabindex: stays ? -1 : 0, role: stays ? "img" : "slider", "data-terminal": t }, over);
+      const bare = !data.loops.some((loop) => loop.ends.includes(t)); // a joint between coppers
+      const group = svg("g", { class: "point" + (stays ? " stays" : ""), tabindex: stays || bare ? -1 : 0, role: stays ? "img" : "slider", "data-terminal": t }, over);
       const ends = data.loops.filter((loop) => loop.ends.includes(t));
       const role = ["sensitive", "cables", "noisy"].find((r) => ends.some((loop) => loop.role === r)) ?? "none";
       const into = ends.some((loop) => loop.ends[0] === t);
@@ -214,7 +222,7 @@ class Page {
       svg("circle", { class: "ring", r: 15 }, group);
       svg("circle", { r: 16, fill: "transparent" }, group);
       svg("path", { class: "mark" + (into ? " in" : ""), d: SHAPES[role] }, group);
-      group.label = svg("text", { y: 5 }, group, terminal.name);
+      group.label = svg("text", { y: 5 }, group, role === "none" ? "" : terminal.name);
       group.what = `${terminal.name}, ${role === "none" ? "no loop" : `${into ? "inject" : "return"} of ${ends.map((loop) => loop.name).join(" and ")}`}`;
       group.addEventListener("focus", () => { this.chosen = t; });
       return group;
@@ -252,6 +260,7 @@ class Page {
     this.placePoints();
     this.tell();
     this.draw();
+    this.lessons?.follow();
   }
 
   draw() {
@@ -278,7 +287,7 @@ class Page {
     context.putImageData(image, 0, 0);
     const loop = this.board.data.loops[this.loop], amps = loop.amps;
     const unit = loop.role === "noisy" ? "A/m" : "A/m per A";
-    $("scaletext").textContent = `${engineering(amps * top * 10 ** -DECADES, unit)} to ${engineering(amps * top, unit)}, logarithmic`;
+    $("scaletext").textContent = `${engineering(amps * top * 10 ** -DECADES, unit)} to ${engineering(amps * top, unit)}, logarithmic${raster.lined ? "" : "; no lines of equal current where links take parts of it"}`;
     canvas.setAttribute("aria-label", `Sheet current of ${loop.name} on ${this.board.data.coppers[this.board.sheets[this.sheet].copper].name}`);
   }
 

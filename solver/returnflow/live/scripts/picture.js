@@ -56,14 +56,18 @@ function rasterOf(frame, coarse) {
   const width = Math.ceil(frame.width / coarse), height = Math.ceil(frame.height / coarse), size = width * height;
   const fields = Object.fromEntries(["psi", "phi", "kx", "ky", "ix", "iy"].map((name) => [name, new Float32Array(size)]));
   return { width, height, step: coarse / frame.scale, X0: frame.backX(0.5 * coarse), Y0: frame.backY(0.5 * coarse), coarse,
-           known: new Uint8Array(size), done: new Uint8Array(size), ...fields }; // known: 1 copper, 2 a contact
+           known: new Uint8Array(size), done: new Uint8Array(size), shaded: true, lined: true, ...fields }; // known: 1 copper, 2 a contact
 }
 
 /** A loop's steady field on a sheet, at the pixels: stream function and sheet current, on demand the potential. */
 function collect(raster, sheet, { potential, stream, sources }, voltage) {
   const { X0, Y0, step, width, psi, phi, kx, ky, known } = raster, { x, y, triangles } = sheet;
   const poly = new Float64Array(12), slope = new Float64Array(6);
-  const from = Float64Array.from(sources.flatMap(([sx, sy, c, r]) => [sx, sy, c, r * r]));
+  // Where a part of an ampere enters, the stream function has a cut; along the flow no line crosses it.
+  const from = Float64Array.from(sources.flatMap(([sx, sy, c, r], n) => [sx, sy, c, r * r, ...flowAt(sheet, potential, stream, sources, n)]));
+  const parts = sources.filter(([, , c]) => Math.abs(c * STEPS - Math.round(c * STEPS)) > 1e-6).length;
+  if (parts) raster.shaded = false;
+  if (parts > 2) raster.lined = false; // too many ends of lines to draw them
   scan(sheet, raster, (m) => quadratic(sheet, m, stream, potential, poly, slope), (m, j, i0, i1) => {
     const a = triangles[3 * m], Y = Y0 - j * step, dy = Y - y[a];
     for (let i = i0; i <= i1; i++) {
@@ -71,12 +75,12 @@ function collect(raster, sheet, { potential, stream, sources }, voltage) {
       let ux = slope[0] + slope[1] * dx + slope[2] * dy, uy = slope[3] + slope[4] * dx + slope[5] * dy;
       let turn = poly[0] + poly[1] * dx + poly[2] * dy + poly[3] * dx * dx + poly[4] * dx * dy + poly[5] * dy * dy;
       let mark = 1;
-      for (let k = 0; k < from.length; k += 4) {
+      for (let k = 0; k < from.length; k += 6) {
         const rx = X - from[k], ry = Y - from[k + 1], r2 = rx * rx + ry * ry, q = from[k + 2] / (TWO_PI * r2);
         if (r2 < from[k + 3]) mark = 2;
         ux += q * rx;
         uy += q * ry;
-        turn += from[k + 2] * turns(rx, ry);
+        turn += from[k + 2] * turns(-rx * from[k + 4] - ry * from[k + 5], rx * from[k + 5] - ry * from[k + 4]);
       }
       kx[o] = ux;
       ky[o] = uy;
@@ -84,11 +88,29 @@ function collect(raster, sheet, { potential, stream, sources }, voltage) {
       known[o] = mark;
       if (!voltage) continue;
       let level = poly[6] + poly[7] * dx + poly[8] * dy + poly[9] * dx * dx + poly[10] * dx * dy + poly[11] * dy * dy;
-      for (let k = 0; k < from.length; k += 4)
+      for (let k = 0; k < from.length; k += 6)
         level -= (from[k + 2] * Math.log((X - from[k]) ** 2 + (Y - from[k + 1]) ** 2)) / (2 * TWO_PI);
       phi[o] = level;
     }
   });
+}
+
+/** Direction of the flow at a source, away from it for what enters and towards it for what leaves. */
+function flowAt(sheet, potential, stream, sources, n) {
+  const [x, y, c] = sources[n], m = sheet.inside(x, y);
+  if (m < 0) return [1, 0];
+  const poly = new Float64Array(12), slope = new Float64Array(6), a = sheet.triangles[3 * m];
+  quadratic(sheet, m, stream, potential, poly, slope);
+  let kx = slope[0] + slope[1] * (x - sheet.x[a]) + slope[2] * (y - sheet.y[a]);
+  let ky = slope[3] + slope[4] * (x - sheet.x[a]) + slope[5] * (y - sheet.y[a]);
+  sources.forEach(([sx, sy, other], k) => {
+    if (k === n) return;
+    const rx = x - sx, ry = y - sy, q = other / (TWO_PI * (rx * rx + ry * ry));
+    kx += q * rx;
+    ky += q * ry;
+  });
+  const size = Math.hypot(kx, ky) * Math.sign(c);
+  return size ? [kx / size, ky / size] : [1, 0];
 }
 
 /** Move it by a stream function on another mesh, real and imaginary; a part of the steady one becomes that mesh's. */
@@ -139,10 +161,10 @@ function colour(image, raster, options) {
     let level = 255, dark = 0, shade = 1, white = 0;
     if (known[o] === 1) {
       level = Math.min(255, Math.max(0, Math.round(low + rise * Math.log(K2))));
-      if (options.bands) { // half a step off the border, on which the stream function is constant
+      if (options.bands && raster.lined) { // half a step off the border, on which the stream function is constant
         const value = psi[o] * N + 0.5;
         dark = ink(value, real);
-        shade = Math.floor(value) & 1 ? 0.9 : 1;
+        if (raster.shaded) shade = Math.floor(value) & 1 ? 0.9 : 1;
       }
       if (options.voltage) white = ink(phi[o] * N, real);
     }

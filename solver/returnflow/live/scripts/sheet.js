@@ -141,6 +141,24 @@ class Sheet {
     return found ?? -1;
   }
 
+  centre(m) {
+    const [a, b, c] = [0, 1, 2].map((k) => this.triangles[3 * m + k]);
+    return [(this.x[a] + this.x[b] + this.x[c]) / 3, (this.y[a] + this.y[b] + this.y[c]) / 3];
+  }
+
+  /** Triangles whose centres lie within a distance of a place. */
+  near(px, py, distance) {
+    const { cell, lists } = this.cells, found = new Set();
+    const at = (p, from) => Math.floor((p - from) / cell);
+    for (let i = at(px - distance, this.box[0]); i <= at(px + distance, this.box[0]); i++)
+      for (let j = at(py - distance, this.box[1]); j <= at(py + distance, this.box[1]); j++)
+        for (const m of lists.get(i * 1000 + j) ?? []) {
+          const [x, y] = this.centre(m);
+          if (Math.hypot(x - px, y - py) <= distance) found.add(m);
+        }
+    return found;
+  }
+
   /** Distance of a place from the border. */
   toBorder(px, py) {
     let best = Infinity;
