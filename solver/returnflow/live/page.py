@@ -27,7 +27,7 @@ CLASS = ("u_trace", "slot_depth", "weighing_controller", "slot_crossing", "joine
 RESTS = (
     "Steady current in thin copper, solved in this page from both sides as contacts move, and induction from a reduced "
     "model of the board as drawn: “about” means within a few tenths of a per cent of a full solve, more where a "
-    "contact comes within a millimetre of an edge; no guaranteed bracket. A layout aid: no compliance test, no "
+    "contact comes within a millimetre of an edge; no guaranteed bracket. A layout aid: not a compliance test, no "
     "substitute for a measurement. Protective earth, isolation and cable shields are safety matters for local codes "
     "and a qualified person."
 )
