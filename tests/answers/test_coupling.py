@@ -261,12 +261,12 @@ class TestVariation:
         s = np.linspace(0, 1, 4001)
         values = a * (1 - s) * (1 - 2 * s) + 4 * m * s * (1 - s) + b * s * (2 * s - 1)
         sampled = float(np.sum(np.abs(np.diff(values))))
-        found = float(coupling._variation(np.array([[a, m, b]]))[0])
+        found = float(coupling.total_variation(np.array([[a, m, b]]))[0])
         assert sampled - 1e-9 <= found <= sampled + 1e-5
 
     @given(sizes, sizes)
     def test_linear_edge_is_its_step(self, a, b):
-        assert coupling._variation(np.array([a, b])) == abs(b - a)
+        assert coupling.total_variation(np.array([a, b])) == abs(b - a)
 
 
 # Coaxial contacts: K = I / (2 pi r), largest at the inner rim.

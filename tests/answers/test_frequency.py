@@ -366,11 +366,11 @@ class TestRibbon:
 class TestRising:
     @pytest.mark.parametrize("corner", [2.0, 1.234e5, 9e10])
     def test_level_of_a_known_function(self, corner):
-        assert frequency._rising(lambda f: f**2 / (f**2 + corner**2), 0.5) == pytest.approx(corner, rel=1e-6)
+        assert frequency.first_reached(lambda f: f**2 / (f**2 + corner**2), 0.5) == pytest.approx(corner, rel=1e-6)
 
     @pytest.mark.parametrize("value", [0.4, 0.6])
     def test_a_level_that_is_never_or_always_reached_has_no_frequency(self, value):
-        assert frequency._rising(lambda f: value, 0.5) is None
+        assert frequency.first_reached(lambda f: value, 0.5) is None
 
 
 class TestNearShare:

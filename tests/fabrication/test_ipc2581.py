@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from returnflow_geometry.fabrication.base.budget import Budget
 from returnflow_geometry.fabrication.base.objects import FabricationError, Limits
 from returnflow_geometry.fabrication.ipc2581.areas import stadium
-from returnflow_geometry.fabrication.ipc2581.document import _events, looks_like_ipc2581, read_ipc2581
+from returnflow_geometry.fabrication.ipc2581.document import elements_of, looks_like_ipc2581, read_ipc2581
 
 # All boards here are invented. Names of elements: IPC-2581 as published, from memory. Areas: closed form.
 LIMITS = Limits()
@@ -596,7 +596,7 @@ class TestRefusals:
     def test_nothing_stays_in_memory_that_is_not_needed(self):
         text = board(on("top", *[feature('<Circle diameter="1"/>')] * 50), step="<Other><x/></Other>" * 50)
         roots = [
-            (ancestors or [element])[0] for _, element, ancestors in _events(text.encode(), Budget("a.xml", LIMITS))
+            (ancestors or [element])[0] for _, element, ancestors in elements_of(text.encode(), Budget("a.xml", LIMITS))
         ]
         assert [len(root) for root in roots][-1] == 0
 

@@ -108,7 +108,7 @@ def test_noise_chart_separates_the_band_and_shows_the_limit():
 def test_of_many_lines_the_strongest_of_each_narrow_band_stands_for_the_others():
     f = np.linspace(1e6, 1e9, 2001)
     volts = 1.0 + np.sin(np.arange(2001)) ** 2
-    at, strongest, weakest = over_frequency._strongest(f, volts)
+    at, strongest, weakest = over_frequency.strongest_per_band(f, volts)
     assert len(at) < 80
     assert np.all(np.diff(at) > 0)
     assert strongest.max() == volts.max()

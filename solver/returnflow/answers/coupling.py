@@ -106,7 +106,7 @@ def region_shares(solution: Conduction | Flow, contact_inside: NDArray[np.bool_]
     flow = _flow(solution)
     shares = np.zeros((len(flow.mesh.region_borders), len(flow.loops)))
     for number, border in enumerate(flow.mesh.region_borders):
-        traffic = np.sum(_variation(_along_edges(flow, border)), axis=1)
+        traffic = np.sum(total_variation(_along_edges(flow, border)), axis=1)
         for j, (start, end) in enumerate(flow.loops):
             ends_inside = bool(contact_inside[number, start]) or bool(contact_inside[number, end])
             shares[number, j] = 1.0 if ends_inside else 0.5 * traffic[j]
@@ -122,7 +122,7 @@ def _along_edges(flow: Flow, pairs: Ints) -> NDArray[Any]:
     return np.stack(parts, axis=-1)
 
 
-def _variation(values: NDArray[Any]) -> Floats:
+def total_variation(values: NDArray[Any]) -> Floats:
     """Total variation along edges of values at start, (middle,) end: the integral of abs(K.n)."""
     if values.shape[-1] == 2:
         step: Floats = np.abs(values[..., 1] - values[..., 0])

@@ -160,7 +160,7 @@ def turning_frequency(model: Broadband, loop: int) -> float | None:
     moved = float(np.sqrt(max(full, 0.0) / np.sum(model.system.space.mesh.areas)))
     if not moved > 1e-3:
         return None
-    return _rising(lambda f: float(np.real(model.reduced(f)[:, loop]) @ weighted) / full, TURNED)
+    return first_reached(lambda f: float(np.real(model.reduced(f)[:, loop]) @ weighted) / full, TURNED)
 
 
 def ribbon_frequency(
@@ -180,10 +180,10 @@ def ribbon_frequency(
         return float(np.linalg.norm(rest + basis @ y) ** 2)
 
     last = strength(high_pattern(model)[:, loop])
-    return _rising(lambda f: strength(model.reduced(f)[:, loop]) / last, 1 / FINAL_WIDTH)
+    return first_reached(lambda f: strength(model.reduced(f)[:, loop]) / last, 1 / FINAL_WIDTH)
 
 
-def _rising(value: Callable[[float], float], level: float) -> float | None:
+def first_reached(value: Callable[[float], float], level: float) -> float | None:
     """First frequency from 1 Hz to 100 GHz at which a rising function reaches a level, by bisection."""
     grid = np.geomspace(1.0, 1e11, 90)
     reached = np.flatnonzero([value(f) >= level for f in grid])

@@ -257,7 +257,7 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
         name, style = clean(loop.name, 28), Style(color=colour, ls="", marker=marker)
         for counts, face in ((heard, Style(ms=5)), (~heard, Style(ms=4, mfc="none"))):
             chosen = counts & keep & ~at_rest
-            f, strongest, weakest = _strongest(lines.frequency[chosen], volts[chosen])
+            f, strongest, weakest = strongest_per_band(lines.frequency[chosen], volts[chosen])
             axes.plot(f, strongest, **style, **face)
             axes.vlines(f, weakest, strongest, color=colour, lw=0.7, alpha=0.6)
             if strip is not None:
@@ -282,7 +282,7 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
     return Chart(figure)
 
 
-def _strongest(frequencies: Floats, volts: Floats) -> tuple[Floats, Floats, Floats]:
+def strongest_per_band(frequencies: Floats, volts: Floats) -> tuple[Floats, Floats, Floats]:
     """Of many lines frequency and voltage of the strongest in each narrow band, and the weakest; of few all of them."""
     if len(frequencies) <= MOST_LINES:
         return frequencies, volts, volts

@@ -77,7 +77,7 @@ def read_ipc2581(data: bytes, file: str, limits: Limits) -> BoardData:
     budget.data(data)
     board = _Board(Shapes(budget))
     with shapes_of(file):
-        for event, element, ancestors in _events(data, budget):
+        for event, element, ancestors in elements_of(data, budget):
             if event == "start":
                 board.start(element, ancestors)
             else:
@@ -85,7 +85,7 @@ def read_ipc2581(data: bytes, file: str, limits: Limits) -> BoardData:
         return board.result()
 
 
-def _events(data: bytes, budget: Budget) -> Iterator[tuple[str, Element, list[Element]]]:
+def elements_of(data: bytes, budget: Budget) -> Iterator[tuple[str, Element, list[Element]]]:
     """Start and end of every element with its ancestors; whatever is not kept is dropped from memory."""
     stack: list[Element] = []
     kept = 0  # depth inside an element of WHOLE
