@@ -13,7 +13,7 @@ from returnflow_geometry.casefile.reader import TOP, UNSUPPORTED, Entry, declare
 from returnflow_geometry.casefile.vias import assumed_plating, build_vias
 from returnflow_geometry.checks.case_checks import check_case
 from returnflow_geometry.checks.plausible import warnings
-from returnflow_geometry.keys import currents, drawn_shapes, lessons, link_table, outgoing
+from returnflow_geometry.keys import currents, drawn_shapes, lessons, link_table, outgoing, radiation_table
 from returnflow_geometry.keys.reading import Book, Spot, read_table
 from returnflow_geometry.keys.schema import REQUIRED, WAYS
 from returnflow_geometry.model.board import (
@@ -281,7 +281,7 @@ class Builder:
                 "the noise allowed must be less than the full-scale signal",
                 "correct one of them",
             )
-        way = self._way(entry, "noisy") if role == "noisy" else ()
+        way = self._way(entry, role) if role in WAYS else ()
         if way == ("current_A",) and fields.lacks("frequency_Hz"):
             self.assumptions.append(
                 f"Loop {listed([entry.name])}: frequency_Hz is not given, its current is taken as in the "
@@ -314,8 +314,9 @@ class Builder:
             frequency=values.get("frequency_Hz"),
             signal=signal,
             tolerates=tolerates,
-            band=values.get("band_Hz"),
+            band=values.get("band_Hz", radiation_table.BAND if "radiates" in values else None),
             limit=values.get("limit_V"),
+            radiates=values.get("radiates"),
             route=values.get("route"),
             spectrum=values.get("spectrum"),
             trapezoid=values.get("trapezoid"),

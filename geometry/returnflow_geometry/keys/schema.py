@@ -14,6 +14,7 @@ from returnflow_geometry.keys import (
     link_table,
     outgoing,
     quantities,
+    radiation_table,
     rejection,
 )
 from returnflow_geometry.keys.reading import (
@@ -168,6 +169,16 @@ INLINE: dict[str, dict[str, Key]] = {
         "mean_A": Key(read=number(), advice="give its mean, if it has one"),
         "unipolar": Key(read=currents.read_unipolar, advice="say why it never reverses, as in a resistive load"),
     },
+    "radiates": {
+        "limit": Key(read=radiation_table.read_limit, required=True, advice="name one of the limits"),
+        "distance_m": Key(
+            read=number(least=1, most=30), required=True, advice="give the distance of the antenna that measures"
+        ),
+        "cable_length_m": Key(
+            read=number(least=0.05, most=100), required=True, advice="give the length of the longer cable"
+        ),
+        "cable_diameter_mm": Key(read=number(least=0.1, most=100, per=MM), advice="give the cable's diameter"),
+    },
 }
 KEYS: dict[str, dict[str, Key]] = {
     "layer": {
@@ -308,11 +319,14 @@ ROLE_KEYS: dict[str, dict[str, Key]] = {
         ),
     },
     "cables": {
-        "limit_V": Key(
-            read=_POSITIVE,
-            required=True,
-            rule="a cables loop needs it",
-            advice="give the voltage allowed between the two cables",
+        "limit_V": Key(read=_POSITIVE, advice="give the voltage allowed between the two cables"),
+        "radiates": Key(
+            read=_inline(
+                "radiates",
+                '{ limit = "CISPR 32 class B", distance_m = 3, cable_length_m = 1 }',
+                radiation_table.build_radiates,
+            ),
+            advice="give the limit of radiated emission, the distance and the length of the cables",
         ),
         "band_Hz": Key(read=_read_band, advice="give [low, high]"),
     },
@@ -322,6 +336,7 @@ WAYS: dict[str, Ways] = {
     "cutout": Ways("it is drawn by", (("shape",), ("circles", "diameter_mm"))),
     "terminal": Ways("it is drawn by", (("at", "diameter_mm"), ("shape",))),
     "vias": Ways("they are placed by", (("at",), ("array",))),
+    "cables": Ways("its limit is given by", (("limit_V",), ("radiates",))),
     "noisy": Ways(
         "its current is given by", (("current_A", "frequency_Hz"), ("spectrum",), ("trapezoid",)), ("frequency_Hz",)
     ),

@@ -15,6 +15,7 @@ from returnflow_geometry.model.lessons import Lesson
 from returnflow_geometry.model.outgoing import Outgoing as Outgoing
 from returnflow_geometry.model.overlay import GRID as GRID
 from returnflow_geometry.model.overlay import combined, union
+from returnflow_geometry.model.radiation import Radiates
 from returnflow_geometry.model.wording import count, named
 
 Shape: TypeAlias = Polygon | MultiPolygon
@@ -118,11 +119,11 @@ class Loop:
     A current and its way back: injected into the copper at `inject`, leaving it at `return_`.
 
     Noisy loops have exactly one of `current` (A rms, at `frequency` in Hz if given), `spectrum` (lines of Hz and A rms)
-    or `trapezoid`; sensitive loops have `signal` and `tolerates` (V), cables loops `limit` (V), both perhaps a `band`
-    (Hz, Hz). Without a `route` the loop is closed far away. `rejection` is the common-mode rejection of a sensitive
-    loop that is received differentially: (Hz, dB) points, linear in dB over the logarithm of the frequency between
-    them and constant beyond; None for an input that is referred to the copper. A noisy loop's current may be in phase
-    with that of another one, line by line: `coherent_with`.
+    or `trapezoid`; sensitive loops have `signal` and `tolerates` (V), cables loops `limit` (V) or `radiates`, both
+    perhaps a `band` (Hz, Hz). Without a `route` the loop is closed far away. `rejection` is that of a sensitive loop
+    for common mode, which is received differentially: (Hz, dB) points, linear in dB over the logarithm of the
+    frequency between them and constant beyond; None for an input that is referred to the copper. A noisy loop's
+    current may be in phase with that of another one, line by line: `coherent_with`.
     """
 
     name: str
@@ -135,6 +136,7 @@ class Loop:
     tolerates: float | None = None  # V
     band: tuple[float, float] | None = None  # Hz
     limit: float | None = None  # V
+    radiates: Radiates | None = None
     route: Outgoing | None = None
     spectrum: tuple[tuple[float, float], ...] | None = None  # Hz, A rms
     trapezoid: Trapezoid | None = None

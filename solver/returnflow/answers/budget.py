@@ -62,6 +62,28 @@ class Contribution:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Radiated:
+    """
+    One frequency at which two cables are driven against one another.
+
+    Attributes
+    ----------
+    frequency : float, Hz
+    volts : float
+        Between the two, V rms.
+    free, ground : float
+        Field at the distance in free space, and at most with the ground's reflection, V/m rms.
+    allowed : float, V/m
+    """
+
+    frequency: float
+    volts: float
+    free: float
+    ground: float
+    allowed: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Budget:
     """
     Sum of the contributions to one loop against its limit, volts.
@@ -82,6 +104,8 @@ class Budget:
         Lower bound of what is known without them, V.
     adding : tuple of str
         Which rule added what, in plain sentences.
+    radiated : tuple of Radiated
+        Of cables with a limit of radiated emission: what they radiate at every frequency, the worst first.
     """
 
     loop: str
@@ -95,6 +119,7 @@ class Budget:
     unrouted: tuple[str, ...] = ()
     founded: float = 0.0
     adding: tuple[str, ...] = ()
+    radiated: tuple[Radiated, ...] = ()
 
     @property
     def margin_dB(self) -> float:

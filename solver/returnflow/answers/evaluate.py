@@ -16,6 +16,7 @@ from returnflow.answers.adding import Coupled, companies, weights
 from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
 from returnflow.answers.missing import frequency_cautions, routeless
+from returnflow.answers.radiation import radiated_budget
 from returnflow.answers.result import Placement, Result, Spectral
 from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.broadband import Broadband, BroadbandOptions
@@ -190,7 +191,9 @@ def budgets(case: Case, solved: Solved) -> tuple[list[Budget], list[Budget]]:
     found: dict[str, list[Budget]] = {"sensitive": [], "cables": []}
     for loop, parts in couplings(case, solved.solution, solved.model, solved.conductors.reference):
         limit = loop.tolerates if loop.role == "sensitive" else loop.limit
-        found[loop.role].append(budget.budget(loop, limit or 0.0, parts))
+        found[loop.role].append(
+            radiated_budget(loop, loop.radiates, parts) if loop.radiates else budget.budget(loop, limit or 0.0, parts)
+        )
     return found["sensitive"], found["cables"]
 
 

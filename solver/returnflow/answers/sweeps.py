@@ -246,7 +246,7 @@ def _numbers(_: str, case: Case, solved: Solved) -> tuple[Numbers, ...]:
 
 
 def _gathered(case: Case, sweep: Sweep, answers: dict[str, tuple[Numbers, ...] | Exception]) -> Swept:
-    judged = [loop for loop in case.loops if {"sensitive": loop.tolerates, "cables": loop.limit}.get(loop.role)]
+    judged = [loop for loop in case.loops if loop.tolerates or loop.limit or loop.radiates]
     names = [loop.name for loop in judged]
     figures = np.full((4, len(sweep.steps), len(names)), np.nan)
     failed = {}

@@ -21,6 +21,7 @@ from returnflow.pictures.picture import Picture
 from returnflow.pictures.pictured import pictured
 from returnflow.words.answer_text import NO_TEST, WORST, accuracy_sentence, summary
 from returnflow.words.comparison import NOISE
+from returnflow.words.radiation_table import radiation_table
 from returnflow.words.result_tables import (
     accuracy_words,
     contributions_table,
@@ -124,7 +125,8 @@ def report_html(
         elsewhere=() if lead is None or lead.chosen is None else lead.chosen.costs,
         others=decisions[1:MOST_DECISIONS],
         more=len(decisions[MOST_DECISIONS:]),
-        contributions=[contributions_table(base, it) for it in budgets[:MOST_DECISIONS]] or [loops_table(base)],
+        contributions=[table for it in budgets[:MOST_DECISIONS] for table in _budget_tables(base, it)]
+        or [loops_table(base)],
         failed_variants=study.failed,
         failed=failed,
         variants=variants_table(study),
@@ -198,7 +200,7 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
         yield Section(
             f"{NOISE[budget.role]} {named(budget.loop)}",
             (
-                contributions_table(result, budget),
+                *_budget_tables(result, budget),
                 *of("placement", "coupling", loop=budget.loop),
             ),
             level,
@@ -217,6 +219,11 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
     for title, blocks in parts:
         if every := tuple(blocks):
             yield Section(title, every, level)
+
+
+def _budget_tables(result: Result, budget: Budget) -> list[Table]:
+    radiated = radiation_table(result, budget)
+    return [contributions_table(result, budget), *(() if radiated is None else (radiated,))]
 
 
 def _place(budgets: Sequence[Budget], loop: str) -> int:

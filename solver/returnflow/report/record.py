@@ -16,7 +16,7 @@ from returnflow.advice.decision import Decision
 from returnflow.advice.findings import Finding
 from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, Study
-from returnflow.answers.budget import Budget, Contribution
+from returnflow.answers.budget import Budget, Contribution, Radiated
 from returnflow.answers.compare import Change, Figure, Row
 from returnflow.answers.coupling import Peak
 from returnflow.answers.frequency import LoopFacts, inductance_doubt
@@ -53,6 +53,8 @@ KEYS: dict[type, str] = {
     Option: f"kind title possible {_NOISE} limit:allowed_V margin_dB meets effort reasons costs broken:exceeds "
     "mended:mends variant",
     Placement: "area:area_m2 radius:radius_m nearest:nearest_m",
+    Radiated: "frequency:frequency_Hz volts:voltage_V free:free_space_V_per_m ground:with_ground_V_per_m "
+    "allowed:allowed_V_per_m",
     Row: "kind loop other unit limit figures",
 }
 
@@ -269,6 +271,7 @@ def _cables(result: Result, budget: Budget, impedance: Array) -> Json:
         "voltage_V": [math.hypot(*row) for row in volts.tolist()],
         "worst": None if worst is None else {"loop": worst.loop, "voltage_V": plain(worst.noise)},
         "contributions": _contributions(budget),
+        "radiated": plain(budget.radiated),
     }
 
 

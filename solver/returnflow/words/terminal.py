@@ -11,6 +11,7 @@ from returnflow.answers.result import Result
 from returnflow.words.answer_text import NO_TEST, accuracy_sentence, summary
 from returnflow.words.columns import WIDTH
 from returnflow.words.comparison import comparison_text
+from returnflow.words.radiation_table import radiation_table
 from returnflow.words.result_tables import contributions_table, loops_table, traffic_tables
 from returnflow.words.study_tables import options_table
 from returnflow_geometry.model.wording import named
@@ -76,6 +77,9 @@ def _decision_text(study: Study, decision: Decision) -> str:
 
 
 def _budget_text(result: Result, budget: Budget) -> str:
-    table = contributions_table(result, budget)
-    notes = [textwrap.fill(note, WIDTH, initial_indent="  ", subsequent_indent="  ") for note in table.notes]
-    return "\n".join([table.title, table.text(), *notes])
+    parts = []
+    for table in (contributions_table(result, budget), radiation_table(result, budget)):
+        if table is not None:
+            notes = [textwrap.fill(note, WIDTH, initial_indent="  ", subsequent_indent="  ") for note in table.notes]
+            parts.append("\n".join([table.title, table.text(), *notes]))
+    return "\n\n".join(parts)
