@@ -254,10 +254,12 @@ def _length(loop: Loop, case: Case) -> float:
     return math.dist(case.board.terminal(loop.inject).centre, case.board.terminal(loop.return_).centre)
 
 
-def differential(loop: Loop, budget: Budget) -> Option:
+def differential(loop: Loop, budget: Budget) -> list[Option]:
     """Reception that is isolated from ground: the rejection it needs over the band, with room."""
     aim = budget.limit * 10 ** (-ROOM_DB / 20)
     needed = max(0, math.ceil(decibels(budget.high, aim))) if budget.high > 0 else 0
+    if not needed:
+        return []
     less = 10 ** (-needed / 20)
     parts = sorted(_heard(budget), key=lambda part: -part.noise)
     reasons = [
@@ -274,17 +276,21 @@ def differential(loop: Loop, budget: Budget) -> Option:
     possible = needed <= REJECTION
     if not possible:
         reasons.append(f"More than {REJECTION:.0f} dB is hard to hold over a band; lower the noise first.")
-    return Option(
-        kind="differential",
-        title=f"Differential input with at least {needed} dB of rejection",
-        possible=possible,
-        noise=less * budget.noise,
-        low=less * budget.low,
-        high=less * budget.high,
-        limit=budget.limit,
-        reasons=tuple(reasons),
-        costs=("Both input lines must be held within the amplifier's common-mode range by a path of high impedance.",),
-    )
+    return [
+        Option(
+            kind="differential",
+            title=f"Differential input with at least {needed} dB of rejection",
+            possible=possible,
+            noise=less * budget.noise,
+            low=less * budget.low,
+            high=less * budget.high,
+            limit=budget.limit,
+            reasons=tuple(reasons),
+            costs=(
+                "Both input lines must be held within the amplifier's common-mode range by a path of high impedance.",
+            ),
+        )
+    ]
 
 
 def _over_band(loop: Loop) -> str:

@@ -30,7 +30,7 @@ def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tup
         *move(loop, budget, base),
         *quieter(loop, budget, base),
         *dedicated(loop, budget, base),
-        differential(loop, budget),
+        *differential(loop, budget),
     ]
     found = []
     for name, result in variants.items():

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from returnflow.answers import frequency
 from returnflow.answers.budget import Budget, band_mask
+from returnflow.answers.radiation import allowed_volts
 from returnflow.answers.result import Result, Spectral
 from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.broadband import Broadband
@@ -29,6 +30,7 @@ from returnflow.pictures.maps import Maps
 from returnflow.pictures.pictured import LEAST_PART, flow_parts, of_copper, pictured
 from returnflow.words.drives import amperes, driven
 from returnflow_geometry.model.numbers import MM, engineering, plain
+from returnflow_geometry.model.radiation import HIGHEST, LOWEST
 from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
@@ -239,11 +241,12 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
     i = result.index(victim.loop)
     noisy = [(j, loop, lines_of(loop)) for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
     binned = any(len(lines.frequency) > MOST_LINES for _, _, lines in noisy)
+    cables = result.case.loops[i].radiates
     close = f" Of more than {MOST_LINES} lines: the strongest in each {PER_DECADE}th of a decade, down to the weakest."
+    against = "what is allowed at its frequency" if cables else f"the limit of {engineering(victim.limit, 'V')}"
     figure, top = titled(
         f"Noise in {victim.loop}, line by line",
-        f"Filled: counted against the limit of {engineering(victim.limit, 'V')}; hollow: out of its band."
-        + close * binned,
+        f"Filled: counted against {against}; hollow: out of its band." + close * binned,
         3.6,
     )
     apart = ["DC" for _, _, lines in noisy if not lines.anywhere and lines.frequency[0] == 0]
@@ -266,9 +269,17 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
                 strip.plot(place, volts[still], **style, **face)
         axes.plot([], [], **style, ms=5, label=name)
         levels += volts[keep].tolist()
-    for each in (axes, *(() if strip is None else (strip,))):
-        each.axhline(victim.limit, color=INK, lw=1.0, dashes=(5, 2))
-    axes.text(0.99, victim.limit * 1.12, "limit", fontsize=LABEL_SIZE, ha="right", transform=axes.get_yaxis_transform())
+    if cables is None:
+        for each in (axes, *(() if strip is None else (strip,))):
+            each.axhline(victim.limit, color=INK, lw=1.0, dashes=(5, 2))
+        at = axes.get_yaxis_transform()
+        axes.text(0.99, victim.limit * 1.12, "limit", fontsize=LABEL_SIZE, ha="right", transform=at)
+    else:
+        f = np.geomspace(LOWEST, HIGHEST, 200)
+        allowed = [allowed_volts(cables, float(each)) for each in f]
+        axes.plot(f, allowed, color=INK, lw=1.0, dashes=(5, 2))
+        axes.text(f[0], allowed[0] * 1.12, f"limit by {cables.limit}", fontsize=LABEL_SIZE, ha="left")
+        levels.append(max(allowed))
     # Room for the names above the points.
     span = math.log10(max(levels) / min(levels)) + 1
     axes.set_ylim(0.4 * min(levels), max(levels) * 10 ** (0.5 + 0.25 * span))
