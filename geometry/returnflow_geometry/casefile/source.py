@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import shapely
 from shapely import box
 
 from returnflow_geometry.casefile.addresses import Draft
@@ -52,6 +51,7 @@ from returnflow_geometry.fabrication.copper.touching import LEAST_AREA
 from returnflow_geometry.keys.quantities import MAX_STEPS
 from returnflow_geometry.keys.reading import Book, Spot, read_text
 from returnflow_geometry.model.board import Board, Layer, Shape, Terminal
+from returnflow_geometry.model.overlay import intersection
 from returnflow_geometry.model.wording import brief, label, listed
 
 UM = 1e6
@@ -264,7 +264,7 @@ def _shorts(contacts: _Contacts, data: BoardData, connectivity: Connectivity) ->
         called = {k: copper_name(connectivity.islands[k].net, layer) for k in members}
         own = {piece[k] for k in members if called[k] in joins}
         for k in met:
-            area = shapely.intersection(connectivity.islands[k].shape, shape).area
+            area = intersection(connectivity.islands[k].shape, shape).area
             if piece[k] not in own and area > LEAST_AREA:
                 nets = found.setdefault(name, {})
                 nets[called[k]] = max(nets.get(called[k], 0.0), area)

@@ -22,7 +22,7 @@ from returnflow_geometry.checks.sheets import LEAST_AREA, Sheet
 from returnflow_geometry.keys.outgoing import route_assumptions, route_mistakes
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.numbers import MM, mm, place
-from returnflow_geometry.model.overlay import shapes_of
+from returnflow_geometry.model.overlay import intersection, shapes_of
 from returnflow_geometry.model.wording import label, listed
 
 __all__ = ["Findings", "check_case"]
@@ -109,7 +109,7 @@ def _check_overlaps(layer: str, sheets: Sequence[Sheet], findings: Findings) -> 
     first, second = STRtree(shapes).query(shapes, predicate="dwithin", distance=NEAR)
     pairs = sorted((i, j) for i, j in zip(first.tolist(), second.tolist(), strict=True) if i < j)
     for i, j in pairs[:MAX_PAIRS]:
-        common = shapely.intersection(shapes[i], shapes[j])
+        common = intersection(shapes[i], shapes[j])
         names = listed([sheets[k].copper.name for k in (i, j)])
         if common.area > LEAST_AREA:
             what = f"overlap by {common.area * MM**2:.3g} mm2 at {at(common)}"
@@ -142,7 +142,7 @@ def _check_strays(sheets: Sequence[Sheet], findings: Findings) -> None:
     strays = [(m, k) for k, m in zip(asked.tolist(), met.tolist(), strict=True) if terminals[m][0] != k]
     for m, k in sorted(strays)[:MAX_PAIRS]:
         own, terminal = terminals[m]
-        area = shapely.intersection(terminal.shape, shapes[k]).area
+        area = intersection(terminal.shape, shapes[k]).area
         if area > LEAST_AREA:
             names = [listed([sheets[number].copper.name]) for number in (own, k)]
             findings.wrong(

@@ -15,6 +15,7 @@ from shapely import Polygon, STRtree
 
 from returnflow_geometry.model.board import GRID, Cutout, Shape
 from returnflow_geometry.model.groups import grouped
+from returnflow_geometry.model.overlay import difference, intersection, union_all
 from returnflow_geometry.model.wording import listed
 
 LEAST_AREA = 1e-12  # m2: a terminal that touches a piece with less does not join it
@@ -53,7 +54,7 @@ class Connection:
             shapely.prepare(self.pieces[piece])
             # A contact may itself be smaller than what counts as touching.
             least = min(LEAST_AREA, contact.area / 4)
-            if self.pieces[piece].covers(contact) or shapely.intersection(self.pieces[piece], contact).area > least:
+            if self.pieces[piece].covers(contact) or intersection(self.pieces[piece], contact).area > least:
                 self._touched[k].append(piece)
         self._joins = self._touched
         self.groups = joined(len(self.pieces), self._joins)
@@ -96,7 +97,7 @@ class Connection:
         grown = shapely.buffer(as_array(added), REACH, quad_segs=1)
         asked, met = STRtree(grown).query(as_array(self.pieces), predicate="intersects")
         for piece, patch in zip(asked.tolist(), met.tolist(), strict=True):
-            border = shapely.intersection(self.pieces[piece], grown[patch]).area / REACH
+            border = intersection(self.pieces[piece], grown[patch]).area / REACH
             if border > LEAST_BORDER:
                 links.append([piece, count + patch])
         groups = joined(count + len(added), links)
@@ -198,10 +199,10 @@ class _Barrier:
 
     def opens(self, removed: Collection[int]) -> bool:
         """Tell whether the ends are connected once these cutouts are removed."""
-        back = shapely.intersection(shapely.union_all(self.shapes[list(removed)]), self.drawn)
+        back = intersection(union_all(self.shapes[list(removed)]), self.drawn)
         others = [k for k in self.tree.query(back, predicate="intersects").tolist() if k not in removed]
         if others:
-            back = shapely.difference(back, shapely.union_all(self.shapes[others]), grid_size=GRID)
+            back = difference(back, union_all(self.shapes[others]), grid_size=GRID)
         added = [part for part in shapely.get_parts(back) if part.area > LEAST_AREA]
         return self.connection.joins_with(added, self.ends)
 
@@ -210,7 +211,7 @@ class _Barrier:
         removed = set(self.chain())
         if removed and not self.opens(removed):
             # Others cover the same place.
-            there = shapely.union_all(self.shapes[list(removed)])
+            there = union_all(self.shapes[list(removed)])
             removed.update(self.tree.query(there, predicate="intersects").tolist())
         if not removed or len(removed) > MAX_TRIED or not self.opens(removed):
             return []

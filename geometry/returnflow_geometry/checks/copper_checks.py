@@ -13,6 +13,7 @@ from returnflow_geometry.checks.connection import as_array
 from returnflow_geometry.checks.sheets import LEAST_AREA, LEAST_CONTACT, Sheet, parts
 from returnflow_geometry.model.board import GRID, Case, Cutout, Region, Shape
 from returnflow_geometry.model.numbers import MM, mm, place
+from returnflow_geometry.model.overlay import difference, intersection, union_all
 from returnflow_geometry.model.wording import label, listed
 
 NEAR = 1e-6  # m: contacts nearer than this count as one, no board shop keeps them apart
@@ -62,7 +63,7 @@ def _check_outline(outline: Shape, sheet: Sheet, findings: Findings) -> None:
     allowed = shapely.buffer(outline, GRID, quad_segs=1)
     laid = [("copper", sheet.copper.name, sheet.drawn), *(("bridge", item.name, item.shape) for item in sheet.bridges)]
     for kind, name, shape in laid:
-        outside = shapely.difference(shape, allowed)
+        outside = difference(shape, allowed)
         if outside.area > LEAST_AREA:
             corners = shapely.points(shapely.get_coordinates(outside))
             reach = shapely.distance(outline, corners)
@@ -80,7 +81,7 @@ def _check_cutouts(sheet: Sheet, findings: Findings) -> None:
         pieces = shapely.get_parts(cutout.shape)
         off = ~shapely.intersects(sheet.drawn, pieces)
         for k in np.flatnonzero(~off & ~shapely.covers(sheet.drawn, pieces)):
-            off[k] = not shapely.intersection(sheet.drawn, pieces[k]).area > LEAST_AREA
+            off[k] = not intersection(sheet.drawn, pieces[k]).area > LEAST_AREA
         if off.all():
             findings.wrong(
                 label("cutout", cutout.name),
@@ -98,16 +99,16 @@ def _check_cutouts(sheet: Sheet, findings: Findings) -> None:
 def _check_bridges(sheet: Sheet, findings: Findings) -> None:
     if not sheet.bridges:
         return
-    laid = shapely.union_all([bridge.shape for bridge in sheet.bridges])
+    laid = union_all([bridge.shape for bridge in sheet.bridges])
     before = sheet.before_bridges
     # Several bridges may lead on from one another: each piece they make must reach other copper.
-    reaching = [part for part in parts(sheet.left) if shapely.difference(part, laid).area > LEAST_AREA]
+    reaching = [part for part in parts(sheet.left) if difference(part, laid).area > LEAST_AREA]
     for bridge in sheet.bridges:
-        if shapely.difference(bridge.shape, before).area <= LEAST_AREA:
+        if difference(bridge.shape, before).area <= LEAST_AREA:
             findings.assumptions.append(
                 f"Bridge {listed([bridge.name])} lies entirely on existing copper and changes nothing."
             )
-        elif not any(shapely.intersection(part, bridge.shape).area > LEAST_AREA for part in reaching):
+        elif not any(intersection(part, bridge.shape).area > LEAST_AREA for part in reaching):
             left = f", {_nearest(before, bridge.shape)}" if not before.is_empty else ""
             findings.wrong(
                 label("bridge", bridge.name),
@@ -137,7 +138,7 @@ def _check_contacts(sheet: Sheet, findings: Findings) -> None:
                 f"Terminal {listed([terminal.name])} is cut by {by}: the {100 * share:.3g} % of its contact "
                 "that touches copper is taken as the terminal."
             )
-        elif shapely.intersection(contact.shape, sheet.left).area > LEAST_AREA:
+        elif intersection(contact.shape, sheet.left).area > LEAST_AREA:
             findings.wrong(
                 where,
                 f"{there} touches the copper with {100 * share:.2g} % of its contact only",
@@ -167,7 +168,7 @@ def _check_spacing(sheet: Sheet, findings: Findings) -> None:
     pairs = sorted((i, j) for i, j in zip(first.tolist(), second.tolist(), strict=True) if i < j)
     for i, j in pairs[:MAX_PAIRS]:
         gap = shapely.distance(shapes[i], shapes[j])
-        overlap = shapely.intersection(shapes[i], shapes[j]).area
+        overlap = intersection(shapes[i], shapes[j]).area
         if overlap > LEAST_AREA:
             what = f"overlap by {overlap * MM**2:.3g} mm2"
         else:
@@ -189,7 +190,7 @@ def _check_spacing(sheet: Sheet, findings: Findings) -> None:
 
 def _check_regions(regions: Sequence[Region], sheet: Sheet, findings: Findings) -> None:
     for region in regions:
-        if not shapely.intersection(region.shape, sheet.left).area > LEAST_AREA:
+        if not intersection(region.shape, sheet.left).area > LEAST_AREA:
             findings.wrong(
                 label("region", region.name),
                 f"lies off the copper {listed([sheet.copper.name])}, {_nearest(sheet.left, region.shape)}",
@@ -205,8 +206,8 @@ def _check_sections(case: Case, sheet: Sheet, findings: Findings) -> None:
             continue
         where = f"{label('section', section.name)}: path"
         line = LineString(section.path)
-        inside = shapely.intersection(line, sheet.left)
-        along = shapely.intersection(inside, shapely.boundary(sheet.left))
+        inside = intersection(line, sheet.left)
+        along = intersection(inside, shapely.boundary(sheet.left))
         if not inside.length - along.length > NEAR:
             findings.wrong(
                 where,

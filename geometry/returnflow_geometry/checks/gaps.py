@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from shapely import LineString, MultiLineString, Polygon
 
 from returnflow_geometry.model.board import Board, Case, Shape
+from returnflow_geometry.model.overlay import difference, intersection, union_all
 
 GAP = 2.5  # widths or heights of the trace; a shorter cutout under it is an antipad
 LONG = 5e-3  # m; a shorter opening makes no current go round
@@ -36,9 +37,9 @@ def crossed_gaps(case: Case, copper: str) -> list[tuple[str, ...]]:
 def open_cutouts(board: Board, copper: str) -> list[tuple[str, Shape]]:
     """Name and shape in metres of every cutout of a copper, without what bridges cover of it."""
     laid = [bridge.shape for bridge in board.bridges if bridge.copper == copper]
-    cover = shapely.union_all(laid) if laid else None
+    cover = union_all(laid) if laid else None
     return [
-        (cutout.name, cutout.shape if cover is None else shapely.difference(cutout.shape, cover))
+        (cutout.name, cutout.shape if cover is None else difference(cutout.shape, cover))
         for cutout in board.cutouts
         if cutout.copper == copper
     ]
@@ -112,11 +113,11 @@ def stretches(path: Sequence[tuple[float, float]], shapes: Sequence[Shape]) -> l
         way = (b - a) / long
         left: shapely.Geometry = leg
         for number, shape in enumerate(shapes):
-            for part in shapely.get_parts(shapely.intersection(left, shape)):
+            for part in shapely.get_parts(intersection(left, shape)):
                 if part.length > 0:
                     s = (shapely.get_coordinates(part) - a) @ way
                     pieces.append(Stretch(begin + float(s.min()), begin + float(s.max()), number))
-            left = shapely.difference(left, shape)
+            left = difference(left, shape)
         for part in shapely.get_parts(left):
             if part.length > 0:
                 s = (shapely.get_coordinates(part) - a) @ way
@@ -144,6 +145,6 @@ def edges(copper: Shape, gaps: Sequence[tuple[str, Shape]]) -> list[tuple[str | 
     found: list[tuple[str | None, MultiLineString]] = []
     for name, shape in gaps:
         near = shapely.buffer(shape, HAIR, quad_segs=2)
-        found.append((name, shapely.intersection(left, near)))
-        left = shapely.difference(left, near)
+        found.append((name, intersection(left, near)))
+        left = difference(left, near)
     return [(name, edge) for name, edge in [*found, (None, left)] if edge.length > 2 * HAIR]

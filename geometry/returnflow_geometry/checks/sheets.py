@@ -11,7 +11,7 @@ from shapely import Polygon, STRtree
 
 from returnflow_geometry.checks.connection import Connection, as_array
 from returnflow_geometry.model.board import Board, Copper, Cutout, Shape, Terminal
-from returnflow_geometry.model.overlay import combined, union
+from returnflow_geometry.model.overlay import difference, intersection, union, union_all
 
 LEAST_CONTACT = 0.05  # of a terminal's area: less than this is a drawing mistake, not a contact
 LEAST_AREA = 1e-12  # m2: a square micrometre
@@ -71,22 +71,22 @@ class Sheet:
     @cached_property
     def uncut(self) -> Connection:
         """The same before the cutouts."""
-        whole = combined(shapely.union_all, [self.drawn, *(bridge.shape for bridge in self.bridges)])
+        whole = union_all([self.drawn, *(bridge.shape for bridge in self.bridges)])
         return Connection(parts(whole), [contact.shape for contact in self.good_contacts])
 
     def cutouts_at(self, shape: Shape) -> list[Cutout]:
         """Cutouts that overlap a shape."""
         near = [self.cutouts[k] for k in sorted(self.cutout_tree.query(shape, predicate="intersects"))]
-        return [cutout for cutout in near if shapely.intersection(cutout.shape, shape).area > LEAST_AREA]
+        return [cutout for cutout in near if intersection(cutout.shape, shape).area > LEAST_AREA]
 
     def _touched(self, shape: Shape) -> Shape:
         # From the few cutouts here, as cutting a plane with thousands of holes costs milliseconds each time.
-        touched = combined(shapely.intersection, self.drawn, shape)
+        touched = intersection(self.drawn, shape)
         holes = [self.cutouts[k].shape for k in self.cutout_tree.query(shape, predicate="intersects")]
         if holes:
-            touched = combined(shapely.difference, touched, union(holes))
-        laid = [combined(shapely.intersection, bridge.shape, shape) for bridge in self.bridges]
-        return combined(shapely.union_all, [touched, *laid]) if laid else touched
+            touched = difference(touched, union(holes))
+        laid = [intersection(bridge.shape, shape) for bridge in self.bridges]
+        return union_all([touched, *laid]) if laid else touched
 
 
 @dataclass(frozen=True)

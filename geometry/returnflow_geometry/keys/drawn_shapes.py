@@ -16,6 +16,7 @@ from returnflow_geometry.keys.reading import Fields, Key, Spot, as_number, note_
 from returnflow_geometry.model import shapes
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.numbers import MM, mm, place
+from returnflow_geometry.model.overlay import difference, union_all
 from returnflow_geometry.model.wording import brief, show
 
 Point = tuple[float, float]
@@ -136,7 +137,7 @@ def contact(at: Point, diameter: float) -> Polygon:
 @lru_cache(maxsize=32)
 def circles(centres: tuple[Point, ...], diameter: float) -> Shape:
     """Many circles as one shape, in metres; where they overlap they merge. Steps of a sweep share it."""
-    drawn = shapely.union_all([shapes.circle(x, y, diameter) for x, y in centres])
+    drawn = union_all([shapes.circle(x, y, diameter) for x, y in centres])
     return drawn if isinstance(drawn, Polygon | MultiPolygon) else MultiPolygon()
 
 
@@ -202,8 +203,8 @@ def _build_slot(spot: Spot, values: Mapping[str, Any]) -> Polygon | None:
     shape = shapes.slot(path, width)
     # Where a path folds back within its own width the offset curve may drop or swallow legs: each straight
     # leg, drawn as a rectangle, must be there again.
-    legs = shapely.union_all([shapes.slot(leg, width) for leg in itertools.pairwise(path)])
-    lost = shapely.difference(legs, shape).area
+    legs = union_all([shapes.slot(leg, width) for leg in itertools.pairwise(path)])
+    lost = difference(legs, shape).area
     if not shape.is_valid or not lost <= 0.01 * legs.area:
         shortest = min(math.dist(*leg) for leg in itertools.pairwise(path))
         inner.wrong(

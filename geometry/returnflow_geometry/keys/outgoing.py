@@ -15,6 +15,7 @@ from returnflow_geometry.keys.drawn_shapes import Point, distinct, read_points
 from returnflow_geometry.keys.reading import Spot
 from returnflow_geometry.model.board import GRID, Board, Case, Loop, Outgoing, Shape, Terminal
 from returnflow_geometry.model.numbers import MM, mm, place
+from returnflow_geometry.model.overlay import difference, intersection, union_all
 from returnflow_geometry.model.wording import label, listed
 
 WIDTH = 0.2e-3  # m, where the file gives none
@@ -191,10 +192,10 @@ def _short_mistakes(
         return
     drawn = LineString(route.path).buffer(route.width / 2, cap_style="flat", join_style="mitre")
     # The conductor ends in the contacts of its terminals, and may be wider than they are.
-    reached = shapely.union_all([terminal.shape for terminal in ends]).buffer(route.width + GRID)
-    drawn = shapely.difference(drawn, reached)
+    reached = union_all([terminal.shape for terminal in ends]).buffer(route.width + GRID)
+    drawn = difference(drawn, reached)
     for copper in here:
-        common = shapely.intersection(drawn, left[copper.name])
+        common = intersection(drawn, left[copper.name])
         if not common.area > LEAST_AREA:
             continue
         point = common.representative_point()
@@ -219,7 +220,7 @@ def _off_board(board: Board, path: Sequence[Point]) -> str:
     """Where a path leaves the board's outline; empty if it does not."""
     if board.outline.is_empty:  # could not be read, and is reported
         return ""
-    outside = shapely.difference(LineString(path), shapely.buffer(board.outline, GRID, quad_segs=1))
+    outside = difference(LineString(path), shapely.buffer(board.outline, GRID, quad_segs=1))
     if not outside.length > GRID:
         return ""
     corners = shapely.points(shapely.get_coordinates(outside))

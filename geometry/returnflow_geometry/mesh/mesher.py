@@ -25,7 +25,7 @@ from returnflow_geometry.mesh.triangulation import (
     triangulate,
 )
 from returnflow_geometry.model.board import Case, Shape
-from returnflow_geometry.model.overlay import combined, union
+from returnflow_geometry.model.overlay import difference, intersection, union, union_all
 
 __all__ = ["Mesh", "MeshError", "Mesher", "Plane", "corner_angles", "error_size", "starting_size"]
 
@@ -167,7 +167,7 @@ class Mesher:
         self.spare = SpareHoles.of(plane.copper, lines)
         copper = self.spare.solid
         areas = [_shared_area(area, copper) for area in (*plane.contacts, *self._regions)]
-        cuts = [combined(shapely.intersection, section, copper) for section in plane.sections]
+        cuts = [intersection(section, copper) for section in plane.sections]
         self._points, self._segments = noded([*(area.boundary for area in (copper, *areas)), *cuts])
         shapely.prepare(copper)
 
@@ -261,7 +261,7 @@ class Mesher:
 
 def _shared_area(area: Shape, copper: Shape) -> MultiPolygon:
     """Intersection without the lines and points where the two only touch."""
-    parts = shapely.get_parts(combined(shapely.intersection, area, copper))
+    parts = shapely.get_parts(intersection(area, copper))
     return MultiPolygon(parts[shapely.get_dimensions(parts) == 2].tolist())
 
 
@@ -280,7 +280,7 @@ def whole_contacts(region: Shape, contacts: Sequence[Shape]) -> Shape:
     crossing = [contact for contact in contacts if region.intersects(contact) and not region.contains(contact)]
     inside = [contact for contact in crossing if region.contains(contact.centroid)]
     outside = [contact for contact in crossing if not region.contains(contact.centroid)]
-    return combined(shapely.difference, combined(shapely.union_all, [region, *inside]), union(outside))
+    return difference(union_all([region, *inside]), union(outside))
 
 
 def _border(

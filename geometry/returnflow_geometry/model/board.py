@@ -8,13 +8,12 @@ from functools import lru_cache
 from html import escape
 from typing import Any, Literal, TypeAlias, TypeVar
 
-import shapely
 from shapely import MultiPolygon, Polygon
 
 from returnflow_geometry.model.lessons import Lesson
 from returnflow_geometry.model.outgoing import Outgoing as Outgoing
 from returnflow_geometry.model.overlay import GRID as GRID
-from returnflow_geometry.model.overlay import combined, union
+from returnflow_geometry.model.overlay import difference, union, union_all
 from returnflow_geometry.model.radiation import Radiates
 from returnflow_geometry.model.wording import count, named
 
@@ -356,8 +355,8 @@ def _remaining(copper: Shape, holes: tuple[Shape, ...], laid: tuple[Shape, ...])
     """Copper less its holes, with what is laid over them; steps of a sweep mostly share it."""
     if holes:
         # On a grid, so that rounding leaves no hair of copper where a cutout ends exactly on an edge.
-        copper = combined(shapely.difference, copper, union(holes), grid_size=GRID)
-    return combined(shapely.union_all, [copper, *laid], grid_size=GRID) if laid else copper
+        copper = difference(copper, union(holes), grid_size=GRID)
+    return union_all([copper, *laid], grid_size=GRID) if laid else copper
 
 
 def _named(things: tuple[_Thing, ...], name: str) -> _Thing:

@@ -47,12 +47,27 @@ def combined(operation: Callable[..., Any], *shapes: Any, **options: Any) -> Any
         return operation(*mended, **{**options, "grid_size": GRID})
 
 
+def intersection(one: Any, other: Any, **options: Any) -> Any:
+    """What two shapes have in common."""
+    return combined(shapely.intersection, one, other, **options)
+
+
+def difference(one: Any, other: Any, **options: Any) -> Any:
+    """One shape less another."""
+    return combined(shapely.difference, one, other, **options)
+
+
+def union_all(shapes: Sequence[Any] | NDArray[np.object_], **options: Any) -> Any:
+    """Union of shapes that mostly lie on each other."""
+    return combined(shapely.union_all, shapes, **options)
+
+
 def union(shapes: Sequence[Any] | NDArray[np.object_]) -> Any:
     """Union of shapes that mostly lie apart."""
     try:
         return shapely.disjoint_subset_union_all(shapes)
     except shapely.errors.GEOSException:
-        return combined(shapely.union_all, shapes)
+        return union_all(shapes)
 
 
 def closed(shapes: Sequence[Any], gap: float) -> Any:
@@ -65,7 +80,7 @@ def closed(shapes: Sequence[Any], gap: float) -> Any:
     >>> closed(halves, 1e-7).geom_type
     'Polygon'
     """
-    grown = combined(shapely.union_all, [shapely.buffer(shape, gap, join_style="mitre") for shape in shapes])
+    grown = union_all([shapely.buffer(shape, gap, join_style="mitre") for shape in shapes])
     return shapely.buffer(grown, -gap, join_style="mitre")
 
 

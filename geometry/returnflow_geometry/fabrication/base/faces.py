@@ -11,7 +11,7 @@ from shapely import MultiPolygon, Polygon, STRtree
 
 from returnflow_geometry.fabrication.base.budget import Budget
 from returnflow_geometry.model.board import Shape
-from returnflow_geometry.model.overlay import combined, union
+from returnflow_geometry.model.overlay import combined, difference, union
 
 Objects = NDArray[np.object_]
 Index = NDArray[np.intp]
@@ -102,7 +102,7 @@ def cut_out(face: Polygon, cuts: Objects, budget: Budget) -> Objects:
             crossing = cuts
     if not len(crossing):
         return np.array([face], dtype=object)
-    return parts_of(combined(shapely.difference, face, _together(crossing)))
+    return parts_of(difference(face, _together(crossing)))
 
 
 def parts_of(shape: Shape) -> Objects:

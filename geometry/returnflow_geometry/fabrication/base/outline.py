@@ -12,6 +12,7 @@ from shapely import LineString, Point, Polygon, STRtree
 from returnflow_geometry.fabrication.base.objects import FabricationError, Floats
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.groups import grouped
+from returnflow_geometry.model.overlay import difference, union_all
 
 STEPS = (1e-9, 1e-6, 10e-6, 50e-6)  # m: how far apart two ends may be, tried in this order
 MOST = 200_000  # strokes; an outline has fewer
@@ -161,7 +162,7 @@ def _onto_lines(lines: list[Floats], loose: NDArray[np.intp], step: float) -> bo
 
 def _rings(lines: Sequence[Floats]) -> tuple[list[list[Polygon]], list[LineString]]:
     """Areas closed by each set of lines that hang together, and lines that end nowhere."""
-    noded = shapely.get_parts(shapely.union_all([LineString(line) for line in lines]))
+    noded = shapely.get_parts(union_all([LineString(line) for line in lines]))
     ends = np.array([line.coords[end] for line in noded for end in (0, -1)])
     _, node = np.unique(ends, axis=0, return_inverse=True)
     pairs = node.reshape(-1, 2)
@@ -178,7 +179,7 @@ def _rings(lines: Sequence[Floats]) -> tuple[list[list[Polygon]], list[LineStrin
 def _nested(rings: list[list[Polygon]]) -> tuple[Shape, list[str]]:
     """Rings inside rings: board, cut-out, board."""
     notes = []
-    filled = [shapely.union_all(faces) for faces in rings]
+    filled = [union_all(faces) for faces in rings]
     if any(sorted(face.area for face in faces)[-2:-1] > [SLIVER] for faces in rings):
         notes.append("Lines of the outline cross or divide it; all they enclose was taken as one area.")
     places = np.array([area.representative_point() for area in filled], dtype=object)
@@ -188,8 +189,8 @@ def _nested(rings: list[list[Polygon]]) -> tuple[Shape, list[str]]:
     depth = np.bincount(inner[areas[outer] > areas[inner]], minlength=len(filled))
     board: Shape = Polygon()
     for level in range(int(depth.max()) + 1):
-        here = shapely.union_all([area for area, own in zip(filled, depth, strict=True) if own == level])
-        board = shapely.difference(board, here) if level % 2 else shapely.union(board, here)
+        here = union_all([area for area, own in zip(filled, depth, strict=True) if own == level])
+        board = difference(board, here) if level % 2 else shapely.union(board, here)
     outside = int(np.count_nonzero(depth == 0))
     if outside > 1:
         notes.append(f"The outline is {outside} separate areas.")

@@ -20,6 +20,7 @@ from returnflow_geometry.fabrication.base.faces import (
     united,
 )
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.overlay import difference
 
 
 def paint(shapes: Objects, dark: NDArray[np.bool_], owners: NDArray[np.int64], budget: Budget) -> dict[int, Shape]:
@@ -194,7 +195,7 @@ def partition(areas: dict[int, Shape], budget: Budget) -> tuple[dict[int, Shape]
     order = np.lexsort((owners[first], second))
     for a, b in zip(first[order].tolist(), second[order].tolist(), strict=True):
         budget.clock()
-        left = shapely.difference(faces[b], faces[a])
+        left = difference(faces[b], faces[a])
         lost = faces[b].area - left.area
         if lost > 0.0:
             key = (int(owners[a]), int(owners[b]))

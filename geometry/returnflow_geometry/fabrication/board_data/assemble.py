@@ -42,6 +42,7 @@ from returnflow_geometry.fabrication.texts.jobfile import looks_like_job, read_j
 from returnflow_geometry.fabrication.texts.netlist import looks_like_netlist, read_netlist
 from returnflow_geometry.model.board import GRID, Shape
 from returnflow_geometry.model.numbers import percent
+from returnflow_geometry.model.overlay import difference, intersection, union_all
 from returnflow_geometry.model.wording import brief, listed
 
 _Read = TypeVar("_Read", JobFile, Netlist)
@@ -258,7 +259,7 @@ def _set(
         contradictions=tuple(contradictions),
         proposed=() if proposal is None else tuple(proposal.table.items()),
     )
-    return _within_outline(data)
+    return _within_outline(data, drawn_by_hand=False)
 
 
 def _optional(
@@ -306,7 +307,7 @@ def _drawn_outline(
         if not areas:
             message = "is the outline and draws nothing; an outline is one closed line; check the file"
             raise FabricationError(file, message)
-        return _one_board(shapely.union_all(areas), file), None
+        return _one_board(union_all(areas), file), None
     shape, tolerance, said = board_outline(strokes, file)
     notes += [f"{file}: {note}" for note in said]
     return _one_board(shape, file), tolerance
@@ -335,11 +336,11 @@ def _layer(number: int, image: Artwork, outline: Shape | None) -> LayerCopper:
         )
         raise FabricationError(image.file, message)
     with shapes_of(image.file):
-        drawn = shapely.union_all(list(image.nets.values()))
-        return LayerCopper(name=name, nets={"": shapely.difference(outline, drawn)}, pads=())
+        drawn = union_all(list(image.nets.values()))
+        return LayerCopper(name=name, nets={"": difference(outline, drawn)}, pads=())
 
 
-def _within_outline(data: BoardData) -> BoardData:
+def _within_outline(data: BoardData, *, drawn_by_hand: bool = True) -> BoardData:
     """Cut off what lies beyond the board's border, where the board is routed away."""
     if data.outline is None:
         return data
@@ -354,7 +355,7 @@ def _within_outline(data: BoardData) -> BoardData:
             if edge.covers(area):
                 nets[net] = area
                 continue
-            inside = shapely.intersection(area, data.outline)
+            inside = intersection(area, data.outline)
             lost += area.area - inside.area
             if not inside.is_empty:
                 nets[net] = inside
@@ -362,7 +363,7 @@ def _within_outline(data: BoardData) -> BoardData:
         if lost > LEAST_OUTSIDE:
             notes.append(f"{layer.name}: {lost * 1e6:.3g} mm2 of copper beyond the outline are cut off.")
         layers.append(replace(layer, nets=nets))
-    if outside > MOST_OUTSIDE * every:
+    if outside > MOST_OUTSIDE * every and not drawn_by_hand:
         file = next((file for file, what in data.used if what == "outline"), data.origin)
         message = (
             f"leaves {percent(outside / every)} of the copper outside the outline, as where it draws the frame of a "

@@ -20,6 +20,7 @@ from returnflow_geometry.fabrication.base.objects import (
 )
 from returnflow_geometry.fabrication.board_data.layers import choose_layers
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.overlay import union_all
 from returnflow_geometry.model.wording import brief
 
 ROUND = 0.97  # of a circle's 4 pi area / perimeter2: a polygon of nine corners has this
@@ -69,7 +70,7 @@ def drawing_data(drawing: Drawing, table: Mapping[str, str] | None = None) -> Bo
     ]
     return BoardData(
         files=(drawing.file,),
-        outline=shapely.union_all(outlines) if outlines else None,
+        outline=union_all(outlines) if outlines else None,
         layers=tuple(
             LayerCopper(name=f"L{k}", nets={"": drawing.layers[name]}) for k, name in enumerate(choice.coppers, start=1)
         ),

@@ -20,7 +20,7 @@ from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.groups import grouped
 from returnflow_geometry.model.material import PLATING as PLATING
 from returnflow_geometry.model.numbers import mm, place
-from returnflow_geometry.model.overlay import closed, combined, union
+from returnflow_geometry.model.overlay import closed, difference, union
 from returnflow_geometry.model.wording import brief, count
 
 CRACK = 1e-7  # m: parts of one pour this near are one; coordinates are rounded by as much
@@ -202,7 +202,7 @@ def _pieces(data: BoardData, budget: Budget, notes: list[str]) -> tuple[list[int
             left: list[Polygon] = []
             for part, hit in zip(whole, _hits(tree, whole, budget), strict=True):
                 budget.clock()
-                left += parts(combined(shapely.difference, part, union([cut[k] for k in hit]))) if hit else [part]
+                left += parts(difference(part, union([cut[k] for k in hit]))) if hit else [part]
             left = _sewn(left, f"{brief(net) or 'Copper without a net'} on {layer.name}", budget, notes)
             pieces += left
             layers += [number] * len(left)

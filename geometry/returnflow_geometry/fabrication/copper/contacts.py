@@ -20,6 +20,7 @@ from returnflow_geometry.model.board import GRID, Layer, Link, Shape, Terminal
 from returnflow_geometry.model.groups import grouped
 from returnflow_geometry.model.material import barrel_length, resistivity, wall_area
 from returnflow_geometry.model.numbers import place
+from returnflow_geometry.model.overlay import difference, intersection, union_all
 from returnflow_geometry.model.wording import listed
 
 NEAR = 1e-6  # m: contacts nearer than this are one
@@ -178,7 +179,7 @@ def terminals_of(connectivity: Connectivity, use: Use, sheets: Sheets, file: str
                 number = min(connectivity.barrels[mark.barrel].hole for mark in members if mark.barrel is not None) + 1
                 name = f"hole {number} ({copper})"
             drawn = [mark.shape for mark in members]
-            area = drawn[0] if len(drawn) == 1 else shapely.union_all(drawn, grid_size=GRID)
+            area = drawn[0] if len(drawn) == 1 else union_all(drawn, grid_size=GRID)
             terminals.append(Terminal(name=name, copper=copper, shape=area))
             for mark in members:
                 if mark.barrel is not None:
@@ -223,12 +224,10 @@ def _inset(terminals: list[Terminal], sheets: Sheets) -> list[Terminal]:
             piece = pieces[terminal.copper][k]
             if not piece.intersects(shape):
                 continue
-            if shapely.difference(piece, shape).area <= max(LEAST_AREA, 0.02 * piece.area):
+            if difference(piece, shape).area <= max(LEAST_AREA, 0.02 * piece.area):
                 x0, y0, x1, y1 = piece.bounds
                 inner = shapely.buffer(piece, -INSET * min(x1 - x0, y1 - y0) / 2, join_style="mitre")
-                shape = shapely.union_all(
-                    [shapely.intersection(shape, inner), shapely.difference(shape, piece)], grid_size=GRID
-                )
+                shape = union_all([intersection(shape, inner), difference(shape, piece)], grid_size=GRID)
         result.append(terminal if shape is terminal.shape else replace(terminal, shape=shape))
     return result
 

@@ -13,7 +13,7 @@ from shapely import MultiPolygon, Polygon
 from returnflow_geometry.fabrication.base.objects import BoardData
 from returnflow_geometry.fabrication.copper.connectivity import CRACK, Connectivity, parts
 from returnflow_geometry.model.board import GRID, Copper, Shape, Terminal
-from returnflow_geometry.model.overlay import closed, combined
+from returnflow_geometry.model.overlay import closed, union_all
 
 SIMPLIFY = 10e-6  # m: board shops etch to no better than 20 um
 NO_NET = "unnamed"
@@ -174,5 +174,5 @@ def _united(pieces: Sequence[Shape], *, touching: bool) -> Shape:
         whole = kept[0] if len(kept) == 1 else MultiPolygon(kept)
         if whole.is_valid:
             return whole
-    kept = parts(closed(pieces, CRACK) if touching else combined(shapely.union_all, pieces))
+    kept = parts(closed(pieces, CRACK) if touching else union_all(pieces))
     return kept[0] if len(kept) == 1 else MultiPolygon(kept)

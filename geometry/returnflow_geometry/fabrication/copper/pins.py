@@ -20,6 +20,7 @@ from returnflow_geometry.keys.drawn_shapes import CONTACT_CORNERS
 from returnflow_geometry.model import shapes
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.numbers import place
+from returnflow_geometry.model.overlay import intersection, union_all
 from returnflow_geometry.model.wording import brief, listed
 
 SAME_PLACE = 10e-6  # m: netlists round to a ten-thousandth of an inch or coarser
@@ -166,7 +167,7 @@ def contacts_on_copper(pin: Pin, connectivity: Connectivity) -> tuple[list[tuple
         members, tree = connectivity.on_layer.get(contact.layer, ([], None))
         for k in [] if tree is None else tree.query(contact.shape, predicate="intersects").tolist():
             island = connectivity.islands[members[k]]
-            common = shapely.intersection(island.shape, contact.shape).area
+            common = intersection(island.shape, contact.shape).area
             if common > area and not (pin.label and island.net != pin.net):
                 best, area = members[k], common
         if best < 0:
@@ -195,7 +196,7 @@ def entry_holes(pin: Pin, connectivity: Connectivity, data: BoardData) -> list[t
     under = {island for _, island in contacts}
     if not under:
         return []
-    pads = shapely.union_all([contact.shape for contact, _ in contacts])
+    pads = union_all([contact.shape for contact, _ in contacts])
     found = []
     for barrel in connectivity.barrels:
         layers = {connectivity.islands[k].layer for k in barrel.islands}

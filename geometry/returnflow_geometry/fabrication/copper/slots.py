@@ -16,7 +16,7 @@ from returnflow_geometry.fabrication.copper.merged import copper_name
 from returnflow_geometry.fabrication.copper.touching import LEAST_AREA
 from returnflow_geometry.model.board import Copper, Cutout
 from returnflow_geometry.model.numbers import MM, mm, place
-from returnflow_geometry.model.overlay import combined
+from returnflow_geometry.model.overlay import difference, intersection, union_all
 from returnflow_geometry.model.wording import brief, listed
 
 WIDEST = 5e-3  # m: a wider opening is a place without copper
@@ -57,7 +57,7 @@ def with_slots(
                 f"{mm(round(y1 - y0, 6))} mm over all, {opening.area * MM**2:.3g} mm2."
             )
         if found:
-            shape = combined(shapely.union_all, [shape, *found])
+            shape = union_all([shape, *found])
         filled.append(replace(copper, shape=shape) if found else copper)
     return tuple(filled), tuple(slots), notes
 
@@ -69,13 +69,13 @@ def _openings(copper: Copper) -> list[Polygon]:
         Polygon(part.exterior, [ring for ring in part.interiors if ring.length > 2 * LONG])
         for part in shapely.get_parts(copper.shape)
     ]
-    shape = whole[0] if len(whole) == 1 else combined(shapely.union_all, whole)
+    shape = whole[0] if len(whole) == 1 else union_all(whole)
     grown = shapely.buffer(shapely.simplify(shape, COARSE), WIDEST / 2, join_style="mitre")
     closed = shapely.buffer(grown, -WIDEST / 2, join_style="mitre")
-    open_ = combined(shapely.difference, closed, shape)
+    open_ = difference(closed, shape)
     # Hairs where the outline was followed coarsely are no openings.
     open_ = shapely.buffer(shapely.buffer(open_, -COARSE, join_style="mitre"), COARSE, join_style="mitre")
-    open_ = combined(shapely.difference, open_, shape)
+    open_ = difference(open_, shape)
     parts = [part for part in shapely.get_parts(open_) if part.geom_type == "Polygon" and is_slender(part)]
     return sorted(parts, key=lambda part: -part.length)[:MOST]
 
@@ -86,7 +86,7 @@ def _nets_in(opening: Polygon, layer: int, copper: Copper, data: BoardData, conn
     area: dict[str, float] = {}
     for k in tree.query(opening, predicate="intersects").tolist() if tree is not None else []:
         island = connectivity.islands[members[k]]
-        common = shapely.intersection(island.shape, opening).area
+        common = intersection(island.shape, opening).area
         if common > LEAST_AREA and copper_name(island.net, data.layers[layer].name) != copper.name:
             area[island.net or "copper without a net"] = area.get(island.net, 0.0) + common
     return sorted(area, key=lambda net: -area[net])

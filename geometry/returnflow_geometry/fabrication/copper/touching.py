@@ -13,6 +13,7 @@ from shapely import Polygon, STRtree
 from returnflow_geometry.fabrication.base.budget import Budget
 from returnflow_geometry.fabrication.base.objects import Limits
 from returnflow_geometry.model.board import GRID
+from returnflow_geometry.model.overlay import intersection
 
 LEAST_AREA = 1e-12  # m2: a square micrometre
 CHUNK = 2_000_000  # pairs looked at in one go
@@ -120,19 +121,19 @@ def joint_width(first: Polygon, second: Polygon, gap: float = GRID) -> tuple[flo
     x0, y0, x1, y1 = np.array([shapely.bounds(first), shapely.bounds(second)]).T
     margin = 10 * gap
     window = shapely.box(x0.max() - margin, y0.max() - margin, x1.min() + margin, y1.min() + margin)
-    one, other = shapely.intersection(first, window), shapely.intersection(second, window)
-    overlap = shapely.intersection(one, other)
+    one, other = intersection(first, window), intersection(second, window)
+    overlap = intersection(one, other)
     if overlap.area > LEAST_AREA:
         # The window's own border is no border of copper.
         borders = [
-            shapely.intersection(shapely.intersection(shapely.boundary(first), window), other),
-            shapely.intersection(shapely.intersection(shapely.boundary(second), window), one),
+            intersection(intersection(shapely.boundary(first), window), other),
+            intersection(intersection(shapely.boundary(second), window), one),
         ]
         widths = [width for line in borders if (width := _span(line)) > LEAST_WIDTH]
         point = shapely.centroid(overlap)
         return (min(widths, default=0.0), (point.x, point.y))
-    edge = shapely.intersection(
-        shapely.intersection(shapely.boundary(first), window),
+    edge = intersection(
+        intersection(shapely.boundary(first), window),
         shapely.buffer(other, 2 * gap, quad_segs=1, join_style="mitre"),
     )
     if edge.length < LEAST_WIDTH:

@@ -16,6 +16,7 @@ from returnflow_geometry.fabrication.base.objects import Drawing, FabricationErr
 from returnflow_geometry.fabrication.dxf.entities import Lines
 from returnflow_geometry.fabrication.dxf.rings import DrawingError, even_odd, joined
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.overlay import union_all
 
 # Metres per unit by $INSUNITS. Source: the published DXF reference, group codes of the header.
 UNITS = {1: 25.4e-3, 2: 0.3048, 4: 1e-3, 5: 1e-2, 6: 1.0, 8: 25.4e-9, 9: 25.4e-6, 10: 0.9144, 13: 1e-6, 14: 0.1}
@@ -217,7 +218,7 @@ class _Sheet:
         solid = self.solid.get(layer, [])
         if not solid:
             return area
-        united: Shape = shapely.union_all(np.array([area, *solid]))
+        united: Shape = union_all(np.array([area, *solid]))
         return united
 
     def all_notes(self) -> list[str]:

@@ -9,6 +9,7 @@ from shapely import MultiPolygon, Point, Polygon, STRtree
 from returnflow_geometry.fabrication.base.objects import Floats
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.groups import grouped
+from returnflow_geometry.model.overlay import difference, intersection, union_all
 
 JOINS = (1e-9, 1e-6, 10e-6, 50e-6)  # m, tried in this order until no end is loose
 NESTING = 32
@@ -117,7 +118,7 @@ def even_odd(rings: list[Floats]) -> Shape:
     tree = STRtree(shapes)
     first, second = tree.query(shapes, predicate="overlaps")
     if len(first):
-        place = shapely.intersection(shapes[first[0]], shapes[second[0]]).representative_point()
+        place = intersection(shapes[first[0]], shapes[second[0]]).representative_point()
         message = f"outlines overlap at {_mm(place)}; draw one outline, or one inside the other"
         raise DrawingError(message)
     inner, outer = tree.query(shapes, predicate="within")
@@ -127,8 +128,8 @@ def even_odd(rings: list[Floats]) -> Shape:
         raise DrawingError(message)
     area: Shape = MultiPolygon()
     for level in range(int(depth.max()) + 1):
-        here = shapely.union_all([shape for shape, deep in zip(shapes, depth, strict=True) if deep == level])
-        area = shapely.difference(area, here) if level % 2 else shapely.union(area, here)
+        here = union_all([shape for shape, deep in zip(shapes, depth, strict=True) if deep == level])
+        area = difference(area, here) if level % 2 else shapely.union(area, here)
     return area
 
 

@@ -15,6 +15,7 @@ from returnflow_geometry.fabrication.base.objects import Floats
 from returnflow_geometry.fabrication.gerber.macros import Macro, macro_shape, regular, turned
 from returnflow_geometry.fabrication.gerber.number_format import NumberFormat, decimal
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.overlay import difference
 
 _DEFINITION = re.compile(r"ADD(\d{1,9})([^,*]+?)(?:,(.*))?\Z")
 FIRST_CODE = 10
@@ -115,7 +116,7 @@ def _standard(code: int, name: str, values: list[float], numbers: NumberFormat, 
     if hole and any(hole):
         sizes = [numbers.length(value) for value in hole]
         cut = Polygon(full_circle((0.0, 0.0), sizes[0] / 2)) if len(sizes) == 1 else _rectangle(sizes[0], sizes[1])
-        shape = shapely.difference(shape, cut)
+        shape = difference(shape, cut)
         diameter = None
     solid = not (hole and any(hole))
     return Aperture(code=code, shape=shape, diameter=diameter, standard=solid and name in "CR")

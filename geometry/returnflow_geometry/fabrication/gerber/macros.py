@@ -17,6 +17,7 @@ from returnflow_geometry.fabrication.base.curves import full_circle
 from returnflow_geometry.fabrication.base.objects import Floats
 from returnflow_geometry.fabrication.gerber.expressions import Expression, compiled
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.overlay import difference, union_all
 
 _ASSIGN = re.compile(r"\$(\d{1,4})=(.+)\Z")
 _CODE = re.compile(r"\d{1,2}\Z")
@@ -113,7 +114,7 @@ def macro_shape(macro: Macro, parameters: list[float], unit: float, budget: Budg
         except ValueError as error:
             message = f"macro {quoted(macro.name)}, {quoted(statement.text)}: {error}"
             raise ValueError(message) from None
-        area = shapely.union(area, piece) if on else shapely.difference(area, piece)
+        area = shapely.union(area, piece) if on else difference(area, piece)
     return area
 
 
@@ -254,9 +255,9 @@ def _moire(v: list[float], unit: float, budget: Budget) -> tuple[Shape, float]:
             break
         budget.vertices(64)
         budget.clock()
-        pieces.append(shapely.difference(_disc(x, y, outer), _disc(x, y, max(0.0, outer - 2 * thickness))))
+        pieces.append(difference(_disc(x, y, outer), _disc(x, y, max(0.0, outer - 2 * thickness))))
         outer -= 2 * (thickness + gap)
-    return shapely.union_all(pieces), v[8]
+    return union_all(pieces), v[8]
 
 
 def _thermal(v: list[float], unit: float, budget: Budget) -> tuple[Shape, float]:
@@ -265,9 +266,9 @@ def _thermal(v: list[float], unit: float, budget: Budget) -> tuple[Shape, float]
         message = "the inner diameter must be smaller than the outer one. Repair it."
         raise ValueError(message)
     budget.vertices(128)
-    ring = shapely.difference(_disc(x, y, outer), _disc(x, y, inner))
+    ring = difference(_disc(x, y, outer), _disc(x, y, inner))
     cross = shapely.union(_box(x, y, 2 * outer, gap), _box(x, y, gap, 2 * outer))
-    return shapely.difference(ring, cross), v[5]
+    return difference(ring, cross), v[5]
 
 
 _Make = Callable[[list[float], float, Budget], tuple[Shape, float]]

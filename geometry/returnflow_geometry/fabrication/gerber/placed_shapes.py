@@ -15,6 +15,7 @@ from returnflow_geometry.fabrication.base.objects import Floats
 from returnflow_geometry.fabrication.gerber.macros import cos_sin
 from returnflow_geometry.fabrication.gerber.strokes import Point, arc_stroke, convex_strokes, is_convex, round_strokes
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.overlay import union_all
 
 ObjectKind = Literal["flash", "draw", "region"]
 Matrix = tuple[float, float, float, float]  # (a, b, c, d): x' = a x + b y, y' = c x + d y
@@ -148,7 +149,7 @@ class Shapes:
         elif diameter is not None:
             covered = arc_stroke(path, centre, clockwise=clockwise, diameter=diameter)
         else:
-            covered = shapely.union_all(convex_strokes(np.hstack([path[:-1], path[1:]]), shape))
+            covered = union_all(convex_strokes(np.hstack([path[:-1], path[1:]]), shape))
         return self._add(covered, diameter, self.function[brush], [(float(x), float(y)) for x, y in path])
 
     def region(self, ring: list[Point], function: str) -> int:

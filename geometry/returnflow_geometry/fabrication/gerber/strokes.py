@@ -13,6 +13,7 @@ from returnflow_geometry.fabrication.base.curves import arc, full_circle
 from returnflow_geometry.fabrication.base.objects import Floats
 from returnflow_geometry.fabrication.gerber.apertures import half_circle
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.overlay import union_all
 
 Point = tuple[float, float]
 
@@ -103,7 +104,7 @@ def arc_stroke(path: Floats, centre: Point, *, clockwise: bool, diameter: float)
     radius = math.dist(first, centre)
     if radius <= half:
         # The inner edge has vanished: chord by chord.
-        return shapely.union_all(round_strokes(np.hstack([path[:-1], path[1:]]), diameter))
+        return union_all(round_strokes(np.hstack([path[:-1], path[1:]]), diameter))
     if first == last:
         return Polygon(full_circle(centre, radius + half), [full_circle(centre, radius - half)])
     outer = _edge(first, last, centre, half, clockwise=clockwise)
@@ -122,7 +123,7 @@ def arc_stroke(path: Floats, centre: Point, *, clockwise: bool, diameter: float)
         return whole
     # The round ends overlap, or the arc is shorter than a chord: piece by piece.
     band = shapely.make_valid(Polygon(np.concatenate([right, left[::-1]])), method="structure", keep_collapsed=False)
-    return shapely.union_all([band, *(Polygon(cap) for cap in caps)])
+    return union_all([band, *(Polygon(cap) for cap in caps)])
 
 
 def _edge(first: Point, last: Point, centre: Point, out: float, *, clockwise: bool) -> Floats:

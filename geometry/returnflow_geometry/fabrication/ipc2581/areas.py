@@ -12,6 +12,7 @@ from shapely import MultiPolygon, Polygon
 from returnflow_geometry.fabrication.base.curves import arc
 from returnflow_geometry.fabrication.base.objects import Floats
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.overlay import union_all
 
 EMPTY = MultiPolygon()
 
@@ -67,7 +68,7 @@ def areas(shape: shapely.Geometry) -> Shape:
     parts = [part for part in shapely.get_parts(shape) if isinstance(part, Polygon | MultiPolygon)]
     if not parts:
         return EMPTY
-    united: Shape = shapely.union_all(parts)
+    united: Shape = union_all(parts)
     return united
 
 

@@ -26,6 +26,7 @@ from returnflow_geometry.fabrication.ipc2581.layer_features import Features
 from returnflow_geometry.fabrication.ipc2581.placements import Pins
 from returnflow_geometry.fabrication.ipc2581.primitives import Shapes
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.overlay import difference
 
 COPPER = frozenset(("CONDUCTOR", "SIGNAL", "PLANE", "MIXED", "CONDFOIL"))
 ACROSS = frozenset(("ALL", "BOTH"))  # sides of what is no layer of its own, such as the pads of all holes
@@ -258,7 +259,7 @@ class _Board:
             self.shapes.fail("the Profile has no Polygon.")
         area = self.shapes.union(outer)
         holes = [self.shapes.area(ring, scale) for ring in children(element, "Cutout")]
-        self.outline = areas(shapely.difference(area, self.shapes.union(holes))) if holes else area
+        self.outline = areas(difference(area, self.shapes.union(holes))) if holes else area
 
     def _set(self, element: Element, layer: str) -> None:
         info = self.layers.get(layer)

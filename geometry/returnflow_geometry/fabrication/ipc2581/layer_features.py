@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 from xml.etree.ElementTree import Element  # the type only; defusedxml does the parsing
 
 import numpy as np
-import shapely
 
 from returnflow_geometry.fabrication.base.budget import quoted
 from returnflow_geometry.fabrication.base.objects import Floats, Hole, LayerCopper, Pad, Plating
 from returnflow_geometry.fabrication.ipc2581.areas import EMPTY, areas, children, stadium, tag
 from returnflow_geometry.fabrication.ipc2581.primitives import Shapes
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.overlay import difference
 
 # Children of a Set that draw nothing.
 SILENT = {"NonstandardAttribute", "LineDesc", "LineDescRef", "FillDesc", "FillDescRef", "SpecRef", "ColorRef", "Color"}
@@ -52,7 +52,7 @@ class DrawnCopper:
                 cleared = shapes.union([part for parts in drawn.values() for part in parts])
                 for net, area in found.items():
                     shapes.budget.time()
-                    found[net] = areas(shapely.difference(area, cleared))
+                    found[net] = areas(difference(area, cleared))
         return {net: area for net, area in found.items() if not area.is_empty}
 
 
@@ -220,5 +220,5 @@ class Features:
         if outline is None:
             self.shapes.fail(f"layer {quoted(name)} is negative, and there is no Profile to take its openings from.")
         open_ = self.shapes.union(list(nets.values())) if nets else EMPTY
-        copper = areas(shapely.difference(outline, open_))
+        copper = areas(difference(outline, open_))
         return LayerCopper(name=name, nets={} if copper.is_empty else {"": copper})

@@ -27,6 +27,7 @@ from returnflow_geometry.fabrication.ipc2581.areas import (
 )
 from returnflow_geometry.fabrication.ipc2581.values import CAPS, Values
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.overlay import difference, union_all
 
 # Not shapes, though they stand where shapes do.
 PLAIN = {"Xform", "Location", "LineDesc", "LineDescRef", "FillDesc", "FillDescRef", "NonstandardAttribute", "SpecRef"}
@@ -74,7 +75,7 @@ class Shapes(Values):
         """Union, counted and timed."""
         self.budget.vertices(int(np.sum(shapely.get_num_coordinates(parts))) if parts else 0)
         self.budget.time()
-        return areas(shapely.union_all(parts))
+        return areas(union_all(parts))
 
     def shape(self, element: Element, scale: float) -> Shape:
         """Shape of one primitive or reference, in metres, without the placement of its owner."""
@@ -166,7 +167,7 @@ class Shapes(Values):
         start = math.radians(self.number(element, "spokeStartAngle", absent=45.0))
         for angle in (start + 2 * math.pi * k / count for k in range(count if gap else 0)):
             line = LineString([(0.0, 0.0), (outer * math.cos(angle), outer * math.sin(angle))])
-            ring = areas(shapely.difference(ring, line.buffer(gap / 2, cap_style="flat")))
+            ring = areas(difference(ring, line.buffer(gap / 2, cap_style="flat")))
         return ring
 
     def _diameters(self, element: Element, scale: float) -> tuple[float, float]:
@@ -189,7 +190,7 @@ class Shapes(Values):
         holes = [self.area(hole, scale) for hole in children(element, "Cutout")]
         if not holes:
             return solid
-        return areas(shapely.difference(solid, self.union(holes)))
+        return areas(difference(solid, self.union(holes)))
 
     def _make_polygon(self, element: Element, scale: float) -> Shape:
         return self._solid(element, scale, self.area(element, scale))
