@@ -287,7 +287,7 @@ def _import(arguments: argparse.Namespace) -> int:
     table = dict(said.rpartition("=")[::2] for said in arguments.layer or ())
     for said in arguments.layer or ():
         if not (said.rpartition("=")[0] and said.rpartition("=")[2]):
-            _say(f"error: --layer {said}: names no file or no layer. Write it as FILE=L1.")
+            _say(f"error: --layer {said}: lacks a file or a layer. Write it as FILE=L1.")
             return BAD_INPUT
     data = from_fabrication(arguments.data, table=table or None, accept=arguments.accept_layers)
     table = {**dict(data.proposed), **table}

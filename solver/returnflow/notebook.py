@@ -58,7 +58,7 @@ class Study(advice.Study):
     >>> study["solid"]
     Traceback (most recent call last):
     ...
-    KeyError: '"solid" is no variant; there are "as drawn"'
+    KeyError: '"solid" is not a variant; there are "as drawn"'
     >>> study
     <Study "Four-point measurement on a disc (teaching case)": 1 variant>
     >>> result

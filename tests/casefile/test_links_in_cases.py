@@ -304,7 +304,7 @@ def test_a_link_on_copper_without_a_loop_is_said_to_be_idle():
 def test_copper_without_a_terminal_floats():
     shield = ("copper.3", {"name": "shield", "layer": "L1", "shape": {"rect": [0, 0, 9, 9]}})
     assert read(shield).assumptions == (
-        'Copper "shield" has no terminal: it floats and carries no net current, only what induction drives round it.',
+        'Copper "shield" has no terminal: it floats and carries no net current, only induced eddy currents.',
     )
 
 
@@ -474,7 +474,7 @@ def test_a_route_on_other_copper_of_its_layer_is_a_short():
     assert len(found) == 1, found
     assert re.search(
         r'^loop "over the bond": route.path: lies on the copper "pour" of its own layer "L1"; over 10 mm2, such as at '
-        r"\(.*, .*\) mm, they would be shorted; lead it beside",
+        r"\(.*, .*\) mm, they would be shorted; route it beside",
         found[0],
     )
     # beside it, or in a slot of it that is wide enough, it is not

@@ -357,7 +357,7 @@ class TestMistakes:
             ),
             (("[board]", '[[layer]]\nname = "L2"\n[[layer]]\nname = "L2"\n[board]'), '"L2" is given again'),
             (("[board]", "[[layer]]\ncopper_um = 70\n[board]"), "layer number 1 has no name that can be used"),
-            (("[board]", '[layer]\nname = "L2"\n[board]'), "layer is no list of tables"),
+            (("[board]", '[layer]\nname = "L2"\n[board]'), "layer is not a list of tables"),
         ],
     )
     def test_each_is_one_message(self, folder, change, said):
@@ -415,7 +415,7 @@ class TestMistakes:
 
     def test_a_bond_of_a_pin_that_no_loop_ends_on_plays_no_part(self, folder):
         case = read(folder, HEAD + LOOPS + '\n[[terminal]]\nname = "J4.1"\nbonded = "why"\n')
-        assert 'Terminal "J4.1": no loop ends there, so its bond plays no part.' in case.assumptions
+        assert 'Terminal "J4.1": no loop ends there, so its bond has no effect.' in case.assumptions
         assert "J4.1" not in {terminal.name for terminal in case.board.terminals}
 
     def test_no_loops_yet_is_one_message(self, folder):
@@ -432,7 +432,7 @@ class TestMistakes:
         assert "Traceback" not in "\n".join(found)
 
     def test_a_text_without_a_folder(self):
-        with pytest.raises(rf.CaseError, match="a text alone has no folder"):
+        with pytest.raises(rf.CaseError, match="text alone has no folder"):
             rf.parse_case(HEAD + LOOPS)
 
     @settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -216,7 +216,7 @@ BAD = [
         [WAY | {"move": "U1.AGN"}],
         r'^vary number 1: move "U1.AGN" is not the name of anything; .*; did you mean "U1.AGND"',
     ),
-    ([WAY | {"move": 3}], r"^vary number 1: move is 3; must be a text"),
+    ([WAY | {"move": 3}], r"^vary number 1: move is 3; must be text"),
     (
         [CURRENT | {"set": "steper phase.current_A"}],
         r'^vary number 1: set "steper phase.current_A" names nothing; .*mean',

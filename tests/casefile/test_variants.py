@@ -308,7 +308,7 @@ BAD = [
     ({"add": [GAP]}, r"^add is \[\{ name = .*; must be a table of what to add, by kind; write"),
     ({"add": {"cutout": GAP}}, r"^add.cutout is \{ name = .*; must be a list of tables; write cutout = \["),
     ({"add": {"cutout": [3]}}, r"^add.cutout number 1 is 3; must be a table"),
-    ({"add": {"cutout": [{"copper": "ground"}]}}, r"^add.cutout number 1: name is missing; every thing needs a name"),
+    ({"add": {"cutout": [{"copper": "ground"}]}}, r"^add.cutout number 1: name is missing; everything needs a name"),
     ({"add": {"cutout": [GAP | {"name": " "}]}}, r'^add.cutout number 1: name is " "; must not be empty'),
     (
         {"add": {"cutout": [GAP]}},
@@ -335,7 +335,7 @@ BAD = [
         {"set": {"gap.name": "x"}},
         r'^set "gap.name" is a name; a name cannot be set, as others refer to it; drop the th',
     ),
-    ({"set": {"gap..shape": 3}}, r'^set "gap..shape" has two dots side by side or at its end'),
+    ({"set": {"gap..shape": 3}}, r'^set "gap..shape" has an empty part beside a dot'),
     (
         {"set": {"gap.shape.slot.3": [1, 2]}},
         r"has no item 3 in \[\[50, 0\], \[50, 60\]\]; its 2 items are counted from 1",
@@ -393,9 +393,9 @@ def test_each_mistake_is_named_once(changes, message):
         (["a", "a"], r'^variant number 2: name is "a", which is also the name of variant number 1; .*; rename'),
         (
             ["As Drawn"],
-            r'^variant "As Drawn": name is "As Drawn"; that name stands for the case without any change; choo',
+            r'^variant "As Drawn": name is "As Drawn"; that name means the case without any change; choo',
         ),
-        ([3], r"^variant number 1: name is 3; must be a text"),
+        ([3], r"^variant number 1: name is 3; must be text"),
     ],
 )
 def test_names_of_variants(names, message):

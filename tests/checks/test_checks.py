@@ -422,7 +422,7 @@ def test_a_bad_terminal_does_not_blame_its_loop():
 ASSUMED = {
     "idle terminal": (
         {"terminals": TWO | {"C": disc(50, 40)}, "loops": AB},
-        r'^Terminal "C" is used by no loop, and treated as one equipotential contact that carries no net current\.$',
+        r'^Terminal "C" is used by no loop: treated as one equipotential contact without net current\.$',
     ),
     "cut by the edge": (
         {"terminals": TWO | {"A": box(-1, 30, 3, 40)}, "loops": AB},

@@ -31,7 +31,7 @@ def test_it_says_what_the_files_hold_and_writes_a_case_to_complete(folder, tmp_p
     case = folder / f"{tmp_path.name}.toml"
     status, out, err = call("import", folder / data, "-o", case, "--title", "Own title")
     assert status == DONE
-    for section in ("Files used:", "Board:", "Layers, top to bottom:", "Ties of nets:", "Assumed:"):
+    for section in ("Files used:", "Board:", "Layers, top to bottom:", "Net ties:", "Assumed:"):
         assert section in out
     assert "1.5 mm wide" in out
     text = case.read_text(encoding="utf-8")

@@ -99,7 +99,7 @@ class TestHoles:
     def test_no_holes_are_said(self, tmp_path):
         files = small_files(tmp_path)
         del files["board-1-4-PTH.drl"]
-        assert "No file gives any holes: layers are not joined." in board_data(files).notes
+        assert "No file gives any holes: layers are not connected." in board_data(files).notes
 
     def test_rate_counts_plated_holes_only(self, demo):
         assert hit_rate(demo.holes, demo.layers) == 1.0

@@ -90,7 +90,7 @@ class TestRefusals:
             ("[]", "object in braces"),
             ("{}", "none of GeneralSpecs"),
             ("[" * 500 + "]" * 500, "nested too deeply"),
-            ('{"GeneralSpecs": {"BoardThickness": NaN}}', "NaN is no number"),
+            ('{"GeneralSpecs": {"BoardThickness": NaN}}', "NaN is not a number"),
             ('{"GeneralSpecs": {"BoardThickness": 1e999}}', "is a number from 0"),
             ('{"GeneralSpecs": {"LayerNumber": ' + "9" * 5000 + "}}", "no valid JSON"),
             (changed(("GeneralSpecs", "BoardThickness"), "thick"), "BoardThickness in GeneralSpecs is 'thick'"),
@@ -99,8 +99,8 @@ class TestRefusals:
             (changed(("GeneralSpecs", "LayerNumber"), 2.5), "whole number"),
             (changed(("GeneralSpecs", "Size"), 4), "Size in GeneralSpecs"),
             (changed(("MaterialStackup", 1, "Thickness"), "35 um"), "row 2 of MaterialStackup"),
-            (changed(("MaterialStackup",), {"a": 1}), "MaterialStackup is no list"),
-            (changed(("FilesAttributes",), ["x"]), "FilesAttributes is no list"),
+            (changed(("MaterialStackup",), {"a": 1}), "MaterialStackup is not a list"),
+            (changed(("FilesAttributes",), ["x"]), "FilesAttributes is not a list"),
         ],
     )
     def test_what_cannot_be_read_is_refused_with_its_key(self, job, message):

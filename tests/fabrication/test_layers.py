@@ -54,7 +54,7 @@ class TestOrder:
     def test_the_case_counts_where_it_says_otherwise_and_that_is_said(self):
         choice = choose_layers({"a": copper(2, "Bot"), "b": copper(1, "Top")}, table={"a": "L1", "b": "L2"})
         assert choice.coppers == ("a", "b")
-        assert len([line for line in choice.contradictions if "the case counts" in line]) == 2
+        assert len([line for line in choice.contradictions if "the case wins" in line]) == 2
 
     def test_a_single_layer(self):
         assert choose_layers({"a": copper(1, "Top")}).coppers == ("a",)

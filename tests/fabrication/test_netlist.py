@@ -113,7 +113,7 @@ class TestRefusals:
             (netlist("P  UNITS CUST 1", record()), "second unit"),
             (netlist(), "no test point"),
             (netlist("317SUPPLY           U7    -3"), "has no place"),
-            (netlist("hello"), "is no record"),
+            (netlist("hello"), "is not a record"),
             (netlist(record(code="017")), "none before"),
             (netlist(record(x=999999), record(x=2_000_000).replace("X+2000000", "X+2000000")), "3 m"),
             (netlist("P  IMAGE LEFT", record(), "P  IMAGE RIGHT"), "panel"),

@@ -153,7 +153,7 @@ class TestReachedCopper:
         assert plane.geom_type == "Polygon"
 
     def test_without_a_way_between_them_the_pins_are_refused(self, demo):
-        with pytest.raises(FabricationError, match=r'"U1.1".*no copper leads from it to another of the pins asked for'):
+        with pytest.raises(FabricationError, match=r'"U1.1".*no copper connects it to another of the requested pins'):
             board_of(demo, ["U1.1", "J4.2", "U3.17"])
 
     def test_a_plane_stitched_twice_is_in_and_once_is_out(self):

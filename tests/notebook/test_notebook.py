@@ -81,14 +81,14 @@ class TestWrongNames:
     def test_loops(self, one):
         with pytest.raises(KeyError, match=r"no loop .*stepper.*there are"):
             one.plot("flow", "stepper")
-        with pytest.raises(KeyError, match="is no loop with a limit; there are"):
+        with pytest.raises(KeyError, match="is not a loop with a limit; there are"):
             one.plot("placement", NOISY)
         with pytest.raises(KeyError, match=r"no noisy loop .*; there are"):
             one.plot("coupling", SENSITIVE, noisy="stepper")
 
     def test_variants(self, two):
         for use in (lambda: two["solid"], lambda: two.plot(variant="solid")):
-            with pytest.raises(KeyError, match=r'"solid" is no variant; there are "Solid plane!"'):
+            with pytest.raises(KeyError, match=r'"solid" is not a variant; there are "Solid plane!"'):
                 use()
 
     def test_what_a_case_has_not(self, one):

@@ -188,7 +188,7 @@ def find_key(spot: Spot, draft: Draft, text: str) -> tuple[Target, list[str]] | 
             _note_ambiguous(spot, fitting, "." + ".".join(way))
             return None
         if "" in way:
-            spot.wrong("has two dots side by side or at its end", "an address is a name, a dot and a key", "correct it")
+            spot.wrong("has an empty part beside a dot", "an address is a name, a dot and a key", "correct it")
             return None
         strange = way[0] not in known_keys(fitting[0].kind or fitting[0].name)
         if strange and (meant := _meant(draft, name, way, alike=False)):

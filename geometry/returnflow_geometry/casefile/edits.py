@@ -136,7 +136,7 @@ class Edit:
                 gone = Target("terminal", str(table[end]))
                 self.spot(gone.labelled).wrong(
                     f"{self._is_dropped(gone)}, and is the {end} of {target.labelled}",
-                    "a loop needs both its terminals",
+                    "a loop needs both terminals",
                     f'keep the terminal, drop the loop as well, or set "{target.name}.{end}"',
                 )
             if ends:  # so that no more is said of it

@@ -68,7 +68,7 @@ def read_case(path: str | Path, supply: Supply | None = None) -> Case:
         raise CaseError((f"{where}: does not exist; a case is a TOML file; check the path",)) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        message = f"{where}: cannot be read ({reason}); a case is a TOML file; check the path and its rights"
+        message = f"{where}: cannot be read ({reason}); a case is a TOML file; check the path and its permissions"
         raise CaseError((message,)) from None
     _check_size(len(data), where)
     try:
@@ -76,8 +76,8 @@ def read_case(path: str | Path, supply: Supply | None = None) -> Case:
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         message = (
-            f"{where}: line {line} has the byte 0x{data[error.start]:02x}, which is no UTF-8; "
-            "a case is a text in UTF-8; save it in that encoding"
+            f"{where}: line {line} has the byte 0x{data[error.start]:02x}, which is not UTF-8; "
+            "a case is text in UTF-8; save it in that encoding"
         )
         raise CaseError((message,)) from None
     return parse_case(text, origin=where, supply=supply or Sourced(Path(path).parent))
@@ -135,7 +135,7 @@ def _case(own: dict[str, Any], supply: Supply | None) -> Case:
     if "source" not in own:
         mistakes = [*unsourced(own), *mistakes]
     elif supply is None and isinstance(own["source"], str):
-        mistakes = [*mistakes, f"source is {brief(repr(own['source']))}; a text alone has no folder; read it as a file"]
+        mistakes = [*mistakes, f"source is {brief(repr(own['source']))}; text alone has no folder; read it as a file"]
     every = (*supplied.mistakes, *reading.mistakes, *mistakes, *swept.mistakes)
     if every:
         raise CaseError(every)
@@ -160,7 +160,7 @@ def _merged(own: dict[str, Any], supplied: Supplied) -> dict[str, Any]:
 def _check_size(size: int, origin: str) -> None:
     if size > MAX_BYTES:
         message = (
-            f"{origin}: has more than {MAX_BYTES // 10**6} MB; a case is a short text; "
+            f"{origin}: has more than {MAX_BYTES // 10**6} MB; a case is a short file; "
             "write many equal round cutouts as one [[cutout]] with circles and diameter_mm"
         )
         raise CaseError((message,))

@@ -168,8 +168,8 @@ def _read_roles(spot: Spot, value: object) -> dict[str, str] | None:
 
 
 TOP: dict[str, Key] = {
-    "format": Key(read=_read_format, required=True, rule="it tells how to read the file", advice="write format = 1"),
-    "title": Key(read=read_text, required=True, rule="reports carry it", advice="write a title"),
+    "format": Key(read=_read_format, required=True, rule="it says how to read the file", advice="write format = 1"),
+    "title": Key(read=read_text, required=True, rule="reports show it", advice="write a title"),
     "board": Key(read=_table("board"), required=True, rule="every case has one", advice="add [board] with its outline"),
     "solve": Key(read=_table("solve"), advice="add [solve]"),
     "source": Key(read=read_text, advice="name the folder, archive or file with the fabrication data"),

@@ -158,7 +158,7 @@ class Source:
             for name, (pin, copper) in spelled.items()
         }
         respelled(own, terminals, part.names)
-        notes = [f'Terminal "{brief(name)}": no loop ends there, so its bond plays no part.' for name in unused]
+        notes = [f'Terminal "{brief(name)}": no loop ends there, so its bond has no effect.' for name in unused]
         if part.links and unlike_drawn(own):
             notes.append(
                 "Plated holes keep the resistance they have in the case as drawn where a variant or sweep sets "

@@ -121,7 +121,7 @@ def bad_layers(own: Mapping[str, Any], known: Collection[str]) -> list[str]:
     """Mistakes of the [[layer]] tables beside a source, which override its layers by name."""
     value = own.get("layer", [])
     if not isinstance(value, list):
-        return ["layer is no list of tables; there may be several of them; write [[layer]] in double brackets"]
+        return ["layer is not a list of tables; there may be several of them; write [[layer]] in double brackets"]
     mistakes = []
     seen: set[str] = set()
     for k, table in enumerate(value, start=1):
@@ -132,7 +132,7 @@ def bad_layers(own: Mapping[str, Any], known: Collection[str]) -> list[str]:
             where = f"layer number {k} has no name that can be used"
             mistakes.append(f"{where}; a layer of the source is named by {listed(known)}; name one of these")
         elif name not in known:
-            mistakes.append(f"{label('layer', name)} is no layer of the source; it has {listed(known)}; {advice}")
+            mistakes.append(f"{label('layer', name)} is not a layer of the source; it has {listed(known)}; {advice}")
         elif name in seen:
             mistakes.append(f"{label('layer', name)} is given again; each layer is given once; put its keys together")
         seen.add(name or "")

@@ -175,7 +175,7 @@ def _note_pieces(sheet: Sheet, findings: Findings) -> None:
     name = listed([sheet.copper.name])
     if not sheet.terminals:
         findings.assumptions.append(
-            f"Copper {name} has no terminal: it floats and carries no net current, only what induction drives round it."
+            f"Copper {name} has no terminal: it floats and carries no net current, only induced eddy currents."
         )
         return
     for k, contact in enumerate(sheet.good_contacts):
@@ -204,5 +204,5 @@ def _note_idle(case: Case, findings: Findings) -> None:
     if idle:
         what = f"Terminal {listed(idle)} is" if len(idle) == 1 else f"Terminals {listed(idle)} are each"
         findings.assumptions.append(
-            f"{what} used by no loop, and treated as one equipotential contact that carries no net current."
+            f"{what} used by no loop: treated as one equipotential contact without net current."
         )

@@ -161,7 +161,7 @@ def explain_separation(
     names = listed([cutouts[k].name for k in barrier.around()])
     return (
         f"several cutouts separate them, at the border of the smaller piece are {names}",
-        f"bridge or shorten cutouts until copper leads across, {move}",
+        f"bridge or shorten cutouts until copper connects both sides, {move}",
     )
 
 

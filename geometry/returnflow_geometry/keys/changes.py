@@ -20,7 +20,7 @@ def read_variant_name(spot: Spot, value: object) -> str | None:
     """Read the name of a variant."""
     name = read_name(spot, value)
     if name is not None and name.casefold() == AS_DRAWN:
-        spot.wrong(f"is {show(value)}", "that name stands for the case without any change", "choose another one")
+        spot.wrong(f"is {show(value)}", "that name means the case without any change", "choose another one")
         return None
     return name
 
@@ -70,7 +70,7 @@ def _named(spot: Spot, tables: list[object]) -> list[dict[str, object]]:
         if not isinstance(table, dict):
             inner.wrong(f"is {show(table)}", "must be a table", "write { name = ... } with its keys")
         elif "name" not in table:
-            inner.within(": name").wrong("is missing", "every thing needs a name of its own", "add a name")
+            inner.within(": name").wrong("is missing", "everything needs a name of its own", "add a name")
         elif (name := read_name(inner.within(": name"), table["name"])) is not None:
             if name in good:
                 inner.within(": name").wrong(f"is {listed([name])} again", "each thing is added once", "rename it")

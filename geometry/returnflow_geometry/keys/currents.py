@@ -159,5 +159,5 @@ def caution(frequency: float) -> str:
     """Say what to think of a frequency above `CAUTION`."""
     return (
         f"{frequency / 1e9:.3g} GHz, above {CAUTION / 1e9:g} GHz, where few boards are small against the wavelength, "
-        "as the model takes them: use what it says there as a rough guide only."
+        "as the model takes them: treat the numbers there as a rough guide only."
     )

@@ -34,7 +34,7 @@ def read_route_path(spot: Spot, value: object) -> tuple[Point, ...] | None:
     k = fold(points)
     if k is not None:
         given = f"folds back on itself at point {k + 1}, {place(*points[k])}"
-        spot.wrong(given, "a conductor cannot lie on itself", "leave out that point, or lead the way back beside it")
+        spot.wrong(given, "a conductor cannot lie on itself", "leave out that point, or route the way back beside it")
         return None
     return tuple(points)
 
@@ -178,7 +178,7 @@ def route_mistakes(
     # An end that lies in a bad contact is off the board with it.
     ends_there = ((return_, path[0]), (inject, path[-1]))
     if off and not any(end and end.name not in good and _away(at, end) <= LEAD for end, at in ends_there):
-        yield where, off, "an outgoing conductor must lie on the board", "lead it inside the outline"
+        yield where, off, "an outgoing conductor must lie on the board", "route it inside the outline"
     if inject and return_ and {inject.name, return_.name} <= set(good):
         yield from _end_mistakes(where, path, inject, return_)
 
@@ -212,7 +212,7 @@ def _short_mistakes(
                 f"{where}: route.path",
                 f"lies on the copper {listed([copper.name])} of its own layer {listed([route.layer])}",
                 f"{over} they would be shorted",
-                "lead it beside that copper, take the copper away there by a [[cutout]], or name another layer",
+                "route it beside that copper, take the copper away there by a [[cutout]], or name another layer",
             )
 
 

@@ -231,10 +231,10 @@ def number(
 def read_text(spot: Spot, value: object) -> str | None:
     """Read a nonempty text on one line."""
     if not isinstance(value, str):
-        spot.wrong(f"is {show(value)}", "must be a text", "put it in quotation marks")
+        spot.wrong(f"is {show(value)}", "must be text", "put it in quotation marks")
         return None
     if not value.strip():
-        spot.wrong(f"is {show(value)}", "must not be empty", "write a text")
+        spot.wrong(f"is {show(value)}", "must not be empty", "write some text")
         return None
     if not value.isprintable() and any(unicodedata.category(letter) in {"Cc", "Cs", "Zl", "Zp"} for letter in value):
         spot.wrong(f"is {show(value)}", "must be one line of printable text", "remove the control characters")

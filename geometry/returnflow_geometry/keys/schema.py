@@ -113,7 +113,7 @@ def _read_count(spot: Spot, value: object) -> tuple[int, int] | None:
 
 # the keys themselves
 
-_NAME = Key(read=read_name, required=True, rule="every thing needs a name of its own", advice="add a name")
+_NAME = Key(read=read_name, required=True, rule="everything needs a name of its own", advice="add a name")
 _COPPER = Key(read=reference("copper"), required=True, advice="name the [[copper]] it belongs to")
 _COPPERS = Key(
     read=references("copper"), required=True, advice='name the [[copper]] it belongs to, or several as ["A", "B"]'
@@ -124,7 +124,7 @@ _OUTLINE = dataclasses.replace(
     _NEEDED_SHAPE, read=drawn_shapes.shape_reader(("rect", "polygon", "circle")), rule="every board needs one"
 )
 _DIAMETER = Key(read=drawn_shapes.read_extent, advice="give the diameter in millimetres")
-_NO_RETURN = "a current with no return cannot be, every current comes back"
+_NO_RETURN = "every current needs a return path"
 _POSITIVE = number(above=0)
 
 SINGLE: dict[str, dict[str, Key]] = {
@@ -270,8 +270,8 @@ KEYS: dict[str, dict[str, Key]] = {
     },
     "variant": {
         "name": dataclasses.replace(_NAME, read=changes.read_variant_name),
-        "drop": Key(read=changes.read_drop, advice="name what it lacks"),
-        "add": Key(read=changes.read_add, advice="give what it has in addition"),
+        "drop": Key(read=changes.read_drop, advice="name what it removes"),
+        "add": Key(read=changes.read_add, advice="give what it adds"),
         "move": Key(read=changes.read_moves, advice="give new places"),
         "set": Key(read=changes.read_settings, advice="give new values"),
     },

@@ -62,7 +62,7 @@ class Study:
         """Result of a variant, or of a board solved for the decision; a name of neither is told those there are."""
         every = self.variants | self.trials
         if name not in every:
-            why = f"failed: {self.failed[name]}" if name in self.failed else "is no variant"
+            why = f"failed: {self.failed[name]}" if name in self.failed else "is not a variant"
             message = f"{named(name)} {why}; there are {listed(every)}"
             raise KeyError(message)
         return every[name]

@@ -51,7 +51,7 @@ class _Wish:
             return min(every, key=lambda budget: budget.margin_dB)
         found = [budget for budget in every if budget.loop == self.loop]
         if not found:
-            what = "No loop has a limit" if self.loop is None else f"{named(self.loop)} is no loop with a limit"
+            what = "No loop has a limit" if self.loop is None else f"{named(self.loop)} is not a loop with a limit"
             message = f"{what}; there are {listed(b.loop for b in every) or 'none'}"
             raise KeyError(message)
         return found[0]

@@ -61,7 +61,7 @@ KEYS: dict[type, str] = {
 
 def to_dict(study: Study) -> Json:
     """
-    Study as the content of result.json: SI units, None where there is no number.
+    Study as the content of result.json: SI units, None where there is not a number.
 
     Square matrices are in the order of `loops`; lists under shares, sections, links and cables in that of
     `frequencies_Hz`. Keys beside the variants:
@@ -184,7 +184,7 @@ def plain(value: Any, **names: str) -> Any:
         return value
     if isinstance(value, np.ndarray | Iterable):
         return [plain(item) for item in value]
-    message = f"{type(value).__name__} is no record."
+    message = f"{type(value).__name__} is not a record."
     raise TypeError(message)
 
 

@@ -209,7 +209,7 @@ class _Collector:
             self.notes.append(f"{quoted(base)} is an archive inside; it is not opened.")
             return False
         if suffix in OTHER:
-            self.notes.append(f"{quoted(base)} is no fabrication data by its name; it is left out.")
+            self.notes.append(f"{quoted(base)} is not fabrication data by its name; it is left out.")
             return False
         return True
 

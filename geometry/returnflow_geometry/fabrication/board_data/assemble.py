@@ -239,7 +239,7 @@ def _set(
         notes += fitted.notes
         hits += [(drilling.file, fitted.rate)] if fitted.rate is not None else []
     if not drillings:
-        notes.append("No file gives any holes: layers are not joined.")
+        notes.append("No file gives any holes: layers are not connected.")
     kept = without_doubles(holes, notes)
     read: list[Artwork | Drilling | Netlist | JobFile] = [*images.values(), *drillings, *netlists, *jobs]
     notes += [f"{item.file}: {note}" for item in read for note in item.notes]

@@ -149,7 +149,7 @@ def choose_layers(
         if file in table:
             wanted = _from_table(file, table.pop(file))
             if told is not None and (told.kind, told.number) != (wanted.kind, wanted.number):
-                contradictions.append(f"{file}: {by} make it {_said(told)}, the case {_said(wanted)}: the case counts")
+                contradictions.append(f"{file}: {by} make it {_said(told)}, the case {_said(wanted)}: the case wins")
             told, by = wanted, "the table in the case"
         if told is None:
             told = Role(kind="ignored", why="nothing says what it is")

@@ -71,11 +71,11 @@ def describe(
             f"{len(islands)} islands, {len({island.net for island in islands if island.net})} nets, "
             f"{holes} plated holes" + _nameless(sum(not island.net for island in islands), layer.name)
         )
-    lines += _section("Ties of nets", _capped([describe_tie(tie, data) for tie in connectivity.ties], "ties"))
+    lines += _section("Net ties", _capped([describe_tie(tie, data) for tie in connectivity.ties], "ties"))
     lines += _section("Floating pours", _floating(data, connectivity))
     if pins:
         known = pins_of(data, limits)
-        lines.append("Pins asked for:")
+        lines.append("Requested pins:")
         lines += [f"  {_pin(find_pin(known, name, data.origin), data, connectivity)}" for name in dict.fromkeys(pins)]
     wall = f"Plating of hole walls is in no file, taken as {connectivity.plating * 1e6:g} um."
     assumed = [wall, *assumed] if connectivity.barrels else assumed

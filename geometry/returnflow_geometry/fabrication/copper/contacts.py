@@ -167,7 +167,7 @@ def terminals_of(connectivity: Connectivity, use: Use, sheets: Sheets, file: str
             owners = sorted({mark.pin for mark in members if mark.pin is not None})
             if len(owners) > 1:
                 names = listed([use.pins[n].name for n in owners])
-                rule = "each pin asked for needs a contact of its own"
+                rule = "each requested pin needs a contact of its own"
                 message = f"pins {names} meet on {copper}; {rule}; name one of them"
                 raise FabricationError(file, message)
             if owners:
@@ -190,8 +190,8 @@ def terminals_of(connectivity: Connectivity, use: Use, sheets: Sheets, file: str
         kind = "terminal" if all(use.pins[n].label for n in range(len(use.pins)) if n not in first) else "pin"
         spots_ = ", ".join(place(*contacts[0].at) for contacts in where if contacts)
         message = (
-            f"{kind} {listed(lost)}{f' at {spots_}' if spots_ else ''}: no copper leads from it to another of the "
-            f"pins asked for; a current must find copper to return through; check the pin's net, and the other pins"
+            f"{kind} {listed(lost)}{f' at {spots_}' if spots_ else ''}: no copper connects it to another of the "
+            f"requested pins; a current needs copper to return through; check the pin's net, and the other pins"
         )
         raise FabricationError(file, message)
     placed.terminals = tuple(_inset(terminals, sheets))

@@ -175,7 +175,7 @@ def _left_out(data: BoardData, connectivity: Connectivity, use: Use) -> list[str
         return []
     named = [f'"{brief(name)}" ({area[name] * MM**2:.4g} mm2)' for name in sorted(area, key=lambda name: -area[name])]
     more = f" and {len(named) - MAX_LISTED} more" if len(named) > MAX_LISTED else ""
-    what = "Copper that hangs on by a single contact carries no current at 0 Hz and is left out"
+    what = "Copper connected by a single contact carries no current at 0 Hz and is left out"
     return [f"{what}: {', '.join(named[:MAX_LISTED])}{more}."]
 
 

@@ -232,7 +232,7 @@ class _Run:
             self._fail(step, "R repeats a drilled hole, and there is none before it.")
         count = step.words["R"]
         if not count.isdecimal():
-            self._fail(step, f"R{count} is no number of repeats.")
+            self._fail(step, f"R{count} is not a number of repeats.")
         self.budget.objects(int(count))
         dx, dy = self._length(step.words.get("X", "0")), self._length(step.words.get("Y", "0"))
         for _ in range(int(count)):

@@ -173,7 +173,7 @@ class Parser:
         else:
             compact = upper.replace(" ", "")
             if not WORDS.match(compact):
-                self.fail(f"{quoted(line)} is no drill command; check that this is an XNC or Excellon file.")
+                self.fail(f"{quoted(line)} is not a drill command; check that this is an XNC or Excellon file.")
             self._words([(letter, value) for letter, value in WORD.findall(compact) if letter != "N"], compact)
 
     def _units(self, unit: Unit, rest: list[str]) -> None:
@@ -225,7 +225,7 @@ class Parser:
         elif moves:
             self._add("at", **self._coordinates(words))
         elif not go and not stop and any(letter not in TOOL_WORDS for letter, _ in words):
-            self.fail(f"{quoted(line)} is no drill command; check that this is an XNC or Excellon file.")
+            self.fail(f"{quoted(line)} is not a drill command; check that this is an XNC or Excellon file.")
         for code in stop:
             if code in (0, 2, 30):
                 self.ended = True
@@ -248,7 +248,7 @@ class Parser:
             self.fail(f"{quoted(line)}; a tool goes on a line of its own, without coordinates.")
         if "C" in given:
             if not NUMBER.match(given["C"]) or len(given["C"]) > MOST_DIGITS:
-                self.fail(f"tool diameter {quoted(given['C'])} is no number.")
+                self.fail(f"tool diameter {quoted(given['C'])} is not a number.")
             if number in self.program.tools and self.program.tools[number].diameter != given["C"]:
                 self.fail(f"tool {number} gets a second diameter; each tool has one.")
             function = self._bound.get("AperFunction", ())
@@ -264,7 +264,7 @@ class Parser:
             if letter in found:
                 self.fail(f"{letter} is given twice.")
             if not NUMBER.match(value) or len(value) > MOST_DIGITS:
-                self.fail(f"{letter}{quoted(value)} is no number of at most {MOST_DIGITS} characters.")
+                self.fail(f"{letter}{quoted(value)} is not a number of at most {MOST_DIGITS} characters.")
             found[letter] = value
             if letter != "R":
                 self.program.numbers.add(value)
@@ -272,7 +272,7 @@ class Parser:
 
     def _code(self, value: str, line: str) -> int:
         if not value.isdecimal() or len(value) > 4:
-            self.fail(f"{quoted(line)}: {quoted(value)} is no command number.")
+            self.fail(f"{quoted(line)}: {quoted(value)} is not a command number.")
         return int(value)
 
     def _unknown(self, code: str, moves: bool) -> None:

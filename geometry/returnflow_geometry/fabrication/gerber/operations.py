@@ -70,7 +70,7 @@ class Plot:
             raise ValueError(message)
         if state.apertures[code] not in state.standard:
             state.note(
-                "Lines are drawn with an aperture that is no full disc or rectangle; all it passes over is taken."
+                "Lines are drawn with an aperture that is not a full disc or rectangle; all it passes over is taken."
             )
         if found is None:
             shape = state.shapes.line(brush, old, new)

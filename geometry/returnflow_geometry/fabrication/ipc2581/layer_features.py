@@ -200,7 +200,7 @@ class Features:
         for _, area in self.shapes.placed(element, EMPTY if shape is None else shape, scale):
             found = stadium(area)
             if found is None:
-                self.shapes.odd["cavities that are no slots of constant width are left out"] += 1
+                self.shapes.odd["cavities that are not slots of constant width are left out"] += 1
             else:
                 self._keep(found[0], found[1], element, net, span)
 

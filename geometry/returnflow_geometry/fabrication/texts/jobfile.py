@@ -105,7 +105,7 @@ class _Job:
         return top
 
     def _constant(self, name: str) -> NoReturn:
-        self.budget.fail(f"{name} is no number; give a finite one.")
+        self.budget.fail(f"{name} is not a number; give a finite one.")
 
     def table(self, owner: dict[str, Any], key: str, where: str) -> dict[str, Any]:
         value = owner.get(key, {})
@@ -116,7 +116,7 @@ class _Job:
     def rows(self, owner: dict[str, Any], key: str) -> list[dict[str, Any]]:
         value = owner.get(key, [])
         if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
-            self.budget.fail(f"{key} is no list of objects.")
+            self.budget.fail(f"{key} is not a list of objects.")
         self.budget.objects(len(value))
         return value
 

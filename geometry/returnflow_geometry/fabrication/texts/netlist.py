@@ -114,7 +114,7 @@ class _Reader:
             return
         code = line[:3]
         if not RECORD.match(code):
-            self.fail(f"{quoted(line)} is no record; a record starts with C, P or three digits.")
+            self.fail(f"{quoted(line)} is not a record; a record starts with C, P or three digits.")
         if code == "999":
             self.ended = True
         elif code in POINTS:
