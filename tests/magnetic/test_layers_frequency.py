@@ -51,8 +51,8 @@ def strip_line(length, width, distance):
 
 def per_length(width, distance):
     """Inductance per length of the middle, from two lengths, at high frequency."""
-    values = [high_inductance(solved(strip_line(length, width, distance), ENOUGH))[0, 0] for length in (20, 30)]
-    return (values[1] - values[0]) / (10 * MM)
+    values = [high_inductance(solved(strip_line(length, width, distance), ENOUGH))[0, 0] for length in (12, 18)]
+    return (values[1] - values[0]) / (6 * MM)
 
 
 def test_two_plane_strip_line_tends_to_mu0_d_over_w():
@@ -310,8 +310,12 @@ class TestLinks:
         noisy = Loop(name="x", role="noisy", inject="a9", return_="a0", current=1.0, frequency=1e6,
                      route=Outgoing(layer="L1", path=path, width=0.3 * MM))  # fmt: skip
         review = case(coppers, ends, links, [noisy], layers=3, thickness=(35e-6,) * 3, below=0.15 * MM)
+        # The planes are close, the trace is not: it is they that make it hard, and a close trace a fine mesh.
+        over, *planes = review.board.layers
+        stack = (dataclasses.replace(over, below=0.6 * MM), *planes)
+        review = dataclasses.replace(review, board=dataclasses.replace(review.board, layers=stack))
         model = solved(review, ENOUGH)
-        assert max(iterations for _, iterations in model.shifts) <= 40
+        assert max(iterations for _, iterations in model.shifts) <= 24
         assert len(model.link_basis) == len(places)
 
     def test_one_copper_with_a_bridge_or_two_with_links_of_its_conductance(self):
