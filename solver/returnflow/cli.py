@@ -162,7 +162,9 @@ def _parser() -> argparse.ArgumentParser:
     live = commands.add_parser("live", help="a page on which the current follows the hand", description=_live.__doc__)
     live.add_argument("case", type=Path, metavar="CASE", nargs="*", help="case files (TOML); of several one page")
     live.add_argument("--lessons", action="store_true", help="the class that comes with the program, instead of cases")
-    live.add_argument("-o", "--output", type=Path, metavar="PAGE", required=True, help="HTML file to write")
+    live.add_argument("-o", "--output", type=Path, metavar="PAGE", help="HTML file to write (default: serve the page)")
+    live.add_argument("--port", type=int, default=0, help="where to serve it on this machine (default: any free one)")
+    live.add_argument("--no-open", action="store_true", help="serve it without opening a browser")
     live.add_argument(
         "--variant", action="append", metavar="NAME", help="only this variant; may be given several times"
     )
@@ -310,31 +312,59 @@ def _import(arguments: argparse.Namespace) -> int:
 
 
 def _live(arguments: argparse.Namespace) -> int:
-    """Write one HTML file, for any browser and no network, on which contacts are dragged and currents follow."""
+    """Serve a page on which contacts are dragged and currents follow; or write it as one file for any browser."""
     from returnflow.live.page import class_page, live_page, write_page
     from returnflow_geometry.casefile.read import read_case
 
-    page: Path = arguments.output
-    if page.is_dir() or not page.parent.is_dir():
-        what = "is a folder" if page.is_dir() else "lies in a folder that does not exist"
-        _say(f"error: -o {page}: {what}. Give the name of a file to write.")
-        return BAD_INPUT
-    if page.exists() and any(page.samefile(case) for case in arguments.case if case.exists()):
-        _say(f"error: -o {page}: is the case itself. Give another name.")
-        return BAD_INPUT
+    page: Path | None = arguments.output
     if arguments.lessons == bool(arguments.case):
         _say("error: give case files, or --lessons for the class that comes with the program.")
         return BAD_INPUT
+    if arguments.lessons and page is None:
+        _say("error: --lessons writes a file. Name it with -o.")
+        return BAD_INPUT
+    if not 0 <= arguments.port <= 65535:
+        _say(f"error: --port {arguments.port}: must be 0 to 65535. Leave it out for any free one.")
+        return BAD_INPUT
+    if page is not None and (page.is_dir() or not page.parent.is_dir()):
+        what = "is a folder" if page.is_dir() else "lies in a folder that does not exist"
+        _say(f"error: -o {page}: {what}. Give the name of a file to write.")
+        return BAD_INPUT
+    if page is not None and page.exists() and any(page.samefile(case) for case in arguments.case if case.exists()):
+        _say(f"error: -o {page}: is the case itself. Give another name.")
+        return BAD_INPUT
     progress = None if arguments.quiet else _say
-    if arguments.lessons:
-        write_page(class_page(progress), page)
-        _say(f"wrote {page}: open it in a browser")
-        return DONE
     cases = [read_case(case) for case in arguments.case]
     if _unknown_variants(arguments.variant, cases):
         return BAD_INPUT
-    write_page(live_page(cases, only=arguments.variant, steady=arguments.steady, progress=progress), page)
+    if arguments.lessons:
+        html = class_page(progress)
+    else:
+        html = live_page(cases, only=arguments.variant, steady=arguments.steady, served=page is None, progress=progress)
+    if page is None:
+        return _serve(arguments, html, cases)
+    write_page(html, page)
     _say(f"wrote {page}: open it in a browser")
+    return DONE
+
+
+def _serve(arguments: argparse.Namespace, html: str, cases: Sequence[Case]) -> int:
+    """Serve a live page to this machine until it is interrupted."""
+    import webbrowser
+
+    from returnflow.live.desk import Desk
+    from returnflow.live.server import LiveServer, serve
+
+    try:
+        server = LiveServer(html, Desk(arguments.case, cases), arguments.port)
+    except OSError as error:
+        _say(f"error: --port {arguments.port}: {error.strerror or error}. Leave it out for any free one.")
+        return BAD_INPUT
+    _print(server.address)
+    sys.stdout.flush()
+    _say("Only this machine can open it. Ctrl-C ends it.")
+    with contextlib.suppress(KeyboardInterrupt):
+        serve(server, None if arguments.no_open else webbrowser.open)
     return DONE
 
 

@@ -21,7 +21,7 @@ from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.lessons import Lesson
 
-SCRIPTS = ("data", "words", "algebra", "sheet", "board", "frequency", "picture", "lesson", "page")
+SCRIPTS = ("data", "words", "algebra", "sheet", "board", "frequency", "picture", "lesson", "served", "page")
 # Cases of the class: files of examples/, which the wheel carries in this room.
 CLASS = ("u_trace", "slot_depth", "weighing_controller", "slot_crossing", "joined_planes")
 RESTS = (
@@ -38,6 +38,7 @@ def live_page(
     *,
     only: Sequence[str] | None = None,
     steady: bool = False,
+    served: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> str:
     """
@@ -50,6 +51,8 @@ def live_page(
         Names of variants to show; "as drawn" is the case itself.
     steady : bool
         0 Hz only: smaller, and made sooner.
+    served : bool
+        It comes from a `LiveServer`, which it may ask for more.
     progress : function of one string, optional
 
     Examples
@@ -60,7 +63,8 @@ def live_page(
     (True, False)
     """
     say = progress or (lambda _: None)
-    return render([board_group(case, only, steady=steady, progress=say) for case in cases])
+    boards = [board_group(case, only, steady=steady, progress=say) for case in cases]
+    return render(boards, {"served": served})
 
 
 def board_group(
@@ -130,6 +134,7 @@ def render(boards: Sequence[dict[str, Any]], more: Mapping[str, Any] | None = No
         style=Markup(_script("style.css")),
         scripts=Markup('"use strict";\n' + scripts),
         data=pack({"boards": boards, **(more or {})}),
+        served=bool(more and more.get("served")),
         rests=RESTS,
     )
 

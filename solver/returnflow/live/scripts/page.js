@@ -34,7 +34,7 @@ class Page {
     $("choice").hidden = data.boards.length < 2 || data.class;
     $("title").classList.toggle("hidden", Boolean(data.class)); // the lesson has a name
     $("board").addEventListener("change", () => this.open(Number($("board").value)));
-    $("variant").addEventListener("change", () => this.turn(Number($("variant").value)));
+    $("variant").addEventListener("change", () => { this.turn(Number($("variant").value)); this.served?.solve(); });
     this.toggles();
     this.pointers();
     document.addEventListener("keydown", (event) => this.key(event));
@@ -42,6 +42,7 @@ class Page {
     paintScale($("scale"));
     this.open(0);
     this.lessons = new Lessons(this);
+    if (data.served) { this.served = new Served(this); this.served.solve(); }
     if (data.class) this.lessons.open(0);
   }
 
@@ -56,9 +57,9 @@ class Page {
     toggle("theme", (on) => { document.documentElement.classList.toggle("projector", on); this.resize(); });
     $("hold").addEventListener("click", () => this.hold());
     $("back").addEventListener("click", () => this.back());
-    $("frequency").addEventListener("input", () => { this.stop(); this.slide(Number($("frequency").value)); this.say(`${$("hertz").textContent}. ${this.summary()}`); });
+    $("frequency").addEventListener("input", () => { this.stop(); this.slideTo(Number($("frequency").value)); this.say(`${$("hertz").textContent}. ${this.summary()}`); });
     $("play").addEventListener("click", () => this.play());
-    $("victim").addEventListener("change", () => { this.victim = Number($("victim").value); this.refresh(); });
+    $("victim").addEventListener("change", () => { this.victim = Number($("victim").value); this.refresh(); this.served?.solve(); });
   }
 
   /** Show a board, as drawn. */
@@ -90,6 +91,8 @@ class Page {
       this.solved.set(number, { board, drawn, over: data.frequencies && new Frequencies(data.frequencies, data.loops.length) });
     }
     Object.assign(this, this.solved.get(number));
+    this.home = this.drawn; // places for which `over` holds
+    this.modelled = {};
     this.cables = data.victims.flatMap((victim, n) => (victim.role === "cables" ? [n] : []));
     const sensitive = data.victims.flatMap((victim, n) => (victim.role === "sensitive" ? [n] : []));
     const choice = sensitive.length ? sensitive : this.cables, name = (n) => data.loops[data.victims[n].loop].name;
@@ -127,6 +130,18 @@ class Page {
 
   position(frequency) { return Math.round(1 + this.perDecade * Math.log10(frequency / this.over.lowest)); }
 
+  /** Served, a model of what is on the page comes first; offline, what is above 0 Hz holds for contacts as drawn. */
+  async slideTo(position) {
+    if (this.served && position > 0 && !this.frequency && JSON.stringify(this.served.places()) !== JSON.stringify(this.modelled)) {
+      const places = this.served.places(), over = await this.served.model();
+      if (!over || JSON.stringify(places) !== JSON.stringify(this.served.places())) { $("frequency").value = 0; return; }
+      this.over = new Frequencies(over, this.board.data.loops.length);
+      this.modelled = places;
+      this.home = this.drawn.map((place, t) => place && this.board.place(t));
+    }
+    this.slide(position);
+  }
+
   slide(position) {
     const was = this.frequency;
     this.frequency = position > 0 ? this.over.lowest * 10 ** ((position - 1) / this.perDecade) : 0;
@@ -136,7 +151,7 @@ class Page {
     $("frequency").setAttribute("aria-valuetext", text);
     if (!was && this.frequency) { // above 0 Hz all is known for contacts as drawn
       this.left = this.drawn.map((place, t) => (place && this.board.movable(t) ? this.board.place(t) : null));
-      this.drawn.forEach((place, t) => { if (this.left[t]) this.jump(t, place); });
+      this.home.forEach((place, t) => { if (this.left[t]) this.jump(t, place); });
     }
     if (was && !this.frequency) this.left.forEach((place, t) => { if (place) this.jump(t, place); });
     this.quick = true;
@@ -332,10 +347,14 @@ class Page {
     if (this.victim >= 0) {
       const victim = data.victims[this.victim], { volts, parts } = this.heard(resistance, this.victim);
       this.volts = volts;
-      $("figure").replaceChildren(html("small", {}, null, "about "), engineering(volts, "V"));
-      const bad = volts > victim.limit;
-      $("verdict").textContent = (bad ? "✖ " : "✔ ") + verdict(volts, victim.limit);
-      $("verdict").className = bad ? "over" : "kept";
+      const bad = volts > victim.limit, told = `${this.variant} ${this.victim} ${volts}`;
+      if (told !== this.told) { // a bracket stands until something changes
+        this.told = told;
+        this.served?.forget();
+        $("figure").replaceChildren(html("small", {}, null, "about "), engineering(volts, "V"));
+        $("verdict").textContent = (bad ? "✖ " : "✔ ") + verdict(volts, victim.limit);
+        $("verdict").className = bad ? "over" : "kept";
+      }
       const size = (v) => 100 * Math.min(1, Math.max(0, (Math.log10(v / victim.limit) + 3) / 6));
       for (const { loop, volts: each, counted } of parts) {
         const bar = this.bars[loop];
@@ -360,6 +379,18 @@ class Page {
       return [data.loops[it.loop].name, `${engineering(volts, "V")}, ${verdict(volts, it.limit)}`];
     }));
     rows("links", "linkpart", this.frequency ? [] : data.linkNames.map((name, n) => [name, `${percent(links[n][this.loop])} of ${data.loops[this.loop].name}`]));
+  }
+
+  /** A full solve of what is shown: its bracket in the figure's place. */
+  bracket({ victims }) {
+    if (this.victim < 0 || this.frequency) return;
+    const { limit, loop } = this.board.data.victims[this.victim], { low, noise, high } = victims.find((it) => it.loop === loop);
+    this.volts = noise;
+    $("figure").replaceChildren(engineering(noise, "V"), html("small", {}, null, ` between ${engineering(low, "V")} and ${engineering(high, "V")}`));
+    const bad = low > limit, good = high <= limit;
+    $("verdict").textContent = bad || good ? `${bad ? "✖" : "✔"} ${verdict(noise, limit)}` : "▬ undecided: the bracket straddles the limit";
+    $("verdict").className = good ? "kept" : "over";
+    this.say(`Solved: between ${engineering(low, "V")} and ${engineering(high, "V")}.`);
   }
 
   /** Say the reading to those who do not see it, once the hand rests. */
@@ -393,6 +424,7 @@ class Page {
     this.drawn.forEach((place, t) => { if (place && this.board.movable(t)) this.jump(t, place); });
     this.refresh();
     this.say("All contacts as drawn.");
+    this.served?.solve();
   }
 
   jump(t, [x, y]) {
@@ -427,6 +459,7 @@ class Page {
       this.dragging = null;
       this.draw();
       this.sayPlace(t);
+      this.served?.solve();
     };
     over.addEventListener("pointerup", drop);
     over.addEventListener("pointercancel", drop);
@@ -461,15 +494,18 @@ class Page {
       this.quick = true;
       if (this.board.move(t, x + steps[0] * size, y + steps[1] * size)) this.refresh();
       this.sayPlace(t);
+      clearTimeout(this.rest);
+      if (this.served) this.rest = setTimeout(() => this.served.solve(), 600);
       return;
     }
-    if (document.activeElement?.tagName === "SELECT") return;
+    if (["SELECT", "INPUT"].includes(document.activeElement?.tagName) && document.activeElement.id !== "frequency") return;
     if (event.key === "h") this.hold();
     if (event.key === "r") this.back();
     if (event.key === "v" || event.key === "V") {
       const { length } = this.group.variants;
       this.turn((this.variant + (event.key === "v" ? 1 : length - 1)) % length);
       this.say(`${this.group.variants[this.variant].name}. ${this.summary()}`);
+      this.served?.solve();
     }
     if (event.key === "p" && this.over) this.play();
   }

@@ -1,0 +1,134 @@
+"""The served page: a full solve on release, files that are written beside the case, and who is not answered."""
+
+import contextlib
+import http.client
+import json
+import threading
+
+import pytest
+
+from cases import EXAMPLES
+from livepage import drag, opened
+from returnflow.live.desk import Desk, RequestError
+from returnflow.live.page import live_page
+from returnflow.live.server import LARGEST, LiveServer
+from returnflow_geometry.casefile.read import read_case
+
+CASE = (EXAMPLES / "slot_depth.toml").read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def case_file(tmp_path):
+    path = tmp_path / "strip.toml"
+    path.write_text(CASE, encoding="utf-8")
+    return path
+
+
+@contextlib.contextmanager
+def serving(path, page="<p>page</p>"):
+    case = read_case(path)
+    server = LiveServer(live_page([case], served=True) if page is None else page, Desk([path], [case]))
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
+    thread.start()
+    try:
+        yield server
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+def ask(server, path, body=b"{}", method="POST", **headers):
+    line = http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=30)
+    kept = {"Host": f"127.0.0.1:{server.server_port}", "Content-Type": "application/json", **headers}
+    line.request(method, path, body, {name.replace("_", "-"): value for name, value in kept.items()})
+    reply = line.getresponse()
+    text = reply.read().decode()
+    line.close()
+    return reply.status, text
+
+
+def test_only_this_machine_with_the_token_is_answered(case_file):
+    with serving(case_file) as server:
+        good = f"/{server.token}/"
+        assert server.server_address[0] == "127.0.0.1"
+        assert ask(server, good, method="GET")[0] == 200
+        for path, headers in (
+            ("/", {}),
+            ("/x/", {}),
+            (f"{good}../strip.toml", {}),
+            (good, {"Host": "evil.example"}),
+            (good, {"Origin": "http://evil.example"}),
+        ):
+            status, text = ask(server, path, method="GET", **headers)
+            assert (status, "nothing here" in text) == (404, True)
+        assert ask(server, f"{good}solve", Content_Type="text/plain")[0] == 404
+        assert ask(server, "/wrong/solve")[0] == 404
+        assert ask(server, f"{good}solve", b"x" * (LARGEST + 1))[0] == 413
+
+
+@pytest.mark.parametrize(
+    ("what", "message"),
+    [
+        ("solve", b"{"),
+        ("solve", b"[]"),
+        ("run", b"{}"),
+        ("solve", b'{"board": 7}'),
+        ("solve", b'{"variant": "none"}'),
+        ("solve", b'{"places": {"sense A": [1]}}'),
+        ("solve", b'{"places": {"sense A": [NaN, 1]}}'),
+        ("solve", b'{"places": {"sense A": [500, 1]}}'),
+        ("save", b'{"places": {"sense A": [35, 3]}}'),
+        ("save", b'{"places": {}, "name": "x"}'),
+    ],
+)
+def test_what_cannot_be_answered_changes_nothing(case_file, what, message):
+    with serving(case_file) as server:
+        status, text = ask(server, f"/{server.token}/{what}", message)
+        assert status == 400
+        assert json.loads(text)["error"]
+        assert [path.name for path in case_file.parent.iterdir()] == ["strip.toml"]
+        assert case_file.read_text(encoding="utf-8") == CASE
+
+
+def test_what_was_moved_is_written_beside_the_case_and_never_over_it(case_file):
+    desk = Desk([case_file], [read_case(case_file)])
+    message = {"variant": "slot 5 mm deep", "places": {"sense A": [35.25, 3]}, "name": "Near, 2"}
+    assert desk.answer("save", message) == {"written": "strip_near_2.toml"}
+    new = read_case(case_file.with_name("strip_near_2.toml"))
+    assert [1e3 * v for v in new.board.terminal("sense A").centre] == pytest.approx([35.25, 3])
+    assert new.board.cutouts[0].shape.bounds[1] == pytest.approx(15e-3)  # the variant's slot
+    with pytest.raises(RequestError, match="exists already"):
+        desk.answer("save", message)
+    assert desk.answer("save", message | {"name": "v", "as_variant": True}) == {"written": "strip_v.toml"}
+    copy = read_case(case_file.with_name("strip_v.toml"))
+    assert [variant.name for variant in copy.variants] == ["slot 5 mm deep", "slot 15 mm deep", "v"]
+    moved = copy.variants[-1].case.board
+    assert moved.cutouts[0].shape.bounds[1] == pytest.approx(15e-3)
+    assert [1e3 * v for v in moved.terminal("sense A").centre] == pytest.approx([35.25, 3])
+    assert copy.lessons  # all the rest is there
+    assert case_file.read_text(encoding="utf-8") == CASE
+
+
+def test_a_name_does_not_lead_out_of_the_folder(case_file):
+    desk = Desk([case_file], [read_case(case_file)])
+    message = {"places": {"sense A": [35, 3]}, "name": "../../etc/x"}
+    assert desk.answer("save", message) == {"written": "strip_etc_x.toml"}
+
+
+def test_a_bracket_stands_in_the_figures_place_after_every_release(window, case_file):
+    with serving(case_file, page=None) as server, opened(window, server.address) as page:
+        page.wait_for_function("document.getElementById('figure').textContent.includes('between')", timeout=30_000)
+        before = page.inner_text("#figure")
+        assert before.startswith("1.45 mV between")
+        drag(page, "sense A", 120, 0)
+        page.wait_for_function("document.getElementById('figure').textContent.includes('between')", timeout=30_000)
+        assert page.inner_text("#figure") != before
+        about, solved = page.evaluate("[page.heard(page.reading.resistance, page.victim).volts, page.volts]")
+        assert about == pytest.approx(solved, rel=5e-3)
+        page.fill("#savename", "by hand")
+        page.click("#savecase")
+        page.wait_for_function("document.getElementById('state').textContent.startsWith('written')", timeout=30_000)
+        assert "written: strip_by_hand.toml" in page.inner_text("#state")
+    place = read_case(case_file.with_name("strip_by_hand.toml")).board.terminal("sense A").centre
+    assert place[0] > 32e-3
