@@ -75,7 +75,8 @@ class TestWeighingController:
         assert decision.recommendation.startswith("Share the plane: 9.8 dB margin as drawn.")
 
     def test_two_examples_differ_in_the_tolerance_only(self):
-        one, other = ((EXAMPLES / f"weighing_controller{end}.toml").read_text().splitlines() for end in ("", "_robust"))
+        boards = ((EXAMPLES / f"weighing_controller{end}.toml").read_text() for end in ("", "_robust"))
+        one, other = (text.split("# --- lessons")[0].splitlines() for text in boards)
         words = [{line for line in text if not line.startswith(("#", "title"))} for text in (one, other)]
         assert words[0] ^ words[1] == {"tolerates_V = 1e-6", "tolerates_V = 100e-6"}
 
