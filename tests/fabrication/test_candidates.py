@@ -1,14 +1,17 @@
 """Loops proposed from names: supplies, fast nets, inputs, pairs of connectors, each with its reason."""
 
+import dataclasses
+
 import pytest
 
-from fabwriter import Draft
+from fabwriter import Draft, demo_board, write_gerber_set
+from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
 from returnflow_geometry.fabrication.board_data.candidates import FAST, SUPPLY, candidates
 from returnflow_geometry.fabrication.copper.connectivity import connect
 from returnflow_geometry.fabrication.copper.pins import pins_of
 
 
-def proposed(pins, ties=()):
+def proposed(pins, ties=(), told=()):
     """Loops of a board whose pins lie side by side over one ground plane; `pins` is name to net."""
     draft = Draft(4 * len(pins) + 8, 20)
     for net in {"GND", *ties}:
@@ -17,7 +20,7 @@ def proposed(pins, ties=()):
         draft.pad(name, net, 1, (4 * k, 10), (1, 1))
         if net == "GND":
             draft.via(net, (4 * k, 10))
-    data = draft.data()
+    data = dataclasses.replace(draft.data(), parts=tuple(dict(told).items()))
     return {item.name: item for item in candidates(data, connect(data), pins_of(data))}
 
 
@@ -62,6 +65,37 @@ def test_an_input_leads_from_its_connector_to_its_device():
     item = found["J3 SENSE+ to U4"]
     assert keys(item)["role"] == '"sensitive"'
     assert (keys(item)["inject"], keys(item)["return"]) == ('"U4.2"', '"J3.2"')
+
+
+DRIVER = {"DRV1.1": "+24V", "DRV1.2": "GND", "AMP1.1": "X1", "AMP1.2": "GND"}
+TERMINALS = {"K1.1": "+24V", "K1.2": "GND", "K1.3": "X1"}
+TOLD = {"K1": "terminal block", "DRV1": "stepper driver", "AMP1": "instrumentation amplifier"}
+
+
+class TestPartsList:
+    def test_without_it_these_references_say_nothing(self):
+        assert proposed({**DRIVER, **TERMINALS}) == {}
+
+    def test_what_it_says_makes_connectors_drivers_and_inputs(self):
+        found = proposed({**DRIVER, **TERMINALS}, told=TOLD)
+        assert keys(found["supply of DRV1"])["current_A"] == "1"
+        assert "DRV1 (stepper driver) and K1 (terminal block) share the supply +24V" in found["supply of DRV1"].why
+        said = "leads from K1 to AMP1 (instrumentation amplifier) which takes weak signals"
+        assert said in found["K1 X1 to AMP1"].why
+
+    @pytest.mark.parametrize(
+        "text",
+        [
+            'Designator;Qty;Comment\nK1;1;terminal block\n"DRV1, DRV2";2;stepper driver\n',
+            "Invented board\n\nRef\tPart Number\tDescription\nK1\t\tterminal block\nDRV1-DRV2\t\tstepper driver\n",
+        ],
+    )
+    def test_columns_are_told_by_their_headings_and_stated(self, text, tmp_path):
+        write_gerber_set(demo_board(), tmp_path / "fab")
+        (tmp_path / "fab" / "parts.csv").write_text(text, encoding="utf-8")
+        data = from_fabrication(tmp_path / "fab")
+        assert dict(data.parts) == {"K1": "terminal block", "DRV1": "stepper driver", "DRV2": "stepper driver"}
+        assert any(file == "parts.csv" and "columns" in what for file, what in data.used)
 
 
 def test_each_pair_of_connectors_is_a_pair_of_cables():

@@ -247,6 +247,7 @@ class BoardData:
     hits: tuple[tuple[str, float], ...] = ()
     contradictions: tuple[str, ...] = ()
     proposed: tuple[tuple[str, str], ...] = ()  # what files that do not say it were taken for
+    parts: tuple[tuple[str, str], ...] = ()  # what a parts list says of a part
 
     @property
     def origin(self) -> str:

@@ -28,6 +28,11 @@ FAST = re.compile(
 ANALOG = re.compile(
     r"(?i)(^|[^a-z])(ain|adc|sens\w*|sig\w*|in|cell|mic|audio|ntc|temp|bridge|probe|shunt)\d*[+-]?[pn]?\d*([^a-z]|$)|[a-z][+-]$"
 )
+# Words of a parts list: of connectors, of what switches large currents, and of what takes weak signals.
+PLUG_WORDS = re.compile(r"(?i)connector|header|socket|receptacle|terminal block|plug\b|jack\b")
+POWER_WORDS = re.compile(r"(?i)driver|h-bridge|half.bridge|motor|buck|boost|converter|mosfet|relay|dc/dc|switching")
+WEAK_WORDS = re.compile(r"(?i)amplifier|op-?amp|\badc\b|instrumentation|codec|analog.front")
+ANY = re.compile("")
 MOST = {"supply": 12, "fast": 12, "input": 8, "cables": 6}
 _End = tuple[str, str, tuple[str, ...]]  # a part where a signal ends, the net it has there, series parts before it
 LEAD = 10e-3  # m: a signal's ground pin lies within this of it; see the routes of a case
@@ -50,10 +55,25 @@ class _Board:
 
     def __post_init__(self) -> None:
         self.parts = parts_of(dict(self.pins))
+        self.told = dict(self.data.parts)
         self.grounds = {name: [pin for pin in own if GROUND.search(pin.net)] for name, own in self.parts.items()}
         self.groups: dict[str, set[int]] = {pin.net: set() for pin in self.pins.values()}
         for island in self.connectivity.islands:
             self.groups.setdefault(island.net, set()).add(island.group)
+
+    def is_plug(self, part: str) -> bool:
+        """Whether a part is a connector, by the parts list or its reference."""
+        return bool(CONNECTOR.match(part) or PLUG_WORDS.search(self.told.get(part, "")))
+
+    def is_device(self, part: str) -> bool:
+        """Whether a part draws a supply: by its reference, or by what the parts list says it does."""
+        words = self.told.get(part, "")
+        told = POWER_WORDS.search(words) or WEAK_WORDS.search(words)
+        return not self.is_plug(part) and bool(DEVICE.match(part) or told)
+
+    def called(self, part: str) -> str:
+        """Part with what the parts list says of it."""
+        return f"{part} ({self.told[part]})" if self.told.get(part) else part
 
     def nets(self, part: str, pattern: re.Pattern[str]) -> list[str]:
         """Nets of a part with such a name, that are no returns."""
@@ -104,23 +124,25 @@ def candidates(data: BoardData, connectivity: Connectivity, pins: Mapping[str, P
 
 def _supplies(board: _Board) -> Iterator[Candidate]:
     """Return of each device to what feeds it."""
-    sources = {name: board.nets(name, SUPPLY) for name in board.parts if CONNECTOR.match(name)}
+    sources = {name: board.nets(name, SUPPLY) for name in board.parts if board.is_plug(name)}
     # A device on two supplies makes one of the other.
-    sources |= {name: nets for name in board.parts if DEVICE.match(name) and len(nets := board.nets(name, SUPPLY)) > 1}
+    devices = [name for name in board.parts if board.is_device(name)]
+    sources |= {name: nets for name in devices if len(nets := board.nets(name, SUPPLY)) > 1}
     for name in board.parts:
-        if not DEVICE.match(name) or not board.grounds[name]:
+        if not board.is_device(name) or not board.grounds[name]:
             continue
         own = board.nets(name, SUPPLY)
         fed = [(other, net) for other, nets in sources.items() for net in nets if net in own and other != name]
         # A regulator before the connector that feeds the regulator itself.
-        fed.sort(key=lambda item: (len(own) > 1) != bool(CONNECTOR.match(item[0])))
-        reason = f"{name} and {fed[0][0]} share the supply {fed[0][1]}" if fed else ""
+        fed.sort(key=lambda item: (len(own) > 1) != board.is_plug(item[0]))
+        reason = f"{board.called(name)} and {board.called(fed[0][0])} share the supply {fed[0][1]}" if fed else ""
         if not own:
             fed = [(other, nets[0]) for other, nets in sources.items() if nets and other != name]
             reason = f"no pin of {name} is on a net with a supply's name; {fed[0][0]} has {fed[0][1]}" if fed else ""
+        amperes = "1" if POWER_WORDS.search(board.told.get(name, "")) else "0.1"
         if fed and (both := board.pair(name, fed[0][0])):
             yield _loop(
-                f"supply of {name}", f"{reason}. Current assumed, in every band", "noisy", both, current_A="0.1"
+                f"supply of {name}", f"{reason}. Current assumed, in every band", "noisy", both, current_A=amperes
             )
 
 
@@ -128,12 +150,12 @@ def _fast(board: _Board) -> Iterator[Candidate]:
     """Nets with the names of clocks and buses, from the part with most pins to the others."""
     nets: dict[str, list[str]] = {}
     for name in board.parts:
-        if DEVICE.match(name):
+        if board.is_device(name):
             for net in board.nets(name, FAST):
                 nets.setdefault(net, []).append(name)
     for net, own in nets.items():
         driver = max(own, key=lambda part: len(board.parts[part]))
-        others = [part for part in board.parts if part != driver and _is_end(part)]
+        others = [part for part in board.parts if part != driver and (board.is_device(part) or board.is_plug(part))]
         ways: list[_End] = [(part, net, ()) for part in others if _has(board, part, net)]
         ways += [
             (part, beyond, (series,))
@@ -156,10 +178,13 @@ def _fast(board: _Board) -> Iterator[Candidate]:
 def _inputs(board: _Board) -> Iterator[Candidate]:
     """Weak signals: from a connector to the device that its net ends in, directly or through one series part."""
     for plug in board.parts:
-        if not CONNECTOR.match(plug):
+        if not board.is_plug(plug):
             continue
-        for net in board.nets(plug, ANALOG):
-            devices = [part for part in board.parts if DEVICE.match(part)]
+        devices = [part for part in board.parts if board.is_device(part)]
+        weak = {pin.net for part in devices if WEAK_WORDS.search(board.told.get(part, "")) for pin in board.parts[part]}
+        named = board.nets(plug, ANALOG)
+        others = [net for net in board.nets(plug, ANY) if net in weak and not SUPPLY.search(net)]
+        for net in dict.fromkeys([*named, *others]):
             ends: list[_End] = [(part, net, ()) for part in devices if _has(board, part, net)]
             ends += [
                 (part, beyond, (series,))
@@ -171,7 +196,8 @@ def _inputs(board: _Board) -> Iterator[Candidate]:
                 signal = (_on(board, plug, net), _on(board, device, end))
                 if both := board.pair(device, plug, (signal[1], signal[0])):
                     over = f" through {through[0]}" if through else ""
-                    why = f"{net} leads from {plug}{over} to {device} and sounds analog. Sensitivity assumed"
+                    how = "and sounds analog" if net in named else "which takes weak signals"
+                    why = f"{net} leads from {plug}{over} to {board.called(device)} {how}. Sensitivity assumed"
                     yield _loop(
                         f"{plug} {net} to {device}", why, "sensitive", both,
                         signal_V="0.01", tolerates_V="1e-6", band_Hz="[0, 1000]",
@@ -181,15 +207,11 @@ def _inputs(board: _Board) -> Iterator[Candidate]:
 
 def _cables(board: _Board) -> Iterator[Candidate]:
     """Connectors whose cables should sit at one potential."""
-    plugs = [name for name in board.parts if CONNECTOR.match(name) and board.grounds[name]]
+    plugs = [name for name in board.parts if board.is_plug(name) and board.grounds[name]]
     for one, other in itertools.combinations(plugs, 2):
         if both := board.pair(one, other):
             why = f"{one} and {other} carry cables off the board; strike out what only joins boards inside a housing"
             yield _loop(f"{one} to {other}", why, "cables", both, limit_V="1e-3")
-
-
-def _is_end(part: str) -> bool:
-    return bool(DEVICE.match(part) or CONNECTOR.match(part))
 
 
 def _has(board: _Board, part: str, net: str) -> bool:

@@ -1,5 +1,5 @@
 """
 Netlists and job files.
 
-Others import: jobfile, netlist.
+Others import: jobfile, netlist, parts_list.
 """
