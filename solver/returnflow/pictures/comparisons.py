@@ -37,7 +37,7 @@ from returnflow.words.answer_text import lead
 from returnflow.words.drives import amperes, heard, strongest_frequency
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.numbers import MM, engineering, plain
-from returnflow_geometry.model.wording import named
+from returnflow_geometry.model.wording import listed, named
 
 TUBES = 10  # of a flow: the maps are small
 MOST_LOOPS = 3  # figures of flows
@@ -86,12 +86,16 @@ def compared(study: Study, *, brief: bool = False) -> Iterator[Wanted]:
             draw=partial(flow_panels, views, loop),
         )
     for budget in base.sensitive[: 1 if brief else None]:
-        views, more = views_of(study, base.case.board.terminal(base.case.loop(budget.loop).inject).copper)
+        every, more = views_of(study, base.case.board.terminal(base.case.loop(budget.loop).inject).copper)
+        views = {variant: result for variant, result in every.items() if _placed(result, budget.loop)}
+        if len(views) < len(every):
+            others = listed((variant for variant in every if variant not in views), "and")
+            more = f" In {others} that end is not on this copper.{more}"
         yield Wanted(
             kind="compare",
             name=f"compare placement {budget.loop}",
             caption=f"Noise in series with {named(budget.loop)} with its inject end placed at each point"
-            f"{_plane(views)}, in every variant, all with the same colours for the same voltage. Inside "
+            f"{_plane(views)}, all with the same colours for the same voltage. Inside "
             "the line it is within the limit; inside the circle it is so everywhere." + more,
             alt=f"Maps of the noise of {budget.loop} by place in {len(views)} variants, on one colour scale.",
             loops=(budget.loop,),
@@ -271,9 +275,8 @@ def _placed(result: Result, name: str) -> bool:
 
 
 def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
-    """Noise of one sensitive loop by the place of its inject end, in every variant."""
-    placed = {variant: result for variant, result in views.items() if _placed(result, name)}
-    budgets = {variant: _budget(result, name) for variant, result in placed.items()}
+    """Noise of one sensitive loop by the place of its inject end, in variants where that is on the copper shown."""
+    budgets = {variant: _budget(result, name) for variant, result in views.items()}
     panels = Panels(
         list(views.values()),
         f"{name}: where the amplifier may be placed{_plane(views)}",
@@ -289,7 +292,7 @@ def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
         ],
     )
     fields = {}
-    for variant, result in placed.items():
+    for variant, result in views.items():
         loop = result.case.loop(name)
         fields[variant], _ = Maps(result, panels.window).placement(loop, heard(result, loop))
     strongest = max(float(np.nanmax(field)) for field in fields.values())
@@ -303,31 +306,24 @@ def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
     for number, (variant, result) in enumerate(views.items()):
         canvas = panels.maps[number]
         canvas.draw_copper()
-        line = "no such loop"
-        if name in result.loop_names:
-            noise = engineering(_budget(result, name).noise, "V")
-            line = panels.as_many_as_fit([noise, "copper of its own"])
-        if variant in placed:
-            loop, budget = result.case.loop(name), budgets[variant]
-            radius, connector = result.placements[name].radius, result.case.board.terminal(loop.return_)
-            if strongest > 0:
-                values = factor * np.maximum(fields[variant], low)
-                shown = canvas.draw_field(values, LogNorm(span.low, span.high), PLACEMENT_MAP)
-                canvas.draw_level(fields[variant], budget.limit, INK, 1.3, "solid", halo="white")
-            said = [f"{engineering(budget.noise, 'V')} of {engineering(budget.limit, 'V')}"]
-            if np.nanmax(result.placements[name].rms) > budget.limit:
-                draw_circle(canvas, connector.centre, radius)
-                said.append(f"circle {plain(MM * radius, 2)} mm")
-            else:
-                said.append("within limit everywhere")
-            line = panels.as_many_as_fit(said)
+        loop, budget = result.case.loop(name), budgets[variant]
+        radius, connector = result.placements[name].radius, result.case.board.terminal(loop.return_)
+        if strongest > 0:
+            values = factor * np.maximum(fields[variant], low)
+            shown = canvas.draw_field(values, LogNorm(span.low, span.high), PLACEMENT_MAP)
+            canvas.draw_level(fields[variant], budget.limit, INK, 1.3, "solid", halo="white")
+        said = [f"{engineering(budget.noise, 'V')} of {engineering(budget.limit, 'V')}"]
+        if np.nanmax(result.placements[name].rms) > budget.limit:
+            draw_circle(canvas, connector.centre, radius)
+            said.append(f"circle {plain(MM * radius, 2)} mm")
+        else:
+            said.append("within limit everywhere")
         canvas.draw_copper(over=True)
         canvas.draw_terminals(colour="#5a5a5a")
-        if variant in placed:
-            for end, (marker, _) in zip((loop.return_, loop.inject), ENDS, strict=True):
-                x, y = result.case.board.terminal(end).centre
-                canvas.axes.plot(MM * x, MM * y, marker=marker, **END_STYLE)
-        panels.draw_head(number, variant, line)
+        for end, (marker, _) in zip((loop.return_, loop.inject), ENDS, strict=True):
+            x, y = result.case.board.terminal(end).centre
+            canvas.axes.plot(MM * x, MM * y, marker=marker, **END_STYLE)
+        panels.draw_head(number, variant, panels.as_many_as_fit(said))
     if shown is not None:
         panels.draw_bar(shown, f"noise in series with the signal, {unit} rms", ticks_between(span), "min")
     return panels

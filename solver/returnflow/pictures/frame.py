@@ -35,7 +35,7 @@ Extend = Literal["neither", "min", "max", "both"]
 REGION, SECTION = "#3d6b50", "#000000"
 
 # Inches. The map takes what the board's shape asks for, within these.
-WIDEST, HIGHEST, NARROWEST, LOWEST = 7.4, 6.0, 4.6, 2.5
+WIDEST, HIGHEST, NARROWEST, LOWEST = 5.2, 4.3, 3.4, 2.0
 LEFT, RIGHT, BAR, BOTTOM = 0.6, 0.22, 1.1, 0.48  # LEFT is a whole number of pixels
 LINE = 1.45 * SIZE / 72
 
@@ -112,7 +112,7 @@ class Frame(Canvas):
     legend : sequence of (artist, label)
         Set below the map.
     size : float
-        Of the map: a smaller one has larger letters where it is shown as wide.
+        Of the map.
     """
 
     def __init__(

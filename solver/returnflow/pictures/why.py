@@ -25,7 +25,6 @@ from returnflow_geometry.model.wording import named
 Floats = NDArray[np.float64]
 
 VICTIM_TUBES, NOISY_TUBES = 8, 12
-SIZE = 0.66  # it is shown beside the table of options
 VEIL = (255, 255, 255, 130)  # over copper that matters less: colours below it stay in their order
 BROAD = 10.0  # pixels; the outline goes round the shared copper, not along every line where the currents cross squarely
 
@@ -57,7 +56,7 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
 
     On the copper that `result` shows: see `telling_copper`.
     """
-    maps = Maps(result, Frame(result, "", "", bar=True, size=SIZE).window)
+    maps = Maps(result, Frame(result, "", "", bar=True).window)
     i, j, at = result.index(budget.loop), result.index(part.loop), noise_frequency(result, part)
     tubes, state = maps.tubes(i, at, VICTIM_TUBES), f"at {engineering(at, 'Hz')}" if at else "resistive limit"
     weak, noisy, board = result.case.loops[i], result.case.loops[j], result.case.board
@@ -80,7 +79,6 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
         f"{engineering(abs(result.impedance(at)[i, j]), 'Ω')}, {engineering(part.noise, 'V')} · {state}",
         bar=True,
         legend=legend,
-        size=SIZE,
     )
     frame.draw_copper()
     span = next(iter(shared_ranges({0: flow_range(maps, j, at)}).values()))
