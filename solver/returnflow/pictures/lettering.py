@@ -116,7 +116,7 @@ def png_bytes(figure: Figure) -> bytes:
     buffer = io.BytesIO()
     pixels = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
     # Fields have 64 shades: a palette keeps them, at 40 % of the size; what differs is the smoothing of edges.
-    picture = Image.fromarray(pixels).convert("RGB").quantize(256, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
+    picture = Image.fromarray(pixels).convert("RGB").quantize(256, dither=Image.Dither.NONE)
     picture.save(buffer, format="png", pnginfo=about, dpi=(DPI, DPI))
     return buffer.getvalue()
 

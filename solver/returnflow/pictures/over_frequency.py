@@ -138,14 +138,13 @@ def impedance_chart(result: Result, spectral: Spectral, loop: int) -> Chart:
     right.set_ylabel("Im Z / ω, nH", fontsize=SIZE)
     for axes in (left, right):
         _frequency_axis(axes)
-        for mark, name in ((facts.turning, "crossover frequency"), (facts.ribbon, "under its trace")):
+        for mark, name, dash in (
+            (facts.turning, "crossover frequency", DASHES[2]),
+            (facts.ribbon, "under its trace", DASHES[3]),
+        ):
             if mark is not None and LOW < mark < HIGH:
-                axes.axvline(mark, color=INK, lw=0.7, ls=DASHES[2])
-                if axes is right:
-                    place = axes.get_xaxis_transform()
-                    axes.text(
-                        mark * 1.15, 0.03, name, rotation=90, fontsize=LABEL_SIZE - 1, va="bottom", transform=place
-                    )
+                axes.axvline(mark, color=INK, lw=0.8, ls=dash, label=name if axes is right else None)
+    _legend(right, loc="lower left", frameon=False)
     return Chart(figure)
 
 
