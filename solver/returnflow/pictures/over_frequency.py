@@ -11,7 +11,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import LogNorm
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 from numpy.typing import NDArray
 
 from returnflow.answers import frequency
@@ -94,7 +94,7 @@ def strip_chart(result: Result, loop: int) -> Chart:
         bar = figure.add_axes((1 - 0.56 / WIDTH, 0.3 / total, 0.016, (top - 0.75) / total))
         figure.colorbar(shown, cax=bar, extend="both")
         bar.yaxis.set_major_formatter(FuncFormatter(lambda value, _: plain(value)))
-        bar.yaxis.set_minor_formatter(NullFormatter())
+        bar.yaxis.set_minor_locator(NullLocator())
         bar.tick_params(labelsize=LABEL_SIZE - 1.5)
         bar.set_title("A/m", fontsize=LABEL_SIZE, pad=8)
     note = "x and y in mm" + ("; the white line is the outgoing conductor" if it.route is not None else "")
@@ -354,7 +354,7 @@ def _frequency_axis(axes: Axes, *, named: bool = True) -> None:
     axes.set_xlim(LOW / 1.5, HIGH * 1.5)
     axes.xaxis.set_major_locator(LogLocator(base=10.0, subs=(1.0,), numticks=12))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda f, _: _short(f)))
-    axes.xaxis.set_minor_formatter(NullFormatter())
+    axes.xaxis.set_minor_locator(NullLocator())
     if named:
         axes.set_xlabel("frequency in Hz", fontsize=SIZE)
 
@@ -364,7 +364,7 @@ def _decades(axes: Axes, unit: str) -> None:
     low, high = np.log10(axes.get_ylim())
     axes.yaxis.set_major_locator(LogLocator(base=10.0 if high - low < 9 else 1000.0, subs=(1.0,), numticks=15))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: engineering(value, unit)))
-    axes.yaxis.set_minor_formatter(NullFormatter())
+    axes.yaxis.set_minor_locator(NullLocator())
 
 
 def _short(f: float) -> str:
