@@ -77,6 +77,14 @@ class TestContours:
         assert isolines(corners, np.array([[0.0, 1.0, 2.0]]), np.array([5.0]), np.array([0])).shape == (0, 2, 2)
 
 
+class TestShapes:
+    def test_a_piece_of_copper_inside_a_hole_of_another_is_drawn(self):
+        outer, hole, island = (shapely.box(0, 0, 4, 4), shapely.box(1, 1, 3, 3), shapely.box(1.5, 1.5, 2.5, 2.5))
+        both = shapely.multipolygons([shapely.difference(outer, hole), island])
+        assert solid(both).symmetric_difference(outer).area == 0
+        assert len(shape_path(both).to_polygons()) == 3
+
+
 class TestStreamlines:
     @pytest.mark.parametrize("name", [NOISY, WEAK, SENSITIVE, CABLES])
     def test_tubes_through_a_section_are_its_share(self, name):

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linprog
+from scipy.sparse import coo_array, eye_array, hstack
 
 from returnflow.answers.contours import QUARTERS, straight_pieces
 from returnflow_geometry.mesh.mesher import Mesh
@@ -165,17 +166,19 @@ def line_starts(current: Floats, ends: Ints, copper: Ints, fed: Floats) -> Ints:
 
 def _whole(ways: Ints, lines: Floats, starts: Ints) -> Ints:
     """Whole numbers nearest to the lines from contact to contact, (2, ways), that start and end as wanted."""
-    low = np.floor(lines)
-    count, contacts = len(lines), len(starts)
-    out = np.zeros((contacts, count))
-    np.add.at(out, (ways[0], np.arange(count)), 1)
-    np.add.at(out, (ways[1], np.arange(count)), -1)
+    # Of a thousand contacts most have no line at all.
+    used, ends = np.unique(np.concatenate([ways.ravel(), np.flatnonzero(starts)]), return_inverse=True)
+    low, count, contacts = np.floor(lines), len(lines), len(used)
+    way, there = np.arange(count), np.ones(count)
+    out = coo_array((there, (ends[:count], way)), (contacts, count)) - coo_array(
+        (there, (ends[count : 2 * count], way)), (contacts, count)
+    )
     # Up to the number below, to the one above it, beyond; and what is missing at a contact, which costs most.
     cost = np.concatenate([-np.ones(count), 1 - 2 * (lines - low), np.ones(count), np.full(2 * contacts, 10.0)])
     most = np.concatenate([low, np.ones(count), np.full(count + 2 * contacts, np.inf)])
-    equations = np.hstack([out, out, out, np.eye(contacts), -np.eye(contacts)])
+    equations = hstack([out, out, out, eye_array(contacts), -eye_array(contacts)])
     bounds = np.stack([np.zeros(len(most)), most], axis=1)
-    best = linprog(cost, A_eq=equations, b_eq=starts, bounds=bounds, method="highs-ds")
+    best = linprog(cost, A_eq=equations, b_eq=starts[used], bounds=bounds, method="highs-ds")
     if not best.success:
         return np.round(lines).astype(np.int64)
     below, above, beyond = best.x[: 3 * count].reshape(3, count)
