@@ -1,0 +1,132 @@
+"""
+Boards as large as real ones: time, memory and triangles against the number of antipads and of loops, at 0 Hz.
+
+A plane of 100 x 80 mm with antipads of 0.5 mm spread evenly, and loops of 10 to 20 mm in one corner of it; invented.
+
+    python benchmarks/real_size.py [--antipads 300 1000 3000] [--loops 3 60] [--accuracy 0.01]
+    python benchmarks/real_size.py --bounds 50
+
+With `--bounds` as many random boards are solved with and without simplification: every bracket of the simplified one
+must hold the middle of the other.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+import time
+
+import numpy as np
+import shapely
+from machine import describe, peak_memory
+
+from returnflow.resistive.conduction import Options, solve
+from returnflow_geometry.mesh import spare
+from returnflow_geometry.mesh.mesher import Plane
+from returnflow_geometry.model.shapes import circle, rectangle
+
+MM = 1e-3
+WIDTH, DEPTH, ANTIPAD = 100.0, 80.0, 0.5  # mm
+
+
+def board(antipads: int, loops: int, seed: int = 20_261_126) -> tuple[Plane, list[tuple[int, int]]]:
+    """Plane and loops: contacts in one quarter, antipads all over, at least 1.3 diameters apart."""
+    rng = np.random.default_rng(seed)
+    pads: list[np.ndarray] = []
+    while len(pads) < 2 * loops:
+        place = rng.uniform((3, 3), (30, 25) if len(pads) % 2 == 0 else (35, 30))
+        if all(np.hypot(*(place - other)) > 1.5 for other in pads):
+            pads.append(place)
+    # A lattice that is jittered as far as the distance allows, and thinned out to the number.
+    step = np.sqrt(0.9 * WIDTH * DEPTH / max(antipads, 1))
+    x, y = np.meshgrid(np.arange(1.5, WIDTH - 1, step), np.arange(1.5, DEPTH - 1, step))
+    places = np.column_stack([x.ravel(), y.ravel()])
+    places += rng.uniform(-1, 1, places.shape) * max(0.0, 0.5 * (step - 1.3 * ANTIPAD)) * 0.7
+    away = np.min(np.hypot(*(places[:, None] - np.array(pads)).transpose(2, 0, 1)), axis=1) > 1.0
+    places = rng.permutation(places[away])[:antipads]
+    holes = [circle(*(place * MM), ANTIPAD * MM) for place in places]
+    copper = shapely.difference(rectangle(0, 0, WIDTH * MM, DEPTH * MM), shapely.union_all(holes))
+    return Plane(copper, [circle(*(place * MM), 0.6 * MM) for place in pads]), [
+        (2 * n, 2 * n + 1) for n in range(loops)
+    ]
+
+
+def one(antipads: int, loops: int, accuracy: float) -> dict[str, float]:
+    """Solve one board."""
+    plane, ends = board(antipads, loops)
+    begin, cpu = time.perf_counter(), time.process_time()
+    result = solve(plane, ends, 1.0, Options(accuracy=accuracy, most_triangles=3_000_000))
+    return {
+        "antipads": antipads,
+        "loops": loops,
+        "triangles": len(result.mesh.triangles),
+        "simplified": getattr(result, "simplified", (0, 0))[0],
+        "seconds": time.perf_counter() - begin,
+        "processor": time.process_time() - cpu,
+        "memory MB": peak_memory(),
+        "bracket": float(np.max(result.accuracy_reached())),
+    }
+
+
+def bounds(boards: int) -> None:
+    """Simplified against unsimplified on random boards."""
+    rng = np.random.default_rng(7_411)
+    worst = 0.0
+    for number in range(boards):
+        plane, ends = board(int(10 ** rng.uniform(np.log10(300), np.log10(3000))), 3, int(rng.integers(1, 10**6)))
+        accuracy = float(rng.choice([0.02, 0.05, 0.2]))
+        simple = solve(plane, ends, 1.0, Options(accuracy=accuracy, most_triangles=3_000_000))
+        few, spare.FEW = spare.FEW, 10**9
+        full = solve(plane, ends, 1.0, Options(accuracy=0.05, most_triangles=3_000_000))
+        spare.FEW = few
+        off = float(np.max(np.abs(simple.mid - full.mid) / simple.half_width))
+        worst = max(worst, off)
+        print(f"{number + 1}: {simple.simplified[0]} of {simple.simplified[1]} simplified, middle off by {off:.2f} of "
+              f"its half-width, at most {worst:.2f} so far", flush=True)  # fmt: skip
+    print("THE CLAIM HOLDS" if worst <= 1 else "THE CLAIM DOES NOT HOLD")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--antipads", type=int, nargs="+", default=[300, 1000, 3000, 10_000])
+    parser.add_argument("--loops", type=int, nargs="+", default=[3])
+    parser.add_argument("--accuracy", type=float, default=0.01)
+    parser.add_argument("--bounds", type=int)
+    parser.add_argument("--one", type=int, nargs=2, help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.one:
+        print(json.dumps(one(*options.one, options.accuracy)))
+        return
+    print(describe())
+    if options.bounds:
+        bounds(options.bounds)
+        return
+    rows = []
+    for loops in options.loops:
+        for antipads in options.antipads:
+            # A process of its own for each, so that its peak memory is its own.
+            command = [
+                sys.executable,
+                __file__,
+                "--one",
+                str(antipads),
+                str(loops),
+                "--accuracy",
+                str(options.accuracy),
+            ]
+            rows.append(json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout))
+            if len(rows) == 1:
+                print("  ".join(f"{key:>10}" for key in rows[0]))
+            print("  ".join(f"{value:10.3g}" if isinstance(value, float) else f"{value:10d}" for value in rows[-1].values()),
+                  flush=True)  # fmt: skip
+        mine = [row for row in rows if row["loops"] == loops and row["antipads"] >= 1000]
+        if len(mine) > 1:
+            for key in ("triangles", "processor", "memory MB"):
+                slope = np.polyfit(np.log([row["antipads"] for row in mine]), np.log([row[key] for row in mine]), 1)[0]
+                print(f"growth exponent of {key} from 1 000 antipads on, {loops} loops: {slope:.2f}")
+
+
+if __name__ == "__main__":
+    main()
