@@ -119,8 +119,8 @@ def main() -> None:
             rows.append(json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout))
             if len(rows) == 1:
                 print("  ".join(f"{key:>10}" for key in rows[0]))
-            print("  ".join(f"{value:10.3g}" if isinstance(value, float) else f"{value:10d}" for value in rows[-1].values()),
-                  flush=True)  # fmt: skip
+            cells = [f"{value:10.3g}" if isinstance(value, float) else f"{value:10d}" for value in rows[-1].values()]
+            print("  ".join(cells), flush=True)
         mine = [row for row in rows if row["loops"] == loops and row["antipads"] >= 1000]
         if len(mine) > 1:
             for key in ("triangles", "processor", "memory MB"):

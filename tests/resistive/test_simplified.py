@@ -1,5 +1,7 @@
 """Small holes as boxes: bounds hold whatever is simplified, and what it costs is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -8,8 +10,9 @@ from hypothesis import strategies as st
 
 from returnflow.resistive.conduction import Options, solve, solve_on
 from returnflow.resistive.refinement import WAKE
+from returnflow.resistive.topology import Topology
 from returnflow_geometry.mesh.mesher import Mesher, Plane, starting_size
-from returnflow_geometry.mesh.spare import BOX, DRAWN, FILLED, SpareHoles
+from returnflow_geometry.mesh.spare import BOX, DRAWN, FILLED, MARKED, SpareHoles
 from returnflow_geometry.model.shapes import circle, rectangle
 
 MM = 1e-3
@@ -42,7 +45,8 @@ def antipads(seed, count, *, width=60, depth=40, near=10.0):
 def at_levels(plane, level, size=4.0, order=2):
     mesher = Mesher(plane)
     levels = np.full(len(mesher.spare), level)
-    mesh = mesher.graded(starting_size(mesher.coarse(levels), size * MM, corner=0.5), levels)
+    field = starting_size(mesher.coarse(levels), size * MM, corner=0.5)
+    mesh = mesher.graded(replace(field, growth=0.2), levels)
     return solve_on(mesh, 6, LOOPS, 1.0, Options(order=order))
 
 
@@ -97,7 +101,10 @@ class TestBounds:
     @pytest.mark.parametrize("order", [1, 2])
     def test_filling_lowers_and_boxes_raise(self, order):
         plane = antipads(21, 200)
-        filled, boxes, drawn = (at_levels(plane, level, order=order) for level in (FILLED, BOX, DRAWN))
+        filled, marked, boxes, drawn = (at_levels(plane, level, order=order) for level in (FILLED, MARKED, BOX, DRAWN))
+        assert np.all(np.diag(marked.lower) < np.diag(drawn.lower))
+        assert np.all(np.diag(drawn.lower) < np.diag(marked.upper))
+        np.testing.assert_allclose(marked.gap.sum(axis=1), np.diag(marked.upper - marked.lower), rtol=1e-9)
         # Rayleigh: the same holes filled, as they are, and enlarged.
         assert np.all(np.diag(boxes.lower) < np.diag(drawn.lower))
         assert np.all(np.diag(filled.upper) < np.diag(boxes.upper))
@@ -106,6 +113,27 @@ class TestBounds:
         current = np.abs(boxes.current(0, "stream"))
         assert current[boxes.mesh.shadow >= 0].max() < 1e-10 * current.max()
         np.testing.assert_allclose(boxes.gap.sum(axis=1), np.diag(boxes.upper - boxes.lower), rtol=1e-9)
+
+    def test_what_is_marked_meets_every_hole(self):
+        plane = antipads(23, 150)
+        mesher = Mesher(plane)
+        levels = np.full(len(mesher.spare), MARKED)
+        mesh = mesher.graded(starting_size(mesher.coarse(levels), 2 * MM, corner=0.5), levels)
+        open_ = shapely.union_all(shapely.polygons(mesh.points[mesh.triangles[mesh.shadow < 0]]))
+        assert shapely.intersection(open_, shapely.union_all(mesher.spare.holes)).area < 1e-12 * open_.area
+
+    def test_marks_never_close_a_neck(self):
+        # A row of holes from edge to edge, with copper between them that large triangles would shut.
+        row = [circle((0.6 + 0.5 * n) * MM, 10 * MM, 0.3 * MM) for n in range(78)]
+        copper = shapely.difference(rectangle(0, 0, 40 * MM, 20 * MM), shapely.union_all(row))
+        plane = Plane(copper, [circle(5 * MM, 3 * MM, 1 * MM), circle(20 * MM, 17 * MM, 1 * MM)])
+        mesher = Mesher(plane)
+        levels = np.full(len(mesher.spare), MARKED)
+        shut = mesher.graded(starting_size(mesher.coarse(levels), 4 * MM, corner=0.5), levels)
+        assert not Topology(shut, 2).open_ways
+        assert np.array_equal(Topology(shut, 2).conductor, Topology(mesher.coarse(), 2).conductor)
+        fine, fast = (solve(plane, [(0, 1)], 1.0, Options(accuracy=accuracy)) for accuracy in (0.002, 0.3))
+        assert abs(fine.mid - fast.mid)[0, 0] <= fast.half_width[0, 0] + fine.half_width[0, 0]
 
     def test_what_matters_little_is_simplified_and_what_matters_is_not(self):
         plane = antipads(22, 300)

@@ -97,8 +97,8 @@ class Mesh:
     copper_of : array, shape (m,), or None
         Number of the copper of every triangle, where several are solved together.
     shadow : array, shape (m,), or None
-        Number of the spare hole whose box a triangle lies in, within its copper, or -1: there the copper is whole for
-        bounds from below, and missing for bounds from above.
+        Number of the spare hole whose box a triangle lies in, or that it meets where the hole is only marked, within
+        its copper, or -1: there the copper is whole for bounds from below, and missing for bounds from above.
     """
 
     points: Floats
@@ -251,8 +251,19 @@ class Mesher:
         neighbours = np.where(across[inside] == _COPPER, renumber[net.across[inside]], -1)
         points, triangles = split_pinches(net.points[kept], corners.reshape(-1, 3), neighbours)
         rim = np.column_stack([renumber[owner], edge])
-        shadow = box[inside] if np.any(box[inside] >= 0) else None
-        mesh = Mesh(points, triangles, rim, across[owner, edge], member[:, inside], borders, sections, shadow=shadow)
+        shadow = box[inside]
+        met, hole = self.spare.met(points[triangles], levels)
+        shadow[met] = hole
+        mesh = Mesh(
+            points,
+            triangles,
+            rim,
+            across[owner, edge],
+            member[:, inside],
+            borders,
+            sections,
+            shadow=shadow if np.any(shadow >= 0) else None,
+        )
         if not np.all(mesh.areas > 0):
             message = "Meshing made a triangle without area; look for drawn points closer than 1 nm."
             raise MeshError(message)

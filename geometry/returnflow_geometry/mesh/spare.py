@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 from shapely import MultiPolygon, Polygon
 
 from returnflow_geometry.mesh.triangulation import GRID
@@ -17,7 +18,8 @@ from returnflow_geometry.model.board import Shape
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-FILLED, BOX, DRAWN = 0, 1, 2  # how a mesh shows a hole: not at all, as a box that contains it, as it is
+# How a mesh shows a hole: not at all; not, but triangles that meet it are marked; as a box that contains it; as it is.
+FILLED, MARKED, BOX, DRAWN = range(4)
 FEW = 60  # holes that are drawn anyway: nothing is gained
 SMALL = 1 / 24  # of the diagonal, the longest side of a hole that may be a box
 CLEAR = 0.15  # of the side of a usual small hole, between a box and everything else
@@ -100,6 +102,23 @@ class SpareHoles:
             else:
                 box[place[shown]] = hole[shown]
         return inside, box
+
+    def met(self, corners: Floats, levels: Ints) -> tuple[Ints, Ints]:
+        """Triangles (m, 3, 2) that meet holes which are only marked, and which one each."""
+        mine = np.flatnonzero(levels == MARKED)
+        if not len(mine):
+            return mine, mine
+        hole, triangle = shapely.STRtree(shapely.polygons(corners)).query(self.holes[mine], predicate="intersects")
+        return triangle, mine[hole]
+
+    @cached_property
+    def room(self) -> Floats:
+        """About how much of the board every hole has for itself, shape (k,), m²."""
+        count = min(6, len(self) - 1)
+        middles = shapely.get_coordinates(shapely.centroid(self.boxes))
+        far, _ = KDTree(middles).query(middles, k=[count + 1])
+        room: Floats = np.pi * far[:, 0] ** 2 / max(count, 1)
+        return room
 
     def lines(self, levels: Ints) -> tuple[Floats, Ints]:
         """Points and segments of what is drawn of the holes."""

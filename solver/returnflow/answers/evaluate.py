@@ -181,7 +181,7 @@ def _simplified(solution: Conduction) -> list[str]:
     boxes, spare = solution.simplified
     said = (
         f"{boxes} of {spare} small holes in the copper count little here: the resistive solution takes each as filled "
-        "for lower bounds and as a rectangle round it for upper bounds, so the stated accuracy holds with it."
+        "for lower bounds and as larger than it is for upper bounds, so the stated accuracy holds with it."
     )
     return [said] if boxes else []
 

@@ -97,7 +97,7 @@ class Conduction:
         Whether the currents of two loops share any copper or link at all: where they do not, nothing couples.
     passes : tuple of (triangles, worst error over allowed error)
     simplified : (int, int)
-        Small holes that are filled for `lower` and boxes round them for `upper`, and how many could be.
+        Small holes that are filled for `lower` and larger than they are for `upper`, and how many could be.
     seconds : dict
         Wall time of each part.
     """

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from returnflow.resistive.conductors import StackMesher
+from returnflow.resistive.topology import Topology
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
 from returnflow_geometry.mesh.seeding import SizeField
-from returnflow_geometry.mesh.spare import BOX, DRAWN, FILLED
+from returnflow_geometry.mesh.spare import BOX, DRAWN, FILLED, MARKED
 
 if TYPE_CHECKING:
     from returnflow.resistive.conduction import Conduction
@@ -25,6 +26,7 @@ Ints = NDArray[np.int64]
 # A box that no current enters, in an even flow of K: its own area and its wake cost this times its area times K^2
 # (2.19 for a square, 2 for a disc: from memory; measured in the tests).
 WAKE = 2.19
+BOX_COST = 14.0  # triangles that a box takes beyond those there would be without
 SHAPE_COST = 35.0  # triangles that the shape of a hole takes beyond those of a box
 SHAPE_LEFT = 0.02  # of what a box costs, what the shape on so few triangles still does
 ROUND_BOX = 2.0  # pieces of triangles at a box that gives way to a hole's shape
@@ -35,9 +37,9 @@ class Refinement:
     Meshes of coppers, each made from what the last one left uncertain.
 
     The first one shows no spare hole at all: no bounds come of it, but the currents that say which holes matter. From
-    the next on, small holes are boxes that contain them: filled for bounds from below, missing for bounds from above,
-    so that bounds hold whatever is simplified. What that costs is known hole by hole, and those that cost most get
-    their shape.
+    the next on, small holes are boxes that contain them, or even all triangles that meet them: filled for bounds from
+    below, missing for bounds from above, so that bounds hold whatever is simplified. What that costs is known, and the
+    holes that cost most get a box or their shape.
 
     Parameters
     ----------
@@ -53,9 +55,9 @@ class Refinement:
 
     @property
     def holes(self) -> tuple[int, int]:
-        """How many holes are boxes, and how many could be."""
+        """How many holes do not have their shape, and how many could be without."""
         levels = np.concatenate(self.levels)
-        return int(np.count_nonzero(levels == BOX)), len(levels)
+        return int(np.count_nonzero(levels != DRAWN)), len(levels)
 
     def first(self) -> Mesh:
         """First mesh."""
@@ -81,20 +83,19 @@ class Refinement:
         aim : float
         """
         parts = [self.mesher.part(result.mesh, n) for n in range(len(self.levels))]
-        levels, patch, cost = np.concatenate(self.levels), *self._costs(result, parts)
-        pieces, finer = _cut(result, patch, cost / allowed[:, None], allowed, most, aim)
-        shaped = finer > 0
-        levels[levels == FILLED] = BOX
-        levels[shaped] = DRAWN
-        ends = np.cumsum([len(each) for each in self.levels])[:-1]
-        self.levels, shapes = np.split(levels, ends), np.split(finer, ends)
+        levels, (patch, costs) = np.concatenate(self.levels), self._costs(result, parts)
+        pieces, chosen, finer = _cut(result, patch, costs / allowed[:, None], allowed, most, aim)
+        # What is shown once stays shown.
+        chosen = np.maximum(chosen, levels)
         in_box = patch >= 0
-        pieces[in_box] = np.where(shaped[patch[in_box]], ROUND_BOX, 1.0)
+        pieces[in_box] = np.where(chosen[patch[in_box]] > levels[patch[in_box]], ROUND_BOX, 1.0)
+        ends = np.cumsum([len(each) for each in self.levels])[:-1]
+        self.levels, shapes = np.split(chosen, ends), np.split(finer, ends)
 
         def size(number: int, mesher: Mesher) -> SizeField:
             mesh, rows = parts[number]
             field = error_size(mesh, pieces[rows], self.largest[number])
-            fine = np.flatnonzero(shapes[number] > 1)
+            fine = np.flatnonzero((shapes[number] > 1) & (self.levels[number] == DRAWN))
             if not len(fine):
                 return field
             holes = mesher.spare.holes[fine]
@@ -102,49 +103,62 @@ class Refinement:
             edges = shapely.length(holes) / np.bincount(hole) / np.sqrt(shapes[number][fine])
             return replace(field, others=(SizeField(at, edges[hole], self.largest[number]),))
 
-        return self.mesher.graded(size, self.levels)
+        mesh = self.mesher.graded(size, self.levels)
+        if not Topology(mesh, len(result.contact_potential), result.links.ends).open_ways:
+            # Marked triangles close a neck.
+            self.levels = [np.maximum(each, BOX) for each in self.levels]
+            mesh = self.mesher.graded(size, self.levels)
+        return mesh
 
     def _costs(self, result: Conduction, parts: Sequence[tuple[Mesh, Ints]]) -> tuple[Ints, Floats]:
         """
-        Hole in whose box or beside it every triangle lies, or -1; and what holes cost without their shape.
+        Hole in or beside whose marks or box every triangle lies, or -1; and what holes cost marked only, and as boxes.
 
-        That is by how much they draw apart the bounds of every loop's own resistance, ohm, shape (loops, holes).
+        That is by how much they draw apart the bounds of every loop's own resistance, ohm, shape (2, loops, holes).
         """
         loops, patch = len(result.loops), np.full(len(result.mesh.triangles), -1)
-        costs = [np.zeros((loops, 0))]
+        every = [np.zeros((2, loops, 0))]
         for (mesh, rows), levels, mesher in zip(parts, self.levels, self.mesher.meshers, strict=True):
-            before = sum(each.shape[1] for each in costs)
-            cost = np.zeros((loops, len(levels)))
-            if np.any(levels == FILLED):
-                boxes = mesher.spare.boxes
-                _, at = KDTree(mesh.points[mesh.triangles].mean(axis=1)).query(centres(boxes))
-                area, power = shapely.area(boxes), result.weight[rows[at]] * result.sheet
-                for loop in range(loops):
-                    cost[loop] = WAKE * area * power * np.sum(result.current(loop)[rows[at]].mean(axis=1) ** 2, axis=1)
-            elif mesh.shadow is not None:
-                touched = np.full(len(mesh.points), -1)
-                inside = np.flatnonzero(mesh.shadow >= 0)
-                touched[mesh.triangles[inside]] = mesh.shadow[inside, None]
-                hole = np.max(touched[mesh.triangles], axis=1)
-                beside = np.flatnonzero(hole >= 0)
-                patch[rows[beside]] = before + hole[beside]
-                for loop in range(loops):
-                    gap = result.gap[loop, rows[beside]]
-                    cost[loop] = np.bincount(hole[beside], weights=gap, minlength=len(levels))
-            costs.append(cost)
-        return patch, np.concatenate(costs, axis=1)
+            spare, before = mesher.spare, sum(each.shape[2] for each in every)
+            costs = np.zeros((2, loops, len(levels)))
+            every.append(costs)
+            if not len(levels):
+                continue
+            _, at = KDTree(mesh.points[mesh.triangles].mean(axis=1)).query(centres(spare.boxes))
+            area = shapely.area(spare.boxes)
+            met = np.minimum(2 * (mesh.areas[at] + area), spare.room)
+            # In marked triangles the potential side alone knows the current.
+            shown, power = "mean" if np.all(levels == FILLED) else "potential", result.weight[rows[at]] * result.sheet
+            for loop in range(loops):
+                even = power * np.sum(result.current(loop, shown)[rows[at]].mean(axis=1) ** 2, axis=1)
+                costs[:, loop] = WAKE * even * np.maximum([met, area], area)
+            if mesh.shadow is None:
+                continue
+            touched = np.full(len(mesh.points), -1)
+            inside = np.flatnonzero(mesh.shadow >= 0)
+            touched[mesh.triangles[inside]] = mesh.shadow[inside, None]
+            hole = np.where(mesh.shadow >= 0, mesh.shadow, np.max(touched[mesh.triangles], axis=1))
+            beside = np.flatnonzero(hole >= 0)
+            patch[rows[beside]] = before + hole[beside]
+            boxed, marked = levels == BOX, levels == MARKED
+            for loop in range(loops):
+                known = np.bincount(hole[beside], weights=result.gap[loop, rows[beside]], minlength=len(levels))
+                costs[1, loop, boxed] = known[boxed]
+                # A triangle may meet several holes: together they cost what is known.
+                costs[0, loop, marked] *= known[marked].sum() / max(costs[0, loop, marked].sum(), 1e-300)
+        return patch, np.concatenate(every, axis=2)
 
 
 def _cut(
     result: Conduction, patch: Ints, holes: Floats, allowed: Floats, most: float, aim: float
-) -> tuple[Floats, Floats]:
+) -> tuple[Floats, Ints, Floats]:
     """
-    Number of pieces to cut every triangle into, shape (m,); and every triangle at a hole's shape, or 0 for a box.
+    Number of pieces to cut every triangle into, shape (m,); how holes are shown; and every triangle at a hole's shape.
 
     Cutting a triangle into s pieces lowers its gap by s^-p: p is the order where the field is smooth, and
     pi / angle for a triangle that touches a re-entrant corner. Fewest pieces for a given sum of gaps:
-    s = (lambda p gap)^(1/(p+1)), with one lambda for all; a hole gets its shape where that lowers the sum by as much
-    for each triangle, and finer triangles as any other place does.
+    s = (lambda p gap)^(1/(p+1)), with one lambda for all; a hole gets a box or its shape where that lowers the sum by
+    as much for each triangle, and finer triangles as any other place does.
     """
     mesh = result.mesh
     # What the links' part of the gap needs comes from the copper round them.
@@ -154,23 +168,28 @@ def _cut(
     sharpest = np.max(corner_angles(mesh)[mesh.triangles], axis=1)
     power = np.where(sharpest > np.pi + 0.05, np.pi / np.maximum(sharpest, np.pi), float(result.space.order))
     order = float(result.space.order)
-    weight, worth = power * np.sum(demand, axis=0), np.sum(holes, axis=0) / SHAPE_COST
+    weight, (marked, boxed) = power * np.sum(demand, axis=0), np.sum(holes, axis=1)
     scale = max(float(np.max(weight)), 1e-300)
-    weight, worth = weight / scale, worth / scale
+    weight, marked, boxed = weight / scale, marked / scale, boxed / scale
 
-    def cut(log_lambda: float) -> tuple[Floats, Floats]:
+    def cut(log_lambda: float) -> tuple[Floats, Ints, Floats]:
         factor = np.exp(log_lambda)
         pieces: Floats = np.clip((factor * weight) ** (1 / (power + 1)), 0.25, 64.0)
-        finer: Floats = np.clip((factor * order * SHAPE_LEFT * worth) ** (1 / (order + 1)), 1.0, 16.0)
-        return pieces, np.where(factor * worth > 1.0, finer, 0.0)
+        shaped = factor * boxed > SHAPE_COST
+        levels = np.where(shaped, DRAWN, np.where(factor * (marked - boxed) > BOX_COST, BOX, MARKED))
+        finer: Floats = np.clip((factor * order * SHAPE_LEFT * boxed / SHAPE_COST) ** (1 / (order + 1)), 1.0, 16.0)
+        return pieces, levels, finer
 
     low, high = 0.0, 60.0
     for _ in range(50):
         middle = 0.5 * (low + high)
-        pieces, finer = cut(middle)
-        shaped = np.where(finer > 0, SHAPE_LEFT * np.maximum(finer, 1.0) ** -order, 1.0)
-        left = demand @ pieces ** (-power) + holes @ shaped
-        if float(np.max(left)) <= aim or float(np.sum(pieces)) + SHAPE_COST * float(np.sum(finer)) > most:
+        pieces, levels, finer = cut(middle)
+        shown = holes[0] @ (levels == MARKED) + holes[1] @ np.where(
+            levels == DRAWN, SHAPE_LEFT * finer**-order, levels == BOX
+        )
+        left = demand @ pieces ** (-power) + shown
+        count = float(np.sum(pieces)) + BOX_COST * np.sum(levels == BOX) + SHAPE_COST * np.sum(finer[levels == DRAWN])
+        if float(np.max(left)) <= aim or count > most:
             high = middle
         else:
             low = middle

@@ -60,6 +60,8 @@ class Topology:
         """(triangle, edge) pairs on insulated edges, shape (k, 2), with all edges in the boxes of spare holes."""
         free = self.passable < 0
         rim = self.mesh.contact_edges
+        if self.mesh.shadow is not None:
+            rim = rim[self.mesh.shadow[rim[:, 0]] < 0]
         free[rim[:, 0], rim[:, 1]] = False
         return np.column_stack(np.nonzero(free))
 
@@ -78,6 +80,9 @@ class Topology:
         count = len(self.mesh.triangles)
         tri, k = np.nonzero(self.passable >= 0)
         rim, contact = self.mesh.contact_edges[:, 0], count + self.mesh.contact_of
+        if self.mesh.shadow is not None:
+            open_ = self.mesh.shadow[rim] < 0
+            rim, contact = rim[open_], contact[open_]
         first, second = (count + self.links[self.opening]).T
         rows = np.concatenate([tri, rim, contact, first, second])
         cols = np.concatenate([self.neighbours[tri, k], contact, rim, second, first])
@@ -185,9 +190,16 @@ class Topology:
         """Number of the conductor each contact belongs to: pieces joined by contacts and links count as one."""
         if self.known is not None:
             return self.known
-        labels = connected_components(self._graph, directed=False)[1]
-        conductors: Ints = labels[len(self.mesh.triangles) :].astype(np.int64)
-        return conductors
+        return self._joined(np.ones(len(self.links), dtype=bool))[self.unlinked]
+
+    @cached_property
+    def open_ways(self) -> bool:
+        """Whether what is joined is joined too where nothing may pass the spare holes that are simplified."""
+        if self.mesh.shadow is None:
+            return True
+        reaching = np.unique(self.mesh.contact_of)
+        labels = connected_components(self._graph, directed=False)[1][len(self.mesh.triangles) :]
+        return len(np.unique(labels[reaching])) == len(np.unique(self.conductor[reaching]))
 
     def walk(self, start: int, end: int) -> Ints:
         """
