@@ -139,3 +139,16 @@ def show(value: object, depth: int = 2) -> str:
         case BaseGeometry():
             return "a drawn shape"
     return repr(value)
+
+
+def toml_text(text: str) -> str:
+    r"""
+    Text as a TOML string.
+
+    Examples
+    --------
+    >>> print(toml_text('a "b" \\ c'))
+    "a \"b\" \\ c"
+    """
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(letter if letter.isprintable() else f"\\U{ord(letter):08X}" for letter in escaped) + '"'

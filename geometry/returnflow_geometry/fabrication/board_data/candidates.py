@@ -12,7 +12,7 @@ from returnflow_geometry.fabrication.base.objects import BoardData, FabricationE
 from returnflow_geometry.fabrication.copper.connectivity import Connectivity
 from returnflow_geometry.fabrication.copper.pins import Pin, parts_of
 from returnflow_geometry.fabrication.copper.ways import find_way
-from returnflow_geometry.model.wording import brief
+from returnflow_geometry.model.wording import brief, toml_text
 
 # Names as common practice has them, no source.
 GROUND = re.compile(r"(?i)(^|[^a-z])[adp]?(gnd|ground|vss|earth|chassis|shield|shell|0v)([^a-z]|$)|gnd")
@@ -240,17 +240,12 @@ def _route(board: _Board, both: tuple[Pin, Pin], signal: tuple[Pin, Pin], throug
         return ""
     if max(_apart([return_], [signal[0]]), _apart([inject], [signal[1]])) > LEAD:
         return ""
-    named = f", through = [{', '.join(_quoted(part) for part in through)}]" if through else ""
-    return f"{{ auto = true, pins = [{_quoted(signal[0].name)}, {_quoted(signal[1].name)}]{named} }}"
+    named = f", through = [{', '.join(toml_text(part) for part in through)}]" if through else ""
+    return f"{{ auto = true, pins = [{toml_text(signal[0].name)}, {toml_text(signal[1].name)}]{named} }}"
 
 
 def _loop(name: str, why: str, role: str, both: tuple[Pin, Pin], **keys: str) -> Candidate:
     inject, return_ = both
-    given = {"role": _quoted(role), "inject": _quoted(inject.name), "return": _quoted(return_.name), **keys}
+    given = {"role": toml_text(role), "inject": toml_text(inject.name), "return": toml_text(return_.name), **keys}
     keys_ = tuple((key, value) for key, value in given.items() if value)
     return Candidate(name=brief(name).strip(), why=why, keys=keys_)
-
-
-def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(letter if letter.isprintable() else f"\\U{ord(letter):08X}" for letter in escaped) + '"'

@@ -11,7 +11,7 @@ from pathlib import PurePosixPath
 from returnflow_geometry.fabrication.base.objects import FabricationError, Limits
 from returnflow_geometry.fabrication.base.outline import board_outline
 from returnflow_geometry.fabrication.gerber.image import read_gerber
-from returnflow_geometry.model.wording import brief, count, listed
+from returnflow_geometry.model.wording import brief, count, listed, toml_text
 
 # Endings and words that files of this kind usually have; common practice, no source.
 NO_COPPER = {
@@ -44,7 +44,7 @@ class Proposal:
         """The table as a case writes it, and what it leaves out."""
         if not self.table:
             return ""
-        pairs = ", ".join(f"{_quoted(file)} = {_quoted(role)}" for file, role in self.table.items())
+        pairs = ", ".join(f"{toml_text(file)} = {toml_text(role)}" for file, role in self.table.items())
         why = "; ".join(f"{brief(file)}: {reason}" for file, reason in self.reasons.items())
         out = "; ".join(f"{brief(file)}: {reason}" for file, reason in self.left_out.items())
         return f"source_layers = {{ {pairs} }} ({why})" + (f"; left out are {out}" if out else "")
@@ -202,8 +202,3 @@ def _closes(data: bytes, file: str, limits: Limits) -> bool:
     except FabricationError:
         return False
     return bool(shape.geom_type == "Polygon")
-
-
-def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(letter if letter.isprintable() else f"\\U{ord(letter):08X}" for letter in escaped) + '"'

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping
 
 from returnflow_geometry.fabrication.base.budget import names_data
@@ -13,6 +14,7 @@ from returnflow_geometry.fabrication.copper.merged import copper_name
 from returnflow_geometry.fabrication.copper.pins import Pin, parts_of, pins_of
 from returnflow_geometry.fabrication.copper.stack import layers_of
 from returnflow_geometry.model.numbers import mm
+from returnflow_geometry.model.wording import toml_text
 
 MAX_NETS, MAX_PARTS, MAX_PINS = 40, 60, 24
 WIDTH = 112  # characters of a line of comment
@@ -56,10 +58,10 @@ def starter_case(
     lines = [
         "# Written from fabrication data. Coordinates are those of the files, in mm. Complete the loops at the end.",
         "format = 1",
-        f"title = {quoted(title or source)}",
-        f"source = {quoted(source)}",
+        f"title = {toml_text(title or source)}",
+        f"source = {toml_text(source)}",
         *(
-            [f"source_layers = {{ {', '.join(f'{quoted(k)} = {quoted(v)}' for k, v in table.items())} }}"]
+            [f"source_layers = {{ {', '.join(f'{toml_text(k)} = {toml_text(v)}' for k, v in table.items())} }}"]
             if table
             else []
         ),
@@ -81,19 +83,6 @@ def starter_case(
     return "\n".join(lines) + "\n"
 
 
-def quoted(text: str) -> str:
-    r"""
-    Text as a TOML string.
-
-    Examples
-    --------
-    >>> print(quoted('a "b" \\ c'))
-    "a \"b\" \\ c"
-    """
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(letter if letter.isprintable() else f"\\U{ord(letter):08X}" for letter in escaped) + '"'
-
-
 def is_ground(pin: Pin) -> bool:
     """Tell whether a pin's net sounds like a return: by its name, as common practice has it."""
     return bool(GROUND.search(pin.net))
@@ -102,9 +91,9 @@ def is_ground(pin: Pin) -> bool:
 def _stackup(data: BoardData) -> list[str]:
     layers, notes = layers_of(data)
     lines = ["# Stackup, top to bottom, as in the files. To override it, take away the comment sign."]
-    lines += [f"# Assumed: {_plain(note)}" for note in notes]
+    lines += [f"# {line}" for note in notes for line in textwrap.wrap(f"Assumed: {_printable(note)}", WIDTH)]
     for layer in layers:
-        lines += ["# [[layer]]", f"# name = {quoted(layer.name)}", f"# copper_um = {layer.thickness * 1e6:g}"]
+        lines += ["# [[layer]]", f"# name = {toml_text(layer.name)}", f"# copper_um = {layer.thickness * 1e6:g}"]
         lines += [f"# below_mm = {mm(layer.below)}"] if layer.below is not None else []
     return lines
 
@@ -119,7 +108,7 @@ def _nets(data: BoardData, connectivity: Connectivity) -> list[str]:
     largest = max(connectivity.islands, key=lambda island: (island.net == names[0], island.shape.area))
     example = copper_name(names[0], data.layers[largest.layer].name)
     lines += [f"# {_plain(a)} and {_plain(b)} touch: see the report of the import." for a, b in joined[:MAX_NETS]]
-    lines.append(f"# Copper is named by net and layer, such as {_plain(quoted(example))}.")
+    lines.append(f"# Copper is named by net and layer, such as {_plain(toml_text(example))}.")
     return lines
 
 
@@ -162,7 +151,7 @@ def _loops(data: BoardData, connectivity: Connectivity, pins: dict[str, Pin]) ->
         "# alone: strike out, correct, fill in currents, and take the comment signs of what is left away.",
     ]
     for item in candidates(data, connectivity, pins):
-        lines += ["", f"# # {_plain(item.why)}.", "# [[loop]]", f"# name = {quoted(item.name)}"]
+        lines += ["", f"# # {_plain(item.why)}.", "# [[loop]]", f"# name = {toml_text(item.name)}"]
         lines += [f"# {key} = {value}" for key, value in item.keys]
     if len(lines) > 2:
         return lines
@@ -181,8 +170,12 @@ def _loops(data: BoardData, connectivity: Connectivity, pins: dict[str, Pin]) ->
 
 def _plain(text: str) -> str:
     """Text for a comment: one line, whatever the file holds."""
-    shown = "".join(letter if letter.isprintable() else "?" for letter in text)
+    shown = _printable(text)
     return shown if len(shown) <= WIDTH else shown[:WIDTH] + "..."
+
+
+def _printable(text: str) -> str:
+    return "".join(letter if letter.isprintable() else "?" for letter in text)
 
 
 def _wrapped(items: list[str], most: int, what: str, indent: str = "#   ") -> list[str]:
