@@ -100,6 +100,22 @@ def test_the_peak_at_the_end_of_the_slot(window, tmp_path):
     assert peaks == pytest.approx([464, 719, 1121], rel=0.03)  # full solves, A/m
 
 
+def test_the_end_of_a_slot_is_dragged(window, tmp_path):
+    path = tmp_path / "class.html"
+    path.write_text(page(), encoding="utf-8")
+    with opened(window, path) as live:
+        live.select_option("#lessons", "1")
+        read = "[page.volts, page.board.peak(page.reading.currents, page.loop)]"
+        for by, noise, peak in ((-5e-3, 1.28e-3, 464), (5e-3, 1.84e-3, 1121), (0, 1.45e-3, 719)):  # full solves
+            live.evaluate(f"page.board.stretch(0, page.board.sheets[0].slots[0], {by}), page.refresh()")
+            assert live.evaluate(read) == pytest.approx([noise, peak], rel=0.01)
+        live.locator(".end").focus()
+        live.keyboard.press("ArrowDown")
+        assert live.evaluate("page.board.sheets[0].slots[0].by") == pytest.approx(1e-3)
+        live.evaluate("page.board.stretch(0, page.board.sheets[0].slots[0], 1)")  # as far as it may go
+        assert 5e-3 < live.evaluate("page.board.sheets[0].slots[0].by") < 10e-3
+
+
 def test_the_command_writes_the_class(tmp_path, capsys):
     assert main(["live", "--lessons", "--quiet", "-o", str(tmp_path / "class.html")]) == 0
     assert main(["live", "-o", str(tmp_path / "none.html")]) == 2

@@ -70,6 +70,8 @@ def test_only_this_machine_with_the_token_is_answered(case_file):
 @pytest.mark.parametrize(
     ("what", "message"),
     [
+        ("solve", b'{"ends": [["slot", [55, 10]]]}'),
+        ("solve", b'{"ends": [["strip", [55, 10], [55, 9]]]}'),
         ("solve", b"{"),
         ("solve", b"[]"),
         ("run", b"{}"),
@@ -110,6 +112,16 @@ def test_what_was_moved_is_written_beside_the_case_and_never_over_it(case_file):
     assert case_file.read_text(encoding="utf-8") == CASE
 
 
+def test_the_end_of_a_slot_is_solved_and_written_where_it_is(case_file):
+    desk = Desk([case_file], [read_case(case_file)])
+    ends = [["slot", [55, 10], [55, 5]]]
+    (victim,) = desk.answer("solve", {"ends": ends})["victims"]
+    assert victim["low"] < 1.837e-3 < victim["high"]  # full solve of the deeper slot
+    assert desk.answer("save", {"ends": ends, "name": "deep"}) == {"written": "strip_deep.toml"}
+    new = read_case(case_file.with_name("strip_deep.toml"))
+    assert new.board.cutouts[0].shape.bounds[1] == pytest.approx(5e-3)
+
+
 def test_a_name_does_not_lead_out_of_the_folder(case_file):
     desk = Desk([case_file], [read_case(case_file)])
     message = {"places": {"sense A": [35, 3]}, "name": "../../etc/x"}
@@ -126,6 +138,15 @@ def test_a_bracket_stands_in_the_figures_place_after_every_release(window, case_
         assert page.inner_text("#figure") != before
         about, solved = page.evaluate("[page.heard(page.reading.resistance, page.victim).volts, page.volts]")
         assert about == pytest.approx(solved, rel=5e-3)
+        end = page.locator(".end .mark").bounding_box()
+        page.mouse.move(end["x"] + end["width"] / 2, end["y"] + end["height"] / 2)
+        page.mouse.down()
+        page.mouse.move(end["x"] + end["width"] / 2, end["y"] + 20, steps=4)
+        page.mouse.up()
+        page.wait_for_function("document.getElementById('figure').textContent.includes('between')", timeout=30_000)
+        about, longer = page.evaluate("[page.heard(page.reading.resistance, page.victim).volts, page.volts]")
+        assert longer > 1.02 * solved
+        assert about == pytest.approx(longer, rel=5e-3)
         page.fill("#savename", "by hand")
         page.click("#savecase")
         page.wait_for_function("document.getElementById('state').textContent.startsWith('written')", timeout=30_000)

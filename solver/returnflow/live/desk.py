@@ -73,27 +73,32 @@ class Desk:
         if not isinstance(variant, str) or variant not in cases:
             text = "variant must be the name of a variant."
             raise RequestError(text)
-        case, places = cases[variant], _places(message.get("places", {}), cases[variant])
+        case = cases[variant]
+        changes: dict[str, Any] = {
+            "move": _places(message.get("places", {}), case),
+            "set": _ends(message.get("ends", []), case),
+        }
+        changes = {key: value for key, value in changes.items() if value}
         if what == "save":
-            return self._save(number, variant, case, places, message)
-        moved = case.changed(move=places) if places else case
+            return self._save(number, variant, case, changes, message)
+        moved = case.changed(**changes) if changes else case
         return bracketed(moved) if what == "solve" else _model(moved)
 
     def _save(
-        self, number: int, variant: str, case: Case, places: dict[str, list[float]], message: Mapping[str, Any]
+        self, number: int, variant: str, case: Case, changes: Mapping[str, Any], message: Mapping[str, Any]
     ) -> dict[str, Any]:
         """Write a new file beside the case: the board as it is now, or a copy with one more variant."""
         name = message.get("name")
         if not isinstance(name, str) or not name.strip() or len(name) > LONGEST_NAME or not name.isprintable():
             text = f"name must be a text of at most {LONGEST_NAME} letters."
             raise RequestError(text)
-        if not places:
+        if not changes:
             text = "Nothing was moved, so there is nothing to save."
             raise RequestError(text)
         path = self.paths[number]
         stem = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_") or "moved"
         new = path.with_name(f"{path.stem}_{stem}.toml")
-        text = _with_variant(path, variant, name, places) if message.get("as_variant") else _moved(case, name, places)
+        text = _with_variant(path, variant, name, changes) if message.get("as_variant") else _moved(case, name, changes)
         parse_case(text, origin=new.name, supply=Sourced(path.parent))  # what is written can be read
         try:
             with new.open("x", encoding="utf-8") as file:
@@ -116,6 +121,32 @@ def _places(value: object, case: Case) -> dict[str, list[float]]:
         raise RequestError(text)
     assert isinstance(value, dict)
     return {name: [round(float(v), 6) for v in place] for name, place in value.items()}
+
+
+def _ends(value: object, case: Case) -> dict[str, float]:
+    """New coordinates of ends of slots, by address, from [name, [x, y] as drawn, [x, y] now] in millimetres."""
+    raw = case.editor.raw if isinstance(case.editor, Editor) else {}
+    drawn = {table["name"]: table for table in _tables(raw.get("cutout"))}
+    found: dict[str, float] = {}
+    for item in value if isinstance(value, list) and len(value) <= MOST_PLACES else [None]:
+        if not (isinstance(item, list) and len(item) == 3 and _is_place(item[1]) and _is_place(item[2])):
+            text = "ends must give ends of slots as [name, [x, y], [x, y]]."
+            raise RequestError(text)
+        name, old, new = item
+        shape = drawn.get(name, {}).get("shape") if isinstance(name, str) else None
+        path = shape.get("slot") if isinstance(shape, Mapping) else None
+        if not path:
+            text = f"The cutout {name!r} is not drawn as a slot in the case file, so its end cannot be moved there."
+            raise RequestError(text)
+        near = min((0, len(path) - 1), key=lambda n: math.dist(path[n], old))
+        for axis in range(2):
+            if abs(new[axis] - path[near][axis]) > 1e-6:
+                found[f"cutout:{name}.shape.slot.{near + 1}.{axis + 1}"] = round(float(new[axis]), 6)
+    return found
+
+
+def _tables(value: object) -> list[Mapping[str, Any]]:
+    return [table for table in value if isinstance(table, Mapping)] if isinstance(value, list) else []
 
 
 def _is_place(place: object) -> bool:
@@ -168,9 +199,9 @@ def _model(case: Case) -> dict[str, Any]:
     return {"packed": pack(found)}
 
 
-def _moved(case: Case, name: str, places: dict[str, list[float]]) -> str:
-    """Text of a case with its contacts moved; routes follow them."""
-    moved = case.changed(move=places)
+def _moved(case: Case, name: str, changes: Mapping[str, Any]) -> str:
+    """Text of a case with its contacts and ends of slots moved; routes follow them."""
+    moved = case.changed(**changes)
     if not isinstance(moved.editor, Editor):
         text = "This case was not read from a file."
         raise RequestError(text)
@@ -182,10 +213,10 @@ def _moved(case: Case, name: str, places: dict[str, list[float]]) -> str:
         raise RequestError(text) from None
 
 
-def _with_variant(path: Path, variant: str, name: str, places: dict[str, list[float]]) -> str:
-    """Text of the case's file with one more variant: that one, and the contacts where they are now."""
+def _with_variant(path: Path, variant: str, name: str, changes: Mapping[str, Any]) -> str:
+    """Text of the case's file with one more variant: that one, and things where they are now."""
     text = path.read_text(encoding="utf-8-sig")
     tables = tomllib.loads(text).get("variant", [])
     base: dict[str, Any] = next((table for table in tables if table["name"] == variant), {})
-    table = {**base, "name": name, "move": {**base.get("move", {}), **places}}
+    table = {**base, "name": name, **{key: {**base.get(key, {}), **value} for key, value in changes.items()}}
     return text.rstrip("\n") + "\n" + toml_text({"variant": [table]})

@@ -16,6 +16,7 @@ from returnflow.answers.adding import Key, companies, keys_of
 from returnflow.answers.budget import band_mask, passed
 from returnflow.answers.spectra import lines_of
 from returnflow.live.board import LiveBoard
+from returnflow.live.slots import slot_ends
 from returnflow_geometry.model.board import Loop, Shape
 
 TYPES = {
@@ -49,6 +50,7 @@ def board_data(board: LiveBoard, name: str, frequencies: dict[str, Any] | None =
                 "regions": [[n, edges] for n, edges in sheet.regions],
                 "sections": [[n, edges, signs] for n, edges, signs in sheet.sections],
                 "orders": list(sheet.orders),
+                "slots": slot_ends(board, sheet),
             }
             for sheet in board.sheets
         ],

@@ -55,6 +55,23 @@ class Board {
     return true;
   }
 
+  /** Move the end of a slot by so many metres from where it was drawn, as far as it may go. Whether it moved. */
+  stretch(number, slot, by) {
+    const sheet = this.sheets[number], before = slot.by, mine = this.ports.filter((port) => port.sheet === number && port.radius);
+    const fits = (value) => {
+      if (!sheet.stretch(slot, value)) return false;
+      sheet.buckets();
+      return mine.every((port) => sheet.inside(port.x, port.y) >= 0 && sheet.toBorder(port.x, port.y) > 1.001 * port.radius);
+    };
+    let value = Math.min(slot.reach - 3 * slot.wide, Math.max(3 * slot.wide - slot.reach, by));
+    for (let n = 0; n < 6 && !fits(value); n++) value = 0.5 * (value + before);
+    if (!fits(value)) { sheet.stretch(slot, before); sheet.buckets(); return false; }
+    sheet.prepare();
+    this.ports.forEach((port, n) => { if (port.sheet === number) this.fields[n] = sheet.solve(n, port); });
+    this.ports.forEach((port, n) => { if (port.sheet === number) this.pair(n); });
+    return value !== before;
+  }
+
   /** Resistances of one port with all others, in squares, without the size of the contacts. */
   pair(n) {
     this.fields.forEach((field, other) => {

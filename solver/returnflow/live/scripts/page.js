@@ -92,7 +92,8 @@ class Page {
     }
     Object.assign(this, this.solved.get(number));
     this.home = this.drawn; // places for which `over` holds
-    this.modelled = {};
+    this.modelled = "[{},[]]";
+    this.homeEnds = this.board.sheets.flatMap((sheet) => sheet.slots.map(() => 0));
     this.cables = data.victims.flatMap((victim, n) => (victim.role === "cables" ? [n] : []));
     const sensitive = data.victims.flatMap((victim, n) => (victim.role === "sensitive" ? [n] : []));
     const choice = sensitive.length ? sensitive : this.cables, name = (n) => data.loops[data.victims[n].loop].name;
@@ -132,11 +133,12 @@ class Page {
 
   /** Served, a model of what is on the page comes first; offline, what is above 0 Hz holds for contacts as drawn. */
   async slideTo(position) {
-    if (this.served && position > 0 && !this.frequency && JSON.stringify(this.served.places()) !== JSON.stringify(this.modelled)) {
-      const places = this.served.places(), over = await this.served.model();
-      if (!over || JSON.stringify(places) !== JSON.stringify(this.served.places())) { $("frequency").value = 0; return; }
+    if (this.served && position > 0 && !this.frequency && this.served.state !== this.modelled) {
+      const state = this.served.state, over = await this.served.model();
+      if (!over || state !== this.served.state) { $("frequency").value = 0; return; }
       this.over = new Frequencies(over, this.board.data.loops.length);
-      this.modelled = places;
+      this.modelled = state;
+      this.homeEnds = this.board.sheets.flatMap((sheet) => sheet.slots.map(({ by }) => by));
       this.home = this.drawn.map((place, t) => place && this.board.place(t));
     }
     this.slide(position);
@@ -153,6 +155,12 @@ class Page {
       this.left = this.drawn.map((place, t) => (place && this.board.movable(t) ? this.board.place(t) : null));
       this.home.forEach((place, t) => { if (this.left[t]) this.jump(t, place); });
     }
+    if (!was && this.frequency) {
+      const every = this.board.sheets.flatMap((sheet, n) => sheet.slots.map((slot) => [n, slot, slot.by]));
+      this.longer = every.filter(([, , by], k) => by !== this.homeEnds[k]);
+      every.forEach(([n, slot, by], k) => { if (by !== this.homeEnds[k]) this.board.stretch(n, slot, this.homeEnds[k]); });
+    }
+    if (was && !this.frequency) for (const [n, slot, by] of this.longer) this.board.stretch(n, slot, by);
     if (was && !this.frequency) this.left.forEach((place, t) => { if (place) this.jump(t, place); });
     this.quick = true;
     this.refresh();
@@ -212,11 +220,7 @@ class Page {
     over.replaceChildren();
     over.setAttribute("viewBox", `0 0 ${f.width} ${f.height}`);
     const line = (points) => points.map(([x, y], n) => `${n ? "L" : "M"}${f.x(x).toFixed(1)},${f.y(y).toFixed(1)}`).join("");
-    for (const n of this.shown) {
-      const sheet = sheets[n];
-      const d = sheet.rings.map((ring) => line(Array.from(ring, (edge) => { const [a] = sheet.edge(edge); return [sheet.x[a], sheet.y[a]]; })) + "Z").join("");
-      svg("path", { class: "rim", d }, over);
-    }
+    this.rims = this.shown.map(() => svg("path", { class: "rim" }, over));
     const mm = (lines) => lines.map((points) => line(points.map(([x, y]) => [1e-3 * x, 1e-3 * y])));
     for (const region of data.regions.filter((r) => r.copper === copper)) {
       svg("path", { class: "region", d: mm(region.lines).map((d) => d + "Z").join("") }, over);
@@ -242,11 +246,28 @@ class Page {
       group.addEventListener("focus", () => { this.chosen = t; });
       return group;
     });
+    this.ends = this.shown.flatMap((n) => sheets[n].slots.map((slot) => {
+      const group = svg("g", { class: "point end", tabindex: 0, role: "slider", "data-end": "" }, over);
+      svg("circle", { class: "halo", r: 15 }, group);
+      svg("circle", { class: "ring", r: 15 }, group);
+      svg("circle", { r: 16, fill: "transparent" }, group);
+      svg("path", { class: "mark", d: "M-9,0 L-4,-5 V-2 H4 V-5 L9,0 L4,5 V2 H-4 V5 Z" }, group);
+      Object.assign(group, { sheet: n, gap: slot });
+      return group;
+    }));
     this.placePoints();
   }
 
   placePoints() {
     const f = this.frame, taken = [];
+    for (const group of this.ends) {
+      const { gap: slot } = group, x = f.x(slot.x + slot.by * slot.dx), y = f.y(slot.y + slot.by * slot.dy);
+      group.setAttribute("transform", `translate(${x.toFixed(2)},${y.toFixed(2)}) rotate(${(-Math.atan2(slot.dy, slot.dx) * 180 / Math.PI).toFixed(1)})`);
+      group.setAttribute("aria-label", `end of ${slot.name}`);
+      group.setAttribute("aria-valuenow", (1e3 * slot.by).toFixed(1));
+      group.setAttribute("aria-valuetext", `${(1e3 * slot.by).toFixed(1)} mm longer than drawn`);
+    }
+    this.placeRims();
     this.points.forEach((group, t) => {
       if (!group) return;
       const [x, y] = this.board.place(t), px = f.x(x), py = f.y(y), [mx, my] = [1e3 * x, 1e3 * y].map((v) => v.toFixed(1));
@@ -260,6 +281,19 @@ class Page {
       group.setAttribute("aria-label", group.what);
       group.setAttribute("aria-valuenow", mx);
       group.setAttribute("aria-valuetext", `x ${mx}, y ${my} mm`);
+    });
+  }
+
+  placeRims() {
+    const f = this.frame;
+    this.shown.forEach((n, at) => {
+      const sheet = this.board.sheets[n], key = sheet.slots.map(({ by }) => by).join() + f.scale + f.width;
+      if (this.rims[at].key === key) return;
+      this.rims[at].key = key;
+      this.rims[at].setAttribute("d", sheet.rings.map((ring) => Array.from(ring, (edge, i) => {
+        const [a] = sheet.edge(edge);
+        return `${i ? "L" : "M"}${f.x(sheet.x[a]).toFixed(1)},${f.y(sheet.y[a]).toFixed(1)}`;
+      }).join("") + "Z").join(""));
     });
   }
 
@@ -404,6 +438,14 @@ class Page {
     this.say(`${this.board.data.terminals[t].name} at ${x}, ${y} mm. ${this.summary()}`);
   }
 
+  /** Served, a full solve follows once the keys rest. */
+  solveLater() {
+    clearTimeout(this.rest);
+    if (this.served) this.rest = setTimeout(() => this.served.solve(), 600);
+  }
+
+  sayEnd({ gap: slot }) { this.say(`End of ${slot.name} ${(1e3 * slot.by).toFixed(1)} mm from where it was drawn. ${this.summary()}`); }
+
   summary() {
     return this.victim < 0 ? "" : `${$("victim").selectedOptions[0].textContent}: about ${engineering(this.volts, "V")}, ${$("verdict").textContent.slice(2)}.`;
   }
@@ -421,6 +463,7 @@ class Page {
 
   back() {
     this.steady();
+    this.board.sheets.forEach((sheet, n) => sheet.slots.forEach((slot) => { if (slot.by) this.board.stretch(n, slot, 0); }));
     this.drawn.forEach((place, t) => { if (place && this.board.movable(t)) this.jump(t, place); });
     this.refresh();
     this.say("All contacts as drawn.");
@@ -441,8 +484,9 @@ class Page {
     over.addEventListener("pointerdown", (event) => {
       const group = event.target.closest?.(".point");
       if (!group || group.classList.contains("stays") || this.stays()) return;
-      const t = Number(group.dataset.terminal), box = over.getBoundingClientRect(), [x, y] = this.board.place(t);
-      this.dragging = { t, dx: this.frame.x(x) - (event.clientX - box.left), dy: this.frame.y(y) - (event.clientY - box.top) };
+      const box = over.getBoundingClientRect(), end = "end" in group.dataset && group, t = Number(group.dataset.terminal);
+      const [x, y] = end ? [end.gap.x + end.gap.by * end.gap.dx, end.gap.y + end.gap.by * end.gap.dy] : this.board.place(t);
+      this.dragging = { t, end, dx: this.frame.x(x) - (event.clientX - box.left), dy: this.frame.y(y) - (event.clientY - box.top) };
       group.focus({ preventScroll: true });
       over.setPointerCapture(event.pointerId);
       event.preventDefault();
@@ -455,10 +499,11 @@ class Page {
     const drop = () => {
       if (!this.dragging) return;
       if (this.wanted) this.follow();
-      const { t } = this.dragging;
+      const { t, end } = this.dragging;
       this.dragging = null;
       this.draw();
-      this.sayPlace(t);
+      if (end) this.sayEnd(end);
+      else this.sayPlace(t);
       this.served?.solve();
     };
     over.addEventListener("pointerup", drop);
@@ -473,7 +518,8 @@ class Page {
     if (!wanted || !dragging) return;
     const box = $("over").getBoundingClientRect();
     const x = this.frame.backX(wanted.x - box.left + dragging.dx), y = this.frame.backY(wanted.y - box.top + dragging.dy);
-    if (this.board.move(dragging.t, x, y)) this.refresh();
+    const { end } = dragging;
+    if (end ? this.board.stretch(end.sheet, end.gap, (x - end.gap.x) * end.gap.dx + (y - end.gap.y) * end.gap.dy) : this.board.move(dragging.t, x, y)) this.refresh();
     this.times.push(performance.now() - wanted.since);
   }
 
@@ -490,12 +536,19 @@ class Page {
     if (steps && group) {
       event.preventDefault();
       if (this.stays()) return;
-      const t = Number(group.dataset.terminal), size = event.shiftKey ? 1e-4 : 1e-3, [x, y] = this.board.place(t);
+      const size = event.shiftKey ? 1e-4 : 1e-3;
       this.quick = true;
+      if ("end" in group.dataset) {
+        const { gap: slot, sheet } = group, along = Math.sign(steps[0] * slot.dx + steps[1] * slot.dy);
+        if (along && this.board.stretch(sheet, slot, slot.by + along * size)) this.refresh();
+        this.sayEnd(group);
+        this.solveLater();
+        return;
+      }
+      const t = Number(group.dataset.terminal), [x, y] = this.board.place(t);
       if (this.board.move(t, x + steps[0] * size, y + steps[1] * size)) this.refresh();
       this.sayPlace(t);
-      clearTimeout(this.rest);
-      if (this.served) this.rest = setTimeout(() => this.served.solve(), 600);
+      this.solveLater();
       return;
     }
     if (["SELECT", "INPUT"].includes(document.activeElement?.tagName) && document.activeElement.id !== "frequency") return;

@@ -10,7 +10,7 @@ class Served {
   }
 
   async ask(what, more = {}) {
-    const { page } = this, body = { board: page.data.boards.indexOf(page.group), variant: page.group.variants[page.variant].name, places: this.places(), ...more };
+    const { page } = this, body = { board: page.data.boards.indexOf(page.group), variant: page.group.variants[page.variant].name, places: this.places(), ends: this.ends(), ...more };
     const reply = await fetch(what, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
     const answer = await reply.json();
     if (!reply.ok) throw new Error(answer.error);
@@ -27,6 +27,16 @@ class Served {
     });
     return places;
   }
+
+  /** Ends of slots that are not as drawn: name, place as drawn, place now, in millimetres. */
+  ends() {
+    const mm = (v) => Number((1e3 * v).toFixed(4));
+    return this.page.board.sheets.flatMap((sheet) => sheet.slots.filter(({ by }) => by).map(({ name, x, y, dx, dy, by }) =>
+      [name, [mm(x), mm(y)], [mm(x + by * dx), mm(y + by * dy)]]));
+  }
+
+  /** All that is not as drawn, to tell two states apart. */
+  get state() { return JSON.stringify([this.places(), this.ends()]); }
 
   /** Solve what is on the page, and put its bracket in the figure's place if nothing has moved since. */
   async solve() {

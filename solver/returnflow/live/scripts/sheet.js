@@ -16,10 +16,49 @@ class Sheet {
       Array.from(ring, (edge, n) => ({ nodes: this.edge(edge), port: this.runs[r][n], drain: edge === this.drain })));
     this.rim = [...new Set(this.border.filter((e) => e.port >= 0).flatMap((e) => e.nodes))];
     this.numberUnknowns();
+    this.drawn = [Float64Array.from(this.x), Float64Array.from(this.y)];
+    this.least = Float64Array.from(this.areas, (area) => 0.08 * area);
+    this.slots = data.slots.map((slot) => ({ ...slot, by: 0 }));
+    this.prepare();
+  }
+
+  /** All that depends on where the points are. */
+  prepare() {
     this.matrix = this.stiffness();
-    this.potential = factorize(this.matrix, this.ofPotential, data.orders[0]);
-    this.stream = factorize(this.matrix, this.ofStream, data.orders[1]);
+    this.potential = factorize(this.matrix, this.ofPotential, this.orders[0]);
+    this.stream = factorize(this.matrix, this.ofStream, this.orders[1]);
     this.buckets();
+  }
+
+  /** Move the end of a slot along it, metres: points go with it, less the farther they are. False if that is too far. */
+  stretch(slot, by) {
+    const before = slot.by, corners = this.points.length / 2;
+    slot.by = by;
+    const put = () => {
+      this.x.set(this.drawn[0]);
+      this.y.set(this.drawn[1]);
+      for (const it of this.slots) {
+        if (!it.by) continue;
+        for (let i = 0; i < corners; i++) {
+          const far = Math.hypot(this.drawn[0][i] - it.x, this.drawn[1][i] - it.y);
+          const part = Math.min(1, Math.max(0, 1 - (far - it.wide) / (it.reach - it.wide)));
+          this.x[i] += part * it.by * it.dx;
+          this.y[i] += part * it.by * it.dy;
+        }
+      }
+      for (let m = 0; m < this.count; m++)
+        for (let k = 0; k < 3; k++) {
+          const a = this.nodes[6 * m + k], b = this.nodes[6 * m + ((k + 1) % 3)], middle = this.nodes[6 * m + 3 + k];
+          this.x[middle] = 0.5 * (this.x[a] + this.x[b]);
+          this.y[middle] = 0.5 * (this.y[a] + this.y[b]);
+        }
+      this.gradients();
+    };
+    put();
+    if (this.areas.every((area, m) => area > this.least[m])) return true;
+    slot.by = before;
+    put();
+    return false;
   }
 
   numberNodes() {
