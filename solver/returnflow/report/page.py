@@ -44,7 +44,7 @@ from returnflow.words.table import Table
 from returnflow_geometry.model.wording import named
 
 MOST_COLUMNS = 8  # of a table: more are cut off on a narrow screen, or on paper
-MOST_OPTIONS, MOST_FINDINGS, MOST_DECISIONS, MOST_SAID = 12, 8, 3, 8  # of the brief report
+MOST_OPTIONS, MOST_FINDINGS, MOST_DECISIONS, MOST_SAID = 12, 6, 3, 8  # of the brief report
 JUDGED = {
     "kept": "Tolerable as drawn",
     "exceeded": "Not tolerable as drawn",
