@@ -41,16 +41,16 @@ def engineering(value: float, unit: str, digits: int = 3) -> str:
 
 def percent(fraction: float, digits: int = 3, *, sign: bool = False) -> str:
     """
-    Fraction in per cent.
+    Fraction in per cent, to a hundredth of one at most; a small change, with its sign, to its digits.
 
     Examples
     --------
-    >>> percent(0.9876), percent(1.0), percent(0.00012), percent(-0.5), percent(2e-5), percent(0.5, sign=True)
-    ('98.8 %', '100 %', '0.012 %', '−50 %', '< 0.01 %', '+50 %')
+    >>> percent(0.9876), percent(1.0), percent(0.00123), percent(-0.5), percent(2e-5), percent(0.5, sign=True)
+    ('98.8 %', '100 %', '0.12 %', '−50 %', '< 0.01 %', '+50 %')
     """
     if 0 < abs(fraction) < 1e-4 and not sign:
         return "< 0.01 %"
-    return f"{plain(100 * fraction, digits, sign=sign)} %"
+    return f"{plain(100 * fraction if sign else round(100 * fraction, 2), digits, sign=sign)} %"
 
 
 def within(fraction: float) -> str:
@@ -93,14 +93,14 @@ def millimetres(length: float, digits: int = 3) -> str:
 
 def square_millimetres(area: float) -> str:
     """
-    Area in square metres.
+    Area in square metres; from a thousand square millimetres on to whole ones.
 
     Examples
     --------
     >>> square_millimetres(1.8684e-3), square_millimetres(7.1e-7)
     ('1868 mm²', '0.71 mm²')
     """
-    return f"{plain(MM**2 * area, 4)} mm²"
+    return f"{plain(MM**2 * area) if MM**2 * area < 1000 else f'{MM**2 * area:.0f}'} mm²"
 
 
 def mm(length: float) -> str:

@@ -58,15 +58,14 @@ def frequency_cautions(case: Case, sheet: float) -> list[str]:
         if highest > limit and case.steady_only:
             sentences.append(
                 f"{named(loop.name)} has lines up to {engineering(highest, 'Hz')}, and above "
-                f"{engineering(limit, 'Hz')} resistance alone does not tell where they return: as frequencies_Hz = [0] "
-                "asks, nothing is solved there."
+                f"{engineering(limit, 'Hz')} resistance alone does not tell where they return: with "
+                "frequencies_Hz = [0] nothing is solved there."
             )
         elif highest > limit:
             what = "lines" if lines is not None and float(lines.frequency[-1]) > limit else "frequencies asked for"
             sentences.append(
-                f"{named(loop.name)} has {what} up to {engineering(highest, 'Hz')}, above {engineering(limit, 'Hz')}, "
-                "where its return would gather under an outgoing conductor; none is given, so the loop is closed far "
-                "away."
+                f"{named(loop.name)}: {what} up to {engineering(highest, 'Hz')}; above {engineering(limit, 'Hz')} its "
+                "return would gather under an outgoing conductor, but none is given: the loop is closed far away."
             )
         if lines is None:
             continue

@@ -27,24 +27,36 @@ _STATES = {
 
 def finding(budget: Budget) -> str:
     """Whether a limit is kept, by what margin, and which loops make the noise."""
-    verdict, limit = budget.verdict, engineering(budget.limit, "V")
-    if verdict == "unknown":
+    return " ".join(filter(None, (verdict(budget), sources(budget))))
+
+
+def sources(budget: Budget) -> str:
+    """Which loops make the noise, the largest first; empty where there is no verdict on it, or no noise."""
+    parts = [part for part in heard(budget)[:MOST_SOURCES] if abs(part.part) > LEAST_SOURCE]
+    if budget.verdict not in ("kept", "exceeded") or not budget.noise > 0 or not parts:
+        return ""
+    return f"Noise power by source: {', '.join(f'{named(part.loop)} {percent(part.part)}' for part in parts)}."
+
+
+def verdict(budget: Budget) -> str:
+    """Whether a limit is kept, and by what margin."""
+    state, limit = budget.verdict, engineering(budget.limit, "V")
+    if state == "unknown":
         routes = joined([named(name) for name in budget.unrouted])
         return (
             f"{named(budget.loop)} cannot be judged yet: draw the route of {routes}. The "
             f"{engineering(budget.noise, 'V')} computed without it, limit {limit}, are not reliable."
         )
-    where, state = WHERE[budget.role], _STATES[budget.role][verdict].format(named(budget.loop))
-    parts = heard(budget)
-    if not parts:
-        return f"{state}: no noisy loop has a line in its band. Lines out of band can still demodulate or alias."
-    if verdict == "kept" and budget.noise == 0:
-        return f"{state}: no noisy loop causes a voltage {where}."
-    if verdict == "undecided":
+    where, says = WHERE[budget.role], _STATES[budget.role][state].format(named(budget.loop))
+    if not heard(budget):
+        return f"{says}: no noisy loop has a line in its band. Lines out of band can still demodulate or alias."
+    if state == "kept" and budget.noise == 0:
+        return f"{says}: no noisy loop causes a voltage {where}."
+    if state == "undecided":
         span = f"known only to lie between {engineering(budget.low, 'V')} and {engineering(budget.high, 'V')}"
-        said = f"{state}: {said_noise(budget)} rms {where}, {span}, limit {limit}."
+        said = f"{says}: {said_noise(budget)} rms {where}, {span}, limit {limit}."
         return f"{said} Set a smaller `accuracy` and solve again."
-    return f"{state}: {said_noise(budget)} rms {where}, limit {limit}, {margin(budget)}.{_sources(parts)}"
+    return f"{says}: {said_noise(budget)} rms {where}, limit {limit}, {margin(budget)}."
 
 
 def heard(budget: Budget) -> list[Contribution]:
@@ -77,8 +89,3 @@ def margin_words(value: float) -> str:
     if math.isinf(value):
         return "no noise"
     return f"{dB(value)} margin" if value >= 0 else f"{dB(-value)} over the limit"
-
-
-def _sources(parts: list[Contribution]) -> str:
-    counted = [part for part in parts[:MOST_SOURCES] if abs(part.part) > LEAST_SOURCE]
-    return f" Noise power by source: {', '.join(f'{named(part.loop)} {percent(part.part)}' for part in counted)}."

@@ -36,7 +36,7 @@ from returnflow.pictures.side_by_side import MOST, Panels
 from returnflow.words.answer_text import lead
 from returnflow.words.drives import amperes, heard, strongest_frequency
 from returnflow_geometry.model.board import Shape
-from returnflow_geometry.model.numbers import MM, engineering, plain
+from returnflow_geometry.model.numbers import MM, engineering, millimetres
 from returnflow_geometry.model.wording import listed, named
 
 TUBES = 10  # of a flow: the maps are small
@@ -312,10 +312,10 @@ def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
             values = factor * np.maximum(fields[variant], low)
             shown = canvas.draw_field(values, LogNorm(span.low, span.high), PLACEMENT_MAP)
             canvas.draw_level(fields[variant], budget.limit, INK, 1.3, "solid", halo="white")
-        said = [f"{engineering(budget.noise, 'V')} of {engineering(budget.limit, 'V')}"]
+        said = [f"{engineering(budget.noise, 'V')}, limit {engineering(budget.limit, 'V')}"]
         if np.nanmax(result.placements[name].rms) > budget.limit:
             draw_circle(canvas, connector.centre, radius)
-            said.append(f"circle {plain(MM * radius, 2)} mm")
+            said.append(f"circle {millimetres(radius, 2)}")
         else:
             said.append("within limit everywhere")
         canvas.draw_copper(over=True)

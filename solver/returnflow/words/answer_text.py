@@ -6,7 +6,7 @@ import math
 
 from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.result import Result
-from returnflow.answers.verdict import finding
+from returnflow.answers.verdict import finding, sources, verdict
 from returnflow.answers.verdict import margin as margin_in_words
 from returnflow.resistive.foil import resistive_limit
 from returnflow.words.drives import amperes, driven
@@ -25,9 +25,15 @@ def summary(result: Result) -> str:
         return "No sensitive loop and no pair of cables is given, so there is no limit to judge."
     kept = [b for b in budgets if b.verdict == "kept"]
     judged = sorted((b for b in budgets if b.verdict != "kept"), key=lambda b: (WORST[b.verdict], b.margin_dB))
-    sentences = [finding(b) for b in judged]
     if len(kept) == 1 and not judged:
         return finding(kept[0])
+    said = [sources(b) for b in judged]
+    sentences = []
+    for n, (each, text) in enumerate(zip(judged, said, strict=True)):
+        sentences.append(verdict(each))
+        # The same sources of several are told once, after the last of them.
+        if text and text not in said[n + 1 :]:
+            sentences.append(text.replace("source:", "source in each:") if text in said[:n] else text)
     if kept:
         names = joined([f"{named(b.loop)} ({_in_short(b)})" for b in sorted(kept, key=lambda b: b.margin_dB)])
         head = "Every limit is met" if not judged else f"Within {'its limit' if len(kept) == 1 else 'their limits'}"

@@ -28,7 +28,7 @@ from returnflow.words.comparison import NOISE, VERDICTS
 from returnflow.words.drives import amperes, drive, driven
 from returnflow.words.link_rows import LEAST, LinkFacts, link_facts, using
 from returnflow.words.table import Cell, Table, largest
-from returnflow_geometry.model.numbers import engineering, millimetres, near, percent, square_millimetres
+from returnflow_geometry.model.numbers import engineering, millimetres, near, percent, square_millimetres, within
 from returnflow_geometry.model.wording import joined, named
 
 MOST_ROWS = 12  # noisy loops, or links, that a table lists; of the others it says how little they carry
@@ -48,7 +48,7 @@ def contributions_table(result: Result, budget: Budget) -> Table:
     if result.spectral is not None:
         # What makes the voltage beside it: at 0 Hz it is another one.
         i = result.index(budget.loop)
-        head.insert(4, "transfer there")
+        head.insert(4, "impedance there")
         for row, part in zip(rows, budget.contributions, strict=True):
             there = abs(result.impedance(part.frequency or 0.0)[i, result.index(part.loop)])
             row.insert(4, engineering(float(there), "Ω"))
@@ -252,7 +252,7 @@ def passes_table(result: Result) -> Table:
     """What it took to get that accurate."""
     solution = result.solution
     rows = [
-        [str(number), f"{count}", percent(relative * result.case.accuracy)]
+        [str(number), f"{count}", within(relative * result.case.accuracy)]
         for number, (count, relative) in enumerate(solution.passes, 1)
     ]
     seconds = ", ".join(f"{part} {value:.2f} s" for part, value in result.seconds.items())
