@@ -505,6 +505,14 @@ class TestWidthsElsewhere:
         assert nets["0"].area == pytest.approx(self.AREA)
         assert nets["1"].area == pytest.approx(10.25 * 0.25 * MM2)
 
+    def test_centre_lines_lie_where_they_are_drawn_and_those_that_are_turned_are_left_out(self):
+        line = self.LINE.replace("/>", f">{self.WIDE}</Line>")
+        placed = feature(line, where='<Location x="1" y="2"/>')
+        turned = feature(line, where='<Xform rotation="90"/><Location x="1" y="2"/>')
+        ((path, width),) = copper(placed, turned).strokes
+        assert path == pytest.approx(np.array([[1, 2], [11, 2]]) * MM)
+        assert width == pytest.approx(0.5 * MM)
+
     def test_a_line_of_width_zero_draws_nothing_and_is_counted(self):
         flat = self.WIDE.replace("0.5", "0")
         line = feature(self.LINE.replace("/>", f">{flat}</Line>"))
