@@ -141,7 +141,10 @@ class TestLines:
         assert len(y) == len(contours) == 20
         # Counted in tubes of the contours, whose place is known, neighbours are one tube apart.
         place = np.interp(y[1:-1], contours, np.arange(20.0))
-        np.testing.assert_allclose(np.diff(place), 1.0, atol=0.2)
+        off = np.sort(np.abs(np.diff(place) - 1.0))
+        # A pad on the way passes whole lines on, and what it passes is none.
+        assert off[-1] < 0.5
+        assert off[-2] < 0.2
 
     def test_they_point_with_the_current(self):
         lines = lines_on(layered(), "back")

@@ -121,14 +121,29 @@ def flow_lines(mesh: Mesh, stream: Floats, tubes: int, starts: Ints) -> Floats:
     began = np.repeat(np.arange(count), tried)
     found = np.flatnonzero(ended >= 0)
     ways, of = np.unique(np.stack([began, ended])[:, found], axis=1, return_inverse=True)
-    size = np.bincount(of.ravel())
+    of = of.ravel()
+    size = np.bincount(of)
     wanted = _whole(ways, size * out[ways[0]] / tried[ways[0]], np.pad(starts, (0, count - len(starts))))
+    wanted = np.minimum(wanted, size)
     taken = np.zeros(len(began), dtype=bool)
-    for way, n in enumerate(np.minimum(wanted, size)):
-        mine = found[of.ravel() == way]
-        taken[mine[((np.arange(n) + 0.5) * len(mine) / max(n, 1)).astype(np.int64)]] = True
+    for start in np.unique(ways[0]):
+        mine = np.flatnonzero(began[found] == start)
+        picked = _spread(wanted[of[mine]] / size[of[mine]])
+        if np.array_equal(np.bincount(of[mine][picked], minlength=len(size)), np.where(ways[0] == start, wanted, 0)):
+            taken[found[mine[picked]]] = True
+            continue
+        for way in np.flatnonzero(ways[0] == start):
+            mine = np.flatnonzero(of == way)
+            taken[found[mine[_spread(np.full(len(mine), wanted[way] / size[way]))]]] = True
     chosen: Floats = lines[taken[number]]
     return chosen
+
+
+def _spread(part: Floats) -> Ints:
+    """Which of lines in a row to take, where each stands for a part of one: at equal distances."""
+    up_to = np.floor(np.cumsum(part) + 0.5 + EXACT)
+    taken: Ints = np.flatnonzero(np.diff(up_to, prepend=0.0) > 0)
+    return taken
 
 
 def line_starts(current: Floats, ends: Ints, copper: Ints, fed: Floats) -> Ints:
