@@ -10,6 +10,7 @@ import pytest
 import returnflow as rf
 import solved
 from cases import EXAMPLES
+from house import ROOT
 from returnflow.advice.decision import choose
 from returnflow.advice.from_drawing import RETURN_WIDTH, resistive_noise
 from returnflow.advice.option import EFFORT, Option
@@ -53,6 +54,14 @@ class TestWeighingController:
         assert decision.chosen.variant == "return of its own, no slot"
         assert "return of its own with one ground point" in decision.recommendation
         assert 'It also brings "USB to RS-485" within its limit of 1 mV.' in decision.recommendation
+
+    def test_the_readme_quotes_what_it_says(self):
+        readme = " ".join((ROOT / "README.md").read_text(encoding="utf-8").replace("\n>", "\n").split())
+        (decision,) = study().decisions
+        # Numbers are those of another accuracy and of all frequencies.
+        numbers = re.compile(r"[\d.]+ ([nµm]?V|dB|%)")
+        for sentence in (decision.finding.partition(" source: ")[0], decision.recommendation.partition(" It ")[0]):
+            assert numbers.sub("#", sentence) in numbers.sub("#", readme)
 
     def test_without_that_variant_it_names_the_two_that_may_be_combined(self):
         (decision,) = study(keep=("dedicated return, one point", "solid plane")).decisions

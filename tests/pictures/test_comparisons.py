@@ -125,7 +125,7 @@ class TestPlacements:
         assert len(first.maps) == 4
         said = [text.get_text() for text in first.figure.texts if text.get_gid() == "head"]
         radius = varied()["no <slot>"].placements[SENSITIVE].radius
-        assert said[3] == f"35.5 µV of 20 µV, circle {1e3 * radius:.2g} mm"
+        assert said[3] == f"35.5 µV, limit 20 µV, circle {1e3 * radius:.2g} mm"
 
 
 class TestBoards:
