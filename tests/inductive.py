@@ -81,7 +81,7 @@ class Whole:
         for foil, _ in self.foils:
             at = self.thickness[foil.number], f, self.temperature
             surface, transfer = sheet_impedance(*at), transfer_impedance(*at)
-            found.append(((surface + transfer) / 2, (surface - transfer) / 2))
+            found.append(((surface + transfer) / 2, (surface - transfer) / 2 if foil.level >= 0 else 0j))
         common, half = zip(*found, strict=True)
         return common, half
 

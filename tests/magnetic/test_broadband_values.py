@@ -19,6 +19,7 @@ from shapely import LineString
 
 from inductive import Disc, Ideal, Strip, along, beta_frequency, crossing, graded, moment
 from judges import assert_falling, assert_order
+from returnflow.magnetic import traces
 from returnflow.magnetic.broadband import Broadband, BroadbandOptions, Route, assemble, reduce
 from returnflow.resistive.foil import MU0, sheet_impedance, sheet_resistance
 from returnflow.resistive.linear import factorize
@@ -56,8 +57,9 @@ class TestIdealPlane:
             errors.append(strip.shares(mesh, Ideal.of(strip.system(mesh)).stream[0])[0].real - IDEAL[3.0])
         assert_falling(errors, last=3e-3)
 
-    def test_uniform_trace_of_a_width(self):
+    def test_uniform_trace_of_a_width(self, monkeypatch):
         # K = (I / pi w) [atan((x+w/2)/h) - atan((x-w/2)/h)], Holloway and Kuester 1995, S; V. Integrated numerically.
+        monkeypatch.setattr(traces, "SPREADS", np.inf)
         w, marks = 4.0, (1.0, 3.0, 10.0)
         strip = Strip(width=200, length=400, trace=w, marks=marks)
         mesh = strip.mesh(0.2, growth=0.2)
@@ -69,6 +71,29 @@ class TestIdealPlane:
         assert shares == pytest.approx(exact, abs=1.5e-3)
         # The width matters: a filament's shares would fail.
         assert abs(exact[0] - 0.5) > 0.05
+
+    def test_trace_of_a_width(self):
+        # Own code: the current on the trace is that of equal flux, by strips and their images; under each of them K =
+        # (I / pi h) / (1 + (x/h)^2), textbook, V, so that its share is a difference of two arctangents.
+        w, marks, n = 4.0, (1.0, 2.0), 400
+        ends = np.sin(np.linspace(-np.pi / 2, np.pi / 2, n + 1)) * w / 2
+        x, size = 0.5 * (ends[1:] + ends[:-1]), np.diff(ends)
+        u = x[:, None] - ends
+
+        def logarithms(height):
+            part = 0.5 * u * np.log(u**2 + height**2) - u + height * np.arctan(u / max(height, 1e-9))
+            return (part[:, :-1] - part[:, 1:]) / size
+
+        crowded = np.linalg.solve(logarithms(2.0) - logarithms(0.0), np.ones(n))
+        crowded /= crowded.sum()
+        strip = Strip(width=40, length=40, trace=w, marks=marks)
+        mesh = strip.mesh(0.3, everywhere=True)
+        shares = strip.shares(mesh, Ideal.of(strip.system(mesh)).stream[0])
+        exact = [crowded @ (np.arctan(mark - x) + np.arctan(mark + x)) / np.pi for mark in marks]
+        assert shares == pytest.approx(exact, abs=1.5e-3)
+        # How it crowds matters: shares of a uniform current, and of a filament, would fail.
+        even = size / w
+        assert abs(even @ (np.arctan(1 - x) + np.arctan(1 + x)) / np.pi - exact[0]) > 0.02
 
     @pytest.mark.parametrize(("width", "exact"), [(10, 39.738022e-9), (40, 9.995838e-9)])
     def test_net_inductance_of_a_plane_of_a_width(self, width, exact):

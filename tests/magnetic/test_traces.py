@@ -104,7 +104,7 @@ class TestVectorPotential:
             return float(vector_potential(Route(path, h, 1e-6), shifted)[0, 0])
 
         exact = quad(at, -w / 2, w / 2, epsrel=1e-9, points=[np.clip(side, -w / 2, w / 2)])[0] / w
-        value = vector_potential(Route(path, h, w), np.array([[0.01, side]]))[0, 0]
+        value = vector_potential(Route(path, h, w, 1e-7), np.array([[0.01, side]]))[0, 0]
         assert value == pytest.approx(exact, rel=1e-4)
 
     def test_narrower_traces_tend_to_the_filament(self):
@@ -120,7 +120,7 @@ class TestFlux:
     @pytest.mark.parametrize("distance", [0.2e-3, 1e-3, 5e-3, 0.1])
     def test_of_parallel_wires(self, distance):
         path = np.array([[0.0, 0.0], [0.06, 0.0]])
-        first, second = Route(path, 1e-3, 1e-6), Route(path, 1e-3 + distance, 1e-6)
+        first, second = (Route(path, h, 1e-6, 1e-6) for h in (1e-3, 1e-3 + distance))
         assert mutual_flux(first, second) == pytest.approx(neumann(0.06, distance), rel=1e-6)
 
     def test_of_wires_side_by_side(self):

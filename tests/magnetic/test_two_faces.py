@@ -94,7 +94,7 @@ def facing(thickness, length=12e-3):
     copper = rectangle(-6e-3, -5e-3, length + 6e-3, 5e-3)
     pads = [circle(x, 0, 0.4e-3, corners=12) for x in (0, length)]
     path = np.array([[length, 0.0], [0.0, 0.0]])
-    routes = [Route(path, h, 1e-5, 1e-6) for h in (HEIGHT, -HEIGHT, SHIFT * HEIGHT)]
+    routes = [Route(path, h, 1e-9, 1e-9) for h in (HEIGHT, -HEIGHT, SHIFT * HEIGHT)]
     mesh = graded(Plane(copper, pads), [(along(path, HEIGHT / 3), HEIGHT / 3)], 1e-3)
     return reduce(assemble(mesh, 2, [(0, 1)] * 3, routes), thickness, 20.0, options=BroadbandOptions(accuracy=3e-4))
 
@@ -134,7 +134,7 @@ class TestPlaneBetweenRoutes:
         model = facing(t)
         thin = assemble(
             model.system.space.mesh, 2, [(0, 1)],
-            [Route(np.array([[12e-3, 0.0], [0.0, 0.0]]), HEIGHT + t / 2, 1e-5, 1e-6)],
+            [Route(np.array([[12e-3, 0.0], [0.0, 0.0]]), HEIGHT + t / 2, 1e-9, 1e-9)],
         )  # fmt: skip
         slow = model.impedance(1.0)[0, 0].imag / (2 * np.pi)
         assert slow == pytest.approx(thin.inductance[0, 0], rel=1.5e-3)

@@ -135,26 +135,28 @@ class Broadband:
         """Thickness of the reference, metres."""
         return float(self._each[0] * self.system.stack.weights[0])
 
-    def answer(self, w: float, sheets: Complexes) -> Complexes:
+    def answer(self, w: float, sheets: Sequence[complex]) -> Complexes:
         """Coefficients of the basis per ampere of every loop where foils have these impedances, shape (r, loops)."""
-        matrix, driven, _ = self._small.equations(w, self._of_foils(sheets), self.passing)
+        matrix, driven, _ = self._small.equations(w, sheets, self.passing)
         return -np.linalg.solve(matrix, driven).astype(np.complex128)
 
-    def _of_foils(self, sheets: Complexes) -> list[complex]:
-        return [complex(sheets[foil.number]) for foil in self.foils]
+    def of_foils(self, frequency: float, *, between: bool = False) -> list[complex]:
+        """Impedances of all foils, as `sheets`; traces have no two faces."""
+        sheets = self.sheets(frequency, between=between)
+        return [0j if between and foil.level < 0 else complex(sheets[foil.number]) for foil in self.foils]
 
     def reduced(self, frequency: float) -> Complexes:
         """Coefficients of the basis per ampere of every loop, shape (r, loops)."""
         if frequency == 0:
             return np.zeros(self.drive.shape, dtype=np.complex128)
-        return self.answer(2 * np.pi * frequency, self.sheets(frequency))
+        return self.answer(2 * np.pi * frequency, self.of_foils(frequency))
 
     def impedance(self, frequency: float) -> Complexes:
         """Impedance matrix of the loops in ohm, shape (loops, loops)."""
         w = 2 * np.pi * frequency
-        Z = self._small.impedance(w, self._of_foils(self.sheets(frequency)), self.passing)
+        Z = self._small.impedance(w, self.of_foils(frequency), self.passing)
         if frequency > 0:
-            Z = Z + self._small.between_faces(w, self._of_foils(self.sheets(frequency, between=True)), self.passing)
+            Z = Z + self._small.between_faces(w, self.of_foils(frequency, between=True), self.passing)
         symmetric: Complexes = 0.5 * (Z + Z.T)
         return symmetric
 
@@ -325,19 +327,19 @@ def _lacking(
 
     Of r^T (z A + jwL)^-1 r, r being what the equations make of the reduced answer. That inverse is at most sqrt(2)
     times the one of its parts in phase, for which the preconditioner stands as it does in the iteration. What the
-    faces add is the difference of two more answers, each of them with its own error.
+    faces add is the difference of two more answers, whose errors have nearly one phase: at most the larger of both.
     """
     system, links = model.system, model.system.stack.links
 
-    def bound(w: float, sheets: Complexes) -> Floats:
+    def bound(w: float, sheets: Sequence[complex]) -> Floats:
         y = model.answer(w, sheets)
         crosswise = model.magnetized.currents(y, model.magnetized_thickness)
         r = 1j * w * (system.drive + basis.induced @ y + system.normal[1] @ crosswise)
         through = system.link_current + model.link_basis @ y
         r += system.link_map.T @ ((links.resistance + links.elastance / (1j * w))[:, None] * through)
         values = basis.vectors @ y
-        for foil in system.foils:
-            r += sheets[foil.number] * (foil.residual + foil.dissipation @ values)
+        for sheet, foil in zip(sheets, system.foils, strict=True):
+            r += sheet * (foil.residual + foil.dissipation @ values)
         parts = np.concatenate([r.real, r.imag], axis=1)
         weights = preconditioner.weights(float(abs(sheets[0])) / system.foils[0].weight, w)
         energy = np.sum(parts * preconditioner.apply(weights, parts), axis=0)
@@ -345,10 +347,10 @@ def _lacking(
         return found
 
     frequencies = np.geomspace(options.lowest, options.highest, LACKING)
-    found = np.array([bound(2 * np.pi * f, model.sheets(f)) for f in frequencies])
+    found = np.array([bound(2 * np.pi * f, model.of_foils(f)) for f in frequencies])
     at = frequencies[::BETWEEN]
-    halves = [model.sheets(f, between=True) for f in at]
-    own = [(bound(w, half) + bound(w, 0 * half)) / w for w, half in zip(2 * np.pi * at, halves, strict=True)]
+    halves, none = [model.of_foils(f, between=True) for f in at], [0j] * len(system.foils)
+    own = [np.maximum(bound(w, half), bound(w, none)) / w for w, half in zip(2 * np.pi * at, halves, strict=True)]
     between = [2 * np.pi * frequencies * np.interp(np.log(frequencies), np.log(at), part) for part in np.transpose(own)]
     return frequencies, found + np.transpose(between)
 

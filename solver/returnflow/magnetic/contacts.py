@@ -30,7 +30,7 @@ def opened(conductors: Conductors, used: Collection[int], over: Sequence[Sequenc
     planes, contacts, regions = [], [], []
     count = conductors.counts[0]
     for number, plane in enumerate(conductors.planes):
-        near = [abs(route.height) for route in over[number] if route is not None]
+        near = [abs(route.nearest) for route in over[number] if route is not None]
         near += conductors.distance[number].tolist()
         widest = HOLE * min((h for h in near if h > 0), default=np.inf)
         holes, kept, metal = [], [], []

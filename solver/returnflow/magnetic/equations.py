@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import qr
-from scipy.sparse import csc_array, csr_array, diags_array, hstack
+from scipy.sparse import block_diag, csc_array, csr_array, diags_array, hstack
 
 from returnflow.magnetic.induction import PanelOperator, Sandwich
 from returnflow.magnetic.panels import RULE_5
-from returnflow.magnetic.traces import Route, flux_matrix, vector_potential
+from returnflow.magnetic.traces import Route, Traces
 from returnflow.resistive.conduction import closed_at_dc
 from returnflow.resistive.foil import MU0
 from returnflow.resistive.linear import factorize
@@ -31,12 +31,12 @@ LOSSLESS = 1e-6  # of its sheet resistance, what copper has inside contacts at 0
 @dataclass(frozen=True)
 class Foil:
     """
-    All copper of one thickness on one level.
+    All copper of one thickness on one level; or all traces, as if they were of the first thickness.
 
     Attributes
     ----------
     number, level : int
-        Of its thickness, and of the level.
+        Of its thickness, and of the level; -1 of traces.
     weight : float
         Sheet resistance at 0 Hz relative to the reference.
     dissipation : sparse array, shape (free, free)
@@ -77,6 +77,8 @@ class Stack:
         Which face of every level the others lie on: 1 above, -1 below, 0 none; currents without a route flow there.
     contact : array of bool, shape (m,)
         Triangles inside contacts: one potential at 0 Hz, so that the resistive pattern crosses them without loss.
+    thickness : float
+        Of the first foil, metres.
     """
 
     foil: Ints
@@ -87,6 +89,7 @@ class Stack:
     ohmic: Floats
     side: Floats
     contact: NDArray[np.bool_]
+    thickness: float = 35e-6
 
     @classmethod
     def plain(cls, triangles: int) -> Stack:
@@ -101,13 +104,15 @@ class System:
     The equations on one mesh: dissipation A and induction L of stream functions, and what every loop drives.
 
     ``to_local`` leads from the unknowns (free stream values, then circuits from part to part of contacts and through
-    links) to the local values of every triangle, (3 m, free). ``currents`` are the loops' resistive sheet currents at
-    1 A, (2, m, loops): x and y per triangle, A/m. The unknowns are what induction adds to them.
+    links, then currents that spread over traces) to the local values of every triangle, (3 m, free). ``currents`` are
+    the loops' resistive sheet currents at 1 A, (2, m, loops): x and y per triangle, A/m. The unknowns are what
+    induction adds to them.
 
     ``dissipation`` and ``resistance`` are those at 0 Hz, of all foils and links, in squares of the reference.
     ``link_map`` leads from the unknowns to the currents in the links, (links, free); ``link_current`` are those of the
-    resistive pattern, (links, loops). The first ``single`` unknowns are stream values, the others circuits. ``side`` is
-    the face of every level that every loop's route lies over, (levels, loops): 1 the upper, -1 the lower, 0 neither.
+    resistive pattern, (links, loops). The first ``single`` unknowns are stream values. ``spreads`` is what induction
+    makes of the last unknowns, those in traces, (free, q), henry. ``side`` is the face of every level that every loop's
+    route lies over, (levels, loops): 1 the upper, -1 the lower, 0 neither.
     """
 
     space: Space
@@ -125,6 +130,7 @@ class System:
     link_map: csr_array
     link_current: Floats
     single: int
+    spreads: Floats
     side: Floats
 
     def induce(self, values: Floats) -> Floats:
@@ -136,6 +142,9 @@ class System:
         links = self.stack.links
         if np.any(links.inductance):
             result += self.link_map.T @ (links.inductance[:, None] * (self.link_map @ values))
+        last = len(values) - self.spreads.shape[1]
+        result += self.spreads @ values[last:]
+        result[last:] += self.spreads[:last].T @ values[:last]
         return result
 
     @cached_property
@@ -265,20 +274,56 @@ def assemble(
 
     panels = PanelOperator(mesh.points[mesh.triangles], stack.level, stack.distance)
     induced = MU0 / (4 * np.pi) * (panels @ np.concatenate([currents[0], currents[1]], axis=1))
-    count = len(loops)
-    trace = _trace_integrals(mesh, over, stack.level)
+    count, traces = len(loops), Traces.of(over)
+    along = _trace_integrals(mesh, traces, stack.level)
+    trace, spread = along[..., :count], along[..., count:]
     potential = np.stack([induced[:, :count], induced[:, count:]]) + trace
     inductive = links.inductance[:, None] * through
     drive = curl[0].T @ potential[0] + curl[1].T @ potential[1] + link_map.T @ inductive
-    inductance = sum(currents[c].T @ potential[c] + trace[c].T @ currents[c] for c in (0, 1)) + flux_matrix(routes)
-    inductance = inductance + through.T @ inductive
-    inductance = 0.5 * (inductance + inductance.T)
+    own = sum(currents[c].T @ potential[c] + trace[c].T @ currents[c] for c in (0, 1)) + through.T @ inductive
+    inductance = 0.5 * (own + own.T) + traces.flux[:count, :count]
+    # What spreads in traces comes last.
+    drive = np.vstack([drive, spread[0].T @ currents[0] + spread[1].T @ currents[1] + traces.flux[count:, :count]])
+    spreads = np.vstack([curl[0].T @ spread[0] + curl[1].T @ spread[1], traces.flux[count:, count:]])
+    all_foils, whole = _with_traces(parts, csr_array(dissipation), traces.resistance(stack.thickness))
+    more = spread.shape[2]
+    to_local, link_map, *curls = (_wider(part, more) for part in (to_local, link_map, *curl))
     side = [[side if route is None else np.sign(route.height) for route in at]
             for side, at in zip(stack.side, over, strict=True)]  # fmt: skip
     return System(
-        space, to_local, curl, csr_array(dissipation), panels.between(curl), currents, np.asarray(resistance), drive,
-        inductance, stream, stack, parts, link_map, through, plain.shape[1], np.array(side),
+        space, to_local, (curls[0], curls[1]), whole, panels.between((curls[0], curls[1])), currents,
+        np.asarray(resistance), drive, inductance, stream, stack, all_foils, link_map, through, plain.shape[1], spreads,
+        np.array(side),
     )  # fmt: skip
+
+
+def _wider(matrix: csr_array, more: int) -> csr_array:
+    """With so many empty columns more."""
+    return csr_array((matrix.data, matrix.indices, matrix.indptr), shape=(matrix.shape[0], matrix.shape[1] + more))
+
+
+def _with_traces(foils: Sequence[Foil], dissipation: csr_array, squares: Floats) -> tuple[tuple[Foil, ...], csr_array]:
+    """Foils and dissipation with what spreads in traces, and dissipates there, as the last unknowns."""
+    if not len(squares):
+        return tuple(foils), csr_array(dissipation)
+    nothing = csr_array(squares.shape)
+    wider = [
+        replace(
+            foil,
+            dissipation=csr_array(block_diag([foil.dissipation, nothing])),
+            residual=np.pad(foil.residual, ((0, len(squares)), (0, 0))),
+        )
+        for foil in foils
+    ]
+    none = csr_array(dissipation.shape)
+    traces = replace(
+        wider[0],
+        level=-1,
+        dissipation=csr_array(block_diag([none, squares])),
+        resistance=0 * wider[0].resistance,
+        residual=0 * wider[0].residual,
+    )
+    return (*wider, traces), csr_array(block_diag([dissipation, traces.weight * squares]))
 
 
 def _sum(weights: Floats, parts: Sequence[csr_array]) -> csr_array:
@@ -323,16 +368,14 @@ def _link_map(circuits: Sequence[Path], before: int, links: int) -> csr_array:
     return csr_array((values[circuit, link], (link, before + circuit)), shape=(links, before + len(circuits)))
 
 
-def _trace_integrals(mesh: Mesh, over: Sequence[Routes], level: Ints) -> Floats:
-    """Integral of every route's vector potential over every triangle, shape (2, m, loops), Vs m/A."""
+def _trace_integrals(mesh: Mesh, traces: Traces, level: Ints) -> Floats:
+    """Integral of every potential of the traces over every triangle, shape (2, m, loops + q), Vs m/A."""
     points, weights = RULE_5
     corners = mesh.points[mesh.triangles]
-    result = np.zeros((2, len(corners), len(over[0])))
-    for number, routes in enumerate(over):
+    result = np.zeros((2, len(corners), len(traces.flux)))
+    for number in range(len(traces.heights)):
         mine = np.flatnonzero(level == number)
         places = (points @ corners[mine]).reshape(-1, 2)
-        for j, route in enumerate(routes):
-            if route is not None:
-                potential = vector_potential(route, places).reshape(len(mine), len(weights), 2)
-                result[:, mine, j] = np.einsum("mqc,q,m->cm", potential, weights, mesh.areas[mine])
+        for j, own in enumerate(traces.potentials(places, number)):
+            result[:, mine, j] = np.einsum("mqc,q,m->cm", own.reshape(len(mine), -1, 2), weights, mesh.areas[mine])
     return result

@@ -124,6 +124,8 @@ class Small:
         expelled = -np.linalg.solve(inductive.induction, inductive.drive)
         total = inductive.own.copy()
         for foil in self.foils:
+            if foil.level < 0:
+                continue
             side, cross = self.system.side[foil.level], foil.drive.T @ expelled
             differing = foil.resistance + cross + cross.T + expelled.T @ foil.dissipation @ expelled
             total += MU0 * thickness[foil.number] * (foil.resistance / 12 + np.outer(side, side) * differing / 4)

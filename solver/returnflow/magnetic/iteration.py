@@ -85,7 +85,8 @@ class Preconditioner:
         stack = system.stack
         ohmic = diags_array(stack.ohmic)
         plain = sum(foil.dissipation for foil in system.foils) + system.link_map.T @ ohmic @ system.link_map
-        scale = plain.diagonal() / mass.diagonal()
+        heavy = mass.diagonal() > 0  # all but what spreads in traces
+        scale = plain.diagonal()[heavy] / mass.diagonal()[heavy]
         x0, y0 = np.ptp(mesh.points, axis=0)
         low, high = (np.pi / max(x0, y0)) ** 2 * 0.2, 3.0 * float(np.max(scale))
         count = max(3, int(np.ceil(np.log10(high / low) / 2.5)) + 1)
@@ -140,9 +141,9 @@ def _pair_solves(spread: csr_array, plain: csr_array, mass: csr_array, poles: Fl
 def _foil_of(system: System) -> Ints:
     """Foil of every unknown, by the first triangle it lives on, shape (free,)."""
     columns = system.to_local.tocsc()
-    if not columns.shape[1]:
-        return np.zeros(0, dtype=np.int64)
-    foil: Ints = system.stack.foil[columns.indices[columns.indptr[:-1]] // 3]
+    some = np.flatnonzero(np.diff(columns.indptr))
+    foil = np.zeros(columns.shape[1], dtype=np.int64)
+    foil[some] = system.stack.foil[columns.indices[columns.indptr[some]] // 3]
     return foil
 
 

@@ -161,7 +161,7 @@ def system_of(
     sheets = np.array([sheet_resistance(t, case.board.temperature) for t in thickness])
     stack = Stack(
         foil[copper], sheets / conductors.reference, level[copper], np.abs(height[:, None] - height),
-        conductors.links, conductors.ohmic, _facing_side(height), inside,
+        conductors.links, conductors.ohmic, _facing_side(height), inside, float(thickness[0]),
     )  # fmt: skip
     return assemble(mesh, len(conductors.terminals), loops, over[0], stack, [over[n] for n in first])
 

@@ -1,20 +1,30 @@
-"""Outgoing conductors: vector potential of routes at their heights, and their flux through each other."""
+"""Outgoing conductors: how currents spread over their widths, vector potential, and flux through each other."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
-from shapely import LineString
 
 from returnflow.resistive.foil import MU0
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+STRANDS = 8  # at least across a trace: its inductance is then right to 5e-4
+MOST_LINES = 40  # that stand for it outside
+MODES = 6  # ways to spread besides the crowding at both edges alike
+SPREADS = 2.0  # thicknesses; a narrower trace carries a uniform current
+NARROW = 0.3  # heights; seen from farther away than its width a trace is a line
+SOFT = 0.967  # of the radius of tubes that carry what a strip does: so a strip's crowded current is right
+EDGES = 3.7  # heights
+PAIRS = 200_000  # of straight pieces at a time: bounds the memory
+PARALLEL = 1e-7  # sine of an angle
 
 
 @dataclass(frozen=True)
@@ -28,9 +38,9 @@ class Route:
     height : float
         Over the copper's plane, metres; negative below it. The field is the same on both sides of a thin sheet.
     width : float
-        Metres; the current is uniform over it.
+        Metres; the current spreads over it.
     thickness : float
-        Metres; with the width it sets the conductor's own flux.
+        Metres; with the width it sets the conductor's own flux and resistance.
     legs : tuple of Route
         Where it changes layers, its parts with their own heights; then the rest is that of the longest.
     """
@@ -57,17 +67,92 @@ class Route:
         return float(np.sum(np.linalg.norm(np.diff(self.path, axis=0), axis=1)))
 
     @property
-    def mean_distance(self) -> float:
-        """Geometric mean distance of the cross-section from itself, 0.2235 (w + t), metres (Rosa 1908, from memory)."""
-        return 0.2235 * (self.width + self.thickness)
+    def _lines(self) -> int:
+        """Lines that a trace is when seen from the copper."""
+        if self.width < NARROW * abs(self.height):
+            return 1
+        return min(2 * math.ceil(1 + self.width / max(abs(self.height), 1e-9)), MOST_LINES)
 
-    def filaments(self) -> tuple[list[Floats], Floats]:
-        """Parallel paths that carry the uniform current, and the part each carries (Gauss points over the width)."""
-        count = (
-            1 if self.width < 0.3 * abs(self.height) else 2 * math.ceil(1 + self.width / max(abs(self.height), 1e-9))
-        )
-        nodes, weights = np.polynomial.legendre.leggauss(min(count, 40))
-        return [_offset(self.path, 0.5 * self.width * node) for node in nodes], 0.5 * weights
+    @cached_property
+    def strands(self) -> Strands:
+        """The trace as parallel tubes."""
+        return Strands.of(self, max(2 * self._lines, STRANDS), min(self._lines - 2, MODES))
+
+    @property
+    def as_sheet(self) -> float:
+        """
+        Width of a sheet without thickness that crowds as the trace does, metres.
+
+        w + t/pi (1 + ln(4 pi w/t)) far from a plane (conformal map to first order in t, from memory); nearby the edges
+        see the plane first, so that 3.7 heights stand for 4 pi w: 0.5 % in the inductance over a plane (own code).
+        """
+        wide, thin = max(self.width, self.thickness), min(self.width, self.thickness)
+        reach = min(4 * np.pi * wide, EDGES * abs(self.height) or np.inf)
+        return float(wide + thin / np.pi * max(0.0, 1 + np.log(reach / thin)))
+
+    def lines(self) -> tuple[list[Floats], Floats]:
+        """Paths that stand for the strands outside, and the part of every current they carry, (lines, currents)."""
+        nodes, weights = np.polynomial.legendre.leggauss(self._lines)
+        degrees = np.arange(self._lines)
+        here, there = (np.polynomial.legendre.legvander(at, self._lines - 1) for at in (nodes, self.strands.places))
+        # Interpolation between the lines: exact for fields that are polynomials across the trace.
+        spread = weights[:, None] * ((here * (degrees + 0.5)) @ there.T)
+        return self.paths(nodes), spread @ self.strands.currents
+
+    def paths(self, places: Floats) -> list[Floats]:
+        """Paths at places across the trace, from -1 to 1."""
+        return [_offset(self.path, 0.5 * self.as_sheet * place) for place in places]
+
+
+@dataclass(frozen=True)
+class Strands:
+    """
+    The cross-section of a trace: strands side by side, and the currents that a trace can carry.
+
+    Attributes
+    ----------
+    places : array, shape (n,)
+        Across the trace, from -1 to 1; crowded at its edges, where the current crowds.
+    radius : array, shape (n,), metres
+        Half of its square for either is added to the square of the distance of two strands: see `_neumann`.
+    currents : array, shape (n, 1 + q)
+        Part of every strand: the uniform current of 1 A, then currents without sum that spread it.
+    resistance : array, shape (q, q)
+        Of the latter, in squares per length: 1/m.
+    """
+
+    places: Floats
+    radius: Floats
+    currents: Floats
+    resistance: Floats
+
+    @classmethod
+    def of(cls, leg: Route, count: int, modes: int) -> Strands:
+        """Of a flat trace in so many strands; without `modes` it crowds on both edges alike only."""
+        width, thickness = leg.width, leg.thickness
+        angle = (np.arange(count) + 0.5) * np.pi / count
+        sheet = leg.as_sheet
+        places, even = np.cos(angle), _even(angle, 1.0)
+        # Uniform on a rectangle the mean distance is 0.2235 (w + t) (Rosa 1908, from memory), on a sheet exp(-3/2) w.
+        uniform = _even(angle, min(1.0, 0.2235 * (width + thickness) / (np.exp(-1.5) * sheet)))
+        radius = SOFT * np.sin(angle) * sheet / (4 * count)
+        # The current crowded as on a thin strip by itself, then what leans to one side, from the middle outwards, ...
+        waves = [np.cos(k * angle) / count for k in range(1, 1 + modes)]
+        ways = np.column_stack([1 / count - uniform, *waves])[:, : None if width > SPREADS * thickness else 0]
+        resistance = ways.T @ (ways / (width * even[:, None]))
+        return cls(places, radius, np.column_stack([uniform, ways]), resistance)
+
+
+def _even(angle: Floats, part: float) -> Floats:
+    """Weights at cosines of angles that integrate over a part of the width, of 1; for all of it, Fejér's."""
+    order = np.arange(1, len(angle))
+    edge = math.acos(part)
+    # Means of Chebyshev's polynomials; those of odd order have none.
+    means = np.zeros(len(order))
+    even = order[1::2]
+    means[1::2] = (np.cos((even + 1) * edge) / (even + 1) - np.cos((even - 1) * edge) / (even - 1)) / (2 * part)
+    weights: Floats = (1 + 2 * np.cos(np.outer(angle, order)) @ means) / len(angle)
+    return weights
 
 
 def _offset(path: Floats, distance: float) -> Floats:
@@ -84,9 +169,9 @@ def _offset(path: Floats, distance: float) -> Floats:
     return shifted
 
 
-def vector_potential(route: Route, places: Floats, level: float = 0.0, *, softening: float = 0.0) -> Floats:
+def potentials(route: Route, places: Floats, level: float = 0.0) -> Floats:
     """
-    Vector potential of 1 A along a route at places of a level, in Vs/(A m), shape (n, 2) to (n, 2).
+    Vector potential of every current of a leg at places of a level, in Vs/(A m), shape (n, 2) to (1 + q, n, 2).
 
     Of a straight piece from s = 0 to l at the distance rho: mu0/4pi [asinh((l - s)/rho) + asinh(s/rho)] along it.
     Textbook.
@@ -97,15 +182,11 @@ def vector_potential(route: Route, places: Floats, level: float = 0.0, *, soften
     places : array, shape (n, 2), metres
     level : float
         Height of the places over the copper's plane, metres.
-    softening : float
-        Added to rho in quadrature, metres: the geometric mean distance for a route's own flux.
     """
-    if route.legs:
-        own = (vector_potential(leg, places, level, softening=softening) for leg in route.legs)
-        return sum(own, np.zeros_like(places))
-    total = np.zeros_like(places)
-    paths, parts = (route.filaments()) if softening == 0 else ([route.path], np.ones(1))
+    paths, parts = route.lines()
+    total = np.zeros((parts.shape[1], *places.shape))
     for path, part in zip(paths, parts, strict=True):
+        own = np.zeros_like(places)
         for start, end in pairwise(path):
             length = float(np.hypot(*(end - start)))
             if length == 0:
@@ -114,81 +195,178 @@ def vector_potential(route: Route, places: Floats, level: float = 0.0, *, soften
             offset = places - start
             s = offset @ unit
             across = offset[:, 1] * unit[0] - offset[:, 0] * unit[1]
-            rho = np.sqrt(across**2 + (route.height - level) ** 2 + softening**2)
-            rho = np.maximum(rho, 1e-9)
-            total += part * np.outer(np.arcsinh((length - s) / rho) + np.arcsinh(s / rho), unit)
+            rho = np.maximum(np.sqrt(across**2 + (route.height - level) ** 2), 1e-9)
+            own += np.outer(np.arcsinh((length - s) / rho) + np.arcsinh(s / rho), unit)
+        for n in np.flatnonzero(part):
+            total[n] += part[n] * own
     potential: Floats = MU0 / (4 * np.pi) * total
     return potential
 
 
-def mutual_flux(first: Route, second: Route) -> float:
+def vector_potential(route: Route, places: Floats, level: float = 0.0) -> Floats:
+    """Vector potential of 1 A, uniform over the width; see `potentials`; shape (n, 2)."""
+    own = (potentials(leg, places, level)[0] for leg in route.parts)
+    return sum(own, np.zeros_like(places))
+
+
+@dataclass(frozen=True)
+class Traces:
     """
-    Line integral along one route of the vector potential of 1 A in the other, in henry; partial inductance.
+    The legs of all loops' routes; loops with one route share its legs.
 
-    Where the conductors are one, or share copper, by the geometric mean distance of their cross-sections: so loops
-    fed by one trace couple as its own partial inductance, and never more.
+    Attributes
+    ----------
+    legs : tuple of Route
+        Each different one once, with its height over the nearest level.
+    heights : array, shape (levels, legs), metres
+        Over every level.
+    carried : array, shape (legs, loops)
+        Current of every loop in every leg.
     """
-    if first.legs or second.legs:
-        return sum(mutual_flux(one, other) for one in first.parts for other in second.parts)
-    apart = shapely.distance(LineString(first.path), LineString(second.path))
-    shared = first.height == second.height and apart < 0.5 * (first.width + second.width)
-    mean_distance = 0.5 * (first.mean_distance + second.mean_distance)
-    # Pieces short against what can lie near them; Gauss points integrate the logarithms between.
-    reach = mean_distance if shared else max(abs(first.height - second.height), mean_distance)
-    places, steps = _quadrature(first.path, second.path, reach)
-    potential = vector_potential(second, places, first.height, softening=mean_distance if shared else 0.0)
-    return float(np.sum(potential * steps))
+
+    legs: tuple[Route, ...]
+    heights: Floats
+    carried: Floats
+
+    @classmethod
+    def of(cls, over: Sequence[Sequence[Route | None]]) -> Traces:
+        """Of the routes of all loops, over every level."""
+        legs: dict[tuple[object, ...], tuple[Route, ...]] = {}
+        of_loop: list[list[tuple[object, ...]]] = []
+        for routes in zip(*over, strict=True):
+            mine = list(zip(*(route.parts for route in routes if route is not None), strict=True))
+            legs |= {_key(leg): leg for leg in mine}
+            of_loop.append([_key(leg) for leg in mine])
+        number = {key: n for n, key in enumerate(legs)}
+        carried = np.zeros((len(legs), len(of_loop)))
+        for loop, keys in enumerate(of_loop):
+            np.add.at(carried[:, loop], [number[key] for key in keys], 1.0)
+        heights = np.array([[leg.height for leg in levels] for levels in legs.values()])
+        nearest = tuple(min(levels, key=lambda leg: abs(leg.height)) for levels in legs.values())
+        return cls(nearest, heights.reshape(len(legs), len(over)).T, carried)
+
+    @cached_property
+    def spreads(self) -> Ints:
+        """Number of the leg of every current without sum, shape (q,)."""
+        counts = [leg.strands.currents.shape[1] - 1 for leg in self.legs]
+        return np.repeat(np.arange(len(self.legs)), counts)
+
+    def potentials(self, places: Floats, level: int) -> Floats:
+        """Vector potential of every loop's route and spreading current at places of a level, (loops + q, n, 2)."""
+        loops = self.carried.shape[1]
+        result = np.zeros((loops + len(self.spreads), *places.shape))
+        for number, (leg, height) in enumerate(zip(self.legs, self.heights[level], strict=True)):
+            own = potentials(leg, places, leg.height - height)
+            for loop in np.flatnonzero(self.carried[number]):
+                result[loop] += self.carried[number, loop] * own[0]
+            result[loops + np.flatnonzero(self.spreads == number)] = own[1:]
+        return result
+
+    def resistance(self, thickness: float) -> Floats:
+        """Of spreading currents, in squares of copper of a thickness in metres, (q, q)."""
+        result = np.zeros((len(self.spreads),) * 2)
+        for number, leg in enumerate(self.legs):
+            mine = np.flatnonzero(self.spreads == number)
+            result[np.ix_(mine, mine)] = thickness / leg.thickness * leg.length * leg.strands.resistance
+        return result
+
+    @cached_property
+    def flux(self) -> Floats:
+        """Partial inductances of loops' routes and of spreading currents in henry, (loops + q, loops + q)."""
+        loops = self.carried.shape[1]
+        if not self.legs:
+            return np.zeros((loops, loops))
+        carried, pieces, at = [], [], 0
+        for number, (leg, height) in enumerate(zip(self.legs, self.heights[0], strict=True)):
+            *geometry, strand = _pieces(leg, height)
+            pieces.append((*geometry, at + strand))
+            at += len(leg.strands.places)
+            spread = np.zeros((len(leg.strands.places), len(self.spreads)))
+            spread[:, self.spreads == number] = leg.strands.currents[:, 1:]
+            carried.append(np.hstack([np.outer(leg.strands.currents[:, 0], self.carried[number]), spread]))
+        start, end, high, radius, owner = (np.concatenate(part) for part in zip(*pieces, strict=True))
+        return _flux(start, end, high, radius, owner, np.concatenate(carried))
 
 
-def _quadrature(path: Floats, other: Floats, reach: float) -> tuple[Floats, Floats]:
-    """
-    Points and vector weights of a line integral of what another path causes.
-
-    The pieces shorten towards the ends of every segment, and towards where the other path bends, ends or crosses.
-    """
-    nodes, weights = np.polynomial.legendre.leggauss(8)
-    places, steps = [], []
-    for start, end in pairwise(path):
-        length = float(np.hypot(*(end - start)))
-        if length == 0:
-            continue
-        marks = _graded(_special(start, end, other), reach / length)
-        low, high = marks[:-1, None], marks[1:, None]
-        t = (0.5 * (low + high) + 0.5 * (high - low) * nodes).ravel()
-        w = (0.5 * (high - low) * weights).ravel()
-        places.append(start + np.outer(t, end - start))
-        steps.append(np.outer(w, end - start))
-    return np.concatenate(places), np.concatenate(steps)
-
-
-def _special(start: Floats, end: Floats, other: Floats) -> Floats:
-    """Where along a segment, from 0 to 1, another path bends, ends or crosses it; sorted, with both ends."""
-    step = end - start
-    beside = (other - start) @ step / (step @ step)
-    across = (other[:, 1] - start[1]) * step[0] - (other[:, 0] - start[0]) * step[1]
-    turned = np.flatnonzero(across[:-1] * across[1:] < 0)
-    part = across[turned] / (across[turned] - across[turned + 1])
-    crossing = beside[turned] + part * (beside[turned + 1] - beside[turned])
-    inner = np.concatenate([beside, crossing])
-    marks = np.concatenate([[0.0, 1.0], inner[(inner > 1e-9) & (inner < 1 - 1e-9)]])
-    return np.unique(np.round(marks, 9))
-
-
-def _graded(marks: Floats, reach: float) -> Floats:
-    """Marks with more between them: intervals halve towards every mark until they are as short as the reach."""
-    parts = [marks[:1]]
-    for low, high in pairwise(marks):
-        levels = max(1, math.ceil(math.log2(max(2.0, (high - low) / max(reach, 1e-9)))))
-        half = 0.5 ** np.arange(levels, 0, -1)
-        parts.append(low + (high - low) * np.concatenate([half, 1 - half[-2::-1], [1.0]]))
-    return np.concatenate(parts)
+def _key(levels: Sequence[Route]) -> tuple[object, ...]:
+    """What tells legs apart, of one leg over every level."""
+    leg = levels[0]
+    return (leg.path.tobytes(), leg.width, leg.thickness, *(one.height for one in levels))
 
 
 def flux_matrix(routes: Sequence[Route | None]) -> Floats:
-    """Partial inductances of all routes in henry, shape (loops, loops); zero for loops without one. Symmetric."""
-    matrix = np.zeros((len(routes), len(routes)))
-    for i, first in enumerate(routes):
-        for j, second in enumerate(routes):
-            if first is not None and second is not None:
-                matrix[i, j] = mutual_flux(first, second)
-    return 0.5 * (matrix + matrix.T)
+    """Partial inductances of all routes, uniform over their widths, henry, shape (loops, loops); zero without one."""
+    return Traces.of([routes]).flux[: len(routes), : len(routes)]
+
+
+def mutual_flux(first: Route, second: Route) -> float:
+    """Line integral along one route of the vector potential of 1 A in the other, in henry; partial inductance."""
+    return float(flux_matrix([first, second])[0, 1])
+
+
+def _pieces(leg: Route, height: float) -> tuple[Floats, Floats, Floats, Floats, Ints]:
+    """Start and end (k, 2), height, radius and strand of all straight pieces of the strands of a leg."""
+    strands = leg.strands
+    paths = np.stack(leg.paths(strands.places))
+    start, end = paths[:, :-1].reshape(-1, 2), paths[:, 1:].reshape(-1, 2)
+    owner = np.repeat(np.arange(len(paths)), paths.shape[1] - 1)
+    return start, end, np.full(len(start), height), strands.radius[owner], owner
+
+
+def _flux(start: Floats, end: Floats, height: Floats, radius: Floats, owner: Ints, carried: Floats) -> Floats:
+    """Energy form of currents in strands: carried (strands, c) to (c, c), from the mutual inductances of all pieces."""
+    length = np.linalg.norm(end - start, axis=1)
+    keep = length > 0
+    start, height, radius, owner, length = (part[keep] for part in (start, height, radius, owner, length))
+    unit = (end[keep] - start) / length[:, None]
+    currents = carried[owner]
+    result = np.zeros((carried.shape[1],) * 2)
+    step = max(1, PAIRS // len(length))
+    for at in range(0, len(length), step):
+        rows = slice(at, at + step)
+        M = _neumann(start, unit, length, height, radius, rows)
+        result += currents[rows].T @ (M @ currents)
+    symmetric: Floats = MU0 / (4 * np.pi) * 0.5 * (result + result.T)
+    return symmetric
+
+
+def _neumann(start: Floats, unit: Floats, length: Floats, height: Floats, radius: Floats, rows: slice) -> Floats:
+    """
+    Neumann's double integral of dl.dl'/r of some straight strands with all, shape (rows, all), metres.
+
+    The distance is sqrt(r^2 + (a^2 + b^2)/2) with the radii a and b: one over that is a sum of exp(-s r^2) exp(-s
+    a^2/2) exp(-s b^2/2) with positive weights, so that no currents, wherever they flow, have a negative energy.
+
+    Closed forms for parallel lines and for lines at an angle, whose common perpendicular is their difference in
+    height: F. W. Grover, Inductance Calculations (1946), chapters 5 and 7 (from memory; quadrature agrees).
+    """
+    u, v = unit[rows, None], unit[None]
+    offset = start[None] - start[rows, None]
+    cosine, sine = np.sum(u * v, axis=2), u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0]
+    along, across = np.sum(offset * u, axis=2), offset[..., 1] * u[..., 0] - offset[..., 0] * u[..., 1]
+    parallel = np.abs(sine) < PARALLEL
+    rise = np.where(parallel, np.hypot(across, height - height[rows, None]), np.abs(height - height[rows, None]))
+    rise = np.maximum(np.sqrt(rise**2 + 0.5 * (radius[rows, None] ** 2 + radius**2)), 1e-12)
+    l, m = np.broadcast_to(length[rows, None], rise.shape), np.broadcast_to(length, rise.shape)
+    result = np.zeros(rise.shape)
+
+    p = parallel
+    near, far = along[p], along[p] + np.sign(cosine[p]) * m[p]
+    ends = ((far, 1), (near, -1), (far - l[p], -1), (near - l[p], 1))
+    result[p] = sum(sign * (s * np.arcsinh(s / rise[p]) - np.hypot(s, rise[p])) for s, sign in ends)
+
+    q = ~parallel & (np.abs(cosine) > 1e-14)
+    c, s, d, l, m = cosine[q], sine[q], rise[q], l[q], m[q]
+    # The starts, and then the ends, counted from where the lines cross as seen from above.
+    x0, y0 = across[q] * c / s - along[q], across[q] / s
+    x, y = (x0, x0 + l), (y0, y0 + m)
+    R = [[np.sqrt((along[q] + b * m * c - a * l) ** 2 + (across[q] + b * m * s) ** 2 + d**2) for b in (0, 1)]
+         for a in (0, 1)]  # fmt: skip
+    logs = (x[1] * np.arctanh(m / (R[1][1] + R[1][0])) - x[0] * np.arctanh(m / (R[0][0] + R[0][1]))
+            + y[1] * np.arctanh(l / (R[1][1] + R[0][1])) - y[0] * np.arctanh(l / (R[1][0] + R[0][0])))  # fmt: skip
+    angle = sum(
+        (1 if a == b else -1) * np.arctan2(d**2 * c + x[a] * y[b] * s**2, d * R[a][b] * np.abs(s))
+        for a in (0, 1) for b in (0, 1)
+    )  # fmt: skip
+    result[q] = c * (2 * logs - angle * d / np.abs(s))
+    return result
