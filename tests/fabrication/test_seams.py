@@ -1,5 +1,6 @@
 """Pours drawn in parts: what is joined when it is read is one piece in the copper that is solved."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -51,6 +52,16 @@ def test_a_plane_filled_by_lines_is_one_piece(angle):
     (piece,) = solved(read([box(k / 2, 0, k / 2 + 0.5 - 1e-6, 10) for k in range(30)], angle))
     assert not piece.interiors
     assert piece.area / MM**2 == pytest.approx(150, rel=1e-5)
+
+
+def test_a_plane_filled_by_lines_has_no_hairs_though_its_lines_hang_together():
+    strips = [box(k / 2, 0, k / 2 + 0.5 - 1e-6, 10) for k in range(30)]
+    data = read([shapely.union_all([*strips, box(0, 3, 15, 4)])])
+    assert data.layers[0].nets["GND"].length > 0.5  # a crack between all of them
+    lines = tuple((np.array([[x, 0], [x, 10]]) * MM, 0.5 * MM) for x in (0.25, 0.75))
+    drawn = dataclasses.replace(data, layers=(dataclasses.replace(data.layers[0], strokes=lines),))
+    (island,) = connect(drawn).islands
+    assert island.shape.length / MM == pytest.approx(50, rel=1e-3)
 
 
 def test_pours_of_two_nets_that_abut_are_one_piece():

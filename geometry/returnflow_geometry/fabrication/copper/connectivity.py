@@ -26,6 +26,8 @@ from returnflow_geometry.model.wording import brief, count
 CRACK = 1e-7  # m: parts of one pour this near are one; coordinates are rounded by as much
 UNETCHED = 20e-6  # m: no board shop etches a gap as narrow; common practice, no source
 LEAST_SEAM = 1e-6  # m: a shorter one is a common point with its rounding
+LEAST_FILLED = 10e-6  # m2: smaller copper is seldom filled by lines
+SHORTER = 0.99  # of the outline: what rounding alone changes is far less
 LONG = 1e-4  # m: a seam that is worth a word
 
 
@@ -204,6 +206,8 @@ def _pieces(data: BoardData, budget: Budget, notes: list[str]) -> tuple[list[int
                 budget.clock()
                 left += parts(difference(part, union([cut[k] for k in hit]))) if hit else [part]
             left = _sewn(left, f"{brief(net) or 'Copper without a net'} on {layer.name}", budget, notes)
+            if layer.strokes:  # what is filled by lines may have hairs between them
+                left = [whole for piece in left for whole in _without_hairs(piece)]
             pieces += left
             layers += [number] * len(left)
             nets += ["" if is_no_net(net) else net] * len(left)
@@ -238,6 +242,14 @@ def _sewn(pieces: list[Polygon], name: str, budget: Budget, notes: list[str]) ->
             "as parted: if one pour was drawn in parts there, lay a [[bridge]] over the seam."
         )
     return sewn
+
+
+def _without_hairs(piece: Polygon) -> list[Polygon]:
+    """Piece with its cracks closed, where it has any: then its outline becomes shorter."""
+    if piece.area < LEAST_FILLED:
+        return [piece]
+    whole = closed([piece], CRACK)
+    return parts(whole) if whole.length < SHORTER * piece.length else [piece]
 
 
 def _hits(tree: STRtree, queried: Sequence[Polygon], budget: Budget) -> list[list[int]]:
