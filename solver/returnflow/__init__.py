@@ -58,13 +58,13 @@ A case is changed without editing text, as a variant of the file would change it
 What to do about it, computed and in words, is in `Study.decisions`; what the layout shows in `Study.findings`; all
 variants side by side in `Study.comparison`. `Result.impedance` answers at any frequency up to a gigahertz if the loops
 have routes. `study.table()` and `study.plot("flow", "motor")` show themselves in a notebook; `study.save("out")` writes
-what the command `returnflow run` does, and `load` reads it back. Every number is in SI units; only case files use
+what the command `returnflow run` does, and `load` reads it back. `live_page` makes the page of `returnflow live`. Every number is in SI units; only case files use
 millimetres.
 
 Below are the public names (a prompt completes these alone):
 
 >>> [name for name in dir(rf) if name[0].islower()]
-['load', 'parse_case', 'read_case', 'run', 'solve']
+['live_page', 'load', 'parse_case', 'read_case', 'run', 'solve']
 
 The rooms behind them are the program's own affair and may change: DEVELOPERS.md has their map.
 """
@@ -74,6 +74,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from returnflow.answers.result import Result
+    from returnflow.live.page import live_page
     from returnflow.notebook import Study, load, run
     from returnflow.report.kept import FieldsMissingError, LoadError
     from returnflow.resistive.conduction import Conduction, Options, solve
@@ -98,6 +99,7 @@ __all__ = [
     "Plane",
     "Result",
     "Study",
+    "live_page",
     "load",
     "parse_case",
     "read_case",
@@ -108,6 +110,7 @@ __all__ = [
 # Where each public name lives: it is imported when it is first used, so that a command that needs few starts at once.
 _HOMES = {
     "returnflow.answers.result": ("Result",),
+    "returnflow.live.page": ("live_page",),
     "returnflow.notebook": ("Study", "load", "run"),
     "returnflow.report.kept": ("FieldsMissingError", "LoadError"),
     "returnflow.resistive.conduction": ("Conduction", "Options", "solve"),

@@ -126,3 +126,13 @@ def test_one_key_shows_the_variants(window, tmp_path):
         microvolt = [float(figure.split()[1]) if "µ" in figure else 0.0 for figure in figures]
         assert microvolt == pytest.approx([324, 88, 0, 316], rel=0.01)
         assert page.input_value("#variant") == "0"
+
+
+def test_a_notebook_shows_the_page_as_it_is(window, tmp_path):
+    page = live_page(read_case(EXAMPLES / "strip_with_slot.toml"))
+    assert repr(page) == f"<LivePage, {len(page) / 1e3:.0f} kB>"
+    notebook = tmp_path / "notebook.html"
+    notebook.write_text(f"<!doctype html><p>cell</p>{page._repr_html_()}", encoding="utf-8")
+    with window.new_page() as outer:
+        outer.goto(notebook.as_uri())
+        assert "1.45 mV" in outer.frame_locator("iframe").locator("#figure").inner_text(timeout=30_000)

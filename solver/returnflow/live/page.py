@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from html import escape
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -33,20 +35,38 @@ RESTS = (
 )
 
 
+class LivePage(str):
+    """HTML of a live page, which a notebook shows as a page of its own in the page."""
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        """One line."""
+        return f"<LivePage, {len(self) / 1e3:.0f} kB>"
+
+    def _repr_html_(self) -> str:
+        frame = 'sandbox="allow-scripts" style="width:100%;height:720px;border:1px solid #ccc" title="live page"'
+        return f'<iframe {frame} srcdoc="{escape(self)}"></iframe>'
+
+    def save(self, path: str | Path) -> None:
+        """Write it as one file, whole or not at all."""
+        write_page(self, Path(path))
+
+
 def live_page(
-    cases: Sequence[Case],
+    cases: Case | Sequence[Case],
     *,
     only: Sequence[str] | None = None,
     steady: bool = False,
     served: bool = False,
     progress: Callable[[str], None] | None = None,
-) -> str:
+) -> LivePage:
     """
     Page of one or several cases with their variants, as HTML.
 
     Parameters
     ----------
-    cases : sequence of Case
+    cases : Case or sequence of Case
     only : sequence of str, optional
         Names of variants to show; "as drawn" is the case itself.
     steady : bool
@@ -58,12 +78,14 @@ def live_page(
     Examples
     --------
     >>> from returnflow_geometry.casefile.read import read_case
-    >>> page = live_page([read_case("examples/strip_with_slot.toml")])
+    >>> page = live_page(read_case("examples/strip_with_slot.toml"))
+    >>> page.save("strip.html")  # doctest: +SKIP
     >>> "about" in page, "http://" in page.replace("http://www.w3.org/2000/svg", "")
     (True, False)
     """
     say = progress or (lambda _: None)
-    boards = [board_group(case, only, steady=steady, progress=say) for case in cases]
+    every = [cases] if isinstance(cases, Case) else cases
+    boards = [board_group(case, only, steady=steady, progress=say) for case in every]
     return render(boards, {"served": served})
 
 
@@ -114,7 +136,7 @@ def lesson_cases() -> list[Case]:
     return [parse_case(folder.joinpath(f"{name}.toml").read_text(encoding="utf-8")) for name in CLASS]
 
 
-def class_page(progress: Callable[[str], None] | None = None) -> str:
+def class_page(progress: Callable[[str], None] | None = None) -> LivePage:
     """Page of all lessons that come with the program."""
     say = progress or (lambda _: None)
     boards = []
@@ -125,18 +147,26 @@ def class_page(progress: Callable[[str], None] | None = None) -> str:
     return render(boards, {"class": True})
 
 
-def render(boards: Sequence[dict[str, Any]], more: Mapping[str, Any] | None = None) -> str:
+def render(boards: Sequence[dict[str, Any]], more: Mapping[str, Any] | None = None) -> LivePage:
     """Page of boards that are solved already."""
-    scripts = "\n".join(_script(f"{name}.js").replace('"use strict";\n', "", 1) for name in SCRIPTS)
+    scripts = "\n".join(_bare(_script(f"{name}.js")) for name in SCRIPTS)
     template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(_script("page.html"))
-    return template.render(
+    html = template.render(
         title=boards[0]["title"],
-        style=Markup(_script("style.css")),
+        style=Markup(_bare(_script("style.css"))),
         scripts=Markup('"use strict";\n' + scripts),
         data=pack({"boards": boards, **(more or {})}),
         served=bool(more and more.get("served")),
         rests=RESTS,
     )
+    return LivePage(html)
+
+
+def _bare(text: str) -> str:
+    """A script without its indentation, comments on lines of their own and directive: the page is sent by mail."""
+    text = re.sub(r"^\s*/\*\*.*?\*/\n", "", text, flags=re.MULTILINE | re.DOTALL)
+    lines = (line.strip() for line in text.splitlines())
+    return "\n".join(line for line in lines if line and not line.startswith("//") and line != '"use strict";')
 
 
 def _script(name: str) -> str:

@@ -29,6 +29,7 @@ class Page {
     this.options = { bands: true, voltage: false };
     this.times = [];
     this.coarse = 2;
+    this.rasters = [];
     this.frequency = 0;
     data.boards.forEach((board, n) => html("option", { value: n }, $("board"), board.title));
     $("choice").hidden = data.boards.length < 2 || data.class;
@@ -199,7 +200,8 @@ class Page {
     const marks = [[turning, "half has left the straight way"], [ribbon, "ribbon under the trace"]].filter(([f]) => f);
     $("marks").replaceChildren(...marks.map(([f, what], n) => {
       const at = (1 + this.perDecade * Math.log10(f / this.over.lowest)) / span;
-      return html("span", { style: `left:${(100 * Math.min(1, Math.max(0, at))).toFixed(1)}%`, class: n ? "late" : "" }, null, `▴ ${what}, ${engineering(f, "Hz")}`);
+      const left = at > 0.4, words = `${what}, ${engineering(f, "Hz")}`;
+      return html("span", { style: `left:${(100 * Math.min(1, Math.max(0, at))).toFixed(1)}%`, class: `${n ? "late" : ""} ${left ? "left" : ""}` }, null, left ? `${words} ▴` : `▴ ${words}`);
     }));
   }
 
@@ -319,15 +321,15 @@ class Page {
     if (moving) {
       // As coarse as the machine needs to follow the hand.
       const took = performance.now() - begin;
-      if (took > 30) this.coarse = Math.min(4, this.coarse + 1);
-      else if (took < 8) this.coarse = Math.max(2, this.coarse - 1);
+      if (took > 18) this.coarse = Math.min(4, this.coarse + 1);
+      else if (took < 7) this.coarse = Math.max(2, this.coarse - 1);
       this.later = setTimeout(() => this.drawAt(1), 150);
     }
     this.quick = false;
   }
 
   drawAt(coarse) {
-    const canvas = $("picture"), raster = rasterOf(this.frame, coarse), { width, height } = raster;
+    const canvas = $("picture"), raster = (this.rasters[coarse] = rasterOf(this.frame, coarse, this.rasters[coarse])), { width, height } = raster;
     if (canvas.width !== width || canvas.height !== height) { canvas.width = width; canvas.height = height; }
     const context = canvas.getContext("2d"), image = context.createImageData(width, height), top = topCurrent(this.boxes);
     for (const n of this.shown) collect(raster, this.board.sheets[n], this.board.loopField(n, this.reading.currents, this.loop), this.options.voltage);
@@ -565,5 +567,12 @@ class Page {
 }
 
 async function start(text) {
-  window.page = new Page(await unpack(text));
+  try {
+    if (!window.DecompressionStream) throw new Error("this browser cannot unpack it (any of 2023 or later can)");
+    window.page = new Page(await unpack(text));
+  } catch (error) {
+    $("wait").hidden = false;
+    $("wait").textContent = `The page cannot be shown: ${error.message}.`;
+    throw error;
+  }
 }

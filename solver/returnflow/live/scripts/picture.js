@@ -51,11 +51,15 @@ function scan(mesh, raster, begin, row) {
   }
 }
 
-/** Pixels, each `coarse` screen pixels wide, and what is known at them: nothing yet. */
-function rasterOf(frame, coarse) {
+/** Pixels, each `coarse` screen pixels wide, and what is known at them: nothing yet. An old one of that size is used again. */
+function rasterOf(frame, coarse, old) {
   const width = Math.ceil(frame.width / coarse), height = Math.ceil(frame.height / coarse), size = width * height;
+  if (old && old.frame === frame && old.coarse === coarse) {
+    for (const name of ["known", "done", "ix", "iy"]) old[name].fill(0);
+    return Object.assign(old, { shaded: true, lined: true });
+  }
   const fields = Object.fromEntries(["psi", "phi", "kx", "ky", "ix", "iy"].map((name) => [name, new Float32Array(size)]));
-  return { width, height, step: coarse / frame.scale, X0: frame.backX(0.5 * coarse), Y0: frame.backY(0.5 * coarse), coarse,
+  return { frame, width, height, step: coarse / frame.scale, X0: frame.backX(0.5 * coarse), Y0: frame.backY(0.5 * coarse), coarse,
            known: new Uint8Array(size), done: new Uint8Array(size), shaded: true, lined: true, ...fields }; // known: 1 copper, 2 a contact
 }
 
