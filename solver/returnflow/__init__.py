@@ -58,8 +58,8 @@ A case is changed without editing text, as a variant of the file would change it
 What to do about it, computed and in words, is in `Study.decisions`; what the layout shows in `Study.findings`; all
 variants side by side in `Study.comparison`. `Result.impedance` answers at any frequency up to a gigahertz if the loops
 have routes. `study.table()` and `study.plot("flow", "motor")` show themselves in a notebook; `study.save("out")` writes
-what the command `returnflow run` does, and `load` reads it back. `live_page` makes the page of `returnflow live`. Every number is in SI units; only case files use
-millimetres.
+what the command `returnflow run` does, and `load` reads it back; `live_page` makes the page of `returnflow live`. Every
+number is in SI units; only case files use millimetres.
 
 Below are the public names (a prompt completes these alone):
 

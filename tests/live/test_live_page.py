@@ -18,7 +18,7 @@ CUT = """() => [...document.querySelectorAll("body *")].filter((it) => {
   if (box.right > innerWidth + 1 || box.bottom > innerHeight + 1) return true;
   return it.scrollWidth > it.clientWidth + 1 && it.clientWidth && own.display != "inline";
 }).map((it) => it.tagName + "#" + it.id)"""
-SHAPES = """Object.fromEntries([...document.querySelectorAll(".point")].map(
+SHAPES = """Object.fromEntries([...document.querySelectorAll(".point:not(.end)")].map(
   (it) => [it.querySelector("text").textContent, it.querySelector(".mark").getAttribute("d")]))"""
 NAMELESS = """[...document.querySelectorAll("button, select, [tabindex='0']")]
   .filter((it) => !(it.textContent.trim() || it.getAttribute("aria-label"))).map((it) => it.id)"""
