@@ -344,7 +344,7 @@ class TestMistakes:
         [
             (("fab", "nowhere"), "no such folder"),
             (('"fab"', "7"), "source is 7"),
-            (("[board]", '[[layer]]\nname = "L9"\ncopper_um = 35\n[board]'), "no layer of the source"),
+            (("[board]", '[[layer]]\nname = "L9"\ncopper_um = 35\n[board]'), "not a layer of the source"),
             (("temperature_C", "plating_um = 0\ntemperature_C"), "plating_um"),
             (("temperature_C", "plating_um = 1e5\ntemperature_C"), "plating_um is 100000.0; must be"),
             (('"fab"', '"fa\\nb"'), "must be one line of printable text"),
