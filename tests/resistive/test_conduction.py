@@ -27,6 +27,7 @@ from judges import (
     without,
 )
 from returnflow.answers.coupling import region_shares, section_currents
+from returnflow.resistive import conduction
 from returnflow.resistive.conduction import Options, solve, solve_on
 from returnflow.resistive.linear import NumericalError
 from returnflow.resistive.spaces import Topology
@@ -189,6 +190,16 @@ class TestSymmetryOfThePorts:
         solution = solved_on(coarse_mesh(name), name, loops=loops)
         for bound in (solution.lower, solution.upper):
             np.testing.assert_allclose(sense @ bound, 0, atol=1e-9)
+
+
+def test_loops_solved_some_at_a_time_are_what_they_are_together(monkeypatch):
+    plane = Plane(*DRAWINGS["board with a slot"])
+    loops = [(0, 1), (1, 0)] * 2
+    together = solve(plane, loops, 1.0, Options(accuracy=0.02))
+    monkeypatch.setattr(conduction, "TOGETHER", 1)
+    apart = solve(plane, loops, 1.0, Options(accuracy=0.02))
+    for name in ("lower", "upper", "potential", "stream", "gap"):
+        np.testing.assert_allclose(getattr(apart, name), getattr(together, name), rtol=1e-9, atol=1e-12)
 
 
 class TestInvariance:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import bmat, csc_array, csr_array, diags_array
+from scipy.sparse import bmat, csc_array, csr_array, diags_array, vstack
 
 from returnflow.resistive.conductors import Conductors, StackMesher
 from returnflow.resistive.linear import Backend, NumericalError, Progress, factorize_each
@@ -30,6 +30,7 @@ SMALL = 0.01
 AIM = 0.8  # each new mesh aims this far inside the goal, and further each time, since a forecast is only a forecast
 AGREEMENT = 1e-7  # of two routes to one number, relative to the resistance
 GROWTH_PER_PASS = 8  # a forecast from a coarse mesh is not worth more triangles than this factor
+TOGETHER = 32  # loops that are solved for at a time
 SHAPED = 150  # triangles for each hole: so many at most from a first look
 
 
@@ -240,7 +241,7 @@ def solve_on(
     to_potential, column = potential_map(space, topology, ohmic == 0)
     to_stream = stream_map(space, topology)
     paths = [*path_fields(topology, loops, options.order), *circuit_fields(topology, options.order)]
-    loads, products = circuit_products(space, paths, weight, ohmic)
+    loads, products, values = circuit_products(space, paths, weight, ohmic)
     loads = csc_array(to_stream.T @ loads)
     inner = to_stream.T @ space.weighted_stiffness(weight) @ to_stream
     circuits = loads[:, count:]
@@ -257,43 +258,51 @@ def solve_on(
     solvers = factorize_each([csc_array(potentials), csc_array(streams)], options.backend, places=places)
     clock.lap("assembly")
 
-    injected = np.zeros((to_potential.shape[1], count))
-    for number, (start, end) in enumerate(loops):
-        for contact, ampere in ((start, 1.0), (end, -1.0)):
-            if column[contact] >= 0:
-                injected[column[contact], number] += ampere
     solve = next(solvers)
     clock.lap("factor")
-    free = solve(injected)
-    potential = to_potential @ free
-    contact_potential = np.where(column[:, None] >= 0, free[np.maximum(column, 0)], 0.0)
-    voltage = np.zeros((count, len(links)))
-    voltage[:, ohmic > 0] = (across @ free).T
+    potential = np.zeros((space.size, count), order="F")
+    contact_potential, voltage = np.zeros((contacts, count)), np.zeros((count, len(links)))
+    for some in _blocks(count):
+        injected = np.zeros((to_potential.shape[1], len(some)))
+        for n, number in enumerate(some):
+            for contact, ampere in zip(loops[number], (1.0, -1.0), strict=True):
+                if column[contact] >= 0:
+                    injected[column[contact], n] += ampere
+        free = solve(injected)
+        potential[:, some] = to_potential @ free
+        contact_potential[:, some] = np.where(column[:, None] >= 0, free[np.maximum(column, 0)], 0.0)
+        voltage[np.ix_(some, np.flatnonzero(ohmic > 0))] = (across @ free).T
     del solve
     clock.lap("solve")
 
     solve = next(solvers)
     clock.lap("factor")
-    answer = solve(-np.concatenate([loads[:, :count].toarray(), products[count:, :count]]))
-    nodal, share = to_stream @ answer[: to_stream.shape[1]], answer[to_stream.shape[1] :]
+    ends = np.array(loops, dtype=np.int64)
+    lower = contact_potential[ends[:, 0]] - contact_potential[ends[:, 1]]
+    driving = csc_array(vstack([loads[:, :count], products[count:, :count]]))
+    upper = products[:count, :count].toarray()
+    carried = np.array([path.links for path in paths]).reshape(len(paths), -1)
+    stream, through = np.empty((count, *space.local.shape)), carried[:count].copy()
+    for some in _blocks(count):
+        answer = solve(-driving[:, some].toarray())
+        nodal, share = to_stream @ answer[: to_stream.shape[1]], answer[to_stream.shape[1] :]
+        # A stream function that is orthogonal to all others: what it dissipates with a path is all there is.
+        upper[:, some] += driving.T @ answer
+        own = values[:, some].toarray() + values[:, count:] @ share
+        stream[some] = nodal.T[:, space.local] + own.T.reshape(len(some), *space.local.shape)
+        through[some] += share.T @ carried[count:]
     del solve
-    stream = nodal.T[:, space.local]
-    through = np.array([path.links for path in paths[:count]]).reshape(count, -1)
-    for number, path in enumerate(paths):
-        if number < count:
-            np.add.at(stream[number], path.triangles, path.values)
-            continue
-        part = share[number - count]
-        through = through + part[:, None] * path.links
-        for n in range(count):
-            np.add.at(stream[n], path.triangles, part[n] * path.values)
     clock.lap("solve")
 
-    lower, upper, mixed, gap = both_sides(space, potential, stream, weight)
+    mixture = np.random.default_rng(count).choice([-1.0, 1.0], count)
+    energy, gap = both_sides(space, potential, stream, weight, mixture)
     real = ohmic > 0
-    lower += (voltage[:, real] / ohmic[real]) @ voltage[:, real].T
-    upper += (through * ohmic) @ through.T
-    mixed += voltage @ through.T
+    for side, (one, two) in enumerate(((voltage / np.where(real, ohmic, 1.0), voltage), (through * ohmic, through),
+                                       (voltage, through))):  # fmt: skip
+        energy[side, :count] += np.sum(one * two, axis=1)
+        energy[side, count] += (mixture @ one) @ (mixture @ two)
+    _check(lower, upper, energy, mixture)
+    lower, upper = (0.5 * (each + each.T) for each in (lower, upper))
     spread = np.zeros((int(topology.blocks.max()) + 1, count))
     np.add.at(spread, topology.block, gap.T)
     np.add.at(
@@ -301,7 +310,6 @@ def solve_on(
         topology.blocks[links.ends[real, 0]],
         ((voltage[:, real] / ohmic[real] - through[:, real]) ** 2 * ohmic[real]).T,
     )
-    _check(lower, upper, mixed, contact_potential, loops)
     clock.lap("fields")
     meet = topology.meeting(loops, links.resistance, through)
     return Conduction(
@@ -426,11 +434,17 @@ def _allowed(result: Conduction, options: Options) -> Floats:
     return allowed
 
 
-def _check(lower: Floats, upper: Floats, mixed: Floats, port: Floats, loops: Sequence[tuple[int, int]]) -> None:
-    """Three routes to the lower bound must agree: energy, port voltage, and the product of the two sides."""
+def _check(lower: Floats, upper: Floats, energy: Floats, mixture: Floats) -> None:
+    """
+    Several routes to the bounds must agree: port voltages, energies, and the product of the two sides.
+
+    `energy` is that of both sides and of their product, of every loop and of a mixture of all: see `both_sides`.
+    """
+    ports = np.array([[*np.diag(each), mixture @ each @ mixture] for each in (lower, upper, lower)])
+    scale = np.append(np.diag(upper), np.sum(np.sqrt(np.diag(upper))) ** 2)
     own = np.sqrt(np.diag(upper))
-    voltage = np.array([port[start] - port[end] for start, end in loops])
-    error = np.max(np.maximum(np.abs(voltage - lower), np.abs(mixed - lower)) / np.outer(own, own))
+    askew = [np.max(np.abs(each - each.T) / np.outer(own, own)) for each in (lower, upper)]
+    error = max(float(np.max(np.abs(ports - energy) / scale)), *map(float, askew))
     if not error < AGREEMENT:
         message = (
             f"The two sides of the solution disagree by {error:.1e} of the resistance (allowed {AGREEMENT:.0e}): "
@@ -440,6 +454,11 @@ def _check(lower: Floats, upper: Floats, mixed: Floats, port: Floats, loops: Seq
     if not np.all(np.diag(upper - lower) >= -1e-9 * np.diag(upper)):
         message = "An upper bound came out below its lower bound: rounding dominates; use a lower mesh limit."
         raise NumericalError(message)
+
+
+def _blocks(count: int) -> list[Ints]:
+    """Numbers of so many loops, some at a time, so that many take no gigabytes."""
+    return np.array_split(np.arange(count), max(1, -(-count // TOGETHER)))
 
 
 class _Clock:

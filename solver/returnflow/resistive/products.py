@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
+from scipy.sparse import csr_array, diags_array
 
 from returnflow.resistive.spaces import CORNER_ROOT, Path, Space
 
@@ -17,7 +17,7 @@ BLOCK = 50_000  # triangles at a time
 
 def circuit_products(
     space: Space, paths: Sequence[Path], weight: Floats, link_resistance: Floats
-) -> tuple[csr_array, Floats]:
+) -> tuple[csr_array, csr_array, csr_array]:
     """
     What paths dissipate together with single-valued stream functions, and with each other.
 
@@ -33,8 +33,10 @@ def circuit_products(
     -------
     loads : sparse array, shape (size, paths)
         Integral of weight grad(shape) . grad(path).
-    products : array, shape (paths, paths)
+    products : sparse array, shape (paths, paths)
         The same of path by path, with what they dissipate in links.
+    values : sparse array, shape (triangles times local unknowns, paths)
+        Local values of the paths.
     """
     width = space.local.shape[1]
     rows, values, loads, columns = [], [], [], []
@@ -48,9 +50,9 @@ def circuit_products(
     value, load = (np.concatenate([np.empty(0), *parts]) for parts in (values, loads))
     shape = (width * len(space.local), len(paths))
     by_local, load_local = (csr_array((part, (row, number)), shape=shape) for part in (value, load))
-    links = np.array([path.links for path in paths]).reshape(len(paths), -1)
-    products = (by_local.T @ load_local).toarray() + (links * link_resistance) @ links.T
-    return csr_array((load, (column, number)), shape=(space.size, len(paths))), products
+    links = csr_array(np.array([path.links for path in paths]).reshape(len(paths), -1))
+    products = csr_array(by_local.T @ load_local + links @ diags_array(link_resistance) @ links.T)
+    return csr_array((load, (column, number)), shape=(space.size, len(paths))), products, by_local
 
 
 def _path_products(space: Space, path: Path) -> Floats:
@@ -68,10 +70,10 @@ def curl(gradient: Floats) -> Floats:
 
 
 def both_sides(
-    space: Space, potential: Floats, stream: Floats, weight: Floats
-) -> tuple[Floats, Floats, Floats, Floats]:
+    space: Space, potential: Floats, stream: Floats, weight: Floats, mixture: Floats
+) -> tuple[Floats, Floats]:
     """
-    Integrals of products of the two sides' fields, in squares.
+    What the fields of the two sides dissipate, and where they differ, in squares.
 
     Parameters
     ----------
@@ -80,31 +82,33 @@ def both_sides(
     stream : array, shape (loops, m, 3 or 6)
     weight : array, shape (m,)
         Sheet resistance of every triangle, relative to the reference.
+    mixture : array, shape (loops,)
+        Amperes of a mixture of all loops.
 
     Returns
     -------
-    lower, upper, mixed : arrays, shape (loops, loops)
-        Potential by potential, stream by stream, potential by stream.
+    energy : array, shape (3, loops + 1)
+        Of every loop, then of the mixture: potential by potential, stream by stream, potential by stream.
     gap : array, shape (loops, m)
         Squared difference of the two sides in every triangle.
     """
     count, triangles = len(stream), len(space.mesh.triangles)
-    lower, upper, mixed = (np.zeros((count, count)) for _ in range(3))
-    gap = np.empty((count, triangles))
+    energy, gap = np.zeros((3, count + 1)), np.empty((count, triangles))
     # Block by block, so that a million triangles need no gigabytes.
     for begin in range(0, triangles, BLOCK):
         rows = slice(begin, min(begin + BLOCK, triangles))
         shapes = space.shape_gradients_of(rows)
         root, thin = np.sqrt(space.mesh.areas[rows] * weight[rows]), weight[rows, None, None]
-        a, b = (np.empty((count, len(root) * 6)) for _ in range(2))
+        mixed = np.zeros((2, len(root) * 6))
         for j in range(count):
-            a[j] = _flat(-_gradient(potential[space.local[rows], j], shapes) / thin, root)
-            b[j] = _flat(curl(_gradient(stream[j, rows], shapes)), root)
-        lower += a @ a.T
-        upper += b @ b.T
-        mixed += a @ b.T
-        gap[:, rows] = np.sum(((a - b) ** 2).reshape(count, len(root), 6), axis=2)
-    return lower, upper, mixed, gap
+            a = _flat(-_gradient(potential[space.local[rows], j], shapes) / thin, root)
+            b = _flat(curl(_gradient(stream[j, rows], shapes)), root)
+            energy[:, j] += a @ a, b @ b, a @ b
+            mixed += mixture[j] * np.array([a, b])
+            gap[j, rows] = np.sum(((a - b) ** 2).reshape(len(root), 6), axis=1)
+        a, b = mixed
+        energy[:, count] += a @ a, b @ b, a @ b
+    return energy, gap
 
 
 def _gradient(local_values: Floats, shapes: Floats) -> Floats:
