@@ -28,6 +28,7 @@ from returnflow.pictures.frame import WIDEST, Frame
 from returnflow.pictures.lettering import LABEL_SIZE, SIZE, clean
 from returnflow.pictures.maps import Maps
 from returnflow.pictures.pictured import LEAST_PART, flow_parts, of_copper, pictured
+from returnflow.pictures.side_by_side import apart
 from returnflow.words.drives import amperes, driven
 from returnflow_geometry.model.numbers import MM, engineering, plain
 from returnflow_geometry.model.radiation import HIGHEST, LOWEST
@@ -83,6 +84,7 @@ def strip_chart(result: Result, loop: int) -> Chart:
         axes.set_title(engineering(f, "Hz") if f > 0 else "DC", fontsize=SIZE, loc="left", pad=2)
         axes.set_aspect("equal")
         axes.tick_params(labelsize=LABEL_SIZE - 1.5, length=2, pad=1)
+        axes.xaxis.set_major_locator(apart())
         if row < down - 1 and number + across < len(fields):
             axes.set_xticklabels([])
         if column:

@@ -9,6 +9,7 @@ import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
+from matplotlib.ticker import Locator, MaxNLocator
 
 from returnflow.answers.result import Result
 from returnflow.pictures.canvas import INK, Canvas
@@ -20,6 +21,11 @@ from returnflow_geometry.model.numbers import MM
 WIDTH, TALLEST = 9.2, 3.6  # inches, of the figure and of one map
 LEFT, RIGHT, BAR, GAP, HEAD, BOTTOM = 0.5, 0.2, 1.0, 0.18, 0.58, 0.46
 MOST = 12  # maps in one figure
+
+
+def apart() -> Locator:
+    """Few millimetres along maps that stand side by side: the last of one would touch the first of the next."""
+    return MaxNLocator(5, steps=[1, 2, 5, 10], prune="upper")
 
 
 class Panels:
@@ -92,6 +98,7 @@ class Panels:
         axes.set_xlim(x, x + columns * MM * self.window.pixel)
         axes.set_ylim(y, y + rows * MM * self.window.pixel)
         axes.tick_params(labelsize=LABEL_SIZE - 1, length=2, pad=1)
+        axes.xaxis.set_major_locator(apart())
 
     def draw_head(self, number: int, name: str, line: str) -> None:
         """Name of a variant and one line of text above its map, cut where they are too long."""
