@@ -159,9 +159,9 @@ def _parser() -> argparse.ArgumentParser:
     take.add_argument("--replace", action="store_true", help="overwrite an existing case file")
     take.set_defaults(command=_import)
 
-    live = commands.add_parser("live", help="a page on which the current follows the hand", description=_live.__doc__)
-    live.add_argument("case", type=Path, metavar="CASE", nargs="*", help="case files (TOML); of several one page")
-    live.add_argument("--lessons", action="store_true", help="the class that comes with the program, instead of cases")
+    live = commands.add_parser("live", help="a page with contacts to drag", description=_live.__doc__)
+    live.add_argument("case", type=Path, metavar="CASE", nargs="*", help="case files (TOML); several share one page")
+    live.add_argument("--lessons", action="store_true", help="the lessons that come with the program, instead of cases")
     live.add_argument("-o", "--output", type=Path, metavar="PAGE", help="HTML file to write (default: serve the page)")
     live.add_argument("--port", type=int, default=0, help="where to serve it on this machine (default: any free one)")
     live.add_argument("--no-open", action="store_true", help="serve it without opening a browser")
@@ -318,7 +318,7 @@ def _live(arguments: argparse.Namespace) -> int:
 
     page: Path | None = arguments.output
     if arguments.lessons == bool(arguments.case):
-        _say("error: give case files, or --lessons for the class that comes with the program.")
+        _say("error: give case files, or --lessons for those that come with the program.")
         return BAD_INPUT
     if arguments.lessons and page is None:
         _say("error: --lessons writes a file. Name it with -o.")

@@ -165,7 +165,7 @@ INDEPENDENT = [
     (
         "cutout.3.shape.polygon",
         [[0, 0], [5, 0], [5, 5], [4.9995, 5], [4.9995, 0.0005], [0, 0.0005]],
-        r"polygon has an area of 0.005 mm2 only; must enclose an area, at least 0.001 mm wide somewhere",
+        r"polygon has an area of 0.005 mm² only; must enclose an area, at least 0.001 mm wide somewhere",
     ),
     (
         "cutout.0.shape",

@@ -311,7 +311,7 @@ def test_copper_without_a_terminal_floats():
 OVERLAPS = [
     (
         {"rect": [40, 10, 47, 20]},
-        r'^coppers "analog", "pour": overlap by 70 mm2 at \(.*\) mm, on layer "L2"; coppers on',
+        r'^coppers "analog", "pour": overlap by 70 mm² at \(.*\) mm, on layer "L2"; coppers on',
     ),
     ({"rect": [48, 10, 50, 20]}, r'^coppers "analog", "pour": touch at \(48, .*\) mm, on layer "L2"'),
     ({"rect": [48.0005, 10, 50, 20]}, r'^coppers "analog", "pour": are only 0.0005 mm apart at \(48, '),
@@ -338,7 +338,7 @@ def test_coppers_that_are_both_the_outline_overlap():
     coppers = [{"name": "one", "layer": "L1"}, {"name": "two", "layer": "L1"}]
     found = refused(("copper", [*BOARD["copper"], *coppers]))
     assert len(found) == 1
-    assert found[0].startswith('coppers "one", "two": overlap by 6e+03 mm2')
+    assert found[0].startswith('coppers "one", "two": overlap by 6000 mm²')
 
 
 def test_coppers_whose_layer_is_not_known_overlap_nothing():
@@ -359,7 +359,7 @@ def test_a_terminal_drawn_over_two_coppers_of_a_layer_is_a_mistake():
     found = refused(("terminal.3", strap))
     assert len(found) == 1, found
     assert re.search(
-        r'^terminal "P2": at \(50.5, 30\) mm on copper "power" overlaps copper "analog" by 2 mm2; a terminal touches '
+        r'^terminal "P2": at \(50.5, 30\) mm on copper "power" overlaps copper "analog" by 2 mm²; a terminal touches '
         r"one copper only; shrink it, or give each copper a terminal",
         found[0],
     )
@@ -473,7 +473,7 @@ def test_a_route_on_other_copper_of_its_layer_is_a_short():
     found = refused(pour, routed("L1", [[90, 30], [10, 30]]))
     assert len(found) == 1, found
     assert re.search(
-        r'^loop "over the bond": route.path: lies on the copper "pour" of its own layer "L1"; over 10 mm2, such as at '
+        r'^loop "over the bond": route.path: lies on the copper "pour" of its own layer "L1"; over 10 mm², such as at '
         r"\(.*, .*\) mm, they would be shorted; route it beside",
         found[0],
     )
@@ -505,7 +505,7 @@ def test_a_route_beside_its_own_copper_on_its_layer():
     found = refused(*beside([[89.5, 11.5], [10.5, 11.5]]))
     assert len(found) == 1
     assert re.search(
-        r'route.layer: is "L1", the layer of the copper "guard"; over 30.9 mm2, such as at .* would lie in the plane',
+        r'route.layer: is "L1", the layer of the copper "guard"; over 30.9 mm², such as at .* would lie in the plane',
         found[0],
     )
 

@@ -186,7 +186,7 @@ class TestBridges:
     def test_one_that_would_short_a_net_it_does_not_name_is_refused(self, planes):
         alone = STRAP.replace(', "AGND on L2"', "")
         (mistake,) = mistakes(planes, HEAD + PLANES + alone.replace("11.5", "15"))
-        assert mistake.startswith('bridge "strap": lies on "AGND on L2" (2 mm2); it would short what it does not name')
+        assert mistake.startswith('bridge "strap": lies on "AGND on L2" (2 mm²); it would short what it does not name')
         swept = '[[sweep]]\nname = "s"\nvary = [{ set = "strap.shape.rect.4", values = [11, 12, 15] }]\n'
         assert mistakes(planes, HEAD + PLANES + alone + swept) == (mistake,)
 

@@ -159,7 +159,7 @@ BAD = {
     ),
     "overlapping": (
         {"terminals": {"A": box(10, 10, 12, 12), "B": box(11, 10, 13, 12)}},
-        r'^terminals "A", "B": overlap by 2 mm2, with centres at \(11, 11\) mm and \(12, 11\) mm; .* join them',
+        r'^terminals "A", "B": overlap by 2 mm², with centres at \(11, 11\) mm and \(12, 11\) mm; .* join them',
     ),
     "touching": ({"terminals": {"A": box(10, 10, 12, 12), "B": box(12, 10, 13, 12)}}, r'"A", "B": touch, with'),
     "nearly touching": (
@@ -168,7 +168,7 @@ BAD = {
     ),
     "one inside the other": (
         {"terminals": {"A": box(10, 10, 20, 20), "B": disc(15, 15)}},
-        r'"A", "B": overlap by 0.785 mm2',
+        r'"A", "B": overlap by 0.785 mm²',
     ),
     "copper off the outline": (
         {"copper": box(0, 0, 103, 80)},
@@ -438,7 +438,7 @@ ASSUMED = {
             "loops": AB,
             "cutouts": {"moat": shapely.difference(box(40, 60, 60, 75), box(41, 61, 59, 74))},
         },
-        r'^Copper "gnd": a piece of 234 mm2 at \(50, 67.5\) mm has no terminal and carries no net current\.$',
+        r'^Copper "gnd": a piece of 234 mm² at \(50, 67.5\) mm has no terminal and carries no net current\.$',
     ),
     "section with loose ends": (
         {"terminals": TWO, "loops": AB, "sections": {"s": [(50, 20), (50, 60)]}},

@@ -129,7 +129,7 @@ class TestLayers:
             draft.pour(layer, "GND", (5, 5, 10, 15))
         data = board_data(files_of(draft.data(), tmp_path))
         assert data.layers[0].nets["GND"].area / MM**2 == pytest.approx(100)
-        assert "L1: 10 mm2 of copper beyond the outline are cut off." in data.notes
+        assert "L1: 10 mm² of copper beyond the outline are cut off." in data.notes
 
     def test_an_outline_that_leaves_most_copper_outside_is_not_the_boards(self, tmp_path):
         files = small_files(tmp_path)

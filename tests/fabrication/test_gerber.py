@@ -76,7 +76,7 @@ class TestNets:
     def test_an_overlap_of_nets_goes_to_the_first_and_is_reported(self):
         art = read("%ADD10R,2X2*%D10*%TO.N,A*%X0Y0D03*%TO.N,B*%X1000D03*")
         assert areas(art) == {"A": 4, "B": 2}
-        assert any("'A' and 'B' overlap by 2 mm2" in note for note in art.notes)
+        assert any("'A' and 'B' overlap by 2 mm²" in note for note in art.notes)
 
     def test_a_name_wins_over_none_even_when_later(self):
         assert areas(read("%ADD10R,2X2*%D10*X0Y0D03*%TO.N,B*%X1000D03*")) == {"B": 4, "": 2}
@@ -424,7 +424,7 @@ class TestPartialData:
             ("G36*X0Y0D02*G01*X9000D01*Y9000D01*G37*", "closed by a straight line"),
             ("G36*X0Y0D02*G01*X9000D01*X0Y0D01*G37*", "fewer than three corners"),
             ("G36*X0Y0D02*G01*X9000Y9000D01*X9000Y0D01*X0Y5000D01*X0Y0D01*G37*", "crosses itself"),
-            ("%ADD10P,2X6*%D10*X0Y0D02*X9000D01*", "no full disc or rectangle"),
+            ("%ADD10P,2X6*%D10*X0Y0D02*X9000D01*", "not a full disc or rectangle"),
             ("%ADD10R,1X1*%%ADD10R,2X2*%D10*X0Y0D03*", "defined twice"),
             ("%ADD10R,1X1*%D10*X0Y0D03*X5000*", "without an operation code"),
             ("%TF.Part,a*%%TF.Part,b*%", "set twice"),

@@ -163,7 +163,7 @@ class TestReachedCopper:
             draft.pour(4, "GND", (15, 1, 25, 19))
             part = board_of(draft.data(), ["J1.1", "J2.1"])
             assert [copper.layer for copper in part.coppers] == layers
-            said = [note for note in part.notes if '"GND on L4" (180 mm2)' in note]
+            said = [note for note in part.notes if '"GND on L4" (180 mm²)' in note]
             assert len(said) == (layers == ["L2"])
 
     def test_every_terminal_lies_on_its_copper_and_keeps_off_the_others(self, demo):

@@ -51,6 +51,7 @@ from returnflow_geometry.fabrication.copper.touching import LEAST_AREA
 from returnflow_geometry.keys.quantities import MAX_STEPS
 from returnflow_geometry.keys.reading import Book, Spot, read_text
 from returnflow_geometry.model.board import Board, Layer, Shape, Terminal
+from returnflow_geometry.model.numbers import square_millimetres
 from returnflow_geometry.model.overlay import intersection
 from returnflow_geometry.model.wording import brief, label, listed
 
@@ -272,7 +273,7 @@ def _shorts(contacts: _Contacts, data: BoardData, connectivity: Connectivity) ->
     advice = "name in copper = [...] all that it is meant to join, or shorten it"
     return [
         f"{label('bridge', name)}: lies on "
-        + " and ".join(f"{listed([net])} ({area * UM:.3g} mm2)" for net, area in nets.items())
+        + " and ".join(f"{listed([net])} ({square_millimetres(area)})" for net, area in nets.items())
         + f"; {rule}; {advice}"
         for name, nets in found.items()
     ]

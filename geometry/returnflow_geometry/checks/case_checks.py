@@ -21,7 +21,7 @@ from returnflow_geometry.checks.joins import Network, loop_ends
 from returnflow_geometry.checks.sheets import LEAST_AREA, Sheet
 from returnflow_geometry.keys.outgoing import route_assumptions, route_mistakes
 from returnflow_geometry.model.board import Case
-from returnflow_geometry.model.numbers import MM, mm, place
+from returnflow_geometry.model.numbers import MM, mm, place, square_millimetres
 from returnflow_geometry.model.overlay import intersection, shapes_of
 from returnflow_geometry.model.wording import label, listed
 
@@ -112,7 +112,7 @@ def _check_overlaps(layer: str, sheets: Sequence[Sheet], findings: Findings) -> 
         common = intersection(shapes[i], shapes[j])
         names = listed([sheets[k].copper.name for k in (i, j)])
         if common.area > LEAST_AREA:
-            what = f"overlap by {common.area * MM**2:.3g} mm2 at {at(common)}"
+            what = f"overlap by {square_millimetres(common.area)} at {at(common)}"
         else:
             line = shapely.shortest_line(shapes[i], shapes[j])
             gap = f"are only {MM * line.length:.3g} mm apart" if common.is_empty else "touch"
@@ -147,8 +147,8 @@ def _check_strays(sheets: Sequence[Sheet], findings: Findings) -> None:
             names = [listed([sheets[number].copper.name]) for number in (own, k)]
             findings.wrong(
                 label("terminal", terminal.name),
-                f"at {place(*terminal.centre)} on copper {names[0]} overlaps copper {names[1]} by {area * MM**2:.3g} "
-                "mm2",
+                f"at {place(*terminal.centre)} on copper {names[0]} overlaps copper {names[1]} by "
+                f"{square_millimetres(area)}",
                 "a terminal touches one copper only",
                 "shrink it, or give each copper a terminal of its own and join them by a [[link]]",
             )
@@ -186,7 +186,7 @@ def _note_pieces(sheet: Sheet, findings: Findings) -> None:
             )
     floating = sorted(sheet.connection.floating(), key=lambda piece: -piece.area)
     findings.assumptions.extend(
-        f"Copper {name}: a piece of {piece.area * MM**2:.4g} mm2 at {at(piece)} has no terminal and carries no net "
+        f"Copper {name}: a piece of {square_millimetres(piece.area)} at {at(piece)} has no terminal and carries no net "
         "current."
         for piece in floating[:MAX_PIECES]
     )

@@ -12,7 +12,7 @@ from shapely import LineString, STRtree
 from returnflow_geometry.checks.connection import as_array
 from returnflow_geometry.checks.sheets import LEAST_AREA, LEAST_CONTACT, Sheet, parts
 from returnflow_geometry.model.board import GRID, Case, Cutout, Region, Shape
-from returnflow_geometry.model.numbers import MM, mm, place
+from returnflow_geometry.model.numbers import MM, mm, place, square_millimetres
 from returnflow_geometry.model.overlay import difference, intersection, union_all
 from returnflow_geometry.model.wording import label, listed
 
@@ -170,7 +170,7 @@ def _check_spacing(sheet: Sheet, findings: Findings) -> None:
         gap = shapely.distance(shapes[i], shapes[j])
         overlap = intersection(shapes[i], shapes[j]).area
         if overlap > LEAST_AREA:
-            what = f"overlap by {overlap * MM**2:.3g} mm2"
+            what = f"overlap by {square_millimetres(overlap)}"
         else:
             what = "touch" if gap <= GRID else f"are only {MM * gap:.3g} mm apart"
         findings.wrong(

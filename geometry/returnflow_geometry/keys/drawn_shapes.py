@@ -15,7 +15,7 @@ from shapely import LineString, MultiPolygon, Polygon
 from returnflow_geometry.keys.reading import Fields, Key, Spot, as_number, note_unknown_key, number, read_table
 from returnflow_geometry.model import shapes
 from returnflow_geometry.model.board import Shape
-from returnflow_geometry.model.numbers import MM, mm, place
+from returnflow_geometry.model.numbers import MM, mm, place, square_millimetres
 from returnflow_geometry.model.overlay import difference, union_all
 from returnflow_geometry.model.wording import brief, show
 
@@ -185,7 +185,7 @@ def _build_polygon(spot: Spot, values: Mapping[str, Any]) -> Polygon | None:
         )
         return None
     if not _is_wide(shape):
-        inner.wrong(f"has an area of {shape.area * MM**2:.3g} mm2 only", rule, "correct the points")
+        inner.wrong(f"has an area of {square_millimetres(shape.area)} only", rule, "correct the points")
         return None
     return shape
 

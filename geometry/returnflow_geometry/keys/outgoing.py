@@ -14,7 +14,7 @@ from shapely import LineString
 from returnflow_geometry.keys.drawn_shapes import Point, distinct, read_points
 from returnflow_geometry.keys.reading import Spot
 from returnflow_geometry.model.board import GRID, Board, Case, Loop, Outgoing, Shape, Terminal
-from returnflow_geometry.model.numbers import MM, mm, place
+from returnflow_geometry.model.numbers import MM, mm, place, square_millimetres
 from returnflow_geometry.model.overlay import difference, intersection, union_all
 from returnflow_geometry.model.wording import label, listed
 
@@ -199,7 +199,7 @@ def _short_mistakes(
         if not common.area > LEAST_AREA:
             continue
         point = common.representative_point()
-        over = f"over {common.area * MM**2:.3g} mm2, such as at {place(point.x, point.y)},"
+        over = f"over {square_millimetres(common.area)}, such as at {place(point.x, point.y)},"
         if copper.name in {terminal.copper for terminal in ends}:
             yield (
                 f"{where}: route.layer",

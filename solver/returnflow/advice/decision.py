@@ -100,7 +100,7 @@ def _no_better(vain: list[Option]) -> tuple[str, ...]:
     if not vain:
         return ()
     listed = ", ".join(f"{option.title} ({engineering(option.noise or 0.0, 'V')})" for option in vain)
-    return (f"Solved as well, and hardly better than as drawn or worse: {listed}.",)
+    return (f"Also solved, but hardly better than as drawn, or worse: {listed}.",)
 
 
 def choose(options: tuple[Option, ...]) -> Option | None:

@@ -128,7 +128,7 @@ def _own_return(loop: Loop, case: Case, also: str) -> dict[str, Trial]:
     )
     changes = [change]
     if loop.route is None:
-        changes.append(f"The signal's own trace is not in the case: taken straight, {1e3 * RETURN_WIDTH:g} mm wide.")
+        changes.append(f"The signal's own trace is not in the case: assumed straight, {1e3 * RETURN_WIDTH:g} mm wide.")
     if others:
         quoted = joined([named(name) for name in others])
         changes.append(f"The return of {quoted} enters at the lifted {lifted} and flows in the new return as well.")

@@ -180,7 +180,7 @@ def run(
             open_to = {item.loop: options_for(case.loop(item.loop), base, known) for item in base.sensitive}
             more = wanted(base, open_to, kind)
             if more:
-                say(f"to prove what is recommended: {', '.join(more)}")
+                say(f"solving to verify the recommendation: {', '.join(more)}")
                 solved: dict[str, Result | Exception] = solve_each(
                     {name: trial.case for name, trial in more.items()}, evaluate, options, say, jobs, each=each
                 )

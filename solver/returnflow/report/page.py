@@ -67,7 +67,7 @@ SPECTRAL = (
     "hold at the resistive limit (low frequency)."
 )
 
-BESIDE = "Its pictures stand beside those of the others, above; a run of this variant alone draws all that it has."
+BESIDE = "Its pictures are above, beside those of the other variants; a run of this variant alone draws all of them."
 
 Block = Table | Picture | str | tuple[str, ...]  # a table, a picture, a paragraph, or a list
 

@@ -37,18 +37,18 @@ def radiation_table(result: Result, budget: Budget) -> Table | None:
     rest = len(budget.radiated) - len(shown)
     notes = [
         (
-            f"Upper estimate: both cables, {cables.length:g} m long each, in line as a thin dipole that the voltage "
-            f"drives, in resonance from half a wavelength on; {20 * math.log10(GROUND):.0f} dB for what the ground "
-            "reflects. For judging layouts: it predicts no test result."
+            f"Upper estimate: both cables, each {cables.length:g} m long, in line as a thin dipole driven by this "
+            f"voltage, in resonance from half a wavelength up; {20 * math.log10(GROUND):.0f} dB added for the ground "
+            "reflection. For comparing layouts: it does not predict a test result."
         ),
-        f"{cables.limit} ({limit.source}): given at {limit.distance:g} m, taken in inverse proportion to the distance.",
+        f"{cables.limit} ({limit.source}): given at {limit.distance:g} m, scaled with the inverse of the distance.",
     ]
     if rest:
         notes.insert(0, f"{rest} more frequencies lie further from the limit.")
     if not shown:
         notes.insert(0, "No noisy current has a line in this band.")
     return Table(
-        title=f"What {named(budget.loop)} radiates at {cables.distance:g} m, in dBµV/m",
+        title=f"Field radiated by {named(budget.loop)} at {cables.distance:g} m, in dBµV/m",
         head=("frequency", "between the cables", "free space", "with ground", cables.limit, "margin"),
         rows=[
             [

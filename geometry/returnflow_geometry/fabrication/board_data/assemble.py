@@ -42,7 +42,7 @@ from returnflow_geometry.fabrication.texts.jobfile import looks_like_job, read_j
 from returnflow_geometry.fabrication.texts.netlist import looks_like_netlist, read_netlist
 from returnflow_geometry.fabrication.texts.parts_list import PartsList, looks_like_parts, read_parts
 from returnflow_geometry.model.board import GRID, Shape
-from returnflow_geometry.model.numbers import percent
+from returnflow_geometry.model.numbers import percent, square_millimetres
 from returnflow_geometry.model.overlay import difference, intersection, union_all
 from returnflow_geometry.model.wording import brief, listed
 
@@ -368,7 +368,7 @@ def _within_outline(data: BoardData, *, drawn_by_hand: bool = True) -> BoardData
                 nets[net] = inside
         outside += lost
         if lost > LEAST_OUTSIDE:
-            notes.append(f"{layer.name}: {lost * 1e6:.3g} mm2 of copper beyond the outline are cut off.")
+            notes.append(f"{layer.name}: {square_millimetres(lost)} of copper beyond the outline are cut off.")
         layers.append(replace(layer, nets=nets))
     if outside > MOST_OUTSIDE * every and not drawn_by_hand:
         file = next((file for file, what in data.used if what == "outline"), data.origin)

@@ -13,7 +13,7 @@ from returnflow_geometry.fabrication.copper.connectivity import PLATING, Connect
 from returnflow_geometry.fabrication.copper.merged import copper_name
 from returnflow_geometry.fabrication.copper.pins import Pin, entry_holes, find_pin, netlist_disagreements, pins_of
 from returnflow_geometry.fabrication.copper.stack import Thickness, layers_of
-from returnflow_geometry.model.numbers import MM, mm, percent, place
+from returnflow_geometry.model.numbers import mm, percent, place, square_millimetres
 from returnflow_geometry.model.wording import brief, count
 
 MAX_LISTED = 10
@@ -67,9 +67,9 @@ def describe(
         area = sum(island.shape.area for island in islands)
         below = "" if layer.below is None else f", {mm(layer.below)} mm to the next"
         lines.append(
-            f"  {layer.name}: {layer.thickness * 1e6:g} um copper{below}; {area * MM**2:.4g} mm2 in "
-            f"{len(islands)} islands, {len({island.net for island in islands if island.net})} nets, "
-            f"{holes} plated holes" + _nameless(sum(not island.net for island in islands), layer.name)
+            f"  {layer.name}: {layer.thickness * 1e6:g} um copper{below}; {square_millimetres(area)} in "
+            f"{count(len(islands), 'island')}, {count(len({island.net for island in islands if island.net}), 'net')}, "
+            f"{count(holes, 'plated hole')}" + _nameless(sum(not island.net for island in islands), layer.name)
         )
     lines += _section("Net ties", _capped([describe_tie(tie, data) for tie in connectivity.ties], "ties"))
     lines += _section("Floating pours", _floating(data, connectivity))
@@ -112,12 +112,9 @@ def _outline(data: BoardData) -> str:
     if data.outline is None:
         return "no outline in the files"
     x0, y0, x1, y1 = data.outline.bounds
-    joined = ""
-    if data.joining is not None:
-        joined = f", ends of lines joined within {data.joining * 1e6:g} um"
-    return (
-        f"outline of {mm(x1 - x0)} x {mm(y1 - y0)} mm from {place(x0, y0)}, {data.outline.area * MM**2:.5g} mm2{joined}"
-    )
+    joined = "" if data.joining is None else f", ends of lines joined within {data.joining * 1e6:g} um"
+    area = square_millimetres(data.outline.area)
+    return f"outline of {mm(x1 - x0)} x {mm(y1 - y0)} mm from {place(x0, y0)}, {area}{joined}"
 
 
 def _floating(data: BoardData, connectivity: Connectivity) -> list[str]:
@@ -136,7 +133,7 @@ def _floating(data: BoardData, connectivity: Connectivity) -> list[str]:
         net = f'of net "{brief(island.net)}"' if island.net else "without a net"
         point = island.shape.representative_point()
         lines.append(
-            f"{data.layers[island.layer].name}: {island.shape.area * MM**2:.4g} mm2 {net} at "
+            f"{data.layers[island.layer].name}: {square_millimetres(island.shape.area)} {net} at "
             f"{place(point.x, point.y)}, no pad and no plated hole"
         )
     return _capped(lines, "pours")

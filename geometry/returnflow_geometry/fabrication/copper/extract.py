@@ -14,7 +14,7 @@ from returnflow_geometry.fabrication.copper.merged import SIMPLIFY, Sheets, buil
 from returnflow_geometry.fabrication.copper.pins import Pin, PinContact, find_pin, pins_of
 from returnflow_geometry.fabrication.copper.stack import Thickness, layers_of
 from returnflow_geometry.model.board import Copper, Layer, Link, Shape, Terminal
-from returnflow_geometry.model.numbers import MM, mm
+from returnflow_geometry.model.numbers import mm, square_millimetres
 from returnflow_geometry.model.wording import brief, listed
 
 TEMPERATURE = 25.0  # degree Celsius
@@ -173,7 +173,8 @@ def _left_out(data: BoardData, connectivity: Connectivity, use: Use) -> list[str
             area[name] = area.get(name, 0.0) + island.shape.area
     if not area:
         return []
-    named = [f'"{brief(name)}" ({area[name] * MM**2:.4g} mm2)' for name in sorted(area, key=lambda name: -area[name])]
+    largest = sorted(area, key=lambda name: -area[name])
+    named = [f'"{brief(name)}" ({square_millimetres(area[name])})' for name in largest]
     more = f" and {len(named) - MAX_LISTED} more" if len(named) > MAX_LISTED else ""
     what = "Copper connected by a single contact carries no current at 0 Hz and is left out"
     return [f"{what}: {', '.join(named[:MAX_LISTED])}{more}."]

@@ -15,7 +15,7 @@ from returnflow_geometry.fabrication.copper.connectivity import Connectivity
 from returnflow_geometry.fabrication.copper.merged import copper_name
 from returnflow_geometry.fabrication.copper.touching import LEAST_AREA
 from returnflow_geometry.model.board import Copper, Cutout
-from returnflow_geometry.model.numbers import MM, mm, place
+from returnflow_geometry.model.numbers import mm, place, square_millimetres
 from returnflow_geometry.model.overlay import difference, intersection, union_all
 from returnflow_geometry.model.wording import brief, listed
 
@@ -54,7 +54,7 @@ def with_slots(
             x0, y0, x1, y1 = opening.bounds
             notes.append(
                 f"Opening {listed([name])} at {place(*np.round((point.x, point.y), 6))}, {mm(round(x1 - x0, 6))} x "
-                f"{mm(round(y1 - y0, 6))} mm over all, {opening.area * MM**2:.3g} mm2."
+                f"{mm(round(y1 - y0, 6))} mm over all, {square_millimetres(opening.area)}."
             )
         if found:
             shape = union_all([shape, *found])

@@ -16,6 +16,7 @@ from returnflow_geometry.fabrication.gerber.extended import extended
 from returnflow_geometry.fabrication.gerber.placed_shapes import Item
 from returnflow_geometry.fabrication.gerber.state import State, Tag
 from returnflow_geometry.fabrication.gerber.tokens import line_of, words
+from returnflow_geometry.model.numbers import square_millimetres
 
 LOOK = 65_536  # bytes looked at to tell the format
 FARTHEST = 100.0  # m
@@ -133,7 +134,7 @@ def _artwork(state: State, file: str, budget: Budget) -> Artwork:
     for kept, lost, area in overlaps:
         if area > SLIVER:
             state.note(
-                f"Nets {quoted(names[kept])} and {quoted(names[lost])} overlap by {area * 1e6:.6g} mm2; "
+                f"Nets {quoted(names[kept])} and {quoted(names[lost])} overlap by {square_millimetres(area)}; "
                 f"it was given to {quoted(names[kept])}."
             )
     ties = tuple(tag.nets for tag in tags if len(tag.nets) > 1)
