@@ -34,7 +34,7 @@ def judged(case, decision, study):
                 replace(it, current=it.current / less) if f'"{it.name}"' in chosen.title else it for it in case.loops
             ),
         )
-    return rf.run(replace(board, accuracy=0.01), only=[AS_DRAWN], jobs=1)[AS_DRAWN].sensitive[0].verdict
+    return rf.run(replace(board, accuracy=0.02), only=[AS_DRAWN], jobs=1)[AS_DRAWN].sensitive[0].verdict
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.title)
@@ -44,7 +44,7 @@ def test_what_is_said_to_keep_the_limit_keeps_it(case):
     verdict = judged(case, decision, study)
     assert verdict in (None, "kept"), (decision.chosen.title, verdict)
     if study[AS_DRAWN].sensitive[0].verdict == "kept":
-        finer = rf.run(replace(case, accuracy=0.01), only=[AS_DRAWN], jobs=1)[AS_DRAWN].sensitive[0]
+        finer = rf.run(replace(case, accuracy=0.02), only=[AS_DRAWN], jobs=1)[AS_DRAWN].sensitive[0]
         assert finer.verdict == "kept"
 
 

@@ -49,6 +49,7 @@ band_Hz = [0, 2e6]
 
 [solve]
 frequencies_Hz = [0, 1e3, 1e5, 1e7]
+accuracy = 0.05
 """
 
 
