@@ -384,3 +384,55 @@ class TestGaps:
         assert crossed_gaps(rf.parse_case(text), "plane") == [("slot",)]
         bridged = rf.parse_case(text + bridge(45, 15, 55, 25))
         assert crossed_gaps(bridged, "plane") == [()]
+
+
+class TestWays:
+    """Routes that go a long way round, and routes that change the copper they refer to."""
+
+    @staticmethod
+    def route(*path):
+        return noisy("B", "A", [list(point) for point in path], current=FAST)
+
+    def test_a_route_that_goes_round_is_found_with_what_the_detour_drops(self):
+        # 60 mm apart, 108 mm long: a part of the loop's inductance in proportion to length.
+        parts = (ENDS, self.route((20, 20), (20, 32), (50, 32), (50, 8), (80, 8), (80, 20)))
+        (finding,) = found("detour", *parts)
+        (facts,) = result(*parts).spectral.facts
+        assert finding.value == pytest.approx(facts.high_inductance * (1 - 60 / 108), rel=1e-9)
+        assert finding.severity == pytest.approx(2 * math.pi * 1e6 * finding.value * 0.5 / 1e-3, rel=1e-9)
+        assert "108 mm long, its ends are 60 mm apart" in finding.sentence
+
+    def test_a_route_hardly_longer_than_need_be_is_none(self):
+        assert found("detour", ENDS, self.route((20, 20), (50, 25), (80, 20))) == []
+
+    TWO = PLANE + '[[copper]]\nname = "other"\nlayer = "Q"\n'
+    LAYERS = HEAD.replace("[0, 0, 100, 40]", "[0, 0, 30, 8]").replace(
+        '{ name = "P", copper_um = 35 }]',
+        '{ name = "P", copper_um = 35, below_mm = 1 }, { name = "Q", copper_um = 35, below_mm = 0.2 }, '
+        '{ name = "W", copper_um = 35 }]',
+    )
+
+    def changing(self, via_x):
+        """From above one plane to below another one at x = 15, with a via between both planes at `via_x`."""
+        via = pad("V.a", via_x, 4) + pad("V.b", via_x, 4, "other")
+        via += '[[link]]\nname = "V"\nbetween = ["V.a", "V.b"]\nresistance_ohm = 5e-4\n'
+        legs = (
+            '[{ layer = "T", path = [[3, 4], [15, 4]], width_mm = 0.3 }, '
+            '{ layer = "W", path = [[15, 4], [27, 4]], width_mm = 0.3 }]'
+        )
+        loop = f'[[loop]]\nname = "motor"\nrole = "noisy"\ninject = "B"\nreturn = "A"\n{FAST}\nroute = {legs}\n'
+        ends = pad("A", 3, 4) + pad("B", 27, 4, "other")
+        text = self.LAYERS + self.TWO + ends + via + loop + "[solve]\naccuracy = 0.1\n"
+        return [finding for finding in review(study(text, AS_DRAWN)[AS_DRAWN]) if finding.kind == "change"]
+
+    def test_a_change_of_plane_far_from_a_link_is_found_with_its_way_back(self):
+        (finding,) = self.changing(5)
+        assert finding.things == ("motor", "plane", "other")
+        assert '"V", is 10 mm away' in finding.sentence
+        assert "at (15, 4) mm" in finding.sentence
+        # Part of it goes there and back to the via, the rest across between the planes.
+        assert finding.value > 30e-3
+        assert finding.severity == pytest.approx(finding.value / 24e-3 - 1)
+
+    def test_none_where_a_link_stands_by(self):
+        assert self.changing(12) == []

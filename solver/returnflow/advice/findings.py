@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-FindingKind = Literal["crossing", "edge", "connectors", "between"]
+FindingKind = Literal["crossing", "edge", "detour", "change", "connectors", "between"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -18,9 +18,9 @@ class Finding:
 
     Attributes
     ----------
-    kind : "crossing", "edge", "connectors" or "between"
-        A route crosses a gap (or leaves its copper); runs near a copper edge; a gap lies between two cable
-        connectors; a noisy loop does.
+    kind : "crossing", "edge", "detour", "change", "connectors" or "between"
+        A route crosses a gap (or leaves its copper); runs near a copper edge; is much longer than its ends are apart;
+        changes the copper it refers to; a gap lies between two cable connectors; a noisy loop does.
     things : tuple of str
         Names: the loop first, then what it meets.
     sentence : str
