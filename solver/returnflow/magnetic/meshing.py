@@ -16,6 +16,7 @@ from returnflow.magnetic.equations import Stack
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
 from returnflow.magnetic.routes import Faced, elevations, faced, routes_of
 from returnflow.magnetic.traces import Route
+from returnflow.resistive import expected
 from returnflow.resistive.conductors import Conductors, StackMesher, copper_numbers
 from returnflow.resistive.foil import sheet_resistance
 from returnflow.resistive.linear import NumericalError, Progress
@@ -39,7 +40,6 @@ COARSEST = 2.5  # where less accuracy is asked for: edges of such a factor, stil
 COARSER = 2.0  # edges of the mesh that tells what the mesh leaves uncertain, over those of the mesh itself
 STEEPEST = 0.5  # growth of triangles
 MOST_TRIANGLES = 300_000
-TRIANGLE_BYTES = 33e3  # bytes a triangle of a magnetic mesh takes, roughly, measured with six loops
 ACROSS = 4.0  # triangles across a narrow copper
 NARROW = 10.0  # heights; the edges of a wider copper are far apart against what happens under them
 
@@ -144,15 +144,18 @@ def system_of(
 
     used = {*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()}
     mesh, inside = told_apart(StackMesher(opened(conductors, used, over)).graded(size), conductors.counts[0])
-    if len(mesh.triangles) > MOST_TRIANGLES:
+    count = len(mesh.triangles)
+    if count > MOST_TRIANGLES:
         message = (
-            f"The magnetic mesh takes {len(mesh.triangles)} triangles, and {MOST_TRIANGLES} are allowed (some "
-            f"{TRIANGLE_BYTES * MOST_TRIANGLES / 1e9:.0f} GB): leave out routes, small cutouts or coppers that no loop "
-            "of interest needs, set a larger `accuracy`, or ask for frequencies_Hz = [0]."
+            f"The magnetic mesh takes {count} triangles, and {MOST_TRIANGLES} are allowed: leave out routes, "
+            "small cutouts or coppers that no loop of interest needs, set a larger `accuracy`, or ask for "
+            "frequencies_Hz = [0]."
         )
         raise NumericalError(message)
     if progress:
-        progress(f"magnetic mesh{' to compare with' if coarser > 1 else ''}: {len(mesh.triangles)} triangles")
+        progress(f"magnetic mesh{' to compare with' if coarser > 1 else ''}: {count} triangles")
+        if ahead := expected.said(count, *expected.magnetic(count, len(conductors.names))):
+            progress(ahead)
     copper = copper_numbers(mesh)
     level, (thickness, foil) = conductors.levels[0], conductors.foils
     first = [int(np.flatnonzero(level == n)[0]) for n in range(int(level.max()) + 1)]

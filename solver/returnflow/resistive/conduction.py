@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import bmat, csc_array, csr_array, diags_array, vstack
 
+from returnflow.resistive import expected
 from returnflow.resistive.conductors import Conductors, StackMesher
 from returnflow.resistive.linear import Backend, NumericalError, Progress, factorize_each
 from returnflow.resistive.links import NONE, Links
@@ -388,6 +389,9 @@ def solve(
                 "out coppers, contacts or details that no loop of interest needs."
             )
             raise NumericalError(message)
+        if ahead := expected.said(len(mesh.triangles), *expected.resistive(len(mesh.triangles), len(loops)),
+                                  options.accuracy):  # fmt: skip
+            say(ahead)
         result = solve_on(mesh, len(whole.terminals), loops, whole.reference, options, whole.weight(mesh), whole.links)
         for part, seconds in result.seconds.items():
             clock.seconds[part] = clock.seconds.get(part, 0.0) + seconds
