@@ -144,7 +144,7 @@ def test_what_the_files_do_not_say_of_layers_is_said_beside_them(folder, tmp_pat
 def test_a_layer_that_is_half_said(folder, tmp_path, said):
     status, out, err = call("import", folder / "fab", "-o", tmp_path / "case.toml", "--layer", said)
     assert (status, out) == (BAD_INPUT, "")
-    assert err.startswith(f"error: --layer {said}: names no file or no layer")
+    assert err.startswith(f"error: --layer {said}: lacks a file or a layer")
     assert not list(tmp_path.iterdir())
 
 
