@@ -13,8 +13,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 import returnflow as rf
 from reporting import layered
 from returnflow.answers.result import Result
-from returnflow.pictures import album, over_frequency
+from returnflow.pictures import album, fields, over_frequency
+from returnflow.pictures.frame import Frame
 from returnflow.pictures.lettering import house_style
+from returnflow.pictures.maps import Maps
+from returnflow_geometry.model.numbers import engineering
 
 CASE = """
 format = 1
@@ -136,6 +139,15 @@ def test_transfer_chart_has_a_curve_for_every_noisy_loop():
         chart = over_frequency.transfer_chart(it, it.spectral, it.sensitive[0])
     f, size = lines_of(chart, 0)["driver & <co>"]
     assert size[40] == pytest.approx(abs(it.impedance(float(f[40]))[1, 0]))
+
+
+def test_a_placement_map_says_where_resistance_is_not_all():
+    it = result()
+    with house_style():
+        frame = fields.placement_frame(Maps(it, Frame(it, "", "", bar=True).window), it.sensitive[0])
+    said = " ".join(text.get_text() for text in frame.figure.texts)
+    noise = engineering(it.sensitive[0].noise, "V")
+    assert f"by resistance alone; at the frequencies of the currents it is {noise} as drawn" in said
 
 
 def test_film_strip_has_every_frequency_on_one_scale():

@@ -206,12 +206,17 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
     legend: list[tuple[Line2D, str]] = []
     if noisy:
         limit = engineering(victim.limit, "V")
+        volts, more = math.hypot(*(row[j] * I for j, I in counted)), ""
+        if result.spectral is not None and abs(victim.noise - volts) > 0.05 * victim.noise:
+            more = (
+                f" by resistance alone; at its own frequencies the noise is {engineering(victim.noise, 'V')} as drawn"
+            )
         inside = "All the copper connected to it lies" if everywhere else f"{square_millimetres(placement.area)} lie"
         text = (
             f"noise relative to {loop.return_}, rms sum of {len(counted)} noisy loop{'s' * (len(counted) > 1)} · "
-            f"{engineering(math.hypot(*(row[j] * I for j, I in counted)), 'V')} rms at {loop.inject} as drawn · "
+            f"{engineering(volts, 'V')} rms at {loop.inject} as drawn · "
             "resistive limit\n"
-            f"{inside} within the limit of {limit}."
+            f"{inside} within the limit of {limit}{more}."
         )
         if float(np.nanmax(placement.worst)) > victim.limit:
             legend.append((_line((0, (4, 2))), f"{limit}, worst case (all in phase)"))
