@@ -208,9 +208,8 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
         limit = engineering(victim.limit, "V")
         volts, more = math.hypot(*(row[j] * I for j, I in counted)), ""
         if result.spectral is not None and abs(victim.noise - volts) > 0.05 * victim.noise:
-            more = (
-                f" by resistance alone; at its own frequencies the noise is {engineering(victim.noise, 'V')} as drawn"
-            )
+            noise = engineering(victim.noise, "V")
+            more = f" by resistance alone; at the frequencies of the currents it is {noise} as drawn"
         inside = "All the copper connected to it lies" if everywhere else f"{square_millimetres(placement.area)} lie"
         text = (
             f"noise relative to {loop.return_}, rms sum of {len(counted)} noisy loop{'s' * (len(counted) > 1)} · "
