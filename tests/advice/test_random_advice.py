@@ -27,7 +27,7 @@ def judged(case, decision, study):
             case, loops=tuple(it if it.name != "weak" else replace(it, rejection=((1.0, dB),)) for it in case.loops)
         )
     else:
-        less = float(chosen.title.rsplit("1/", 1)[1])
+        less = 10 ** (float(chosen.title.rsplit(" by ", 1)[1].removesuffix(" dB")) / 20)
         board = replace(
             case,
             loops=tuple(

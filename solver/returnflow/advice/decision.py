@@ -134,7 +134,7 @@ def _recommendation(
     if budget.verdict == "kept":
         sentences = [f"Share the plane: {margin(budget)} as drawn."]
         return [*sentences, *_cables(base, options, None)]
-    if budget.verdict == "unknown":
+    if budget.unrouted and chosen is None:
         first = f"Draw the route of {_quoted(budget.unrouted)} first: where it runs decides what couples."
         return [first, *_cables(base, options, None)]
     if chosen is None:

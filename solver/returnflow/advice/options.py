@@ -8,8 +8,10 @@ from dataclasses import replace
 from returnflow.advice.from_drawing import dedicated, differential, move, quieter
 from returnflow.advice.from_variants import from_variant
 from returnflow.advice.option import Option, OptionKind, budget_of
+from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
 from returnflow_geometry.model.board import Case, Loop
+from returnflow_geometry.model.wording import joined, named
 
 
 def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tuple[Option, ...]:
@@ -28,18 +30,27 @@ def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tup
     budget = budget_of(base, loop)
     plain = [
         *move(loop, budget, base),
-        *quieter(loop, budget, base),
+        *(_known(option, budget) for option in quieter(loop, budget, base)),
         *dedicated(loop, budget, base),
-        *differential(loop, budget),
+        *(_known(option, budget) for option in differential(loop, budget)),
     ]
     found = []
     for name, result in variants.items():
         kind = what_changes(loop, base.case, result.case)
         if kind is not None and loop.name in result.loop_names:
-            found.append(from_variant(kind, name, loop, base, result))
+            found.append(_known(from_variant(kind, name, loop, base, result), budget_of(result, loop)))
     asked = {variant.name for variant in base.case.variants}
     every = _joined(plain, found, [option for option in found if option.variant not in asked])
     return tuple(sorted(every, key=lambda option: (option.effort, option.variant is not None)))
+
+
+def _known(option: Option, budget: Budget) -> Option:
+    """The option, without a figure where a missing route leaves it open whether the limit would be kept."""
+    if not budget.unrouted or (option.variant is not None and budget.verdict == "exceeded"):
+        return option
+    routes = joined([named(name) for name in budget.unrouted])
+    reasons = (*option.reasons, f"What it leaves is not known until the route of {routes} is drawn.")
+    return replace(option, noise=None, low=None, high=None, reasons=reasons)
 
 
 def _joined(plain: Sequence[Option], solved: Sequence[Option], drawn: Sequence[Option]) -> list[Option]:
