@@ -420,7 +420,7 @@ class TestHoles:
         slot = '<Set><SlotCavity platingStatus="NONPLATED"><RectCenter width="4" height="3"/></SlotCavity></Set>'
         data = read(board(on("drill", slot)))
         assert data.holes == ()
-        assert any("1 times: cavities that are no slots" in note for note in data.notes)
+        assert any("1 times: cavities that are not slots" in note for note in data.notes)
 
     @pytest.mark.parametrize("angle", [0, 30, 77])
     def test_stadiums_are_known_at_every_angle(self, angle):
