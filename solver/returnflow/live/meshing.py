@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse import csc_array
 from scipy.sparse.linalg import splu
-from shapely import Polygon
+from shapely import MultiPolygon, Polygon
 
 from returnflow.live.parts import Port, Sheet
 from returnflow.live.sheet import NANO, Unknowns
@@ -18,6 +18,7 @@ from returnflow.resistive.topology import Topology
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, MeshError, Plane, starting_size
 from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.model.board import Shape
+from returnflow_geometry.model.shapes import circle
 from returnflow_geometry.model.wording import label
 
 Floats = NDArray[np.float64]
@@ -26,7 +27,27 @@ Ints = NDArray[np.int64]
 LARGEST = 20  # largest triangles per diagonal of a copper
 BORDER = 70  # edges of the border per diagonal: a contact is as exact as it is far from the border in such edges
 ROUND = 0.97  # 4 pi area over the square of the perimeter: from here on a contact is a disc
+SMALL = 0.01  # of the diagonal: smaller round holes have few corners
+CORNERS = 9
 WIDE = 0.02  # of the diagonal: a wider disc is meshed and stays, its first-order term is not enough
+
+
+def _plainer(copper: Shape, largest: float) -> Shape:
+    """The same with small round holes as polygons of few corners and equal area: what they do to a current stays."""
+    parts = []
+    for part in shapely.get_parts(copper):
+        holes = []
+        for ring in part.interiors:
+            hole = Polygon(ring)
+            radius = float(np.sqrt(hole.area / np.pi))
+            round_ = (
+                4 * np.pi * hole.area > 0.9 * hole.length**2 and radius < largest and len(ring.coords) > CORNERS + 1
+            )
+            x, y = hole.centroid.coords[0]
+            holes.append(circle(x, y, 2 * radius, corners=CORNERS) if round_ else hole)
+        outside = Polygon(part.exterior)
+        parts.append(shapely.difference(outside, shapely.union_all(holes)) if holes else outside)
+    return parts[0] if len(parts) == 1 else MultiPolygon(parts)
 
 
 def _discs(shape: Shape, copper: Shape, widest: float) -> list[tuple[float, float, float]]:
@@ -55,7 +76,13 @@ def mesh_copper(conductors: Conductors, number: int, fineness: float, sheets: li
         moving += [(terminal, disc) for disc in discs]
         if not discs:
             fixed.append((terminal, shape))
-    bare = Plane(plane.copper, [shape for _, shape in fixed], plane.regions, plane.sections, whole=True)
+    bare = Plane(
+        _plainer(plane.copper, SMALL * diagonal),
+        [shape for _, shape in fixed],
+        plane.regions,
+        plane.sections,
+        whole=True,
+    )
     mesher = Mesher(bare)
     coarse = mesher.coarse()
     size = starting_size(coarse, diagonal / LARGEST / fineness, corner=0.2)

@@ -29,10 +29,11 @@ function assembleRows(size, nodes, width, values) {
   return { size, start, cols: cols.slice(0, used), values: raw.slice(0, used) };
 }
 
-/** Matrix times vector. */
-function times({ size, start, cols, values }, x) {
-  const y = new Float64Array(size);
-  for (let i = 0; i < size; i++) {
+/** Matrix times vector, or only some rows of it, the others 0. */
+function times({ size, start, cols, values }, x, rows = null) {
+  const y = new Float64Array(size), count = rows ? rows.length : size;
+  for (let n = 0; n < count; n++) {
+    const i = rows ? rows[n] : n;
     let sum = 0;
     for (let p = start[i]; p < start[i + 1]; p++) sum += values[p] * x[cols[p]];
     y[i] = sum;

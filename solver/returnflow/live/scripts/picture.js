@@ -28,22 +28,30 @@ function topCurrent(boxes) {
 
 /** Visit the pixels of every triangle of a mesh row by row: begin(m) once a triangle, then row(m, j, first, last). */
 function scan(mesh, raster, begin, row) {
-  const { width, height, step, X0, Y0 } = raster, { x, y, triangles } = mesh;
+  const { width, height, step, X0, Y0 } = raster, { x, y, triangles } = mesh, tiny = 1e-9;
+  const px = new Float64Array(3), py = new Float64Array(3); // in pixels; no arrays a triangle, which would cost most
   for (let m = 0; m < mesh.count; m++) {
-    const a = triangles[3 * m], b = triangles[3 * m + 1], c = triangles[3 * m + 2];
-    const px = [x[a], x[b], x[c]].map((v) => (v - X0) / step), py = [y[a], y[b], y[c]].map((v) => (Y0 - v) / step);
-    const j0 = Math.max(0, Math.ceil(Math.min(...py) - 1e-9)), j1 = Math.min(height - 1, Math.floor(Math.max(...py) + 1e-9));
+    for (let k = 0; k < 3; k++) {
+      const i = triangles[3 * m + k];
+      px[k] = (x[i] - X0) / step;
+      py[k] = (Y0 - y[i]) / step;
+    }
+    const j0 = Math.max(0, Math.ceil(Math.min(py[0], py[1], py[2]) - tiny));
+    const j1 = Math.min(height - 1, Math.floor(Math.max(py[0], py[1], py[2]) + tiny));
+    if (j1 < j0 || Math.floor(Math.max(px[0], px[1], px[2]) + tiny) < Math.ceil(Math.min(px[0], px[1], px[2]) - tiny)) continue;
     let begun = false;
     for (let j = j0; j <= j1; j++) {
       let left = Infinity, right = -Infinity;
       for (let k = 0; k < 3; k++) {
-        const n = (k + 1) % 3, u = py[k], v = py[n];
+        const n = k === 2 ? 0 : k + 1, u = py[k], v = py[n];
         if ((u < j && v < j) || (u > j && v > j)) continue;
         const one = u === v ? px[k] : px[k] + ((j - u) / (v - u)) * (px[n] - px[k]), other = u === v ? px[n] : one;
-        left = Math.min(left, one, other);
-        right = Math.max(right, one, other);
+        if (one < left) left = one;
+        if (other < left) left = other;
+        if (one > right) right = one;
+        if (other > right) right = other;
       }
-      const i0 = Math.max(0, Math.ceil(left - 1e-9)), i1 = Math.min(width - 1, Math.floor(right + 1e-9));
+      const i0 = Math.max(0, Math.ceil(left - tiny)), i1 = Math.min(width - 1, Math.floor(right + tiny));
       if (i1 < i0) continue;
       if (!begun) { begin(m); begun = true; }
       row(m, j, i0, i1);
@@ -188,22 +196,8 @@ function turns(x, y) {
 
 /** Stream function and sheet current (mean of both sides) of a triangle as polynomials round its first corner. */
 function quadratic(sheet, m, stream, potential, poly, slope) {
-  const l = sheet.linear.subarray(6 * m, 6 * m + 6), n = sheet.nodes.subarray(6 * m, 6 * m + 6);
-  const expand = (f, into, from) => {
-    // f = f0 (1 - L1 - L2)(1 - 2 L1 - 2 L2) + ..., in L1 and L2 from the first corner.
-    const [f0, f1, f2, f01, f12, f20] = [0, 1, 2, 3, 4, 5].map((k) => f[n[k]]);
-    const p1 = -3 * f0 - f1 + 4 * f01, p2 = -3 * f0 - f2 + 4 * f20;
-    const p11 = 2 * f0 + 2 * f1 - 4 * f01, p22 = 2 * f0 + 2 * f2 - 4 * f20, p12 = 4 * f0 - 4 * f01 + 4 * f12 - 4 * f20;
-    const [ax, ay, bx, by] = [l[2], l[3], l[4], l[5]];
-    into[from] = f0;
-    into[from + 1] = p1 * ax + p2 * bx;
-    into[from + 2] = p1 * ay + p2 * by;
-    into[from + 3] = p11 * ax * ax + p22 * bx * bx + p12 * ax * bx;
-    into[from + 4] = 2 * p11 * ax * ay + 2 * p22 * bx * by + p12 * (ax * by + ay * bx);
-    into[from + 5] = p11 * ay * ay + p22 * by * by + p12 * ay * by;
-  };
-  expand(stream, poly, 0);
-  expand(potential, poly, 6);
+  expand(sheet, m, stream, poly, 0);
+  expand(sheet, m, potential, poly, 6);
   // K = (psi_y - phi_x, -psi_x - phi_y) / 2
   slope[0] = 0.5 * (poly[2] - poly[7]);
   slope[1] = 0.5 * (poly[4] - 2 * poly[9]);
@@ -211,6 +205,21 @@ function quadratic(sheet, m, stream, potential, poly, slope) {
   slope[3] = 0.5 * (-poly[1] - poly[8]);
   slope[4] = 0.5 * (-2 * poly[3] - poly[10]);
   slope[5] = 0.5 * (-poly[4] - 2 * poly[11]);
+}
+
+/** Second-order values on a triangle as a polynomial: 1, x, y, x², xy, y² from its first corner. */
+function expand({ linear, nodes }, m, f, into, at) {
+  const l = 6 * m, f0 = f[nodes[l]], f1 = f[nodes[l + 1]], f2 = f[nodes[l + 2]];
+  const f01 = f[nodes[l + 3]], f12 = f[nodes[l + 4]], f20 = f[nodes[l + 5]];
+  const p1 = -3 * f0 - f1 + 4 * f01, p2 = -3 * f0 - f2 + 4 * f20; // of the coordinates of the other two corners
+  const p11 = 2 * f0 + 2 * f1 - 4 * f01, p22 = 2 * f0 + 2 * f2 - 4 * f20, p12 = 4 * f0 - 4 * f01 + 4 * f12 - 4 * f20;
+  const ax = linear[l + 2], ay = linear[l + 3], bx = linear[l + 4], by = linear[l + 5];
+  into[at] = f0;
+  into[at + 1] = p1 * ax + p2 * bx;
+  into[at + 2] = p1 * ay + p2 * by;
+  into[at + 3] = p11 * ax * ax + p22 * bx * bx + p12 * ax * bx;
+  into[at + 4] = 2 * p11 * ax * ay + 2 * p22 * bx * by + p12 * (ax * by + ay * bx);
+  into[at + 5] = p11 * ay * ay + p22 * by * by + p12 * ay * by;
 }
 
 /** A bar of the colours with its ends and decades, drawn into a canvas of its own. */

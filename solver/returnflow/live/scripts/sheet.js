@@ -4,7 +4,10 @@
 
 const NANO = 1e-9, FAR = 6, TWO_PI = 2 * Math.PI;
 const GAUSS = [[-0.8611363115940526, 0.34785484513745385], [-0.33998104358485626, 0.6521451548625462],
-               [0.33998104358485626, 0.6521451548625462], [0.8611363115940526, 0.34785484513745385]];
+               [0.33998104358485626, 0.6521451548625462], [0.8611363115940526, 0.34785484513745385]].map(([node, weight]) => {
+  const s = 0.5 * (1 + node);
+  return { s, weight, shape: [(1 - s) * (1 - 2 * s), 4 * s * (1 - s), s * (2 * s - 1)] };
+});
 
 class Sheet {
   constructor(data) {
@@ -15,6 +18,13 @@ class Sheet {
     this.border = this.rings.flatMap((ring, r) =>
       Array.from(ring, (edge, n) => ({ nodes: this.edge(edge), port: this.runs[r][n], drain: edge === this.drain })));
     this.rim = [...new Set(this.border.filter((e) => e.port >= 0).flatMap((e) => e.nodes))];
+    // Where the equations leave something to the right: elsewhere matrix times solution is 0.
+    const support = new Set(this.border.flatMap((e) => e.nodes)), rims = new Set(this.rim);
+    for (let m = 0; m < this.count && rims.size; m++) {
+      const nodes = Array.from(this.nodes.subarray(6 * m, 6 * m + 6));
+      if (nodes.some((i) => rims.has(i))) for (const i of nodes) support.add(i);
+    }
+    this.support = Int32Array.from(support);
     this.numberUnknowns();
     this.drawn = [Float64Array.from(this.x), Float64Array.from(this.y)];
     this.least = Float64Array.from(this.areas, (area) => 0.08 * area);
@@ -213,17 +223,16 @@ class Sheet {
   moments(px, py) {
     const normal = new Float64Array(this.size), tangent = new Float64Array(this.size);
     const N = [0, 0, 0], T = [0, 0, 0];
-    for (const { nodes } of this.border) {
-      const [a, , b] = nodes;
+    for (let e = 0; e < this.border.length; e++) {
+      const { nodes } = this.border[e], a = nodes[0], b = nodes[2];
       const ux = this.x[b] - this.x[a], uy = this.y[b] - this.y[a], length = Math.hypot(ux, uy);
       const tx = ux / length, ty = uy / length, rx = this.x[a] - px, ry = this.y[a] - py;
       const x0 = rx * tx + ry * ty, h = rx * ty - ry * tx, middle = x0 + 0.5 * length;
       if (middle * middle + h * h > (FAR * length) ** 2) {
         N.fill(0);
         T.fill(0);
-        for (const [node, weight] of GAUSS) {
-          const s = 0.5 * (1 + node), x = x0 + s * length, scale = (0.5 * weight * length) / (x * x + h * h);
-          const shape = [(1 - s) * (1 - 2 * s), 4 * s * (1 - s), s * (2 * s - 1)];
+        for (let g = 0; g < GAUSS.length; g++) {
+          const { s, weight, shape } = GAUSS[g], x = x0 + s * length, scale = (0.5 * weight * length) / (x * x + h * h);
           for (let k = 0; k < 3; k++) { N[k] += scale * h * shape[k]; T[k] += scale * x * shape[k]; }
         }
       } else {
@@ -284,8 +293,14 @@ class Sheet {
     for (let i = 0; i < this.size; i++) load[i] = -tangent[i] - byLift[i];
     const free = solveWith(this.stream, load);
     for (let i = 0; i < this.size; i++) stream[i] += free[i];
-    return { port: { ...port }, normal, tangent, given, smooth, stream, byGiven,
-             bySmooth: times(this.matrix, smooth), byStream: times(this.matrix, stream) };
+    const bySmooth = times(this.matrix, smooth, this.support), byStream = times(this.matrix, stream, this.support);
+    const all = { normal, tangent, given, smooth, stream, byGiven, bySmooth, byStream };
+    const at = {}; // side by side in memory, as every other port is multiplied with it
+    for (const name in all) {
+      const from = all[name], to = (at[name] = new Float64Array(this.support.length));
+      for (let n = 0; n < to.length; n++) to[n] = from[this.support[n]];
+    }
+    return { port: { ...port }, given, smooth, stream, at };
   }
 
   /** Sheet current without the point source at a place in a triangle, mean of both sides, A/m per ampere. */
@@ -310,8 +325,9 @@ class Sheet {
 
 /** Resistance between two ports in squares, the mean of both sides, without the size of other contacts. */
 function mutual(i, j) {
-  let total = 0.5 * (-dot(j.normal, i.given) - dot(i.normal, j.given) - dot(i.given, j.byGiven) + dot(i.smooth, j.bySmooth)
-    + dot(i.tangent, j.stream) + dot(j.tangent, i.stream) + dot(i.stream, j.byStream));
+  const a = i.at, b = j.at;
+  let total = 0.5 * (-dot(b.normal, a.given) - dot(a.normal, b.given) - dot(a.given, b.byGiven) + dot(a.smooth, b.bySmooth)
+    + dot(a.tangent, b.stream) + dot(b.tangent, a.stream) + dot(a.stream, b.byStream));
   if (i.port.strength && j.port.strength) {
     const inside = ((i.port.radius > 0) + (j.port.radius > 0)) / 2;
     const distance = i === j ? i.port.radius : Math.hypot(i.port.x - j.port.x, i.port.y - j.port.y);
