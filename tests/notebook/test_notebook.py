@@ -42,6 +42,7 @@ class TestTables:
         assert repr(two.table()) == str(two.table())
         html = two.table()._repr_html_()
         assert "<table" in html
+        assert "<br><small>" in html
         assert "<b>&" not in html  # names are escaped
         assert two._repr_html_() == html
 

@@ -257,9 +257,9 @@ def _page(template: str, study: Study, **facts: object) -> str:
 
 
 def table_html(table: Table) -> str:
-    """One table by itself, as the report has it."""
+    """One table by itself, as the report has it, where no style of the report's stacks the lines of a cell."""
     macros: Any = templates().get_template("parts.html").module
-    return str(macros.table(table, MOST_COLUMNS))
+    return str(macros.table(table, MOST_COLUMNS)).replace("<small>", "<br><small>")
 
 
 @cache
