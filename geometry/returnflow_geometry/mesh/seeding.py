@@ -51,8 +51,10 @@ class SizeField:
     def __call__(self, where: Floats) -> Floats:
         """Edge length wanted at `where`, shape (k, 2) to (k,), metres."""
         count = min(3, len(self.points))
-        distance, index = self._tree.query(where, k=[*range(1, count + 1)])
-        sizes: Floats = np.min(self.sizes[index] + self.growth * distance, axis=1)
+        # Farther away no point matters. What is not found counts as infinitely large.
+        reach = (self.largest - float(self.sizes.min())) / self.growth * (1 + 1e-9)
+        distance, index = self._tree.query(where, k=[*range(1, count + 1)], distance_upper_bound=max(reach, 0.0))
+        sizes: Floats = np.min(np.append(self.sizes, np.inf)[index] + self.growth * distance, axis=1)
         sizes = np.minimum(sizes, self.largest)
         for other in self.others:
             sizes = np.minimum(sizes, other(where))

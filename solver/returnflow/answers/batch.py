@@ -62,8 +62,11 @@ def solve_each(
     groups: dict[Signature, dict[str, Case]] = {}
     for name, case in cases.items():
         groups.setdefault(signature(case, options), {})[name] = case
+    workers = min(len(groups), jobs or joblib.effective_n_jobs(-1))
+    if workers > 1:
+        # The longest first: gaps are solved with and without, and every copper counts.
+        groups = dict(sorted(groups.items(), key=lambda item: -_length(next(iter(item[1].values())))))
     work = [functools.partial(_answers, group, finish, options, compare_gaps, highest) for group in groups.values()]
-    workers = min(len(work), jobs or joblib.effective_n_jobs(-1))
     answers: dict[str, Answer | Exception] = {}
 
     def kept(found: dict[str, Answer | Exception]) -> None:
@@ -98,6 +101,10 @@ def solve_each(
                     if next(iter(group)) not in answers:
                         told(_alone(item, group))
     return {name: answers.get(name) or NumericalError(STOPPED) for name in cases}
+
+
+def _length(case: Case) -> int:
+    return len(case.board.coppers) + len(case.board.cutouts)
 
 
 def _alone(

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.answers.budget import Budget, decibels
-from returnflow.answers.frequency import inductance_doubt, traffic
+from returnflow.answers.frequency import traffic
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.broadband import Broadband
@@ -158,7 +158,7 @@ def _figures(result: Result) -> dict[_Key, tuple[Figure, float | None]]:
     halves = accuracy * shares
     inductances = np.zeros((len(result.case.loops),) * 2)
     if model is not None:
-        inductances = inductance_doubt(model)
+        inductances = model.inductance_doubt
         halves = halves + np.abs(shares - driven_shares(result, model.compared))
     for j, loop in enumerate(result.case.loops):
         for r, region in enumerate(result.case.regions):

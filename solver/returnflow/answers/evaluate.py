@@ -17,6 +17,7 @@ from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
 from returnflow.answers.missing import frequency_cautions, routeless
 from returnflow.answers.radiation import radiated_budget
+from returnflow.answers.rescale import Signature, signature
 from returnflow.answers.result import Placement, Result, Spectral
 from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.broadband import Broadband, BroadbandOptions
@@ -32,6 +33,8 @@ from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
+
+SOLIDS = 8  # boards without gaps whose inductances are kept
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,14 +107,38 @@ def solve_case(
         model = solve_broadband(case, conductors, loops, solution.squares, band, progress, facing)
         crossed = {(conductors.names[item.copper], name) for item in facing for name in item.gaps}
         if crossed and compare_gaps:
-            if progress:
-                progress("solving again without the gaps that routes cross")
             kept = tuple(cutout for cutout in case.board.cutouts if (cutout.copper, cutout.name) not in crossed)
-            bare = replace(case, board=replace(case.board, cutouts=kept), regions=(), sections=())
-            solid = solve_expelled(bare, Conductors.of(bare), loops, progress)
+            solid = _without_gaps(replace(case, board=replace(case.board, cutouts=kept)), loops, progress)
+        elif not crossed:
+            length = [frequency.mean_length(model, j, high=True) for j in range(len(loops))]
+            _keep(_plain(case), Expelled(inductance=model.high_inductance, length=np.array(length)))
     end = time.perf_counter()
     seconds = solution.seconds | {"frequencies": end - after, "total": end - begin}
     return Solved(conductors=conductors, solution=solution, model=model, solid=solid, facing=facing, seconds=seconds)
+
+
+_SOLID: dict[Signature, Expelled] = {}  # the last few boards without gaps that were solved in this process
+
+
+def _without_gaps(case: Case, loops: list[tuple[int, int]], progress: Progress | None) -> Expelled:
+    """High-frequency end of a board whose gaps are closed, from a variant that is that board, or solved."""
+    key = _plain(case)
+    if key not in _SOLID:
+        if progress:
+            progress("solving again without the gaps that routes cross")
+        case = replace(case, regions=(), sections=())
+        _keep(key, solve_expelled(case, Conductors.of(case), loops, progress))
+    return _SOLID[key]
+
+
+def _plain(case: Case) -> Signature:
+    return signature(replace(case, regions=(), sections=()), Options())
+
+
+def _keep(key: Signature, solid: Expelled) -> None:
+    _SOLID[key] = solid
+    while len(_SOLID) > SOLIDS:
+        del _SOLID[next(iter(_SOLID))]
 
 
 def evaluate(name: str, case: Case, solved: Solved) -> Result:

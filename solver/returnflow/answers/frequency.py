@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 from shapely import LineString
 
 from returnflow.answers import coupling
 from returnflow.answers.spectra import lines_of
-from returnflow.magnetic.broadband import Broadband, half_widths
+from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.meshing import Expelled
 from returnflow.magnetic.routes import Faced
 from returnflow.magnetic.traces import Route
@@ -23,9 +25,11 @@ from returnflow_geometry.model.board import Case
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-HIGH = 1e9  # Hz; the field is expelled
 TURNED = 0.5  # half of the return has left the resistive pattern
 FINAL_WIDTH = 1.1  # the ribbon is within 10 % of its final width
+# Middles of sixteen parts of a triangle, alike to it, by its corners.
+INSIDE = np.array([(a, b, 12 - a - b) for a in range(1, 11) for b in range(1, 12 - a)
+                   if a % 3 == b % 3 == (12 - a - b) % 3 != 0]) / 12  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,12 +101,12 @@ def loop_facts(
         high_length = mean_length(model, j, high=True)
         gap_inductance = gap_detour = None
         if solid is not None and gaps:
-            gap_inductance = high_inductance(model)[j, j] - solid.inductance[j, j]
+            gap_inductance = model.high_inductance[j, j] - solid.inductance[j, j]
             gap_detour = high_length - float(solid.length[j])
         facts.append(
             LoopFacts(
                 low_inductance=float(slow[j, j]),
-                high_inductance=float(high_inductance(model)[j, j]),
+                high_inductance=float(model.high_inductance[j, j]),
                 turning=turning_frequency(model, j),
                 ribbon=(
                     ribbon_frequency(model, route, j, among=among(model, conductors, item.copper))
@@ -122,19 +126,6 @@ def loop_facts(
 def high_pattern(model: Broadband) -> Floats:
     """Coefficients of the basis at infinite frequency, shape (r, loops): the field is expelled."""
     return -np.linalg.solve(model.induction, model.drive).astype(np.float64)
-
-
-def high_inductance(model: Broadband) -> Floats:
-    """Inductance matrix at infinite frequency in henry, shape (loops, loops)."""
-    matrix = model.system.inductance + model.drive.T @ high_pattern(model)
-    symmetric: Floats = 0.5 * (matrix + matrix.T)
-    return symmetric
-
-
-def inductance_doubt(model: Broadband) -> Floats:
-    """What mesh and basis leave uncertain of `high_inductance`, henry, shape (loops, loops); see `Broadband.doubt`."""
-    mesh = half_widths(np.abs(high_inductance(model) - high_inductance(model.compared)))
-    return mesh + model.unreduced(HIGH) / (2 * np.pi * HIGH)
 
 
 def mean_length(model: Broadband, loop: int, *, high: bool) -> float:
@@ -171,29 +162,30 @@ def ribbon_frequency(
 
     By the integral of abs(K)² within some heights of the route, which goes as one over the ribbon's width.
     """
-    near, _ = _under(model, route, heights, among)
-    root = np.sqrt(model.system.space.mesh.areas[near])[:, None]
+    near, _, part_there = _under(model, route, heights, among)
+    root = np.sqrt(part_there * model.system.space.mesh.areas[near])[:, None]
     rest = np.concatenate([part[near, loop] for part in model.system.currents]) * np.tile(root[:, 0], 2)
     basis = np.concatenate([root * (part[near] @ model.basis) for part in model.system.curl])
 
+    columns = np.column_stack([rest, basis])
+    products = columns.T @ columns
+
     def strength(y: NDArray[Any]) -> float:
-        return float(np.linalg.norm(rest + basis @ y) ** 2)
+        of = np.append(1.0, y)
+        return float(np.real(np.conj(of) @ products @ of))
 
     last = strength(high_pattern(model)[:, loop])
     return first_reached(lambda f: strength(model.reduced(f)[:, loop]) / last, 1 / FINAL_WIDTH)
 
 
 def first_reached(value: Callable[[float], float], level: float) -> float | None:
-    """First frequency from 1 Hz to 100 GHz at which a rising function reaches a level, by bisection."""
-    grid = np.geomspace(1.0, 1e11, 90)
-    reached = np.flatnonzero([value(f) >= level for f in grid])
-    if not len(reached) or reached[0] == 0:
-        return None
-    low, high = grid[reached[0] - 1], grid[reached[0]]
-    for _ in range(30):
-        middle = np.sqrt(low * high)
-        low, high = (low, middle) if value(middle) >= level else (middle, high)
-    return float(high)
+    """First frequency from 1 Hz to 100 GHz at which a rising function reaches a level."""
+    for low, high in pairwise(np.linspace(0.0, np.log(1e11), 90).tolist()):
+        if value(np.exp(high)) >= level:
+            if value(np.exp(low)) >= level:
+                return None
+            return float(np.exp(brentq(lambda x: value(np.exp(x)) - level, low, high, xtol=1e-9)))
+    return None
 
 
 def near_share(model: Broadband, route: Route, loop: int, frequency: float, heights: float = 3.0) -> complex:
@@ -215,14 +207,18 @@ def near_shares(
     `among` are the triangles that count, shape (m,); by default all.
     Complex, shape (frequencies,): the part in phase with the outgoing current, and in quadrature.
     """
-    near, at = _under(model, route, heights, among)
+    if model.coarse is not None:
+        parts = [None, None] if among is None else [among, among[::4]]
+        both = zip(model.both, parts, strict=True)
+        return model.led_to(*(near_shares(each, route, loop, frequencies, heights, part) for each, part in both))
+    near, at, there = _under(model, route, heights, among)
     mesh, length = model.system.space.mesh, route.length
     steps = np.diff(route.path, axis=0)
     lengths = np.hypot(*steps.T)
     segment = np.clip(np.searchsorted(np.cumsum(lengths), at), 0, len(steps) - 1)
     # The share is linear in the current: evaluate the functional on the basis once, then every frequency is cheap.
     weight = np.zeros((2, len(mesh.triangles)))
-    weight[:, near] = -(steps / lengths[:, None])[segment].T * mesh.areas[near] / length
+    weight[:, near] = -(steps / lengths[:, None])[segment].T * (there * mesh.areas[near]) / length
     resistive = float(np.sum(weight * model.system.currents[:, :, loop]))
     basis = sum(part.T @ weight[c] for c, part in enumerate(model.system.curl)) @ model.basis
     return np.array([resistive + basis @ model.reduced(f)[:, loop] for f in frequencies], dtype=np.complex128)
@@ -230,16 +226,22 @@ def near_shares(
 
 def _under(
     model: Broadband, route: Route, heights: float, among: NDArray[np.bool_] | None
-) -> tuple[NDArray[np.int64], Floats]:
-    """Triangles within some heights of a route, beside it and not beyond its ends, and where along it they are (m)."""
-    mesh = model.system.space.mesh
-    line = LineString(route.path)
-    places = shapely.points(mesh.points[mesh.triangles].mean(axis=1))
-    close = shapely.distance(line, places) <= heights * abs(route.height)
+) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """
+    Triangles within some heights of a route, beside it and not beyond its ends, shape (m,).
+
+    With where along it they are, and how much of each lies there.
+    """
+    mesh, line, reach = model.system.space.mesh, LineString(route.path), heights * abs(route.height)
+    corners = mesh.points[mesh.triangles]
+    far = shapely.distance(line, shapely.points(corners.mean(axis=1)))
+    close = far <= reach + mesh.edge_lengths.max(axis=1)
     near = np.flatnonzero(close if among is None else close & among)
-    at = shapely.line_locate_point(line, places[near])
-    inside = (at > 0) & (at < line.length)
-    return near[inside], at[inside]
+    places = shapely.points(INSIDE @ corners[near])
+    along = shapely.line_locate_point(line, places)
+    there = (shapely.distance(line, places) <= reach) & (along > 0) & (along < line.length)
+    some = there.any(axis=1)
+    return near[some], along[some].mean(axis=1), there[some].mean(axis=1)
 
 
 def traffic(

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from returnflow.answers import frequency
-from returnflow.answers.evaluate import Solved
 from returnflow.magnetic.routes import routes_of
 from returnflow.resistive.conduction import Conduction, Options
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Case
+
+if TYPE_CHECKING:
+    from returnflow.answers.evaluate import Solved
 
 Signature: TypeAlias = tuple[Any, ...]
 

@@ -11,7 +11,7 @@ from returnflow.answers.frequency import among, ribbon_frequency, traffic, turni
 from returnflow.live.board import LiveBoard
 from returnflow.live.sheet import NANO
 from returnflow.magnetic.broadband import Broadband, BroadbandOptions, reduce
-from returnflow.magnetic.meshing import system_of
+from returnflow.magnetic.meshing import mesh_of, system_on
 from returnflow.magnetic.routes import faced
 from returnflow.resistive.conductors import Conductors
 
@@ -40,7 +40,7 @@ def over_frequency(board: LiveBoard, resistance: Floats, *, pattern: bool) -> di
         return None
     ends = conductors.ends(case)
     facing = faced(case, conductors)
-    system = system_of(case, conductors, ends, None, facing, COARSER)
+    system = system_on(mesh_of(case, conductors, ends, facing, COARSER), case, conductors, ends)
     thickness = tuple(Conductors.magnetic(case).foils[0].tolist())
     options = BroadbandOptions(accuracy=ACCURACY, lowest=LOWEST, highest=HIGHEST)
     model = reduce(system, thickness, case.board.temperature, resistance / conductors.reference, options)

@@ -6,10 +6,12 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from returnflow.magnetic import two_meshes
 from returnflow.magnetic.basis import Basis
 from returnflow.magnetic.equations import System, assemble
 from returnflow.magnetic.faces import Inductive, Magnetized, Projected, Small
@@ -18,19 +20,17 @@ from returnflow.magnetic.traces import Route
 from returnflow.resistive.foil import face_impedances, sheet_resistance
 from returnflow.resistive.linear import NumericalError, Progress
 
-__all__ = ["Broadband", "BroadbandOptions", "Route", "System", "assemble", "half_widths", "reduce"]
+__all__ = ["Broadband", "BroadbandOptions", "Route", "System", "assemble", "paired", "reduce"]
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-# Measured against meshes 2.5 and 3 times finer: the difference of two meshes is 0.85 to 1.6 of the error for most
-# entries, and the error of the others about a tenth of the most it may be.
-MARGIN = 1.25
 TINY = 1e-30  # ohm
 ROUNDING = 1e-6  # of the loops' own reactances
+HIGH = 1e9  # Hz; the field is expelled
+OVERLAP_LOWEST, OVERLAPS = 1e3, 7  # Hz, and how many frequencies from there to the highest
 LACKING = 13  # frequencies at which the residual is taken
 BETWEEN = 6  # every so many of them, that of what foil does between its faces, which goes with frequency
-LEAST_PART = 0.1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,7 +54,7 @@ class BroadbandOptions:
     lowest: float = 10.0
     highest: float = 1e9
     shifts: int = 14
-    residual: float = 1e-5
+    residual: float = 1e-4
 
 
 @dataclass(frozen=True)
@@ -84,9 +84,11 @@ class Broadband:
     solved_sheet : float
         Sheet resistance of the first foil that it was solved with, ohm per square.
     coarse : Broadband or None
-        The same on a mesh of twice the edges, which tells what the mesh leaves uncertain.
+        The same on the mesh that was halved for this one: what two meshes lead to, and what they leave uncertain.
     lacking : (array of frequencies, array (frequencies, loops))
         What the basis lacks: bound of the error of every loop's own impedance, ohm, from the residuals.
+    overlap : (array of frequencies, array (frequencies, loops, loops))
+        How far the errors of two loops' fields lie in the same place, 0 to 1; see `two_meshes`.
     """
 
     system: System
@@ -105,6 +107,7 @@ class Broadband:
     seconds: dict[str, float] = field(default_factory=dict)
     coarse: Broadband | None = None
     lacking: tuple[Floats, Floats] | None = None
+    overlap: tuple[Floats, Floats] | None = None
 
     @property
     def dissipation(self) -> Floats:
@@ -152,7 +155,9 @@ class Broadband:
         return self.answer(2 * np.pi * frequency, self.of_foils(frequency))
 
     def impedance(self, frequency: float) -> Complexes:
-        """Impedance matrix of the loops in ohm, shape (loops, loops)."""
+        """Impedance matrix of the loops in ohm, shape (loops, loops); of two meshes it is what both lead to."""
+        if self.coarse is not None:
+            return self.led_to(*(each.impedance(frequency) for each in self.both))
         w = 2 * np.pi * frequency
         Z = self._small.impedance(w, self.of_foils(frequency), self.passing)
         if frequency > 0:
@@ -160,10 +165,21 @@ class Broadband:
         symmetric: Complexes = 0.5 * (Z + Z.T)
         return symmetric
 
-    @property
+    @cached_property
     def slow_inductance(self) -> Floats:
         """Inductance matrix of the loops at the low end, henry, shape (loops, loops)."""
+        if self.coarse is not None:
+            return np.real(self.led_to(*(each.slow_inductance for each in self.both)))
         return self._small.slow_inductance(self._each, self.passing)
+
+    @cached_property
+    def high_inductance(self) -> Floats:
+        """Inductance matrix at infinite frequency in henry, shape (loops, loops)."""
+        if self.coarse is not None:
+            return np.real(self.led_to(*(each.high_inductance for each in self.both)))
+        matrix = self.system.inductance - self.drive.T @ np.linalg.solve(self.induction, self.drive)
+        symmetric: Floats = 0.5 * (matrix + matrix.T)
+        return symmetric
 
     @property
     def compared(self) -> Broadband:
@@ -173,16 +189,50 @@ class Broadband:
             raise ValueError(message)
         return self.coarse
 
+    @cached_property
+    def both(self) -> tuple[Broadband, Broadband]:
+        """Each mesh alone: the finer one, and the coarser one with the same copper."""
+        return replace(self, coarse=None), replace(
+            self.compared, thickness=self.thickness, temperature=self.temperature
+        )
+
+    @cached_property
+    def missing(self) -> float:
+        """As much of the difference of two meshes as leaves resistances and inductances positive at all frequencies."""
+        fine, coarse = self.both
+        pairs = [(fine.impedance(f).real, coarse.impedance(f).real) for f in np.geomspace(10.0, HIGH, LACKING)]
+        return min(two_meshes.missing(*pair) for pair in [*pairs, (fine.high_inductance, coarse.high_inductance)])
+
+    def led_to(self, fine: NDArray[Any], coarse: NDArray[Any]) -> Complexes:
+        """What a quantity on both meshes leads to."""
+        led: Complexes = fine + self.missing * (fine - coarse)
+        return led
+
     def doubt(self, frequency: float) -> Floats:
         """
         What mesh and basis leave uncertain of every impedance, ohm, shape (loops, loops); an estimate.
 
-        The difference to a mesh of twice the edges: with an error that goes with the edge that is the error itself.
-        Where two errors happen to cancel in it, a part of what they may be at most stands in (`half_widths`).
+        Of the mesh a part of what two meshes differ by; see `two_meshes`.
         """
-        coarse = replace(self.compared, thickness=self.thickness, temperature=self.temperature)
-        mesh = half_widths(np.abs(self.impedance(frequency) - coarse.impedance(frequency)))
-        return mesh + self.unreduced(frequency)
+        fine, coarse = (each.impedance(frequency) for each in self.both)
+        return two_meshes.half_widths(np.abs(fine - coarse), self._overlap(frequency)) + self.unreduced(frequency)
+
+    @cached_property
+    def inductance_doubt(self) -> Floats:
+        """What mesh and basis leave uncertain of `high_inductance`, henry, shape (loops, loops); see `doubt`."""
+        fine, coarse = (each.high_inductance for each in self.both)
+        return two_meshes.half_widths(np.abs(fine - coarse), self._overlap(HIGH)) + self.unreduced(HIGH) / (
+            2 * np.pi * HIGH
+        )
+
+    def _overlap(self, frequency: float) -> Floats:
+        if self.overlap is None:
+            return np.ones(self.correction.shape)
+        at, every = self.overlap
+        # The larger of both neighbours.
+        above = int(np.clip(np.searchsorted(at, frequency), 1, len(at) - 1))
+        larger: Floats = np.maximum(every[above - 1], every[above])
+        return larger
 
     def unreduced(self, frequency: float) -> Floats:
         """
@@ -229,15 +279,17 @@ class Broadband:
         return stream
 
 
-def half_widths(difference: Floats) -> Floats:
+def paired(fine: Broadband, coarse: Broadband) -> Broadband:
     """
-    Half-widths from the magnitudes of a difference of two meshes, shape (loops, loops).
+    Model of two meshes, the first with edges of half the length: its impedances are what both lead to.
 
-    An error of a transfer is a product of the errors of two fields: at most the root of the product of their own.
+    Where their fields differ tells how much of two loops' errors can meet in a transfer.
     """
-    own = np.sqrt(np.diag(difference))
-    half: Floats = MARGIN * np.maximum(difference, LEAST_PART * own[:, None] * own[None, :])
-    return half
+    at = np.geomspace(OVERLAP_LOWEST, HIGH, OVERLAPS)
+    mesh = fine.system.space.mesh
+    overlap = [two_meshes.overlap(fine.current(f), coarse.current(f), mesh.areas) for f in at]
+    coarse = replace(coarse, system=replace(coarse.system, panels=None))
+    return replace(fine, coarse=coarse, overlap=(at, np.array(overlap)))
 
 
 def reduce(
@@ -296,8 +348,7 @@ def reduce(
     last = impedances()
     # First the middle and the ends, then wherever the residual is largest.
     queue = [float(np.sqrt(options.lowest * options.highest)), options.highest, options.lowest]
-    small_steps = 0
-    while len(shifts) < options.shifts and (queue or small_steps < 2):
+    while len(shifts) < options.shifts and (queue or not error < options.accuracy):
         frequency = (
             queue.pop(0) if queue else basis.worst(sheet, options.lowest, options.highest, [f for f, _ in shifts])
         )
@@ -306,7 +357,6 @@ def reduce(
         basis = basis.extended(answer)
         now = impedances()
         error, last = _change(last, now), now
-        small_steps = small_steps + 1 if error < options.accuracy else 0
         say(f"shift {len(shifts)}: {frequency:.3g} Hz, {iterations} iterations, impedances moved by {error:.1e}")
     if not error < options.accuracy:
         message = (
@@ -314,6 +364,7 @@ def reduce(
             "the band or set a larger `accuracy`."
         )
         raise NumericalError(message)
+    # A shift may move nothing by chance: what is left of the equations tells, and counts.
     result = replace(model(), lacking=_lacking(model(), basis, preconditioner, options), solved_sheet=sheet0)
     result.seconds.update({"preconditioner": factored - begin, "shifts": time.perf_counter() - factored})
     return result

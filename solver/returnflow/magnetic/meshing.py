@@ -10,24 +10,26 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString
 
-from returnflow.magnetic.broadband import Broadband, BroadbandOptions, System, assemble, reduce
+from returnflow.magnetic.broadband import Broadband, BroadbandOptions, System, assemble, paired, reduce
 from returnflow.magnetic.contacts import opened, told_apart
 from returnflow.magnetic.equations import Stack
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
 from returnflow.magnetic.routes import Faced, elevations, faced, routes_of
 from returnflow.magnetic.traces import Route
+from returnflow.magnetic.two_meshes import towards
 from returnflow.resistive import expected
 from returnflow.resistive.conductors import Conductors, StackMesher, copper_numbers
 from returnflow.resistive.foil import sheet_resistance
 from returnflow.resistive.linear import NumericalError, Progress
 from returnflow.resistive.refinement import diagonal
-from returnflow_geometry.mesh.mesher import Mesher, Plane, starting_size
+from returnflow_geometry.mesh.halving import halved
+from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane, starting_size
 from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.model.board import Case
 
 Floats = NDArray[np.float64]
 
-ROUTE_STEP = 3.0  # edges per height under a route
+ROUTE_STEP = 4.0  # edges per height under a route
 FINEST = 30e-6  # m; no finer under a route
 GAP_STEP = 0.1  # heights per edge along a gap: the return crowds at its rim, and one height is 2.5 % too coarse
 GAP_FINEST = 0.1e-3  # m; no finer along a gap
@@ -36,8 +38,12 @@ IDLE_PARTS = 30.0  # of the diagonal, the largest edges of copper that no loop r
 BEHIND_STEP = 1.0  # edges per height on such copper where other copper shields it from the route
 RIM_STEP = 2.0  # edges per distance on such copper where it faces a gap
 USUAL_ACCURACY = 0.01  # of a case that the edges here are meant for
-COARSEST = 2.5  # where less accuracy is asked for: edges of such a factor, still below a height under a route
-COARSER = 2.0  # edges of the mesh that tells what the mesh leaves uncertain, over those of the mesh itself
+COARSEST = 2.5  # where less accuracy is asked for: edges of such a factor
+COARSE = 4.0  # edges of the coarser of two meshes over all these; the finer one has half of it
+STRIP = 2.0  # the same where copper is narrow, or faces narrow copper
+RIM = 0.25  # of the largest edges, along the outline of wide copper: what runs far from any route crowds there
+WIDE = 2.5  # diagonals at least of such an outline; the edges of narrower copper are near its middle
+ROUGH = 10.0  # residual of the iteration on the coarser mesh, over that on the finer one
 STEEPEST = 0.5  # growth of triangles
 MOST_TRIANGLES = 300_000
 ACROSS = 4.0  # triangles across a narrow copper
@@ -45,7 +51,7 @@ NARROW = 10.0  # heights; the edges of a wider copper are far apart against what
 
 
 def route_size(mesher: Mesher, routes: Sequence[Route | None], largest: float) -> SizeField:
-    """Size field of the magnetic mesh: a third of the height under every route, growing away from it."""
+    """Size field of the magnetic mesh: a quarter of the height under every route, growing away from it."""
     fields = [starting_size(mesher.coarse(), largest, corner=0.5)]
     copper = mesher.plane.copper
     for route in routes:
@@ -84,6 +90,7 @@ def solve_broadband(
     options: BroadbandOptions | None = None,
     progress: Progress | None = None,
     facing: Sequence[Faced] | None = None,
+    coarser: float = COARSE,
 ) -> Broadband:
     """
     Reduced model of a case on a mesh that follows its routes.
@@ -100,29 +107,34 @@ def solve_broadband(
     progress : function of one string, optional
     facing : sequence of Faced, optional
         Of every loop, where it is known already.
+    coarser : float
+        Of the first of the two meshes, see `mesh_of`.
     """
     facing = faced(case, conductors) if facing is None else facing
-    thickness = tuple(Conductors.magnetic(case).foils[0].tolist())
-    system = system_of(case, conductors, loops, progress, facing)
-    model = reduce(system, thickness, case.board.temperature, squares, options, progress)
-    system = system_of(case, conductors, loops, progress, facing, COARSER)
-    coarse = reduce(system, thickness, case.board.temperature, squares, options, progress)
-    return replace(model, coarse=replace(coarse, system=replace(coarse.system, panels=None)))
+    thickness, temperature = tuple(Conductors.magnetic(case).foils[0].tolist()), case.board.temperature
+    options = options or BroadbandOptions()
+    mesh = mesh_of(case, conductors, loops, facing, coarser)
+    # Of the coarser one what is off counts by a part only.
+    rough = replace(options, residual=ROUGH * options.residual)
+    coarse, fine = (
+        reduce(system_on(each, case, conductors, loops, progress), thickness, temperature, squares, how, progress)
+        for each, how in ((mesh, rough), (halved(mesh), options))
+    )
+    return paired(fine, coarse)
 
 
-def system_of(
+def mesh_of(
     case: Case,
     conductors: Conductors,
     loops: Sequence[tuple[int, int]],
-    progress: Progress | None = None,
     facing: Sequence[Faced] | None = None,
-    coarser: float = 1.0,
-) -> System:
+    coarser: float = COARSE,
+) -> Mesh:
     """
-    Equations of a case on its magnetic mesh, or on one whose edges are `coarser` times as long.
+    Mesh of a case for its magnetic field, edges `coarser` times as long as its routes and gaps want by themselves.
 
-    The mesh holds more than `conductors`: idle copper near them as well. Its edges grow with the accuracy asked for,
-    as errors grow with them.
+    It holds more than `conductors`: idle copper near them as well. Its edges grow with the accuracy asked for, as
+    errors grow with them.
     """
     coarser *= float(np.clip(case.accuracy / USUAL_ACCURACY, 1.0, COARSEST))
     facing = faced(case, conductors) if facing is None else facing
@@ -132,19 +144,23 @@ def system_of(
     def size(number: int, mesher: Mesher) -> SizeField:
         plane = conductors.planes[number]
         if number >= len(conductors.names) - conductors.idle:
-            field = _idle_sizes(case, conductors, number, over, facing)
-            return field if coarser == 1 else _coarser(field, coarser)
+            return _coarser(_idle_sizes(case, conductors, number, over, facing), coarser)
         largest = diagonal(plane) / 40
+        narrow = _width(plane) / ACROSS
         if len(conductors.planes) > 1:
-            largest = min(largest, _width(plane) / ACROSS)
+            largest = min(largest, narrow)
         field = route_size(mesher, over[number], largest)
         gaps = _gap_sizes(case, conductors.names[number], [item for item in facing if item.copper == number], field)
-        field = replace(field, others=(*field.others, *gaps, *_facing_sizes(conductors, number, field.largest)))
-        return field if coarser == 1 else _coarser(field, coarser)
+        rings = [ring for ring in shapely.get_parts(plane.copper.boundary) if ring.length > WIDE * diagonal(plane)]
+        rims = [_along_line(ring, RIM * diagonal(plane) / 40, largest) for ring in rings]
+        strip = coarser * STRIP / COARSE
+        field = _coarser(replace(field, others=(*field.others, *gaps, *rims)), coarser if rims else strip)
+        faced_by = [_coarser(other, strip) for other in _facing_sizes(conductors, number, largest)]
+        return replace(field, largest=min(field.largest, strip * narrow), others=(*field.others, *faced_by))
 
     used = {*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()}
-    mesh, inside = told_apart(StackMesher(opened(conductors, used, over)).graded(size), conductors.counts[0])
-    count = len(mesh.triangles)
+    mesh = StackMesher(opened(conductors, used, over)).graded(size)
+    count = 4 * len(mesh.triangles)
     if count > MOST_TRIANGLES:
         message = (
             f"The magnetic mesh takes {count} triangles, and {MOST_TRIANGLES} are allowed: leave out routes, "
@@ -152,8 +168,28 @@ def system_of(
             "frequencies_Hz = [0]."
         )
         raise NumericalError(message)
+    return mesh
+
+
+def system_of(case: Case, conductors: Conductors, loops: Sequence[tuple[int, int]]) -> System:
+    """Equations of a case on the finer of its two meshes."""
+    return system_on(halved(mesh_of(case, conductors, loops)), case, conductors, loops)
+
+
+def system_on(
+    mesh: Mesh,
+    case: Case,
+    conductors: Conductors,
+    loops: Sequence[tuple[int, int]],
+    progress: Progress | None = None,
+) -> System:
+    """Equations of a case on a mesh of `mesh_of`, or on a halved one."""
+    conductors = Conductors.magnetic(case)
+    over = [routes_of(case, name, conductors.names) for name in conductors.names]
+    mesh, inside = told_apart(mesh, conductors.counts[0])
     if progress:
-        progress(f"magnetic mesh{' to compare with' if coarser > 1 else ''}: {count} triangles")
+        count = len(mesh.triangles)
+        progress(f"magnetic mesh: {count} triangles")
         if ahead := expected.said(count, *expected.magnetic(count, len(conductors.names))):
             progress(ahead)
     copper = copper_numbers(mesh)
@@ -257,8 +293,14 @@ class Expelled:
 def solve_expelled(
     case: Case, conductors: Conductors, loops: Sequence[tuple[int, int]], progress: Progress | None = None
 ) -> Expelled:
-    """High-frequency end alone, by one solve: what a gap is compared with."""
-    system = system_of(case, conductors, loops, progress)
+    """High-frequency end alone, by one solve on either mesh: what a gap is compared with."""
+    mesh = mesh_of(case, conductors, loops)
+    coarse, fine = (expelled(system_on(each, case, conductors, loops, progress)) for each in (mesh, halved(mesh)))
+    return replace(fine, inductance=towards(fine.inductance, coarse.inductance))
+
+
+def expelled(system: System) -> Expelled:
+    """High-frequency end of a system."""
     answer = np.zeros_like(system.drive)
     if len(answer):
         preconditioner = Preconditioner.of(system)

@@ -156,7 +156,7 @@ def transfer_chart(result: Result, spectral: Spectral, victim: Budget) -> Chart:
     noisy = [j for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
     grid = np.geomspace(LOW, HIGH, POINTS)
     Z = np.array([spectral.model.impedance(f)[i] for f in grid])
-    high = frequency.high_inductance(spectral.model)[i]
+    high = spectral.model.high_inductance[i]
     figure, top = titled(
         f"What couples into {victim.loop}, over frequency",
         "Magnitude of the transfer impedance; thin: its resistive and its high-frequency inductive asymptote.",

@@ -19,7 +19,7 @@ from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget, Contribution, Radiated
 from returnflow.answers.compare import Change, Figure, Row
 from returnflow.answers.coupling import Peak
-from returnflow.answers.frequency import LoopFacts, inductance_doubt
+from returnflow.answers.frequency import LoopFacts
 from returnflow.answers.result import Placement, Result
 from returnflow.answers.sweeps import Swept
 from returnflow.answers.verdict import finding
@@ -295,7 +295,7 @@ def _crossovers(result: Result) -> list[Json]:
     """What frequency does to each loop; empty where the case asks for the resistive limit only."""
     if result.spectral is None:
         return []
-    doubt, near = inductance_doubt(result.spectral.model), np.abs(result.spectral.near)
+    doubt, near = result.spectral.model.inductance_doubt, np.abs(result.spectral.near)
     return [
         {
             "loop": loop,

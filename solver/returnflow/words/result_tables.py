@@ -10,9 +10,9 @@ from dataclasses import replace
 import numpy as np
 
 from returnflow.answers.budget import Budget
-from returnflow.answers.frequency import high_inductance, inductance_doubt
 from returnflow.answers.result import Result
 from returnflow.magnetic.broadband import Broadband
+from returnflow.magnetic.two_meshes import MARGIN
 from returnflow.words.answer_text import (
     accuracy_sentence,
     amount,
@@ -237,14 +237,14 @@ def accuracy_words(result: Result) -> str:
 
 def _magnetic_accuracy(model: Broadband) -> str:
     """Sentences on what the mesh leaves uncertain above 0 Hz."""
-    own = np.diag(high_inductance(model))
-    part = float(np.max(np.diag(inductance_doubt(model)) / np.where(own > 0, own, np.inf), initial=0.0))
+    own = np.diag(model.high_inductance)
+    part = float(np.max(np.diag(model.inductance_doubt) / np.where(own > 0, own, np.inf), initial=0.0))
     counts = [len(each.system.space.mesh.triangles) for each in (model, model.compared)]
     return (
-        f" Above 0 Hz nothing is bounded: every impedance is solved on two magnetic meshes, of {counts[0]} triangles "
-        f"and, with edges twice as long, of {counts[1]}; what changes between them, with a quarter added, is taken as "
-        f"what the first leaves uncertain. Here that is at most {percent(part)} of a loop's own inductance at high "
-        "frequency."
+        f" Above 0 Hz nothing is bounded: every impedance is solved on two magnetic meshes, of {counts[1]} triangles "
+        f"and, with edges of half the length, of {counts[0]}. Reported is what both lead to; {percent(MARGIN)} of what "
+        "changes between them is taken as uncertain, with what the model over frequency lacks. Here that is at most "
+        f"{percent(part)} of a loop's own inductance at high frequency."
     )
 
 

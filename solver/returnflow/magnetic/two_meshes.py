@@ -1,0 +1,74 @@
+"""
+What two meshes lead to, the second made from the first by halving every edge, and what they leave uncertain.
+
+Whatever field the first mesh can hold the second can hold too, and everything is refined alike. So errors of the
+second are a part of what changes between the two: a third where errors go with the square of the edge, all where they
+go with the edge. At the rims of copper and gaps it is between 0.5 and 0.7, under routes between 0.15 and 0.5; `MISSING`
+leaves a fifth to a quarter of the error of the second mesh.
+
+An error of a transfer is a sum over all places of the product of two fields' errors. Where it happens to be small in
+the difference, places of both signs may have met there that are refined at different rates; what may be missed then is
+a part of what those products sum up to, all of one sign.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import eigh
+
+Floats = NDArray[np.float64]
+
+# Measured on random boards against a third mesh, with four triangles for each of the second.
+MISSING = 0.42  # of the difference is still missing from the finer mesh
+MARGIN = 0.4  # of the difference is what that may be off
+SAME_PLACE = 0.7  # of the products of two fields' errors
+APART = 0.12  # of the root of the product of two loops' own errors, at most
+SAFE = 0.5  # of any resistance or inductance stands at least
+
+
+def missing(fine: Floats, coarse: Floats) -> float:
+    """How much of the difference of two positive matrices is added to the first, with `SAFE` of it left."""
+    size = np.sqrt(np.maximum(np.diag(fine), np.finfo(float).tiny))
+    scale = np.outer(size, size)
+    # Loops that depend on each other leave nothing in some direction: what rounding leaves there means nothing.
+    whole = fine / scale + 1e-6 * np.eye(len(size))
+    least = float(np.min(eigh((fine - coarse) / scale, whole, eigvals_only=True), initial=0.0))
+    return min(MISSING, (1 - SAFE) / -least) if least < 0 else MISSING
+
+
+def towards(fine: Floats, coarse: Floats) -> Floats:
+    """What two positive matrices lead to; as positive as they are."""
+    return fine + missing(fine, coarse) * (fine - coarse)
+
+
+def overlap(fine: NDArray[Any], coarse: NDArray[Any], areas: Floats) -> Floats:
+    """
+    How far the errors of two loops' fields lie in the same place, shape (loops, loops): 0 apart, 1 alike.
+
+    Parameters
+    ----------
+    fine, coarse : arrays, shape (2, m, loops) and (2, m / 4, loops)
+        Sheet currents on both meshes.
+    areas : array, shape (m,)
+        Of the triangles of the finer mesh.
+    """
+    size = np.sqrt(np.sum(np.abs(fine - np.repeat(coarse, 4, axis=1)) ** 2, axis=0))
+    # What a difference of currents induces goes with its extent.
+    products = (size * areas[:, None] ** 1.5).T @ size
+    own = np.sqrt(np.maximum(np.diag(products), np.finfo(float).tiny))
+    part: Floats = products / np.outer(own, own)
+    return part
+
+
+def half_widths(difference: Floats, overlap: Floats) -> Floats:
+    """
+    Half-widths of what two meshes lead to, from the magnitudes of their difference, shape (loops, loops).
+
+    `overlap` as the function of that name gives it.
+    """
+    own = np.sqrt(np.diag(difference))
+    half: Floats = MARGIN * np.maximum(difference, np.minimum(SAME_PLACE * overlap, APART) * np.outer(own, own))
+    return half
