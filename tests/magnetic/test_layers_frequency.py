@@ -159,13 +159,13 @@ class TestThickness:
         frequencies = np.geomspace(1e3, 1e9, 6)
         _, found = dense(review, frequencies)
         for accuracy in (0.3, 0.03):
-            model = alone(review, BroadbandOptions(accuracy=accuracy, residual=0.1 * accuracy, shifts=24))
+            model = alone(review, BroadbandOptions(accuracy=accuracy, residual=0.01 * accuracy, shifts=24))
             parts = [
                 np.abs(model.impedance(f) - Z) / model.unreduced(f)
                 for f, (Z, _) in zip(frequencies, found, strict=True)
             ]
-            assert np.max(parts) < 1.3
-            assert np.median(parts) > 0.1
+            # A bound, and not a vast one where the basis lacks most.
+            assert 0.2 < np.max(parts) < 1.3
 
     def test_the_model_is_passive(self):
         model = solved(parallel_planes(thickness=(35e-6, 17e-6, 105e-6)))
