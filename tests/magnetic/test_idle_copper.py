@@ -8,6 +8,7 @@ import functools
 import numpy as np
 import pytest
 
+from inductive import Ideal
 from layered import MM, case, edge, via
 from returnflow.magnetic.meshing import solve_expelled, system_of
 from returnflow.magnetic.unseen import unseen
@@ -123,6 +124,19 @@ def test_a_floating_plane_over_a_trace_does_what_it_does_in_cross_section(h1, h2
     assert (floating - bound)[0, 0] == pytest.approx((expected - tied)[0, 0], rel=0.1)
     assert (floating - bound)[0, 1] == pytest.approx((expected - tied)[0, 1], rel=0.1)
     assert np.all(np.diag(floating) < np.diag(alone))
+
+
+@pytest.mark.parametrize(("h1", "h2"), [(0.4, 0.4), (0.4, 1.2)])
+def test_the_return_divides_between_two_tied_planes_as_one_over_their_distances(h1, h2):
+    review = sandwich(24, h1, h2, upper="tied", traces=(0.0,))
+    conductors = Conductors.of(review)
+    system = system_of(review, conductors, conductors.ends(review))
+    K = system.currents[0, :, 0] + system.curl[0] @ Ideal.of(system).answer[:, 0]
+    mesh = system.space.mesh
+    x = mesh.points[mesh.triangles].mean(axis=1)[:, 0]
+    middle = (np.abs(x - 12 * MM) < 3 * MM) * mesh.areas
+    upper, lower = (float(K @ (middle * (mesh.copper_of == n))) for n in (1, 0))
+    assert upper / (upper + lower) == pytest.approx(h1 / (h1 + h2), abs=0.02)
 
 
 def test_no_current_enters_or_leaves_it_and_the_resistive_end_is_as_without_it():
