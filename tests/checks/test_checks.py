@@ -426,11 +426,17 @@ ASSUMED = {
     ),
     "cut by the edge": (
         {"terminals": TWO | {"A": box(-1, 30, 3, 40)}, "loops": AB},
-        r'^Terminal "A" is cut by the copper\'s edge: the 75 % of its contact that touches copper is taken',
+        (
+            r'^Terminal "A" is cut by the copper\'s edge: the 75 % of its contact that touches copper is taken '
+            r"as the terminal\.$"
+        ),
     ),
     "cut by a cutout": (
         {"terminals": TWO | {"A": box(10, 30, 20, 40)}, "loops": AB, "cutouts": {"pit": box(15, 20, 16, 50)}},
-        r'^Terminal "A" is cut by cutout "pit": the 90 % of',
+        (
+            r'^Terminal "A" is cut by cutout "pit": the 90 % of its contact that touches copper is taken as the '
+            r"terminal, and its 2 pieces as one conductor: it bridges what parts them\.$"
+        ),
     ),
     "floating piece": (
         {

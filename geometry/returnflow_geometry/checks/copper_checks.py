@@ -134,9 +134,11 @@ def _check_contacts(sheet: Sheet, findings: Findings) -> None:
         there = f"at {place(*terminal.centre)}"
         if share >= LEAST_CONTACT:
             by = cutouts_listed(holes) if holes else "the copper's edge"
+            pieces = len(parts(contact.shape))
+            joined = f", and its {pieces} pieces as one conductor: it bridges what parts them" if pieces > 1 else ""
             findings.assumptions.append(
                 f"Terminal {listed([terminal.name])} is cut by {by}: the {100 * share:.3g} % of its contact "
-                "that touches copper is taken as the terminal."
+                f"that touches copper is taken as the terminal{joined}."
             )
         elif intersection(contact.shape, sheet.left).area > LEAST_AREA:
             findings.wrong(
