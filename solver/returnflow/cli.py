@@ -198,8 +198,8 @@ def _run(arguments: argparse.Namespace) -> int:
     begin = time.perf_counter()
 
     def progress(line: str) -> None:
-        if not arguments.quiet:
-            _say(f"[{time.perf_counter() - begin:6.1f} s] {line}")
+        for part in () if arguments.quiet else line.splitlines():
+            _say(f"[{time.perf_counter() - begin:6.1f} s] {part}")
 
     if not arguments.quiet:
         with contextlib.suppress(NumericalError, MeshError):  # the whole solve says why

@@ -10,6 +10,7 @@ import sys
 import pytest
 
 import returnflow
+from cases import EXAMPLES
 from reporting import varied
 from returnflow.advice import study
 from returnflow.answers import batch
@@ -230,20 +231,20 @@ class TestMistakes:
     @pytest.mark.parametrize("error", [NumericalError("the reason why"), MeshError("the reason why")])
     def test_an_answer_that_could_not_be_had(self, call, case, tmp_path, monkeypatch, error):
         replaced(monkeypatch, "returnflow.advice.study.run", error)
-        status, stdout, stderr = call("run", case, "-o", tmp_path / "out")
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--quiet")
         assert (status, stdout, stderr) == (BAD_INPUT, "", "error: the reason why\n")
         assert not (tmp_path / "out").exists()
 
     def test_out_of_memory(self, call, case, tmp_path, monkeypatch):
         replaced(monkeypatch, "returnflow.advice.study.run", MemoryError())
-        status, stdout, stderr = call("run", case, "-o", tmp_path / "out")
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--quiet")
         assert (status, stdout) == (BAD_INPUT, "")
         assert stderr.startswith("error: out of memory")
         assert not (tmp_path / "out").exists()
 
     def test_a_bug_is_told_and_is_not_a_limit_exceeded(self, call, case, tmp_path, monkeypatch):
         replaced(monkeypatch, "returnflow.advice.study.run", ZeroDivisionError("a bug"))
-        status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--strict")
+        status, stdout, stderr = call("run", case, "-o", tmp_path / "out", "--strict", "--quiet")
         assert (status, stdout) == (BAD_INPUT, "")
         assert re.match(r"error: ZeroDivisionError: a bug \(at test_cli\.py, line \d+\)\.\nThis is a defect", stderr)
         assert not (tmp_path / "out").exists()
@@ -262,8 +263,10 @@ class TestMistakes:
         assert listing(tmp_path / "out") == ["fields.vtu", "report.html", "result.json", "study.npz"]
 
     @pytest.mark.usefixtures("no_pictures")
-    def test_fast_takes_coarser_meshes(self, call, case, tmp_path):
-        triangles = []
+    def test_fast_takes_coarser_meshes(self, call, tmp_path):
+        triangles, case = [], tmp_path / "slot.toml"
+        text = (EXAMPLES / "strip_with_slot.toml").read_text(encoding="utf-8")
+        case.write_text(text + "\n[solve]\naccuracy = 1e-4\n", encoding="utf-8")
         for more in ([], ["--fast"]):
             where = tmp_path / f"out{len(more)}"
             assert call("run", case, "-o", where, "--quiet", "--brief", *more)[0] == DONE
@@ -308,7 +311,7 @@ add = { cutout = [{ name = "hole", copper = "strip", shape = { circle = [50, 10]
     def test_a_variant_is_kept_although_the_case_as_drawn_is_not_solved(self, monkeypatch):
         solved = varied()["no <slot>"]
 
-        def stopped(cases, *_):
+        def stopped(cases, *_, **__):
             return {name: NumericalError(batch.STOPPED) for name in cases} | {"no <slot>": solved}
 
         monkeypatch.setattr(study, "solve_each", stopped)
