@@ -9,7 +9,7 @@ from cases import EXAMPLES
 from livepage import drag, opened
 from returnflow.cli import main
 from returnflow.live.page import live_page
-from returnflow_geometry.casefile.read import read_case
+from returnflow_geometry.casefile.read import parse_case, read_case
 
 # What reaches over an edge of the window, or more than its box shows.
 CUT = """() => [...document.querySelectorAll("body *")].filter((it) => {
@@ -98,6 +98,18 @@ def test_roles_have_shapes_and_every_control_a_name(window, board):
         shapes = page.evaluate(SHAPES)
         assert len({shapes[name] for name in ("U1.AGND", "U3.PGND", "J2.SHELL")}) == 3
         assert page.evaluate(NAMELESS) == []
+
+
+def test_a_shared_contact_is_marked_as_the_end_it_is_of_each_loop(window, tmp_path):
+    text = (EXAMPLES / "strip_with_slot.toml").read_text("utf-8")
+    case = parse_case(text.replace('return = "sense B"', 'return = "left bond"'))
+    path = tmp_path / "shared.html"
+    path.write_text(live_page([case], steady=True), "utf-8")
+    with opened(window, path) as page:
+        said = page.get_attribute("[data-terminal='0']", "aria-label")
+        assert said.startswith("left bond, inject of supply return and return of sense")
+        # The mark is the weak signal's, whose current leaves here.
+        assert page.get_attribute("[data-terminal='0'] .mark", "class") == "mark"
 
 
 def test_the_command_writes_one_file_and_never_over_the_case(tmp_path, capsys):

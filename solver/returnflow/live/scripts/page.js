@@ -238,13 +238,13 @@ class Page {
       const group = svg("g", { class: "point" + (stays ? " stays" : ""), tabindex: stays || bare ? -1 : 0, role: stays ? "img" : "slider", "data-terminal": t }, over);
       const ends = data.loops.filter((loop) => loop.ends.includes(t));
       const role = ["sensitive", "cables", "noisy"].find((r) => ends.some((loop) => loop.role === r)) ?? "none";
-      const into = ends.some((loop) => loop.ends[0] === t);
+      const into = ends.find((loop) => loop.role === role)?.ends[0] === t; // of the loop whose mark is drawn
       svg("circle", { class: "halo", r: 15 }, group);
       svg("circle", { class: "ring", r: 15 }, group);
       svg("circle", { r: 16, fill: "transparent" }, group);
       svg("path", { class: "mark" + (into ? " in" : ""), d: SHAPES[role] }, group);
       group.label = svg("text", { y: 5 }, group, role === "none" ? "" : terminal.name);
-      group.what = `${terminal.name}, ${role === "none" ? "no loop" : `${into ? "inject" : "return"} of ${ends.map((loop) => loop.name).join(" and ")}`}`;
+      group.what = `${terminal.name}, ${role === "none" ? "no loop" : ends.map((loop) => `${loop.ends[0] === t ? "inject" : "return"} of ${loop.name}`).join(" and ")}`;
       group.addEventListener("focus", () => { this.chosen = t; });
       return group;
     });
