@@ -243,9 +243,9 @@ route = { layer = "L0", path = [[5, 4], [50, 10]], width_mm = 0.2 }
 def test_further_boards_are_drawn_only_where_the_usual_ones_leave_no_room():
     # Alone at its pin a return of its own does; with the reference's current at the pin nothing usual does.
     alone, shared = study(), study(SHARED)
-    assert not any("70 µm" in name or "U3 at" in name for name in alone.trials)
-    assert any("U3 at" in name for name in shared.trials)
-    assert any("J2 at" in name for name in shared.trials)
+    assert not any("70 µm" in name or "U3 moved" in name for name in alone.trials)
+    assert any("U3 moved" in name for name in shared.trials)
+    assert any("J2 moved" in name for name in shared.trials)
 
 
 def test_twice_the_copper_halves_what_steady_currents_couple():

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from reporting import CABLES, NOISY, REGION, SENSITIVE, result, study, varied
+from returnflow.advice.option import Option
 from returnflow.answers.compare import Change, Figure, Row
 from returnflow.words.comparison import (
     NO_CHANGE,
@@ -171,3 +172,15 @@ class TestDecision:
         bare = replace(study(), variants={"as drawn": replace(result(), sensitive=())})
         assert "Recommended" not in summary_table(bare)
         assert "against as drawn" not in summary_table(bare)
+
+
+def test_an_option_that_waits_for_a_route_says_which():
+    figureless = Option(
+        kind="dedicated return", title="a return of its own", possible=True, noise=None, low=None, high=None,
+        limit=1e-6, reasons=(), unrouted=("pump", "clock"),
+    )  # fmt: skip
+    assert noise_text(figureless) == "open"
+    assert keeps_text(figureless) == 'open: draw the route of "pump" and "clock"'
+    # Without a route that is missing it just has no figure.
+    assert keeps_text(replace(figureless, unrouted=())) == "not known"
+    assert keeps_text(replace(figureless, possible=False)) == "not possible"

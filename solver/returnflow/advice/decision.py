@@ -158,6 +158,11 @@ def _recommendation(
         sentences.append(f"It leaves {engineering(chosen.noise, 'V')}, limit {engineering(budget.limit, 'V')}, {left}.")
     if not chosen.has_room:
         sentences.append(f"No solved option has {ROOM_DB:.0f} dB margin: measure before you rely on it.")
+    still_open = [option for option in options if option.possible and option.unrouted]
+    if still_open:
+        routes = dict.fromkeys(name for option in still_open for name in option.unrouted)
+        titles = _quoted(tuple(option.title for option in still_open))
+        sentences.append(f"Not judged yet: {titles}. Draw the route of {_quoted(tuple(routes))} to compare.")
     if chosen.broken:
         sentences.append(f"It puts {_quoted(chosen.broken)} over the limit: weigh that first.")
     return [*sentences, *_cables(base, options, chosen)]

@@ -37,6 +37,8 @@ class Option:
         Limits between cables that are kept as drawn, and exceeded if it is done.
     mended : tuple of str
         Limits between cables that it brings back, which are exceeded as drawn.
+    unrouted : tuple of str
+        Loops whose route must be drawn before it has a figure.
     """
 
     kind: OptionKind
@@ -51,6 +53,7 @@ class Option:
     variant: str | None = None
     broken: tuple[str, ...] = ()
     mended: tuple[str, ...] = ()
+    unrouted: tuple[str, ...] = ()
 
     @property
     def margin_dB(self) -> float | None:

@@ -50,7 +50,7 @@ def _known(option: Option, budget: Budget) -> Option:
         return option
     routes = joined([named(name) for name in budget.unrouted])
     reasons = (*option.reasons, f"What it leaves is not known until the route of {routes} is drawn.")
-    return replace(option, noise=None, low=None, high=None, reasons=reasons)
+    return replace(option, noise=None, low=None, high=None, reasons=reasons, unrouted=budget.unrouted)
 
 
 def _joined(plain: Sequence[Option], solved: Sequence[Option], drawn: Sequence[Option]) -> list[Option]:

@@ -86,7 +86,7 @@ def _loudest(loop: Loop, base: Result) -> Loop | None:
 def _name(case: Case, terminal: str, place: tuple[float, float]) -> tuple[str, str]:
     others = loops_at(case, terminal)
     also = f", and with it the currents of {joined([named(name) for name in others])}" if len(others) > 1 else ""
-    return f"{terminal} at {near(*place)}", f"{terminal} is moved to {near(*place)}{also}."
+    return f"{terminal} moved to {near(*place)}", f"{terminal} is moved to {near(*place)}{also}."
 
 
 def _nearer(loop: Loop, base: Result) -> dict[str, Trial]:

@@ -180,7 +180,7 @@ def possible_text(option: Option) -> str:
 def noise_text(option: Option) -> str:
     """Noise that an option leaves, with its margin; options worked out to a border leave at most that."""
     if option.noise is None:
-        return "not computed"
+        return "open" if option.unrouted else "not computed"
     at_most = "at most " if option.variant is None and option.noise > 0 else ""
     if option.noise == 0:
         return "no conducted noise"
@@ -190,7 +190,9 @@ def noise_text(option: Option) -> str:
 def keeps_text(option: Option) -> str:
     """Whether an option certainly meets the limit."""
     if option.noise is None or option.high is None:
-        return "not known" if option.possible else "not possible"
+        if not option.possible:
+            return "not possible"
+        return f"open: draw the route of {listed(option.unrouted, 'and')}" if option.unrouted else "not known"
     if option.high <= option.limit:
         return "yes" if option.possible else "yes, but not possible"
     if option.low is not None and option.low <= option.limit:
