@@ -145,8 +145,13 @@ def turning_frequency(model: Broadband, loop: int) -> float | None:
     which weighs how much current has moved how far and hardly depends on the width of the ribbon.
     """
     final = high_pattern(model)[:, loop]
-    # Where links close circuits the stream function has more than one value: then by currents.
-    weighted = (model.stream_products if not len(model.link_basis) else model.dissipation) @ final
+    if len(model.link_basis):
+        # Where links close circuits the stream function has more than one value: then by currents in the copper.
+        root = np.sqrt(model.system.space.mesh.areas)[:, None]
+        columns = np.concatenate([root * (part @ model.basis) for part in model.system.curl])
+        weighted = columns.T @ (columns @ final)
+    else:
+        weighted = model.stream_products @ final
     full = float(final @ weighted)
     moved = float(np.sqrt(max(full, 0.0) / np.sum(model.system.space.mesh.areas)))
     if not moved > 1e-3:

@@ -54,7 +54,7 @@ class BroadbandOptions:
     lowest: float = 10.0
     highest: float = 1e9
     shifts: int = 14
-    residual: float = 1e-4
+    residual: float = 1e-5
 
 
 @dataclass(frozen=True)
