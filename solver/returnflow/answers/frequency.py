@@ -268,6 +268,10 @@ def traffic(
         Magnitudes.
     sections : array of complex, shape (frequencies, sections, loops)
     """
+    if model.coarse is not None:
+        # Currents through a cut are linear in the field: what both meshes lead to; shares by their magnitudes are not.
+        (shares, sections), (_, rough) = (traffic(each, loops, contact_inside, frequencies) for each in model.both)
+        return shares, model.led_to(sections, rough)
     mesh = model.system.space.mesh
     lines = [*mesh.region_borders, *mesh.section_edges]
     # Only the triangles along the lines matter.
