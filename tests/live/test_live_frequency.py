@@ -52,8 +52,8 @@ def test_the_return_moves_under_the_trace(window, tmp_path):
     assert path.stat().st_size < 250_000
     with opened(window, path) as page:
         pictures = []
-        # Readings of full solves: DC, 2 kHz, 10 kHz.
-        for position, share in ((0, "25 %"), (111, "60 %"), (145, "98 %")):
+        # Readings of full solves: DC, 2 kHz, 10 kHz; the last is 0.968 over an endless plane.
+        for position, share in ((0, "25 %"), (111, "60 %"), (145, "97 %")):
             page.evaluate(f"page.slide({position})")
             assert page.inner_text("#shares").split("\t")[1] == share
             pictures.append(page.evaluate("document.getElementById('picture').toDataURL()"))

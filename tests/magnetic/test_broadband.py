@@ -30,7 +30,7 @@ from returnflow_geometry.model.shapes import circle, rectangle, slot
 FOIL = 35e-6
 PLACES = [(8, 10), (52, 30), (10, 32), (50, 8), (30, 34)]  # mm
 BAND = np.geomspace(10, 1e9, 41)
-TIGHT = BroadbandOptions(accuracy=3e-5, residual=1e-8, shifts=20)
+TIGHT = BroadbandOptions(accuracy=1e-6, residual=1e-8, shifts=24)
 
 
 def route(start, end, *via, height=1.0, width=0.4):
