@@ -439,8 +439,12 @@ class TestTraffic:
     ASKED = (1e3, 1e5, 1e8)
 
     def test_it_is_that_of_the_whole_flow(self, model):
-        model, inside = model
+        led, inside = model
+        # On each mesh alone; of sections what both lead to is reported, linear in both.
+        model, rough = led.both
         shares, sections = traffic(model, [(0, 1)], inside, self.ASKED)
+        both = led.led_to(sections, traffic(rough, [(0, 1)], inside, self.ASKED)[1])
+        np.testing.assert_allclose(traffic(led, [(0, 1)], inside, self.ASKED)[1], both, rtol=1e-12)
         for n, f in enumerate(self.ASKED):
             flow = Flow(model.system.space.mesh, 1, ((0, 1),), model.stream(f))
             np.testing.assert_allclose(shares[n], region_shares(flow, inside), rtol=1e-9)
