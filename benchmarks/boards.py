@@ -10,8 +10,9 @@ import shapely
 
 import returnflow as rf
 from returnflow.answers.frequency import wants_frequencies
-from returnflow.resistive.conduction import Conduction, Options, reference, solve
+from returnflow.resistive.conduction import solve
 from returnflow.resistive.foil import sheet_resistance
+from returnflow.resistive.solution import Conduction, Options, reference
 from returnflow_geometry.mesh.mesher import Plane
 
 EXAMPLE = Path(__file__).parent.parent / "examples" / "weighing_controller.toml"

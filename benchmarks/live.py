@@ -27,8 +27,9 @@ from returnflow.live.board import LiveBoard
 from returnflow.live.desk import Desk
 from returnflow.live.page import live_page
 from returnflow.live.reference import LiveSolver
-from returnflow.resistive.conduction import Options, reference, solve
+from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.solution import Options, reference
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 from livepage import chromium

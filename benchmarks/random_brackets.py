@@ -11,8 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
-from returnflow.resistive.conduction import Options, solve
+from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.solution import Options
 
 sys.path[:0] = [str(Path(__file__).parents[1] / "tests")]
 grid = importlib.import_module("gridboard")

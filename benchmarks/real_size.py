@@ -22,7 +22,8 @@ import numpy as np
 import shapely
 from machine import describe, peak_memory
 
-from returnflow.resistive.conduction import Options, solve
+from returnflow.resistive.conduction import solve
+from returnflow.resistive.solution import Options
 from returnflow_geometry.mesh import spare
 from returnflow_geometry.mesh.mesher import Plane
 from returnflow_geometry.model.shapes import circle, rectangle

@@ -18,7 +18,8 @@ import time
 import numpy as np
 from machine import describe, peak_memory
 
-from returnflow.resistive.conduction import Options, solve_on
+from returnflow.resistive.conduction import solve_on
+from returnflow.resistive.solution import Options
 from returnflow_geometry.mesh.mesher import Mesher, Plane
 from returnflow_geometry.model.shapes import circle, rectangle
 

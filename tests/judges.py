@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from shapely import Polygon
 from skfem.models.poisson import laplace
 
-from returnflow.resistive.conduction import Conduction
+from returnflow.resistive.solution import Conduction
 from returnflow_geometry.mesh.mesher import Mesh
 
 Floats = NDArray[np.float64]

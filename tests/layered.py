@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from returnflow.resistive.conduction import Conduction, Options, solve
+from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.solution import Conduction, Options
 from returnflow_geometry.model.board import Board, Case, Copper, Layer, Link, Loop, Terminal
 from returnflow_geometry.model.shapes import circle, rectangle
 

@@ -17,8 +17,8 @@ from returnflow.advice.study import Study, run
 from returnflow.answers import batch
 from returnflow.answers.evaluate import Solved, solve_case
 from returnflow.answers.rescale import signature
-from returnflow.resistive.conduction import Options
 from returnflow.resistive.linear import Progress
+from returnflow.resistive.solution import Options
 from returnflow_geometry.casefile.read import parse_case, read_case
 from returnflow_geometry.model.board import Case
 

@@ -25,7 +25,8 @@ from judges import (
     section_flux,
     without,
 )
-from returnflow.resistive.conduction import Options, solve_on
+from returnflow.resistive.conduction import solve_on
+from returnflow.resistive.solution import Options
 from returnflow_geometry.mesh.mesher import Mesher, Plane
 
 SIZES = [0.4, 0.2, 0.1, 0.05]

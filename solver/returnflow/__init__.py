@@ -77,8 +77,9 @@ if TYPE_CHECKING:
     from returnflow.live.page import live_page
     from returnflow.notebook import Study, load, run
     from returnflow.report.kept import FieldsMissingError, LoadError
-    from returnflow.resistive.conduction import Conduction, Options, solve
+    from returnflow.resistive.conduction import solve
     from returnflow.resistive.linear import NumericalError
+    from returnflow.resistive.solution import Conduction, Options
     from returnflow_geometry.casefile.read import CaseError, parse_case, read_case
     from returnflow_geometry.mesh.mesher import Mesh, MeshError, Plane
     from returnflow_geometry.model.board import Board, Case
@@ -113,7 +114,8 @@ _HOMES = {
     "returnflow.live.page": ("live_page",),
     "returnflow.notebook": ("Study", "load", "run"),
     "returnflow.report.kept": ("FieldsMissingError", "LoadError"),
-    "returnflow.resistive.conduction": ("Conduction", "Options", "solve"),
+    "returnflow.resistive.conduction": ("solve",),
+    "returnflow.resistive.solution": ("Conduction", "Options"),
     "returnflow.resistive.linear": ("NumericalError",),
     "returnflow_geometry.casefile.read": ("CaseError", "parse_case", "read_case"),
     "returnflow_geometry.mesh.mesher": ("Mesh", "MeshError", "Plane"),

@@ -178,8 +178,8 @@ def _run(arguments: argparse.Namespace) -> int:
     """Solve a case, print the results, and write report.html, result.json, fields.vtu and the pictures."""
     from returnflow.advice.study import run
     from returnflow.report.files import check_directory, to_dict, write_all
-    from returnflow.resistive.conduction import Options
     from returnflow.resistive.linear import NumericalError
+    from returnflow.resistive.solution import Options
     from returnflow.words.first_look import first_look
     from returnflow.words.terminal import summary_table
     from returnflow_geometry.casefile.read import read_case

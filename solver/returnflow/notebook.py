@@ -11,8 +11,8 @@ from returnflow.advice import study as advice
 from returnflow.answers.result import Result
 from returnflow.report.kept import FieldsMissingError, LoadError
 from returnflow.report.record import read_back
-from returnflow.resistive.conduction import Options
 from returnflow.resistive.linear import Progress
+from returnflow.resistive.solution import Options
 from returnflow.words.comparison import comparison_text
 from returnflow.words.result_tables import loops_table
 from returnflow.words.study_tables import variants_table

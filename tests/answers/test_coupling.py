@@ -33,7 +33,8 @@ from returnflow.answers.coupling import (
     sub_triangles,
     unknown_places,
 )
-from returnflow.resistive.conduction import Options, solve, solve_on
+from returnflow.resistive.conduction import solve, solve_on
+from returnflow.resistive.solution import Options
 from returnflow_geometry.mesh.mesher import Mesher, Plane
 from returnflow_geometry.model.shapes import circle, slot
 

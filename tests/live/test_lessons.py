@@ -12,8 +12,9 @@ from returnflow.cli import main
 from returnflow.live.page import CLASS, class_page, lesson_cases
 from returnflow.magnetic.broadband import reduce
 from returnflow.magnetic.meshing import system_of
-from returnflow.resistive.conduction import Options, solve
+from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.solution import Options
 from returnflow_geometry.casefile.read import parse_case
 
 PREFIX = {"n": 1e-9, "µ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3}

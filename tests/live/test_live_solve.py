@@ -12,8 +12,9 @@ from returnflow.answers.spectra import lines_of
 from returnflow.live.board import LiveBoard
 from returnflow.live.payload import board_data, pack
 from returnflow.live.reference import LiveSolver
-from returnflow.resistive.conduction import Conduction, Options, reference, solve
+from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.solution import Conduction, Options, reference
 from returnflow_geometry.casefile.read import parse_case, read_case
 
 # A plane with a slot, a contact that stays inside and one at the edge, and a return of its own on another layer.

@@ -19,8 +19,9 @@ from returnflow.magnetic.two_meshes import (
     overlap,
     towards,
 )
-from returnflow.resistive.conduction import Options, solve
+from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.solution import Options
 from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.mesh.halving import halved
 

@@ -10,7 +10,8 @@ from shapely import LineString, MultiPolygon, Polygon, affinity, box
 
 from judges import section_current
 from returnflow.answers.coupling import region_shares
-from returnflow.resistive.conduction import Options, solve, solve_on
+from returnflow.resistive.conduction import solve, solve_on
+from returnflow.resistive.solution import Options
 from returnflow.resistive.spaces import Topology
 from returnflow_geometry.mesh.mesher import Mesher, Plane, corner_angles, error_size, starting_size
 from returnflow_geometry.mesh.seeding import SizeField

@@ -30,7 +30,8 @@ from judges import (
     section_flux,
 )
 from returnflow.resistive import foil
-from returnflow.resistive.conduction import Options, solve
+from returnflow.resistive.conduction import solve
+from returnflow.resistive.solution import Options
 from returnflow_geometry.mesh.mesher import Plane
 from returnflow_geometry.model.shapes import circle
 

@@ -28,8 +28,9 @@ from judges import (
 )
 from returnflow.answers.coupling import region_shares, section_currents
 from returnflow.resistive import conduction
-from returnflow.resistive.conduction import Options, solve, solve_on
+from returnflow.resistive.conduction import solve, solve_on
 from returnflow.resistive.linear import NumericalError
+from returnflow.resistive.solution import Options
 from returnflow.resistive.spaces import Topology
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
 from returnflow_geometry.model.shapes import circle, slot

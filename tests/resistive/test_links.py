@@ -8,10 +8,11 @@ from hypothesis import strategies as st
 
 import layered
 from layered import DISC, MM, case, edge, loop, pad, reduced_network, solved, strip, via
-from returnflow.resistive.conduction import Options, solve, solve_on
+from returnflow.resistive.conduction import solve, solve_on
 from returnflow.resistive.conductors import Conductors, StackMesher
 from returnflow.resistive.foil import sheet_resistance
 from returnflow.resistive.links import Links
+from returnflow.resistive.solution import Options
 from returnflow.resistive.spaces import Topology, circuit_fields
 from returnflow_geometry.mesh.mesher import Plane, starting_size
 from returnflow_geometry.model.board import Copper, Link

@@ -22,7 +22,8 @@ from judges import (
     section_current,
     section_flux,
 )
-from returnflow.resistive.conduction import Options, solve, solve_on
+from returnflow.resistive.conduction import solve, solve_on
+from returnflow.resistive.solution import Options
 from returnflow.resistive.spaces import Topology
 from returnflow_geometry.mesh.mesher import Mesher, Plane
 from returnflow_geometry.model.shapes import circle, slot

@@ -8,8 +8,9 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from gridboard import GridBoard, assert_meets, random_grid_board
-from returnflow.resistive.conduction import Options, solve
+from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.solution import Options
 
 # 12 squares by 3, pads over both ends: a strip of 10 squares of 3, and its like below, joined at both ends.
 STRIP = GridBoard(

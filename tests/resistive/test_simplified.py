@@ -8,8 +8,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from returnflow.resistive.conduction import Options, solve, solve_on
+from returnflow.resistive.conduction import solve, solve_on
 from returnflow.resistive.refinement import WAKE
+from returnflow.resistive.solution import Options
 from returnflow.resistive.topology import Topology
 from returnflow_geometry.mesh.mesher import Mesher, Plane, starting_size
 from returnflow_geometry.mesh.spare import BOX, DRAWN, FILLED, MARKED, SpareHoles

@@ -21,8 +21,8 @@ from returnflow.answers.evaluate import evaluate
 from returnflow.answers.rescale import signature
 from returnflow.answers.result import Result
 from returnflow.answers.sweeps import Swept, run_sweeps
-from returnflow.resistive.conduction import Options
 from returnflow.resistive.linear import Progress
+from returnflow.resistive.solution import Options
 from returnflow_geometry.casefile.read import read_case
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.wording import listed, named

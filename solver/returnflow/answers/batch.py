@@ -13,8 +13,8 @@ import joblib
 from returnflow.answers.evaluate import Solved, solve_case
 from returnflow.answers.processes import pool, replaced_quietly
 from returnflow.answers.rescale import Signature, rescaled, signature
-from returnflow.resistive.conduction import Options
 from returnflow.resistive.linear import NumericalError, Progress
+from returnflow.resistive.solution import Options
 from returnflow_geometry.mesh.mesher import MeshError
 from returnflow_geometry.model.board import Case
 

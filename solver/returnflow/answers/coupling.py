@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from returnflow.answers.contours import isolines, straight_pieces
-from returnflow.resistive.conduction import Conduction
+from returnflow.resistive.solution import Conduction
 from returnflow.resistive.spaces import CORNER_MASS, Space
 from returnflow_geometry.mesh.mesher import Mesh
 

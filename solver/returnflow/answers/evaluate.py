@@ -24,9 +24,10 @@ from returnflow.magnetic.broadband import Broadband, BroadbandOptions
 from returnflow.magnetic.meshing import Expelled, solve_broadband, solve_expelled
 from returnflow.magnetic.routes import Faced, faced
 from returnflow.magnetic.unseen import unseen
-from returnflow.resistive.conduction import Conduction, Options, solve
+from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import REACH, Conductors
 from returnflow.resistive.linear import Progress
+from returnflow.resistive.solution import Conduction, Options
 from returnflow_geometry.model.board import Case, Loop
 from returnflow_geometry.model.numbers import millimetres, near, percent, square_millimetres
 from returnflow_geometry.model.wording import named

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from returnflow.answers import frequency
 from returnflow.magnetic.routes import routes_of
-from returnflow.resistive.conduction import Conduction, Options
 from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.solution import Conduction, Options
 from returnflow_geometry.model.board import Case
 
 if TYPE_CHECKING:

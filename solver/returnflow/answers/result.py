@@ -12,8 +12,8 @@ from returnflow.answers.coupling import Peak
 from returnflow.answers.frequency import LoopFacts
 from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.routes import Faced
-from returnflow.resistive.conduction import Conduction
 from returnflow.resistive.conductors import Conductors, copper_numbers
+from returnflow.resistive.solution import Conduction
 from returnflow_geometry.mesh.mesher import Mesh, Plane
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.wording import listed, named

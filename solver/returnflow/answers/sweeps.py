@@ -15,8 +15,8 @@ from returnflow.answers.contours import isolines
 from returnflow.answers.evaluate import Solved, budgets
 from returnflow.answers.spectra import lines_of
 from returnflow.answers.thresholds import Crossing, State, crossings, state
-from returnflow.resistive.conduction import Options
 from returnflow.resistive.linear import Progress
+from returnflow.resistive.solution import Options
 from returnflow_geometry.model.board import Axis, Case, Loop, Role, Sweep
 from returnflow_geometry.model.numbers import engineering
 from returnflow_geometry.model.wording import named

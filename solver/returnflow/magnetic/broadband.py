@@ -16,6 +16,7 @@ from returnflow.magnetic.basis import Basis
 from returnflow.magnetic.equations import System, assemble
 from returnflow.magnetic.faces import Inductive, Magnetized, Projected, Small
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
+from returnflow.magnetic.lacking import lacking
 from returnflow.magnetic.traces import Route
 from returnflow.resistive.foil import face_impedances, sheet_resistance
 from returnflow.resistive.linear import NumericalError, Progress
@@ -29,8 +30,7 @@ TINY = 1e-30  # ohm
 ROUNDING = 1e-6  # of the loops' own reactances
 HIGH = 1e9  # Hz; the field is expelled
 OVERLAP_LOWEST, OVERLAPS = 1e3, 7  # Hz, and how many frequencies from there to the highest
-LACKING = 13  # frequencies at which the residual is taken
-BETWEEN = 6  # every so many of them, that of what foil does between its faces, which goes with frequency
+PASSIVE = 13  # frequencies at which what two meshes lead to is kept positive
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,7 +200,7 @@ class Broadband:
     def missing(self) -> float:
         """As much of the difference of two meshes as leaves resistances and inductances positive at all frequencies."""
         fine, coarse = self.both
-        pairs = [(fine.impedance(f).real, coarse.impedance(f).real) for f in np.geomspace(10.0, HIGH, LACKING)]
+        pairs = [(fine.impedance(f).real, coarse.impedance(f).real) for f in np.geomspace(10.0, HIGH, PASSIVE)]
         return min(two_meshes.missing(*pair) for pair in [*pairs, (fine.high_inductance, coarse.high_inductance)])
 
     def led_to(self, fine: NDArray[Any], coarse: NDArray[Any]) -> Complexes:
@@ -365,45 +365,11 @@ def reduce(
         )
         raise NumericalError(message)
     # A shift may move nothing by chance: what is left of the equations tells, and counts.
-    result = replace(model(), lacking=_lacking(model(), basis, preconditioner, options), solved_sheet=sheet0)
+    result = replace(
+        model(), lacking=lacking(model(), basis, preconditioner, (options.lowest, options.highest)), solved_sheet=sheet0
+    )
     result.seconds.update({"preconditioner": factored - begin, "shifts": time.perf_counter() - factored})
     return result
-
-
-def _lacking(
-    model: Broadband, basis: Basis, preconditioner: Preconditioner, options: BroadbandOptions
-) -> tuple[Floats, Floats]:
-    """
-    Frequencies, and bounds of the errors of the loops' own impedances, ohm, shape (frequencies, loops).
-
-    Of r^T (z A + jwL)^-1 r, r being what the equations make of the reduced answer. That inverse is at most sqrt(2)
-    times the one of its parts in phase, for which the preconditioner stands as it does in the iteration. What the
-    faces add is the difference of two more answers, whose errors have nearly one phase: at most the larger of both.
-    """
-    system, links = model.system, model.system.stack.links
-
-    def bound(w: float, sheets: Sequence[complex]) -> Floats:
-        y = model.answer(w, sheets)
-        crosswise = model.magnetized.currents(y, model.magnetized_thickness)
-        r = 1j * w * (system.drive + basis.induced @ y + system.normal[1] @ crosswise)
-        through = system.link_current + model.link_basis @ y
-        r += system.link_map.T @ ((links.resistance + links.elastance / (1j * w))[:, None] * through)
-        values = basis.vectors @ y
-        for sheet, foil in zip(sheets, system.foils, strict=True):
-            r += sheet * (foil.residual + foil.dissipation @ values)
-        parts = np.concatenate([r.real, r.imag], axis=1)
-        weights = preconditioner.weights(float(abs(sheets[0])) / system.foils[0].weight, w)
-        energy = np.sum(parts * preconditioner.apply(weights, parts), axis=0)
-        found: Floats = np.sqrt(2) * energy.reshape(2, -1).sum(axis=0)
-        return found
-
-    frequencies = np.geomspace(options.lowest, options.highest, LACKING)
-    found = np.array([bound(2 * np.pi * f, model.of_foils(f)) for f in frequencies])
-    at = frequencies[::BETWEEN]
-    halves, none = [model.of_foils(f, between=True) for f in at], [0j] * len(system.foils)
-    own = [np.maximum(bound(w, half), bound(w, none)) / w for w, half in zip(2 * np.pi * at, halves, strict=True)]
-    between = [2 * np.pi * frequencies * np.interp(np.log(frequencies), np.log(at), part) for part in np.transpose(own)]
-    return frequencies, found + np.transpose(between)
 
 
 def _solve(

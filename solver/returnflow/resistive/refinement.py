@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -12,13 +11,11 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from returnflow.resistive.conductors import StackMesher
+from returnflow.resistive.solution import Conduction
 from returnflow.resistive.topology import Topology
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
 from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.mesh.spare import BOX, DRAWN, FILLED, MARKED
-
-if TYPE_CHECKING:
-    from returnflow.resistive.conduction import Conduction
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from returnflow.answers.evaluate import Solved, budgets
-from returnflow.resistive.conduction import Options, solve
+from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.solution import Options
 from returnflow.words.columns import rows_text
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.numbers import engineering
