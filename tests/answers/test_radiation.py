@@ -50,6 +50,8 @@ def test_a_millivolt_on_a_half_wave_dipole():
     half_wave = LIGHT / 4 / 1.0
     assert 1e-3 * field_per_volt(cables(), half_wave) == pytest.approx(274e-6, rel=2e-3)
     assert cables().allowed(half_wave) == 100e-6
+    # With what a perfect ground reflects in phase twice the field: half of 0.365 mV is left.
+    assert allowed_volts(cables(), half_wave) == pytest.approx(100e-6 * 3 * 73.13 / 60 / 2, rel=1e-9)
 
 
 def test_the_field_of_a_half_wave_dipole_is_that_of_its_sinusoidal_current():

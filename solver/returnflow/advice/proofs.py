@@ -180,9 +180,9 @@ def _thicker(loop: Loop, base: Result) -> dict[str, Trial]:
         return {}
     thick = replace(layer, thickness=THICKER * layer.thickness)
     layers = tuple(thick if item.name == layer.name else item for item in board.layers)
-    size = f"{1e6 * thick.thickness:.0f} µm of copper on {layer.name}"
-    change = f"{layer.name} has {size.replace(f' on {layer.name}', '')}, {THICKER:g} times as drawn."
-    return {size: Trial(case=bare(case, replace(board, layers=layers)), changes=(change,))}
+    copper = f"{1e6 * thick.thickness:.0f} µm of copper"
+    change = f"{layer.name} has {copper}, {THICKER:g} times as drawn."
+    return {f"{copper} on {layer.name}": Trial(case=bare(case, replace(board, layers=layers)), changes=(change,))}
 
 
 def _stitched(loop: Loop, lead: Loop, base: Result) -> dict[str, Trial]:
