@@ -79,7 +79,7 @@ def measure(window: Any, folder: Path, name: str, case: rf.Case) -> None:
     page.mouse.down()
     for n in range(MOVES):
         page.mouse.move(x + 40 * np.sin(n / 6), y + 20 * np.sin(n / 9))
-    times = page.evaluate("page.times")
+    times = page.evaluate("page.hand.times")
     page.mouse.up()
     page.close()
     print(f"  ready in {ready:.2f} s; pointer event to picture, {len(times)} of {MOVES}: median "

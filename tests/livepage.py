@@ -7,6 +7,7 @@ import json
 import re
 import shutil
 import subprocess
+import threading
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
@@ -15,6 +16,10 @@ from typing import Any
 import pytest
 
 from browser import browser
+from returnflow.live.desk import Desk
+from returnflow.live.page import live_page
+from returnflow.live.server import LiveServer
+from returnflow_geometry.casefile.read import read_case
 
 HOW = "install it: pip install 'returnflow[live-test]'"
 
@@ -47,6 +52,21 @@ def opened(window: Any, address: Path | str, width: int = 1280, height: int = 72
     finally:
         page.close()
     assert [line for line in heard if not _own(line, url)] == []
+
+
+@contextlib.contextmanager
+def serving(path: Path, page: str | None = None) -> Iterator[LiveServer]:
+    """Serve the live page of a case file, or another page."""
+    case = read_case(path)
+    server = LiveServer(page or live_page([case], served=True), Desk([path], [case]))
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
+    thread.start()
+    try:
+        yield server
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
 
 
 def _own(line: str, url: str) -> bool:

@@ -54,12 +54,12 @@ def test_the_return_moves_under_the_trace(window, tmp_path):
         pictures = []
         # Readings of full solves: DC, 2 kHz, 10 kHz; the last is 0.968 over an endless plane.
         for position, share in ((0, "25 %"), (111, "60 %"), (145, "97 %")):
-            page.evaluate(f"page.slide({position})")
+            page.evaluate(f"page.sweep.slide({position})")
             assert page.inner_text("#shares").split("\t")[1] == share
             pictures.append(page.evaluate("document.getElementById('picture').toDataURL()"))
         assert len(set(pictures)) == 3
         # Contacts stay above 0 Hz, and are where they were put once it is DC again.
-        page.evaluate("page.slide(0), page.board.move(0, 45e-3, -50e-3), page.refresh(), page.slide(200)")
+        page.evaluate("page.sweep.slide(0), page.board.move(0, 45e-3, -50e-3), page.refresh(), page.sweep.slide(200)")
         assert page.evaluate("page.board.place(0)") == pytest.approx([50e-3, -50e-3])
-        page.evaluate("page.slide(0)")
+        page.evaluate("page.sweep.slide(0)")
         assert page.evaluate("page.board.place(0)[0]") == pytest.approx(45e-3)

@@ -46,7 +46,7 @@ def test_the_figure_follows_the_mouse_and_is_held(window, board):
         assert microvolts(page) == pytest.approx(324, rel=0.01)  # full solve
         before = page.evaluate("document.getElementById('picture').toDataURL()")
         page.keyboard.press("h")
-        drag(page, "U1.AGND", -226, 0)
+        drag(page, "U1.AGND", -32.4e-3 * page.evaluate("page.frame.scale"), 0)
         x, y = page.evaluate("page.board.place(page.board.data.terminals.findIndex((it) => it.name == 'U1.AGND'))")
         assert x == pytest.approx(8.6e-3, abs=1e-3)
         assert y == pytest.approx(72e-3, abs=2e-4)

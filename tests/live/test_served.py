@@ -1,17 +1,15 @@
 """The served page: a full solve on release, files that are written beside the case, and who is not answered."""
 
-import contextlib
 import http.client
 import json
-import threading
 
 import pytest
 
 from cases import EXAMPLES
-from livepage import drag, opened
-from returnflow.live.desk import Desk, RequestError
-from returnflow.live.page import live_page
-from returnflow.live.server import LARGEST, LiveServer
+from livepage import drag, opened, serving
+from returnflow.live.desk import Desk
+from returnflow.live.moves import RequestError
+from returnflow.live.server import LARGEST
 from returnflow_geometry.casefile.read import read_case
 
 CASE = (EXAMPLES / "slot_depth.toml").read_text(encoding="utf-8")
@@ -22,20 +20,6 @@ def case_file(tmp_path):
     path = tmp_path / "strip.toml"
     path.write_text(CASE, encoding="utf-8")
     return path
-
-
-@contextlib.contextmanager
-def serving(path, page="<p>page</p>"):
-    case = read_case(path)
-    server = LiveServer(live_page([case], served=True) if page is None else page, Desk([path], [case]))
-    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
-    thread.start()
-    try:
-        yield server
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
 
 
 def ask(server, path, body=b"{}", method="POST", **headers):
@@ -49,7 +33,7 @@ def ask(server, path, body=b"{}", method="POST", **headers):
 
 
 def test_only_this_machine_with_the_token_is_answered(case_file):
-    with serving(case_file) as server:
+    with serving(case_file, "<p>page</p>") as server:
         good = f"/{server.token}/"
         assert server.server_address[0] == "127.0.0.1"
         assert ask(server, good, method="GET")[0] == 200
@@ -85,7 +69,7 @@ def test_only_this_machine_with_the_token_is_answered(case_file):
     ],
 )
 def test_what_cannot_be_answered_changes_nothing(case_file, what, message):
-    with serving(case_file) as server:
+    with serving(case_file, "<p>page</p>") as server:
         status, text = ask(server, f"/{server.token}/{what}", message)
         assert status == 400
         assert json.loads(text)["error"]
@@ -129,7 +113,7 @@ def test_a_name_does_not_lead_out_of_the_folder(case_file):
 
 
 def test_a_bracket_stands_in_the_figures_place_after_every_release(window, case_file):
-    with serving(case_file, page=None) as server, opened(window, server.address) as page:
+    with serving(case_file) as server, opened(window, server.address) as page:
         page.wait_for_function("document.getElementById('figure').textContent.includes('between')", timeout=30_000)
         before = page.inner_text("#figure")
         assert before.startswith("1.45 mV between")

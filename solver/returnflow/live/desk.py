@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -16,6 +15,7 @@ from returnflow.answers.adding import Coupled
 from returnflow.answers.budget import budget
 from returnflow.answers.spectra import lines_of
 from returnflow.live.board import LiveBoard
+from returnflow.live.moves import RequestError, changes_of
 from returnflow.live.over_frequency import over_frequency
 from returnflow.live.payload import pack
 from returnflow.live.reference import LiveSolver
@@ -28,13 +28,8 @@ from returnflow_geometry.casefile.supplied import Sourced
 from returnflow_geometry.casefile.variants import Editor
 from returnflow_geometry.model.board import Case
 
-MOST_PLACES = 1000
 LONGEST_NAME = 60  # characters
 MOST_TRIANGLES = 200_000
-
-
-class RequestError(ValueError):
-    """A message that cannot be answered; the text says why."""
 
 
 class Desk:
@@ -75,11 +70,7 @@ class Desk:
             text = "variant must be the name of a variant."
             raise RequestError(text)
         case = cases[variant]
-        changes: dict[str, Any] = {
-            "move": _places(message.get("places", {}), case),
-            "set": _ends(message.get("ends", []), case),
-        }
-        changes = {key: value for key, value in changes.items() if value}
+        changes = changes_of(message, case)
         if what == "save":
             return self._save(number, variant, case, changes, message)
         moved = case.changed(**changes) if changes else case
@@ -108,54 +99,6 @@ class Desk:
             reason = f"{new.name} exists already: choose another name."
             raise RequestError(reason) from None
         return {"written": new.name}
-
-
-def _places(value: object, case: Case) -> dict[str, list[float]]:
-    known = {terminal.name for terminal in case.board.terminals}
-    good = (
-        isinstance(value, dict)
-        and len(value) <= MOST_PLACES
-        and all(name in known and _is_place(place) for name, place in value.items())
-    )
-    if not good:
-        text = "places must give contacts of this board their [x, y] in millimetres."
-        raise RequestError(text)
-    assert isinstance(value, dict)
-    return {name: [round(float(v), 6) for v in place] for name, place in value.items()}
-
-
-def _ends(value: object, case: Case) -> dict[str, float]:
-    """New coordinates of ends of slots, by address, from [name, [x, y] as drawn, [x, y] now] in millimetres."""
-    raw = case.editor.raw if isinstance(case.editor, Editor) else {}
-    drawn = {table["name"]: table for table in _tables(raw.get("cutout"))}
-    found: dict[str, float] = {}
-    for item in value if isinstance(value, list) and len(value) <= MOST_PLACES else [None]:
-        if not (isinstance(item, list) and len(item) == 3 and _is_place(item[1]) and _is_place(item[2])):
-            text = "ends must give ends of slots as [name, [x, y], [x, y]]."
-            raise RequestError(text)
-        name, old, new = item
-        shape = drawn.get(name, {}).get("shape") if isinstance(name, str) else None
-        path = shape.get("slot") if isinstance(shape, Mapping) else None
-        if not path:
-            text = f"The cutout {name!r} is not drawn as a slot in the case file, so its end cannot be moved there."
-            raise RequestError(text)
-        near = min((0, len(path) - 1), key=lambda n: math.dist(path[n], old))
-        for axis in range(2):
-            if abs(new[axis] - path[near][axis]) > 1e-6:
-                found[f"cutout:{name}.shape.slot.{near + 1}.{axis + 1}"] = round(float(new[axis]), 6)
-    return found
-
-
-def _tables(value: object) -> list[Mapping[str, Any]]:
-    return [table for table in value if isinstance(table, Mapping)] if isinstance(value, list) else []
-
-
-def _is_place(place: object) -> bool:
-    return (
-        isinstance(place, list)
-        and len(place) == 2
-        and all(isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in place)
-    )
 
 
 def bracketed(case: Case) -> dict[str, Any]:
@@ -201,14 +144,14 @@ def _model(case: Case) -> dict[str, Any]:
 
 
 def _moved(case: Case, name: str, changes: Mapping[str, Any]) -> str:
-    """Text of a case with its contacts and ends of slots moved; routes follow them."""
+    """Text of a case with what was moved; routes follow their contacts."""
     moved = case.changed(**changes)
     if not isinstance(moved.editor, Editor):
         text = "This case was not read from a file."
         raise RequestError(text)
     raw = {**moved.editor.raw, "title": f"{case.title}, {name}"}
     try:
-        return f"# Written from the live page: contacts moved, routes with them.\n{toml_text(raw)}"
+        return f"# Written from the live page, with what was moved there.\n{toml_text(raw)}"
     except TypeError:
         text = "What fabrication files say is no table of this case: add what was moved as a variant instead."
         raise RequestError(text) from None

@@ -23,7 +23,8 @@ from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.lessons import Lesson
 
-SCRIPTS = ("data", "words", "algebra", "sheet", "board", "frequency", "picture", "lesson", "served", "page")
+SCRIPTS = ("data", "words", "algebra", "sheet", "board", "frequency", "picture", "dom", "grips", "overlay", "hand",
+           "sweep", "readings", "lesson", "served", "page")  # fmt: skip
 # Cases of the class: files of examples/, which the wheel carries in this room.
 CLASS = ("u_trace", "slot_depth", "weighing_controller", "slot_crossing", "joined_planes")
 RESTS = (

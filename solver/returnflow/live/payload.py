@@ -16,8 +16,9 @@ from returnflow.answers.adding import Key, companies, keys_of
 from returnflow.answers.budget import band_mask, passed
 from returnflow.answers.spectra import lines_of
 from returnflow.live.board import LiveBoard
-from returnflow.live.slots import slot_ends
+from returnflow.live.slots import bridges, slot_ends
 from returnflow_geometry.model.board import Loop, Shape
+from returnflow_geometry.model.outgoing import Outgoing
 
 TYPES = {
     "uint8": np.uint8, "uint16": np.uint16, "int16": np.int16, "int32": np.int32,
@@ -51,6 +52,7 @@ def board_data(board: LiveBoard, name: str, frequencies: dict[str, Any] | None =
                 "sections": [[n, edges, signs] for n, edges, signs in sheet.sections],
                 "orders": list(sheet.orders),
                 "slots": slot_ends(board, sheet),
+                "bridges": bridges(board, sheet),
             }
             for sheet in board.sheets
         ],
@@ -76,6 +78,7 @@ def board_data(board: LiveBoard, name: str, frequencies: dict[str, Any] | None =
                 "ends": [number[loop.inject], number[loop.return_]],
                 "ports": [first[number[loop.inject]], first[number[loop.return_]]],
                 "amps": lines_of(loop).rms if loop.role == "noisy" else 1.0,
+                "routes": [_mm(np.array(leg.path)) for leg in _legs(loop)],
             }
             for loop in case.loops
         ],
@@ -88,6 +91,11 @@ def board_data(board: LiveBoard, name: str, frequencies: dict[str, Any] | None =
         "victims": _victims(case.loops),
         "frequencies": frequencies,
     }
+
+
+def _legs(loop: Loop) -> tuple[Outgoing, ...]:
+    """Legs of the outgoing conductor, from the return end on."""
+    return () if loop.route is None else loop.route.legs or (loop.route,)
 
 
 def _mm(points: NDArray[np.float64]) -> list[list[float]]:

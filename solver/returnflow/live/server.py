@@ -10,7 +10,8 @@ from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
-from returnflow.live.desk import Desk, RequestError
+from returnflow.live.desk import Desk
+from returnflow.live.moves import RequestError
 from returnflow.resistive.linear import NumericalError
 from returnflow_geometry.casefile.read import CaseError
 from returnflow_geometry.mesh.mesher import MeshError

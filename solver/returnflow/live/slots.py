@@ -1,4 +1,4 @@
-"""Ends of slots that can be drawn longer or shorter on the page: the mesh's points go with them."""
+"""Ends of slots and bridges across them that can be dragged on the page: the mesh's points go with them."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from returnflow_geometry.model.board import Shape
 
 SLIM = 8.0  # length over width; what is less slim is no slot
 CLEAR = 3.0  # widths of copper that there must be ahead of an end
+SAME = 1e-6  # m: what lies as near is the same place
 
 
 def slot_ends(board: LiveBoard, sheet: Sheet) -> list[dict[str, Any]]:
@@ -28,16 +29,19 @@ def slot_ends(board: LiveBoard, sheet: Sheet) -> list[dict[str, Any]]:
     copper = board.conductors.planes[sheet.copper].copper
     places = sheet.points * NANO
     found = []
+    laid = shapely.union_all([bridge.shape for bridge in board.case.board.bridges if bridge.copper == name])
     for cutout in board.case.board.cutouts:
         if cutout.copper != name:
             continue
         for part in shapely.get_parts(cutout.shape):
             for end, along, width in _ends(part):
+                if laid.distance(Point(end)) < SAME:
+                    continue
                 ahead = LineString([end + 0.1 * width * along, end + CLEAR * width * along])
                 near = np.min(np.hypot(*(places - end).T)) < width
                 if not (near and copper.contains(ahead)):
                     continue
-                own = part.buffer(1e-6)
+                own = shapely.difference(part, laid).buffer(SAME)
                 reach = float(Point(end).distance(copper.boundary.difference(own)))
                 if reach > 10 * width:
                     place = {"x": float(end[0]), "y": float(end[1]), "dx": float(along[0]), "dy": float(along[1])}
@@ -63,3 +67,57 @@ def _ends(shape: Shape) -> list[tuple[Any, Any, float]]:
         along = (middle - box.centroid.coords[0]) / np.hypot(*(middle - box.centroid.coords[0]))
         ends.append((middle, along, width))
     return ends
+
+
+def bridges(board: LiveBoard, sheet: Sheet) -> list[dict[str, Any]]:
+    """
+    Bridges straight across the straight slots of a sheet.
+
+    Each has a name, a place on the slot's axis (x, y) and the slot's direction (dx, dy), metres; along it from there
+    where the bridge begins and ends (`from`, `to`) and where the slots beside it do (`low`, `high`); the slot's width,
+    and how far to both sides points go with it (`reach`).
+    """
+    name = board.conductors.names[sheet.copper]
+    copper = board.conductors.planes[sheet.copper].copper
+    drawn = board.case.board
+    places = sheet.points * NANO
+    found = []
+    for cutout in drawn.cutouts:
+        cut = shapely.intersection(cutout.shape, drawn.copper(name).shape)
+        ends = _ends(cut) if cutout.copper == name and cut.geom_type == "Polygon" else []
+        if len(ends) != 2:
+            continue
+        (start, _, width), (_, along, _) = ends
+        across = np.array([-along[1], along[0]])
+        laid = []
+        for bridge in drawn.bridges:
+            over = shapely.intersection(cut, bridge.shape)
+            if bridge.copper != name or over.is_empty:
+                continue
+            t = (shapely.get_coordinates(over) - start) @ along
+            low, high = float(t.min()), float(t.max())
+            if abs(over.area - (high - low) * width) < 1e-3 * over.area:
+                laid.append((low, high, bridge.name))
+        laid.sort()
+        stops = [0.0, *(stop for _, stop, _ in laid)]
+        starts = [*(begin for begin, _, _ in laid[1:]), float(np.hypot(*(ends[1][0] - start)))]
+        own = shapely.difference(cut, shapely.union_all([b.shape for b in drawn.bridges if b.copper == name])).buffer(
+            SAME
+        )
+        others = copper.boundary.difference(own)
+        for (begin, stop, bridge_name), low, high in zip(laid, stops, starts, strict=False):
+            if not (low + width < begin < stop < high - width):
+                continue
+            edges = [start + begin * along, start + stop * along]
+            if any(np.min(np.hypot(*(places - edge).T)) > width for edge in edges):
+                continue
+            inner = LineString([start + (low + SAME) * along, start + (high - SAME) * along])
+            far = float(np.hypot(*np.ptp(places, axis=0)))
+            strip = inner.buffer(far, cap_style="flat")
+            beside = shapely.get_coordinates(shapely.segmentize(shapely.intersection(others, strip), width))
+            reach = float(np.min(np.abs((beside - start) @ across))) if len(beside) else far
+            if reach > 4 * width:
+                place = {"x": float(start[0]), "y": float(start[1]), "dx": float(along[0]), "dy": float(along[1])}
+                span = {"from": begin, "to": stop, "low": low, "high": high}
+                found.append({"name": bridge_name, **place, **span, "wide": width, "reach": 0.98 * reach})
+    return found

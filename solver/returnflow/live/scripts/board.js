@@ -1,6 +1,8 @@
 "use strict";
 // A whole board in the hand: ports, links, and what is read of them. The same as reference.py.
 
+const LEAST = 0.25; // of a bridge, and of the slots beside it, stays whatever is dragged: beyond, the mesh is too poor
+
 class Board {
   constructor(data) {
     this.data = data;
@@ -55,21 +57,22 @@ class Board {
     return true;
   }
 
-  /** Move the end of a slot by so many metres from where it was drawn, as far as it may go. Whether it moved. */
-  stretch(number, slot, by) {
-    const sheet = this.sheets[number], before = slot.by, mine = this.ports.filter((port) => port.sheet === number && port.radius);
+  /** Move the end of a slot, or both edges of a bridge, by so many metres from where they were drawn, as far as they may go. Whether anything moved. */
+  stretch(number, it, by) {
+    const sheet = this.sheets[number], before = it.by, mine = this.ports.filter((port) => port.sheet === number && port.radius);
     const fits = (value) => {
-      if (!sheet.stretch(slot, value)) return false;
+      if (!sheet.stretch(it, value)) return false;
       sheet.buckets();
       return mine.every((port) => sheet.inside(port.x, port.y) >= 0 && sheet.toBorder(port.x, port.y) > 1.001 * port.radius);
     };
-    let value = Math.min(slot.reach - 3 * slot.wide, Math.max(3 * slot.wide - slot.reach, by));
-    for (let n = 0; n < 6 && !fits(value); n++) value = 0.5 * (value + before);
-    if (!fits(value)) { sheet.stretch(slot, before); sheet.buckets(); return false; }
+    let value = within(it, by);
+    const half = () => (Array.isArray(value) ? value.map((v, k) => 0.5 * (v + before[k])) : 0.5 * (value + before));
+    for (let n = 0; n < 6 && !fits(value); n++) value = half();
+    if (!fits(value)) { sheet.stretch(it, before); sheet.buckets(); return false; }
     sheet.prepare();
     this.ports.forEach((port, n) => { if (port.sheet === number) this.fields[n] = sheet.solve(n, port); });
     this.ports.forEach((port, n) => { if (port.sheet === number) this.pair(n); });
-    return value !== before;
+    return String(value) !== String(before);
   }
 
   /** Resistances of one port with all others, in squares, without the size of the contacts. */
@@ -214,16 +217,39 @@ class Board {
     this.sheets.forEach((sheet, s) => {
       if (!sheet.regions.length && !sheet.sections.length) return;
       loops.forEach((_, loop) => {
-        for (const [number, edges] of sheet.regions)
+        for (const [number, edges] of sheet.moved ? [] : sheet.regions)
           for (const edge of edges) shares[number][loop] += 0.5 * variation(...this.along(s, currents, loop, edge));
         for (const [number, edges, signs] of sheet.sections)
           edges.forEach((edge, n) => { cuts[number][loop] += signs[n] * this.along(s, currents, loop, edge)[1]; });
+      });
+    });
+    this.sheets.forEach((sheet, s) => { // a region stays where it is drawn, whatever the mesh's points do
+      if (!sheet.moved) return;
+      const mine = regions.flatMap((region, r) => (region.copper === sheet.copper ? [[r, this.samples(sheet, region)]] : []));
+      if (mine.length) loops.forEach((_, n) => {
+        const field = this.loopField(s, currents, n);
+        for (const [r, samples] of mine) shares[r][n] += crossing(sheet, samples, field);
       });
     });
     regions.forEach((region, r) => loops.forEach((loop, n) => {
       if (loop.ports.some((p) => this.within(region, this.ports[p]))) shares[r][n] = 1;
     }));
     return { shares, sections: cuts };
+  }
+
+  /** Places close together along the lines round a region, with the triangle that holds each, -1 where there is no copper. */
+  samples(sheet, { lines }) {
+    const found = [], step = sheet.cells.cell / 8;
+    for (const line of lines)
+      for (let k = 1; k < line.length; k++) {
+        const [ax, ay] = line[k - 1], [bx, by] = line[k], count = Math.max(1, Math.ceil((1e-3 * Math.hypot(bx - ax, by - ay)) / step));
+        for (let n = k > 1 ? 1 : 0; n <= count; n++) {
+          const x = 1e-3 * (ax + ((bx - ax) * n) / count), y = 1e-3 * (ay + ((by - ay) * n) / count);
+          found.push([sheet.inside(x, y), x, y]);
+        }
+        if (k === line.length - 1) found.push([-1, 0, 0]);
+      }
+    return found;
   }
 
   within(region, port) {
@@ -236,6 +262,35 @@ class Board {
       }
     return odd;
   }
+}
+
+/** Half of all current that crosses lines of samples, per ampere of a loop. */
+function crossing(sheet, samples, { potential, stream, sources }) {
+  const poly = new Float64Array(12), slope = new Float64Array(6);
+  let sum = 0, last = null;
+  for (const [m, x, y] of samples) {
+    if (m < 0) { last = null; continue; }
+    quadratic(sheet, m, stream, potential, poly, slope);
+    const dx = x - sheet.x[sheet.nodes[6 * m]], dy = y - sheet.y[sheet.nodes[6 * m]];
+    const value = poly[0] + poly[1] * dx + poly[2] * dy + poly[3] * dx * dx + poly[4] * dx * dy + poly[5] * dy * dy;
+    if (last) {
+      const turned = sources.reduce((all, [sx, sy, c]) => {
+        const px = last.x - sx, py = last.y - sy, qx = x - sx, qy = y - sy;
+        return all + (c * Math.atan2(px * qy - py * qx, px * qx + py * qy)) / TWO_PI;
+      }, 0);
+      sum += 0.5 * Math.abs(value - last.value + turned);
+    }
+    last = { value, x, y };
+  }
+  return sum;
+}
+
+/** How far the end of a slot or the edges of a bridge may go at most: a part of all copper and of all slots beside it stays. */
+function within({ wide, reach, low, from, to, high }, by) {
+  if (!Array.isArray(by)) return Math.min(reach - 3 * wide, Math.max(3 * wide - reach, by));
+  const gap = LEAST * (from - low), width = LEAST * (to - from), rest = LEAST * (high - to);
+  const a = Math.min(high - rest - width, Math.max(low + gap, from + by[0])), b = Math.min(high - rest, Math.max(a + width, to + by[1]));
+  return [a - from, b - to];
 }
 
 /** Total variation along an edge of a quadratic that is 0 at its start, m in its middle, b at its end. */

@@ -23,7 +23,7 @@ class Lessons {
     this.page.back();
     this.page.turn(0);
     const { data } = this.page.board, loop = data.loops.findIndex(({ name }) => name === this.lesson.of[this.lesson.of.length - 1]);
-    if (data.loops[loop]?.role === "noisy") { this.page.loop = loop; this.page.choose(); }
+    if (data.loops[loop]?.role === "noisy") { this.page.loop = loop; this.page.show(); }
     this.show();
     this.page.say(`${this.lesson.name}. ${this.lesson.question}`);
   }
@@ -54,9 +54,9 @@ class Lessons {
     const { page } = this;
     page.back();
     page.turn(Math.max(0, page.group.variants.findIndex(({ name }) => name === step.variant)));
-    for (const [name, x, y] of step.move) page.jump(page.board.data.terminals.findIndex((it) => it.name === name), [x, y]);
+    for (const [name, x, y] of step.move) page.grips.find((grip) => grip instanceof Contact && grip.name === name).put([x, y]);
     page.refresh();
-    if (step.frequency && page.over) page.slide(page.position(step.frequency));
+    if (step.frequency && page.over) page.sweep.slide(page.sweep.position(step.frequency));
   }
 
   /** Take a reading wherever the board is where a step leads; called after every change. */
@@ -75,12 +75,12 @@ class Lessons {
   }
 
   reached(step) {
-    const { page } = this, { terminals } = page.board.data;
+    const { page } = this;
     if (page.group.variants[page.variant].name !== (step.variant ?? page.group.variants[0].name)) return false;
     if (step.frequency ? Math.abs(Math.log(page.frequency / step.frequency)) > 0.06 : page.frequency > 0) return false;
-    return terminals.every(({ name, ports }, t) => {
-      if (!ports.length) return true;
-      const to = step.move.find(([moved]) => moved === name), [x, y] = to ? [to[1], to[2]] : page.drawn[t], [px, py] = page.board.place(t);
+    return page.grips.every((grip) => {
+      if (!(grip instanceof Contact)) return grip.asDrawn;
+      const to = step.move.find(([moved]) => moved === grip.name), [x, y] = to ? [to[1], to[2]] : grip.drawn, [px, py] = grip.place;
       return Math.hypot(px - x, py - y) < (to ? 6e-4 : 1e-4);
     });
   }

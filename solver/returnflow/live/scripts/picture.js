@@ -194,34 +194,6 @@ function turns(x, y) {
   return (y < 0 ? -angle : angle) / TWO_PI;
 }
 
-/** Stream function and sheet current (mean of both sides) of a triangle as polynomials round its first corner. */
-function quadratic(sheet, m, stream, potential, poly, slope) {
-  expand(sheet, m, stream, poly, 0);
-  expand(sheet, m, potential, poly, 6);
-  // K = (psi_y - phi_x, -psi_x - phi_y) / 2
-  slope[0] = 0.5 * (poly[2] - poly[7]);
-  slope[1] = 0.5 * (poly[4] - 2 * poly[9]);
-  slope[2] = 0.5 * (2 * poly[5] - poly[10]);
-  slope[3] = 0.5 * (-poly[1] - poly[8]);
-  slope[4] = 0.5 * (-2 * poly[3] - poly[10]);
-  slope[5] = 0.5 * (-poly[4] - 2 * poly[11]);
-}
-
-/** Second-order values on a triangle as a polynomial: 1, x, y, x², xy, y² from its first corner. */
-function expand({ linear, nodes }, m, f, into, at) {
-  const l = 6 * m, f0 = f[nodes[l]], f1 = f[nodes[l + 1]], f2 = f[nodes[l + 2]];
-  const f01 = f[nodes[l + 3]], f12 = f[nodes[l + 4]], f20 = f[nodes[l + 5]];
-  const p1 = -3 * f0 - f1 + 4 * f01, p2 = -3 * f0 - f2 + 4 * f20; // of the coordinates of the other two corners
-  const p11 = 2 * f0 + 2 * f1 - 4 * f01, p22 = 2 * f0 + 2 * f2 - 4 * f20, p12 = 4 * f0 - 4 * f01 + 4 * f12 - 4 * f20;
-  const ax = linear[l + 2], ay = linear[l + 3], bx = linear[l + 4], by = linear[l + 5];
-  into[at] = f0;
-  into[at + 1] = p1 * ax + p2 * bx;
-  into[at + 2] = p1 * ay + p2 * by;
-  into[at + 3] = p11 * ax * ax + p22 * bx * bx + p12 * ax * bx;
-  into[at + 4] = 2 * p11 * ax * ay + 2 * p22 * bx * by + p12 * (ax * by + ay * bx);
-  into[at + 5] = p11 * ay * ay + p22 * by * by + p12 * ay * by;
-}
-
 /** A bar of the colours with its ends and decades, drawn into a canvas of its own. */
 function paintScale(canvas) {
   const context = canvas.getContext("2d");

@@ -10,33 +10,19 @@ class Served {
   }
 
   async ask(what, more = {}) {
-    const { page } = this, body = { board: page.data.boards.indexOf(page.group), variant: page.group.variants[page.variant].name, places: this.places(), ends: this.ends(), ...more };
-    const reply = await fetch(what, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+    const reply = await fetch(what, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ ...this.page.told(), ...more }) });
     const answer = await reply.json();
     if (!reply.ok) throw new Error(answer.error);
     return answer;
   }
 
-  /** Contacts that are not as drawn, in millimetres. */
-  places() {
-    const { page } = this, places = {};
-    page.drawn.forEach((drawn, t) => {
-      if (!drawn || !page.board.movable(t)) return;
-      const [x, y] = page.board.place(t);
-      if (Math.hypot(x - drawn[0], y - drawn[1]) > 1e-7) places[page.board.data.terminals[t].name] = [1e3 * x, 1e3 * y].map((v) => Number(v.toFixed(4)));
-    });
-    return places;
+  /** All that is not as drawn, to tell two states apart; empty where all is. */
+  get state() {
+    const { places, ends, bridges, routes } = this.page.told(), parts = [places, ends, bridges, routes];
+    return parts.some((part) => Object.keys(part).length) ? JSON.stringify(parts) : "";
   }
 
-  /** Ends of slots that are not as drawn: name, place as drawn, place now, in millimetres. */
-  ends() {
-    const mm = (v) => Number((1e3 * v).toFixed(4));
-    return this.page.board.sheets.flatMap((sheet) => sheet.slots.filter(({ by }) => by).map(({ name, x, y, dx, dy, by }) =>
-      [name, [mm(x), mm(y)], [mm(x + by * dx), mm(y + by * dy)]]));
-  }
-
-  /** All that is not as drawn, to tell two states apart. */
-  get state() { return JSON.stringify([this.places(), this.ends()]); }
+  get board() { return this.page.board; }
 
   /** Solve what is on the page, and put its bracket in the figure's place if nothing has moved since. */
   async solve() {
@@ -45,7 +31,7 @@ class Served {
     try {
       const answer = await this.ask("solve");
       if (number !== this.asked) return;
-      this.page.bracket(answer);
+      this.page.readings.bracket(answer);
       $("state").textContent = `full solve, ${answer.triangles} triangles`;
     } catch (error) {
       if (number === this.asked) $("state").textContent = error.message;

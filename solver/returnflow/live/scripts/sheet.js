@@ -28,7 +28,8 @@ class Sheet {
     this.numberUnknowns();
     this.drawn = [Float64Array.from(this.x), Float64Array.from(this.y)];
     this.least = Float64Array.from(this.areas, (area) => 0.08 * area);
-    this.slots = data.slots.map((slot) => ({ ...slot, by: 0 }));
+    this.slots = data.slots.map((slot) => ({ ...slot, by: 0 })); // metres beyond where it was drawn
+    this.bridges = data.bridges.map((bridge) => ({ ...bridge, by: [0, 0] })); // of both its edges
     this.prepare();
   }
 
@@ -40,35 +41,39 @@ class Sheet {
     this.buckets();
   }
 
-  /** Move the end of a slot along it, metres: points go with it, less the farther they are. False if that is too far. */
-  stretch(slot, by) {
-    const before = slot.by, corners = this.points.length / 2;
-    slot.by = by;
-    const put = () => {
-      this.x.set(this.drawn[0]);
-      this.y.set(this.drawn[1]);
-      for (const it of this.slots) {
-        if (!it.by) continue;
-        for (let i = 0; i < corners; i++) {
-          const far = Math.hypot(this.drawn[0][i] - it.x, this.drawn[1][i] - it.y);
-          const part = Math.min(1, Math.max(0, 1 - (far - it.wide) / (it.reach - it.wide)));
-          this.x[i] += part * it.by * it.dx;
-          this.y[i] += part * it.by * it.dy;
-        }
-      }
-      for (let m = 0; m < this.count; m++)
-        for (let k = 0; k < 3; k++) {
-          const a = this.nodes[6 * m + k], b = this.nodes[6 * m + ((k + 1) % 3)], middle = this.nodes[6 * m + 3 + k];
-          this.x[middle] = 0.5 * (this.x[a] + this.x[b]);
-          this.y[middle] = 0.5 * (this.y[a] + this.y[b]);
-        }
-      this.gradients();
-    };
-    put();
+  get moved() { return this.slots.some(({ by }) => by) || this.bridges.some(({ by }) => by[0] || by[1]); }
+
+  /** Move the end of a slot, or the edges of a bridge, along the slot: points go with it, less the farther they are. False if that is too far. */
+  stretch(it, by) {
+    const before = it.by;
+    it.by = by;
+    this.place();
     if (this.areas.every((area, m) => area > this.least[m])) return true;
-    slot.by = before;
-    put();
+    it.by = before;
+    this.place();
     return false;
+  }
+
+  /** Put all points where the slots' ends and the bridges take them. */
+  place() {
+    const corners = this.points.length / 2, [X, Y] = this.drawn;
+    this.x.set(X);
+    this.y.set(Y);
+    for (const it of [...this.slots, ...this.bridges]) {
+      const goes = Array.isArray(it.by) ? withBridge : withEnd;
+      for (let i = 0; i < corners; i++) {
+        const by = goes(it, X[i], Y[i]);
+        this.x[i] += by * it.dx;
+        this.y[i] += by * it.dy;
+      }
+    }
+    for (let m = 0; m < this.count; m++)
+      for (let k = 0; k < 3; k++) {
+        const a = this.nodes[6 * m + k], b = this.nodes[6 * m + ((k + 1) % 3)], middle = this.nodes[6 * m + 3 + k];
+        this.x[middle] = 0.5 * (this.x[a] + this.x[b]);
+        this.y[middle] = 0.5 * (this.y[a] + this.y[b]);
+      }
+    this.gradients();
   }
 
   numberNodes() {
@@ -323,6 +328,19 @@ class Sheet {
   }
 }
 
+/** How far a place goes along a slot with its end: all the way near it, not at all at `reach`. */
+function withEnd({ x, y, wide, reach, by }, px, py) {
+  return by && by * Math.min(1, Math.max(0, 1 - (Math.hypot(px - x, py - y) - wide) / (reach - wide)));
+}
+
+/** The same with a bridge: in proportion between its edges and where the slots beside it end, less to both sides. */
+function withBridge({ x, y, dx, dy, wide, reach, low, from, to, high, by: [a, b] }, px, py) {
+  const t = (px - x) * dx + (py - y) * dy, beside = Math.abs((px - x) * dy - (py - y) * dx);
+  if (t <= low || t >= high || (!a && !b)) return 0;
+  const along = t < from ? (a * (t - low)) / (from - low) : t > to ? (b * (high - t)) / (high - to) : a + ((b - a) * (t - from)) / (to - from);
+  return along * Math.min(1, Math.max(0, 1 - (beside - wide) / (reach - wide)));
+}
+
 /** Resistance between two ports in squares, the mean of both sides, without the size of other contacts. */
 function mutual(i, j) {
   const a = i.at, b = j.at;
@@ -334,4 +352,32 @@ function mutual(i, j) {
     if (inside) total -= (inside * Math.log(distance)) / TWO_PI;
   }
   return total;
+}
+
+/** Stream function and sheet current (mean of both sides) of a triangle as polynomials round its first corner. */
+function quadratic(sheet, m, stream, potential, poly, slope) {
+  expand(sheet, m, stream, poly, 0);
+  expand(sheet, m, potential, poly, 6);
+  // K = (psi_y - phi_x, -psi_x - phi_y) / 2
+  slope[0] = 0.5 * (poly[2] - poly[7]);
+  slope[1] = 0.5 * (poly[4] - 2 * poly[9]);
+  slope[2] = 0.5 * (2 * poly[5] - poly[10]);
+  slope[3] = 0.5 * (-poly[1] - poly[8]);
+  slope[4] = 0.5 * (-2 * poly[3] - poly[10]);
+  slope[5] = 0.5 * (-poly[4] - 2 * poly[11]);
+}
+
+/** Second-order values on a triangle as a polynomial: 1, x, y, x², xy, y² from its first corner. */
+function expand({ linear, nodes }, m, f, into, at) {
+  const l = 6 * m, f0 = f[nodes[l]], f1 = f[nodes[l + 1]], f2 = f[nodes[l + 2]];
+  const f01 = f[nodes[l + 3]], f12 = f[nodes[l + 4]], f20 = f[nodes[l + 5]];
+  const p1 = -3 * f0 - f1 + 4 * f01, p2 = -3 * f0 - f2 + 4 * f20; // of the coordinates of the other two corners
+  const p11 = 2 * f0 + 2 * f1 - 4 * f01, p22 = 2 * f0 + 2 * f2 - 4 * f20, p12 = 4 * f0 - 4 * f01 + 4 * f12 - 4 * f20;
+  const ax = linear[l + 2], ay = linear[l + 3], bx = linear[l + 4], by = linear[l + 5];
+  into[at] = f0;
+  into[at + 1] = p1 * ax + p2 * bx;
+  into[at + 2] = p1 * ay + p2 * by;
+  into[at + 3] = p11 * ax * ax + p22 * bx * bx + p12 * ax * bx;
+  into[at + 4] = 2 * p11 * ax * ay + 2 * p22 * bx * by + p12 * (ax * by + ay * bx);
+  into[at + 5] = p11 * ay * ay + p22 * by * by + p12 * ay * by;
 }

@@ -1,0 +1,97 @@
+"use strict";
+// What lies over the picture: borders, regions, cuts, routes, and the marks of all that can be grabbed.
+
+class Overlay {
+  constructor(page) { this.page = page; }
+
+  /** Make everything anew for the copper that is shown. */
+  make() {
+    const { page } = this, over = $("over"), { board, frame: f } = page, { data } = board, copper = page.copper;
+    over.replaceChildren();
+    over.setAttribute("viewBox", `0 0 ${f.width} ${f.height}`);
+    this.rims = page.shown.map(() => svg("path", { class: "rim" }, over));
+    for (const region of data.regions.filter((it) => it.copper === copper)) {
+      svg("path", { class: "region", d: region.lines.map((line) => this.line(line) + "Z").join("") }, over);
+      const [x, y] = region.lines[0].reduce(([px, py], [qx, qy]) => [Math.min(px, qx), Math.max(py, qy)], [Infinity, -Infinity]);
+      svg("text", { x: f.x(1e-3 * x) + 6, y: f.y(1e-3 * y) + 16 }, over, region.name);
+    }
+    for (const section of data.sections.filter((it) => it.copper === copper)) svg("path", { class: "cut", d: this.line(section.path) }, over);
+    this.route = ["route under", "route"].map((kind) => svg("path", { class: kind }, over));
+    const gripped = new Map(page.grips.flatMap((grip) => (grip instanceof Contact ? [[grip.terminal, grip]] : [])));
+    this.points = data.terminals.flatMap((terminal, t) => (terminal.ports.length && terminal.copper === copper ? [this.contact(t, gripped.get(t))] : []));
+    const here = (grip) => page.shown.includes(grip.sheet) || grip instanceof Corner;
+    this.others = page.grips.filter((grip) => !(grip instanceof Contact) && here(grip)).map((grip) => this.group(grip, grip instanceof Corner ? "corner" : "end"));
+    this.place();
+  }
+
+  line(points) {
+    const { frame: f } = this.page;
+    return points.map(([x, y], n) => `${n ? "L" : "M"}${f.x(1e-3 * x).toFixed(1)},${f.y(1e-3 * y).toFixed(1)}`).join("");
+  }
+
+  group(grip, kind, mark = grip.mark) {
+    const group = svg("g", { class: `point ${kind}`, tabindex: grip ? 0 : -1, role: grip ? "slider" : "img" }, $("over"));
+    svg("circle", { class: "halo", r: 15 }, group);
+    svg("circle", { class: "ring", r: 15 }, group);
+    svg("circle", { r: 16, fill: "transparent" }, group);
+    group.mark = svg("path", { class: "mark", d: mark }, group);
+    return Object.assign(group, { grip });
+  }
+
+  contact(t, grip) {
+    const { loops, terminals } = this.page.board.data, ends = loops.filter((loop) => loop.ends.includes(t)), terminal = terminals[t];
+    const role = ["sensitive", "cables", "noisy"].find((r) => ends.some((loop) => loop.role === r)) ?? "none"; // none: a joint between coppers
+    const into = ends.find((loop) => loop.role === role)?.ends[0] === t; // of the loop whose mark is drawn
+    if (!grip) svg("path", { class: "fixed", d: terminal.lines.map((line) => this.line(line) + "Z").join("") }, $("over"));
+    const group = this.group(grip, grip ? "" : "stays", MARKS[role]);
+    if (role === "none") group.setAttribute("tabindex", -1);
+    if (into) group.mark.classList.add("in");
+    group.setAttribute("data-terminal", t);
+    group.label = svg("text", { y: 5 }, group, role === "none" ? "" : terminal.name);
+    group.setAttribute("aria-label", `${terminal.name}, ${role === "none" ? "no loop" : ends.map((loop) => `${loop.ends[0] === t ? "inject" : "return"} of ${loop.name}`).join(" and ")}`);
+    return group;
+  }
+
+  /** Put all marks where they are now. */
+  place() {
+    const { page } = this, { board, frame: f } = page, taken = [];
+    this.rims.forEach((rim, n) => this.placeRim(rim, board.sheets[page.shown[n]]));
+    const route = page.routeOf(page.loop).map((path) => this.line(path)).join("");
+    for (const line of this.route) if (line.getAttribute("d") !== route) line.setAttribute("d", route);
+    for (const group of this.others) {
+      const { grip } = group, [x, y] = grip.place;
+      group.setAttribute("transform", `translate(${f.x(x).toFixed(2)},${f.y(y).toFixed(2)}) rotate(${(grip.angle ?? 0).toFixed(1)})`);
+      group.toggleAttribute("hidden", grip instanceof Corner && grip.loop !== page.loop);
+      group.setAttribute("aria-label", grip.name);
+      this.value(group);
+    }
+    for (const group of this.points) {
+      const [x, y] = board.place(Number(group.dataset.terminal)), px = f.x(x), py = f.y(y), { label } = group, wide = 8 * label.textContent.length + 14;
+      const left = px + wide > f.width, clash = taken.some(([qx, qy, w]) => Math.abs(qy - py) < 15 && px < qx + w && qx < px + wide);
+      const key = `${px.toFixed(2)},${py.toFixed(2)} ${left} ${clash}`;
+      taken.push([left ? px - wide : px, clash ? py + 15 : py, wide]);
+      if (group.key === key) continue; // what stays is left alone: a browser's layout is what costs
+      group.key = key;
+      group.setAttribute("transform", `translate(${px.toFixed(2)},${py.toFixed(2)})`);
+      label.setAttribute("text-anchor", left ? "end" : "start");
+      label.setAttribute("x", left ? -12 : 12);
+      label.setAttribute("y", clash ? 20 : 5);
+      if (group.grip) this.value(group);
+    }
+  }
+
+  value(group) {
+    group.setAttribute("aria-valuenow", (1e3 * group.grip.place[0]).toFixed(1));
+    group.setAttribute("aria-valuetext", group.grip.where);
+  }
+
+  placeRim(rim, sheet) {
+    const f = this.page.frame, key = [...sheet.slots, ...sheet.bridges].map(({ by }) => by).join() + f.scale + f.width;
+    if (rim.key === key) return;
+    rim.key = key;
+    rim.setAttribute("d", sheet.rings.map((ring) => Array.from(ring, (edge, i) => {
+      const [a] = sheet.edge(edge);
+      return `${i ? "L" : "M"}${f.x(sheet.x[a]).toFixed(1)},${f.y(sheet.y[a]).toFixed(1)}`;
+    }).join("") + "Z").join(""));
+  }
+}
