@@ -17,7 +17,7 @@ import pytest
 
 from browser import browser
 from returnflow.live.desk import Desk
-from returnflow.live.page import live_page
+from returnflow.live.page import MATHEMATICS, live_page
 from returnflow.live.server import LiveServer
 from returnflow_geometry.casefile.read import read_case
 
@@ -81,10 +81,7 @@ def node(script: str) -> Any:
     if command is None:
         pytest.skip("no node on the path: install one, such as apt-get install nodejs")
     folder = files("returnflow.live").joinpath("scripts")
-    parts = [
-        folder.joinpath(f"{name}.js").read_text(encoding="utf-8")
-        for name in ("data", "words", "algebra", "sheet", "board", "frequency")
-    ]
+    parts = [folder.joinpath(f"{name}.js").read_text(encoding="utf-8") for name in ("loader", *MATHEMATICS)]
     text = "\n".join(part.replace('"use strict";', "") for part in parts) + f"\n(async () => {{ {script} }})();"
     done = subprocess.run([command, "-"], input=text, capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode == 0, done.stderr

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse import csc_array
-from scipy.sparse.linalg import splu
 from shapely import MultiPolygon, Polygon
 
-from returnflow.live.parts import Port, Sheet
-from returnflow.live.sheet import NANO, Unknowns
+from returnflow.live.meshcode import decode, encode
+from returnflow.live.parts import NANO, Port, Sheet
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.topology import Topology
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, MeshError, Plane, starting_size
@@ -141,7 +140,7 @@ def mesh_copper(conductors: Conductors, number: int, fineness: float, sheets: li
                 for s, edges in zip(conductors.sections[number], mesh.section_edges, strict=True)
             ),
         )
-        sheets.append(_ordered(bare_sheet))
+        sheets.append(_told(bare_sheet))
 
 
 def _border_points(copper: Shape, step: float) -> Floats:
@@ -166,21 +165,28 @@ def _numbers(edges: Ints, new: Ints) -> Ints:
 
 
 def _rings(triangles: Ints, free: NDArray[np.bool_]) -> list[Ints]:
-    """Closed lines of border edges, each in its order."""
-    tri, k = np.nonzero(free)
-    start, end = triangles[tri, k], triangles[tri, (k + 1) % 3]
-    leaving = dict(zip(start.tolist(), range(len(start)), strict=True))
-    left = dict.fromkeys(range(len(start)))
+    """Closed lines of border edges, each in its order: from the end of one round its point to the next."""
+    rows = triangles.tolist()
+    number = {(row[k], row[(k + 1) % 3]): 3 * m + k for m, row in enumerate(rows) for k in range(3)}
+    border = free.ravel()
+    left = dict.fromkeys(np.flatnonzero(border).tolist())
     rings = []
     while left:
-        first = next(iter(left))
+        first = at = next(iter(left))
         ring = []
-        at = first
-        while at in left:
+        while True:
             del left[at]
             ring.append(at)
-            at = leaving[int(end[at])]
-        rings.append(3 * tri[ring] + k[ring])
+            while True:
+                m, k = divmod(at, 3)
+                at = 3 * m + (k + 1) % 3
+                if border[at]:
+                    break
+                start, end = rows[m][at % 3], rows[m][(at + 1) % 3]
+                at = number[end, start]
+            if at == first:
+                break
+        rings.append(np.array(ring))
     return rings
 
 
@@ -219,13 +225,22 @@ def _rim(
     return Port(contact[0], sheet, (float(inside.x), float(inside.y)), 0.0, 0)
 
 
-def _ordered(sheet: Sheet) -> Sheet:
-    """The same with orders of elimination that leave little fill."""
-    unknowns = Unknowns(sheet)
-    orders = []
-    for matrix in (unknowns.potential, unknowns.stream):
-        factor = splu(
-            csc_array(matrix), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
-        )
-        orders.append(np.argsort(factor.perm_c).astype(np.int64))
-    return Sheet(**{**vars(sheet), "orders": (orders[0], orders[1])})
+def _told(sheet: Sheet) -> Sheet:
+    """The same with points and triangles in the order in which the page is told of them, and points as it gets them."""
+    keep = np.zeros(len(sheet.points), dtype=bool)
+    lines = (*sheet.rings, *(edges for _, edges in sheet.regions), *(edges for _, edges, _ in sheet.sections))
+    for edges in lines:
+        tri, k = edges // 3, edges % 3
+        keep[sheet.triangles[tri, k]] = keep[sheet.triangles[tri, (k + 1) % 3]] = True
+    code, _, number = encode(sheet.points, sheet.triangles, keep)
+    points, triangles, _ = decode(code)
+    return replace(
+        sheet,
+        points=points,
+        triangles=triangles,
+        rings=tuple(number[ring] for ring in sheet.rings),
+        drain=int(number[sheet.drain]),
+        regions=tuple((n, number[edges]) for n, edges in sheet.regions),
+        sections=tuple((n, number[edges], signs) for n, edges, signs in sheet.sections),
+        code=code,
+    )

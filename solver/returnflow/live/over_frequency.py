@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from returnflow.answers.frequency import among, ribbon_frequency, traffic, turning_frequency, wants_frequencies
 from returnflow.live.board import LiveBoard
-from returnflow.live.sheet import NANO
+from returnflow.live.meshcode import decode, differences, encode
+from returnflow.live.parts import NANO
 from returnflow.magnetic.broadband import Broadband, BroadbandOptions, reduce
 from returnflow.magnetic.meshing import mesh_of, system_on
 from returnflow.magnetic.routes import faced
@@ -21,6 +22,7 @@ LOWEST, HIGHEST, PER_DECADE = 10.0, 1e9, 12  # hertz; the page interpolates by c
 COARSER = 3.0  # edges of the mesh over those of a full solve: the page is good to half a per cent
 ACCURACY = 2e-3
 PATTERN = 8e-3  # of the largest: weaker patterns of the return's move are left out
+LEVELS = 8192  # steps of the largest pattern: what a picture shows of it
 
 
 def over_frequency(board: LiveBoard, resistance: Floats, *, pattern: bool) -> dict[str, Any] | None:
@@ -83,33 +85,42 @@ def _patterns(model: Broadband, frequencies: Floats) -> dict[str, Any]:
     corner[mesh.triangles.ravel()] = np.arange(mesh.triangles.size)
     at_points = model.system.to_local[corner] @ model.basis
     answers = np.array([model.reduced(float(f)) for f in frequencies])
+    code, told, number = encode(
+        np.round(mesh.points / NANO).astype(np.int64), mesh.triangles, _on_border(mesh.triangles)
+    )
+    points, _, guides = decode(code)
     loops = []
-    for n in range(answers.shape[2]):
+    for n, stream in enumerate(model.system.stream):
         moved = at_points @ np.concatenate([answers[:, :, n].real, answers[:, :, n].imag]).T
         left, sizes, right = np.linalg.svd(moved, full_matrices=False)
         kept = int(np.sum(sizes > PATTERN * sizes[0])) if sizes[0] > 0 else 0
         vectors = left[:, :kept] * sizes[:kept]
-        scale = np.max(np.abs(vectors), axis=0, initial=0.0)
-        scale[scale == 0] = 1.0
-        parts = (right[:kept].T).reshape(2, len(frequencies), kept)
+        step = float(np.max(np.abs(vectors), initial=0.0)) / LEVELS or 1.0
+        steady, jumps = _unwrapped(mesh.triangles, stream, len(mesh.points))
+        rise = float(np.ptp(steady)) / LEVELS or 1.0
+        jumps[::2] = number[jumps[::2]]
         loops.append(
             {
-                "vectors": [np.round(32767 * v / s).astype(np.int16) for v, s in zip(vectors.T, scale, strict=True)],
-                "scale": (scale / 32767).tolist(),
-                "parts": np.moveaxis(parts, 0, -1).astype(np.float32).ravel(),
+                "vectors": [differences(vector[told], step, points, guides) for vector in vectors.T],
+                "step": step,
+                "parts": np.moveaxis(right[:kept].T.reshape(2, len(frequencies), kept), 0, -1)
+                .astype(np.float32)
+                .ravel(),
+                "steady": differences(steady[told], rise, points, guides),
+                "rise": rise,
+                "jumps": jumps,
             }
         )
-    steady = [_unwrapped(mesh.triangles, stream, len(mesh.points)) for stream in model.system.stream]
-    for loop, (values, jumps) in zip(loops, steady, strict=True):
-        low, high = float(values.min()), float(values.max())
-        loop["steady"] = np.round((values - low) * 65535 / (high - low or 1.0)).astype(np.int64)
-        loop["range"] = [low, (high - low) / 65535]
-        loop["jumps"] = jumps
-    return {
-        "points": np.round(mesh.points / NANO).astype(np.int64).ravel(),
-        "triangles": mesh.triangles.ravel(),
-        "loops": loops,
-    }
+    return {"mesh": code.data(), "loops": loops}
+
+
+def _on_border(triangles: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether each point lies on an edge that belongs to one triangle alone."""
+    ends = np.sort(np.stack([triangles, np.roll(triangles, -1, axis=1)], axis=2).reshape(-1, 2), axis=1)
+    edges, times = np.unique(ends, axis=0, return_counts=True)
+    found = np.zeros(int(triangles.max()) + 1, dtype=bool)
+    found[edges[times == 1]] = True
+    return found
 
 
 def _unwrapped(triangles: NDArray[np.int64], stream: Floats, points: int) -> tuple[Floats, NDArray[np.int64]]:

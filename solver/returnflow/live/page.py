@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import gzip
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -23,8 +25,8 @@ from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.lessons import Lesson
 
-SCRIPTS = ("data", "words", "algebra", "sheet", "board", "frequency", "picture", "dom", "grips", "overlay", "hand",
-           "sweep", "readings", "lesson", "served", "page")  # fmt: skip
+MATHEMATICS = ("data", "words", "algebra", "order", "mesh", "piece", "sheet", "board", "frequency")
+SCRIPTS = (*MATHEMATICS, "picture", "dom", "grips", "overlay", "hand", "sweep", "readings", "lesson", "served", "page")
 # Cases of the class: files of examples/, which the wheel carries in this room.
 CLASS = ("u_trace", "slot_depth", "weighing_controller", "slot_crossing", "joined_planes")
 RESTS = (
@@ -155,7 +157,8 @@ def render(boards: Sequence[dict[str, Any]], more: Mapping[str, Any] | None = No
     html = template.render(
         title=boards[0]["title"],
         style=Markup(_bare(_script("style.css"))),
-        scripts=Markup('"use strict";\n' + scripts),
+        loader=Markup(_bare(_script("loader.js"))),
+        scripts=base64.b64encode(gzip.compress(f'"use strict";\n{scripts}'.encode(), mtime=0)).decode(),
         data=pack({"boards": boards, **(more or {})}),
         served=bool(more and more.get("served")),
         rests=RESTS,

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from returnflow.live.meshcode import MeshCode
+
 Ints = NDArray[np.int64]
+NANO = 1e-9  # m
 
 
 @dataclass(frozen=True)
@@ -54,8 +57,8 @@ class Sheet:
     drain : int
         Insulated edge of the outer line by which a current leaves that no port takes.
     regions, sections : tuples of (number, edges), sections with a sign per edge
-    orders : (array, array)
-        Order in which the unknowns of potential and stream function are eliminated.
+    code : MeshCode
+        What tells points and triangles.
     """
 
     copper: int
@@ -67,4 +70,4 @@ class Sheet:
     drain: int
     regions: tuple[tuple[int, Ints], ...] = ()
     sections: tuple[tuple[int, Ints, Ints], ...] = ()
-    orders: tuple[Ints, Ints] = field(default=(np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)))
+    code: MeshCode | None = None

@@ -6,6 +6,7 @@ import base64
 import gzip
 import json
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ from returnflow_geometry.model.board import Loop, Shape
 from returnflow_geometry.model.outgoing import Outgoing
 
 TYPES = {
-    "uint8": np.uint8, "uint16": np.uint16, "int16": np.int16, "int32": np.int32,
+    "uint8": np.uint8, "int8": np.int8, "uint16": np.uint16, "int16": np.int16, "int32": np.int32,
     "float32": np.float32, "float64": np.float64,
 }  # fmt: skip
 
@@ -43,14 +44,12 @@ def board_data(board: LiveBoard, name: str, frequencies: dict[str, Any] | None =
             {
                 "copper": sheet.copper,
                 "resistance": sheet.resistance,
-                "points": sheet.points.ravel(),
-                "triangles": sheet.triangles.ravel(),
-                "rings": list(sheet.rings),
-                "runs": list(sheet.runs),
+                "mesh": sheet.code.data() if sheet.code else None,
+                "rings": np.array([ring[0] for ring in sheet.rings]),
+                "runs": [_stretches(run) for run in sheet.runs],
                 "drain": sheet.drain,
                 "regions": [[n, edges] for n, edges in sheet.regions],
                 "sections": [[n, edges, signs] for n, edges, signs in sheet.sections],
-                "orders": list(sheet.orders),
                 "slots": slot_ends(board, sheet),
                 "bridges": bridges(board, sheet),
             }
@@ -98,6 +97,12 @@ def _legs(loop: Loop) -> tuple[Outgoing, ...]:
     return () if loop.route is None else loop.route.legs or (loop.route,)
 
 
+def _stretches(run: NDArray[np.int64]) -> list[list[int]]:
+    """Runs of edges along contacts: where each begins and stops, and its port."""
+    cuts = [0, *(np.flatnonzero(np.diff(run)) + 1).tolist(), len(run)]
+    return [[a, b, int(run[a])] for a, b in pairwise(cuts) if run[a] >= 0]
+
+
 def _mm(points: NDArray[np.float64]) -> list[list[float]]:
     found: list[list[float]] = np.round(1e3 * points, 4).tolist()
     return found
@@ -135,7 +140,8 @@ def pack(tree: Mapping[str, Any]) -> str:
     """
     A tree of numbers, texts and arrays as text: JSON and the arrays' bytes behind it, gzip, base64.
 
-    Equal arrays are kept once: variants share most of their copper.
+    Equal arrays are kept once: variants share most of their copper. Of whole numbers of several bytes all first bytes
+    come first, then all second ones: most of these are alike.
 
     Examples
     --------
@@ -149,7 +155,7 @@ def pack(tree: Mapping[str, Any]) -> str:
         nonlocal end
         if isinstance(value, np.ndarray):
             array = _narrow(value)
-            key = (array.dtype.name, array.tobytes())
+            key = (array.dtype.name, _planes(array).tobytes())
             if key not in blobs:
                 end += -end % 8
                 blobs[key] = [key[0], end, len(array)]
@@ -164,7 +170,7 @@ def pack(tree: Mapping[str, Any]) -> str:
     for (_, raw), (_, start, _) in blobs.items():
         body[start : start + len(raw)] = raw
     head = len(text).to_bytes(8, "little") + text
-    packed = gzip.compress(head + bytes(-len(head) % 8) + bytes(body), mtime=0)
+    packed = gzip.compress(head + bytes(-len(head) % 8) + bytes(body), compresslevel=9, mtime=0)
     return base64.b64encode(packed).decode()
 
 
@@ -178,11 +184,20 @@ def unpack(text: str) -> Any:
         if isinstance(value, dict):
             if "$" in value:
                 name, start, count = value["$"]
-                return np.frombuffer(body, TYPES[name], count, start)
+                kind = np.dtype(TYPES[name])
+                raw_bytes = np.frombuffer(body, np.uint8, count * kind.itemsize, start)
+                whole = raw_bytes.reshape(kind.itemsize, count).T if kind.kind in "iu" else raw_bytes
+                return np.frombuffer(whole.tobytes(), kind)
             return {name: give(item) for name, item in value.items()}
         return [give(item) for item in value] if isinstance(value, list) else value
 
     return give(json.loads(raw[8 : 8 + size]))
+
+
+def _planes(array: NDArray[Any]) -> NDArray[np.uint8]:
+    """Bytes of whole numbers by their places, of others as they are."""
+    flat = np.frombuffer(array.tobytes(), np.uint8)
+    return flat.reshape(-1, array.itemsize).T.ravel() if array.dtype.kind in "iu" else flat
 
 
 def _narrow(array: NDArray[Any]) -> NDArray[Any]:
@@ -190,7 +205,12 @@ def _narrow(array: NDArray[Any]) -> NDArray[Any]:
     if array.dtype.kind == "f":
         return np.ascontiguousarray(array, dtype=array.dtype.newbyteorder("<"))
     low, high = (int(array.min()), int(array.max())) if len(array) else (0, 0)
-    for name, (least, most) in {"uint8": (0, 255), "uint16": (0, 65535), "int16": (-32768, 32767)}.items():
+    for name, (least, most) in {
+        "uint8": (0, 255),
+        "int8": (-128, 127),
+        "uint16": (0, 65535),
+        "int16": (-32768, 32767),
+    }.items():
         if least <= low and high <= most:
             return array.astype(TYPES[name])
     return array.astype(np.int32)

@@ -25,12 +25,11 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array, csc_array, csr_array
 from scipy.sparse.linalg import splu
 
-from returnflow.live.parts import Port, Sheet
+from returnflow.live.parts import NANO, Port, Sheet
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-NANO = 1e-9  # m
 FAR = 6.0  # edge lengths; from there on four Gauss points are exact to rounding, and the closed form is not
 GAUSS = np.polynomial.legendre.leggauss(4)
 

@@ -9,8 +9,7 @@ import shapely
 from shapely import LineString, Point
 
 from returnflow.live.board import LiveBoard
-from returnflow.live.parts import Sheet
-from returnflow.live.sheet import NANO
+from returnflow.live.parts import NANO, Sheet
 from returnflow_geometry.model.board import Shape
 
 SLIM = 8.0  # length over width; what is less slim is no slot

@@ -41,6 +41,16 @@ function times({ size, start, cols, values }, x, rows = null) {
   return y;
 }
 
+/** Subtract matrix times vector from a load, where the vector is 0 but on some nodes, named once or more often. */
+function spread({ size, start, cols, values }, x, nodes, load) {
+  const done = new Uint8Array(size);
+  for (const i of nodes) {
+    if (done[i] || x[i] === 0) continue;
+    done[i] = 1;
+    for (let p = start[i]; p < start[i + 1]; p++) load[cols[p]] -= values[p] * x[i];
+  }
+}
+
 function dot(x, y) {
   let sum = 0;
   for (let i = 0; i < x.length; i++) sum += x[i] * y[i];
@@ -119,6 +129,7 @@ function solveWith({ n, start, where, L, place, of }, load, unknown = -1, more =
   for (let i = 0; i < of.length; i++) if (of[i] >= 0) x[place[of[i]]] += load[i];
   if (unknown >= 0) x[place[unknown]] += more;
   for (let k = 0; k < n; k++) {
+    if (x[k] === 0) continue;
     const value = (x[k] /= L[start[k]]);
     for (let p = start[k] + 1; p < start[k + 1]; p++) x[where[p]] -= L[p] * value;
   }

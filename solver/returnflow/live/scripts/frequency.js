@@ -5,7 +5,9 @@ class Frequencies {
   constructor(data, loops) {
     Object.assign(this, data);
     this.loops = loops;
-    if (data.pattern) this.moved = new Moved(data.pattern);
+    if (!data.pattern) return;
+    this.moved = new Moved(data.pattern.mesh);
+    this.shapes = new Map(); // of loops that were shown
   }
 
   /** Four neighbours on the grid and their weights at a frequency. */
@@ -36,33 +38,34 @@ class Frequencies {
 
   /** Stream function by which a loop's return has moved: real and imaginary part at the points of its mesh. */
   stream(loop, frequency) {
-    const { vectors, scale, parts } = this.pattern.loops[loop], kept = vectors.length, size = this.pattern.points.length / 2;
+    const { parts } = this.pattern.loops[loop], { vectors, steady } = this.shape(loop), kept = vectors.length, size = this.moved.x.length;
     const re = new Float64Array(size), im = new Float64Array(size), weights = this.at(frequency, parts, 2 * kept, 0, 2 * kept);
     vectors.forEach((vector, k) => {
-      const a = scale[k] * weights[2 * k], b = scale[k] * weights[2 * k + 1];
+      const a = weights[2 * k], b = weights[2 * k + 1];
       for (let i = 0; i < size; i++) { re[i] += a * vector[i]; im[i] += b * vector[i]; }
     });
     // Where most of the return has moved, what is left of the steady pattern must be that of the same mesh.
     const turning = this.marks[loop][0], part = turning ? 1 / (1 + (turning / frequency) ** 2) : 0;
-    return { re, im, steady: this.steady(loop), part };
+    return { re, im, steady, part };
   }
 
-  /** The steady stream function on the corners of the mesh's triangles; single-valued up to whole amperes. */
-  steady(loop) {
-    const { steady, range: [low, scale], jumps } = this.pattern.loops[loop], { triangles } = this.pattern;
-    const values = Float64Array.from(triangles, (point) => low + scale * steady[point]);
-    for (let n = 0; n < jumps.length; n += 2) values[jumps[n]] += jumps[n + 1];
-    return values;
+  /** Stream functions of a loop at the points, and the steady one on the corners of triangles, where it is single-valued up to whole amperes. */
+  shape(loop) {
+    if (!this.shapes.has(loop)) {
+      const { vectors, step, steady, rise, jumps } = this.pattern.loops[loop], at = decodeValues(this.moved, steady, rise);
+      const corners = Float64Array.from(this.moved.triangles, (point) => at[point]);
+      for (let n = 0; n < jumps.length; n += 2) corners[jumps[n]] += jumps[n + 1];
+      this.shapes.set(loop, { vectors: vectors.map((vector) => decodeValues(this.moved, vector, step)), steady: corners });
+    }
+    return this.shapes.get(loop);
   }
 }
 
 /** A mesh of first-order elements, with currents that are smoothed to its points. */
 class Moved {
-  constructor({ points, triangles }) {
-    this.count = triangles.length / 3;
-    this.triangles = triangles;
-    this.x = Float64Array.from({ length: points.length / 2 }, (_, i) => NANO * points[2 * i]);
-    this.y = Float64Array.from({ length: points.length / 2 }, (_, i) => NANO * points[2 * i + 1]);
+  constructor(mesh) {
+    Object.assign(this, decodeMesh(mesh));
+    this.count = mesh.count;
   }
 
   /** Sheet current of a stream function at the points, mean of the triangles round each by their areas; psi by points, or by corners. */

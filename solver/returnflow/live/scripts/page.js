@@ -220,14 +220,3 @@ class Page {
     this.saying = setTimeout(() => { $("status").textContent = text; }, 350);
   }
 }
-
-async function start(text) {
-  try {
-    if (!window.DecompressionStream) throw new Error("this browser cannot unpack it (any of 2023 or later can)");
-    window.page = new Page(await unpack(text));
-  } catch (error) {
-    $("wait").hidden = false;
-    $("wait").textContent = `The page cannot be shown: ${error.message}.`;
-    throw error;
-  }
-}
