@@ -58,13 +58,13 @@ A case is changed without editing text, as a variant of the file would change it
 What to do about it, computed and in words, is in `Study.decisions`; what the layout shows in `Study.findings`; all
 variants side by side in `Study.comparison`. `Result.impedance` answers at any frequency up to a gigahertz if the loops
 have routes. `study.table()` and `study.plot("flow", "motor")` show themselves in a notebook; `study.save("out")` writes
-what the command `returnflow run` does, and `load` reads it back; `live_page` makes the page of `returnflow live`. Every
-number is in SI units; only case files use millimetres.
+what the command `returnflow run` does, and `load` reads it back; `live_page` makes the page of `returnflow live`, and
+`live_widget` one that tells a notebook what was moved. Every number is in SI units; only case files use millimetres.
 
 Below are the public names (a prompt completes these alone):
 
 >>> [name for name in dir(rf) if name[0].islower()]
-['live_page', 'load', 'parse_case', 'read_case', 'run', 'solve']
+['live_page', 'live_widget', 'load', 'parse_case', 'read_case', 'run', 'solve']
 
 The rooms behind them are the program's own affair and may change: DEVELOPERS.md has their map.
 """
@@ -75,6 +75,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from returnflow.answers.result import Result
     from returnflow.live.page import live_page
+    from returnflow.live.widget import live_widget
     from returnflow.notebook import Study, load, run
     from returnflow.report.kept import FieldsMissingError, LoadError
     from returnflow.resistive.conduction import solve
@@ -101,6 +102,7 @@ __all__ = [
     "Result",
     "Study",
     "live_page",
+    "live_widget",
     "load",
     "parse_case",
     "read_case",
@@ -112,6 +114,7 @@ __all__ = [
 _HOMES = {
     "returnflow.answers.result": ("Result",),
     "returnflow.live.page": ("live_page",),
+    "returnflow.live.widget": ("live_widget",),
     "returnflow.notebook": ("Study", "load", "run"),
     "returnflow.report.kept": ("FieldsMissingError", "LoadError"),
     "returnflow.resistive.conduction": ("solve",),

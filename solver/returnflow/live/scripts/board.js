@@ -219,37 +219,24 @@ class Board {
       loops.forEach((_, loop) => {
         for (const [number, edges] of sheet.moved ? [] : sheet.regions)
           for (const edge of edges) shares[number][loop] += 0.5 * variation(...this.along(s, currents, loop, edge));
-        for (const [number, edges, signs] of sheet.sections)
+        for (const [number, edges, signs] of sheet.moved ? [] : sheet.sections)
           edges.forEach((edge, n) => { cuts[number][loop] += signs[n] * this.along(s, currents, loop, edge)[1]; });
       });
     });
-    this.sheets.forEach((sheet, s) => { // a region stays where it is drawn, whatever the mesh's points do
+    this.sheets.forEach((sheet, s) => { // regions and sections stay where they are drawn, whatever the mesh's points do
       if (!sheet.moved) return;
-      const mine = regions.flatMap((region, r) => (region.copper === sheet.copper ? [[r, this.samples(sheet, region)]] : []));
-      if (mine.length) loops.forEach((_, n) => {
+      const mine = (list, lines) => list.flatMap((it, n) => (it.copper === sheet.copper ? [[n, sheet.samples(lines(it))]] : []));
+      const round = mine(regions, ({ lines }) => lines), through = mine(sections, ({ path }) => [path]);
+      if (round.length || through.length) loops.forEach((_, n) => {
         const field = this.loopField(s, currents, n);
-        for (const [r, samples] of mine) shares[r][n] += crossing(sheet, samples, field);
+        for (const [r, samples] of round) shares[r][n] += 0.5 * crossing(sheet, samples, field)[1];
+        for (const [c, samples] of through) cuts[c][n] += crossing(sheet, samples, field)[0];
       });
     });
     regions.forEach((region, r) => loops.forEach((loop, n) => {
       if (loop.ports.some((p) => this.within(region, this.ports[p]))) shares[r][n] = 1;
     }));
     return { shares, sections: cuts };
-  }
-
-  /** Places close together along the lines round a region, with the triangle that holds each, -1 where there is no copper. */
-  samples(sheet, { lines }) {
-    const found = [], step = sheet.cells.cell / 8;
-    for (const line of lines)
-      for (let k = 1; k < line.length; k++) {
-        const [ax, ay] = line[k - 1], [bx, by] = line[k], count = Math.max(1, Math.ceil((1e-3 * Math.hypot(bx - ax, by - ay)) / step));
-        for (let n = k > 1 ? 1 : 0; n <= count; n++) {
-          const x = 1e-3 * (ax + ((bx - ax) * n) / count), y = 1e-3 * (ay + ((by - ay) * n) / count);
-          found.push([sheet.inside(x, y), x, y]);
-        }
-        if (k === line.length - 1) found.push([-1, 0, 0]);
-      }
-    return found;
   }
 
   within(region, port) {
@@ -262,27 +249,6 @@ class Board {
       }
     return odd;
   }
-}
-
-/** Half of all current that crosses lines of samples, per ampere of a loop. */
-function crossing(sheet, samples, { potential, stream, sources }) {
-  const poly = new Float64Array(12), slope = new Float64Array(6);
-  let sum = 0, last = null;
-  for (const [m, x, y] of samples) {
-    if (m < 0) { last = null; continue; }
-    quadratic(sheet, m, stream, potential, poly, slope);
-    const dx = x - sheet.x[sheet.nodes[6 * m]], dy = y - sheet.y[sheet.nodes[6 * m]];
-    const value = poly[0] + poly[1] * dx + poly[2] * dy + poly[3] * dx * dx + poly[4] * dx * dy + poly[5] * dy * dy;
-    if (last) {
-      const turned = sources.reduce((all, [sx, sy, c]) => {
-        const px = last.x - sx, py = last.y - sy, qx = x - sx, qy = y - sy;
-        return all + (c * Math.atan2(px * qy - py * qx, px * qx + py * qy)) / TWO_PI;
-      }, 0);
-      sum += 0.5 * Math.abs(value - last.value + turned);
-    }
-    last = { value, x, y };
-  }
-  return sum;
 }
 
 /** How far the end of a slot or the edges of a bridge may go at most: a part of all copper and of all slots beside it stays. */

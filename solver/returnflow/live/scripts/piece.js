@@ -150,6 +150,37 @@ class Piece {
     return found;
   }
 
+  /** Places close together along lines in millimetres, with the triangle that holds each, -1 where there is no copper. */
+  samples(lines) {
+    const found = [], step = this.cells.cell / 8;
+    for (const line of lines) {
+      let last = null;
+      for (let k = 1; k < line.length; k++) {
+        const [[ax, ay], [bx, by]] = [line[k - 1], line[k]].map((point) => point.map((v) => 1e-3 * v));
+        const count = Math.max(1, Math.ceil(Math.hypot(bx - ax, by - ay) / step));
+        for (let n = k > 1 ? 1 : 0; n <= count; n++) {
+          const x = ax + ((bx - ax) * n) / count, y = ay + ((by - ay) * n) / count, now = [this.inside(x, y), x, y];
+          if (last && last[0] < 0 !== now[0] < 0) found.push(this.edgeBetween(last, now));
+          if (last && last[0] >= 0 && now[0] < 0) found.push(now);
+          if (now[0] >= 0) found.push(now);
+          last = now;
+        }
+      }
+      found.push([-1, 0, 0]);
+    }
+    return found;
+  }
+
+  /** The sample nearest to the border between one on the copper and one beside it. */
+  edgeBetween(one, other) {
+    let [on, off] = one[0] >= 0 ? [one, other] : [other, one];
+    for (let n = 0; n < 20; n++) {
+      const x = 0.5 * (on[1] + off[1]), y = 0.5 * (on[2] + off[2]), m = this.inside(x, y);
+      if (m >= 0) on = [m, x, y]; else off = [m, x, y];
+    }
+    return on;
+  }
+
   /** Distance of a place from the border. */
   toBorder(px, py) {
     const { x, y, lines } = this;
@@ -174,6 +205,28 @@ function withBridge({ x, y, dx, dy, wide, reach, low, from, to, high, by: [a, b]
   if (t <= low || t >= high || (!a && !b)) return 0;
   const along = t < from ? (a * (t - low)) / (from - low) : t > to ? (b * (high - t)) / (high - to) : a + ((b - a) * (t - from)) / (to - from);
   return along * Math.min(1, Math.max(0, 1 - (beside - wide) / (reach - wide)));
+}
+
+/** Net and all current of a loop that crosses lines of samples, per ampere. */
+function crossing(sheet, samples, { potential, stream, sources }) {
+  const poly = new Float64Array(12), slope = new Float64Array(6);
+  let [net, all, last] = [0, 0, null];
+  for (const [m, x, y] of samples) {
+    if (m < 0) { last = null; continue; }
+    quadratic(sheet, m, stream, potential, poly, slope);
+    const dx = x - sheet.x[sheet.nodes[6 * m]], dy = y - sheet.y[sheet.nodes[6 * m]];
+    const value = poly[0] + poly[1] * dx + poly[2] * dy + poly[3] * dx * dx + poly[4] * dx * dy + poly[5] * dy * dy;
+    if (last) {
+      const turned = sources.reduce((turn, [sx, sy, c]) => {
+        const px = last.x - sx, py = last.y - sy, qx = x - sx, qy = y - sy;
+        return turn + (c * Math.atan2(px * qy - py * qx, px * qx + py * qy)) / TWO_PI;
+      }, 0);
+      net += value - last.value + turned;
+      all += Math.abs(value - last.value + turned);
+    }
+    last = { value, x, y };
+  }
+  return [net, all];
 }
 
 /** Stream function and sheet current (mean of both sides) of a triangle as polynomials round its first corner. */
