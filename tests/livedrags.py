@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -108,6 +109,19 @@ def drags(case: Case, count: int, kinds: tuple[str, ...], seed: int = 20261126, 
                 continue
             found.append(_compare(f"{kind} {which}", moved, answer, accuracy))
     return found
+
+
+def random_places(case: Case, count: int, seed: int = 20261126) -> Iterator[dict[str, list[float]]]:
+    """One contact after the other at a random place, as `Case.changed` takes it."""
+    board = LiveBoard.of(case)
+    moves = _random(board, board_data(board, "x"), ("contact",), np.random.default_rng(seed))
+    while count:
+        _, name, (x, y) = next(moves)
+        move = {name: [1e3 * x, 1e3 * y]}
+        with contextlib.suppress(CaseError):  # a section passes there
+            case.changed(move=move)
+            count -= 1
+            yield move
 
 
 def _random(board: LiveBoard, data: dict[str, Any], kinds: tuple[str, ...], rng: np.random.Generator) -> Iterator[Any]:

@@ -26,11 +26,13 @@ HOW = "install it: pip install 'returnflow[live-test]'"
 
 @contextlib.contextmanager
 def chromium() -> Iterator[Any]:
-    """A browser without a window, driven; without one the test is skipped and says how to get one."""
+    """
+    A browser without a window and without WebGL, driven; without one the test is skipped and says how to get one.
+    """
     playwright = pytest.importorskip("playwright.sync_api", reason=f"no playwright: {HOW}")
     command = browser()
     with playwright.sync_playwright() as driver:
-        window = driver.chromium.launch(executable_path=command, args=["--no-sandbox"])
+        window = driver.chromium.launch(executable_path=command, args=["--no-sandbox", "--disable-3d-apis"])
         yield window
         window.close()
 

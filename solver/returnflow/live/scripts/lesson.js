@@ -29,7 +29,7 @@ class Lessons {
   }
 
   show() {
-    const { lesson, guess } = this, box = $("lesson"), done = lesson.steps.every((_, n) => this.readings[n] !== undefined);
+    const { dataset: had } = document.activeElement ?? {}, { lesson, guess } = this, box = $("lesson"), done = lesson.steps.every((_, n) => this.readings[n] !== undefined);
     box.replaceChildren(html("h2", {}, null, lesson.name), html("p", {}, null, lesson.question));
     const answers = html("div", { class: "answers", role: "group", "aria-label": "Your guess" }, box);
     lesson.choices.forEach((choice, n) => {
@@ -46,6 +46,8 @@ class Lessons {
       const button = html("button", { "data-step": n, "aria-label": `Do step ${n + 1} for me` }, item, "do it");
       button.addEventListener("click", () => this.lead(step));
     });
+    // Who goes by keys stays where they were: at the first step after the guess, then at the same one.
+    if (had?.choice !== undefined || had?.step !== undefined) box.querySelector(`[data-step='${had.step ?? 0}']`)?.focus();
     if (done) html("p", { class: "why" }, box, `${guess === lesson.answer ? "As you guessed." : `It is: ${lesson.choices[lesson.answer]}.`} ${lesson.why}`);
   }
 
