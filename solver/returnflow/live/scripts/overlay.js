@@ -21,6 +21,7 @@ class Overlay {
     this.points = data.terminals.flatMap((terminal, t) => (terminal.ports.length && terminal.copper === copper ? [this.contact(t, gripped.get(t))] : []));
     const here = (grip) => page.shown.includes(grip.sheet) || grip instanceof Corner;
     this.others = page.grips.filter((grip) => !(grip instanceof Contact) && here(grip)).map((grip) => this.group(grip, grip instanceof Corner ? "corner" : "end"));
+    this.letter = 0.6 * parseFloat(getComputedStyle(this.points[0]?.label ?? over).fontSize); // pixels
     this.place();
   }
 
@@ -66,16 +67,17 @@ class Overlay {
       this.value(group);
     }
     for (const group of this.points) {
-      const [x, y] = board.place(Number(group.dataset.terminal)), px = f.x(x), py = f.y(y), { label } = group, wide = 8 * label.textContent.length + 14;
-      const left = px + wide > f.width, clash = taken.some(([qx, qy, w]) => Math.abs(qy - py) < 15 && px < qx + w && qx < px + wide);
-      const key = `${px.toFixed(2)},${py.toFixed(2)} ${left} ${clash}`;
-      taken.push([left ? px - wide : px, clash ? py + 15 : py, wide]);
+      const [x, y] = board.place(Number(group.dataset.terminal)), px = f.x(x), py = f.y(y), { label } = group, wide = this.letter * label.textContent.length + 14;
+      const left = px + wide > f.width, other = taken.find(([qx, qy, w]) => Math.abs(qy - py) < 1.8 * this.letter && px < qx + w && qx < px + wide);
+      const lower = !other ? 0 : other[1] > py ? -15 : 15; // beside another name: above it or below
+      const key = `${px.toFixed(2)},${py.toFixed(2)} ${left} ${lower}`;
+      taken.push([left ? px - wide : px, py + lower, wide]);
       if (group.key === key) continue; // what stays is left alone: a browser's layout is what costs
       group.key = key;
       group.setAttribute("transform", `translate(${px.toFixed(2)},${py.toFixed(2)})`);
       label.setAttribute("text-anchor", left ? "end" : "start");
       label.setAttribute("x", left ? -12 : 12);
-      label.setAttribute("y", clash ? 20 : 5);
+      label.setAttribute("y", 5 + lower);
       if (group.grip) this.value(group);
     }
   }

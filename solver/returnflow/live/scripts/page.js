@@ -142,7 +142,8 @@ class Page {
     this.shown = this.board.sheets.flatMap((sheet, n) => (sheet.copper === this.copper ? [n] : []));
     this.boxes = this.shown.map((n) => this.board.sheets[n].box);
     this.bounds = [0, 1, 2, 3].map((k) => (k < 2 ? Math.min : Math.max)(...this.boxes.map((box) => box[k])));
-    this.frame = frameOf(this.boxes, width, height, 18);
+    const stay = this.board.data.terminals.filter(({ copper, lines }) => copper === this.copper && lines.length).map(({ lines }) => boxOf(lines));
+    this.frame = frameOf([...this.boxes, ...stay], width, height, 18);
     this.overlay.make();
     this.refresh();
   }

@@ -21,6 +21,12 @@ function frameOf(boxes, width, height, margin) {
            backX: (px) => x0 + (px - left) / scale, backY: (py) => y1 - (py - top) / scale };
 }
 
+/** Box round closed lines in millimetres, metres. */
+function boxOf(lines) {
+  const [xs, ys] = [0, 1].map((k) => lines.flatMap((line) => line.map((point) => 1e-3 * point[k])));
+  return [Math.min(...xs), Math.min(...ys), Math.max(...xs), Math.max(...ys)];
+}
+
 /** Sheet current at which the scale of colours ends, A/m per ampere: of a current crowded on a fortieth of the board. */
 function topCurrent(boxes) {
   return 40 / Math.max(...boxes.map(([x0, y0, x1, y1]) => Math.hypot(x1 - x0, y1 - y0)));
@@ -129,25 +135,37 @@ function flowAt(sheet, potential, stream, sources, n) {
 function collectMoved(raster, mesh, { re, im, steady, part }) {
   const { X0, Y0, step, width, psi, kx, ky, ix, iy, done } = raster, { x, y, triangles } = mesh;
   const [rx, ry] = mesh.current(re), [jx, jy] = mesh.current(im), [sx, sy] = mesh.current(steady, true);
-  const byPoint = [re, rx, ry, jx, jy, sx, sy], plane = new Float64Array(3 * (byPoint.length + 1));
+  const byPoint = [re, rx, ry, jx, jy, sx, sy], plane = new Float64Array(3 * (byPoint.length + 1)), bend = new Float64Array(6);
+  const corners = new Int32Array(3);
+  let twice = 0, bx = 0, by = 0, cx = 0, cy = 0;
+  const put = (n, at, p, q) => {
+    plane[3 * n] = at;
+    plane[3 * n + 1] = (p * cy - q * by) / twice;
+    plane[3 * n + 2] = (q * bx - p * cx) / twice;
+  };
   scan(mesh, raster, (m) => {
-    const a = triangles[3 * m], b = triangles[3 * m + 1], c = triangles[3 * m + 2];
-    const bx = x[b] - x[a], by = y[b] - y[a], cx = x[c] - x[a], cy = y[c] - y[a], twice = bx * cy - by * cx;
-    const put = (n, at, p, q) => {
-      plane[3 * n] = at;
-      plane[3 * n + 1] = (p * cy - q * by) / twice;
-      plane[3 * n + 2] = (q * bx - p * cx) / twice;
-    };
-    byPoint.forEach((values, n) => put(n, values[a], values[b] - values[a], values[c] - values[a]));
+    for (let k = 0; k < 3; k++) corners[k] = triangles[3 * m + k];
+    const [a, b, c] = corners;
+    bx = x[b] - x[a]; by = y[b] - y[a]; cx = x[c] - x[a]; cy = y[c] - y[a];
+    twice = bx * cy - by * cx;
+    for (let n = 0; n < byPoint.length; n++) put(n, byPoint[n][a], byPoint[n][b] - byPoint[n][a], byPoint[n][c] - byPoint[n][a]);
     put(byPoint.length, steady[3 * m], steady[3 * m + 1] - steady[3 * m], steady[3 * m + 2] - steady[3 * m]);
+    // By how much an edge's middle is off the plane if slopes change along it evenly: lines are smooth then.
+    for (let k = 0; k < 3; k++) {
+      const p = corners[k], q = corners[(k + 1) % 3], ex = x[q] - x[p], ey = y[q] - y[p]; // slopes of psi are (-ky, kx)
+      bend[k] = 0.5 * ((ry[q] - ry[p]) * ex - (rx[q] - rx[p]) * ey);
+      bend[3 + k] = 0.5 * ((sy[q] - sy[p]) * ex - (sx[q] - sx[p]) * ey);
+    }
   }, (m, j, i0, i1) => {
     const a = triangles[3 * m], dy = Y0 - j * step - y[a];
     for (let i = i0; i <= i1; i++) {
       const o = j * width + i, dx = X0 + i * step - x[a];
       if (done[o]) continue; // on an edge between two triangles
       done[o] = 1;
-      const at = (n) => plane[3 * n] + plane[3 * n + 1] * dx + plane[3 * n + 2] * dy, off = at(7) - psi[o];
-      psi[o] += at(0) + part * (off - Math.round(off));
+      const at = (n) => plane[3 * n] + plane[3 * n + 1] * dx + plane[3 * n + 2] * dy;
+      const u = (dx * cy - dy * cx) / twice, v = (dy * bx - dx * by) / twice, w = 1 - u - v, ab = w * u, bc = u * v, ca = v * w;
+      const off = at(7) + bend[3] * ab + bend[4] * bc + bend[5] * ca - psi[o];
+      psi[o] += at(0) + bend[0] * ab + bend[1] * bc + bend[2] * ca + part * (off - Math.round(off));
       kx[o] += at(1) + part * (at(5) - kx[o]);
       ky[o] += at(2) + part * (at(6) - ky[o]);
       ix[o] = at(3);
