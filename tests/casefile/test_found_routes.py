@@ -154,6 +154,18 @@ class TestFound:
         route = read(strokes=strokes, vias=[(5, 20), (35, 20)]).loop("clock").route
         assert [leg.layer for leg in route.legs[:3]] == ["L1", "L3", "L1"]  # the first from the ground pad beside it
 
+    def test_pieces_through_parts_pass_under_a_pour_of_the_return_on_their_own_layer(self, read):
+        pour = [(3, 13), (52, 13), (52, 18.5), (36.3, 18.5), (36.3, 22), (35.7, 22), (35.7, 18.5), (3, 18.5)]
+        case = read(pours=[("GND", pour)])
+        route = case.loop("clock").route
+        assert [leg.layer for leg in route.legs] == ["L3", "L1", "L3", "L1", "L3"]
+        assert points(route.legs[2]) == [(35, 20), (37, 20)]
+        plain = read().loop("clock").route
+        assert route.length == pytest.approx(plain.length, rel=0.01)
+        (said,) = [line for line in case.assumptions if "found on the files" in line]
+        assert "its pieces through parts, where copper of the return is poured beside them: " in said
+        assert "2 mm on L3" in said
+
     def test_without_a_series_part_auto_alone_will_do(self, read):
         direct = {name: ("SIG" if net == "OUT" else net, on, at) for name, (net, on, at) in PARTS.items()}
         strokes = [(1, "SIG", 0.3, [(5, 20), (50, 20)])]

@@ -160,6 +160,17 @@ class TestNets:
         assert tie.width == pytest.approx(1.5 * MM, abs=10 * NM)
         assert tie.at == pytest.approx((48.75 * MM, 31.5 * MM))
 
+    def test_two_ties_of_two_grounds_are_two(self):
+        draft = Draft(20, 20, clearance=0)
+        draft.pour(1, "A", (1, 1, 19, 9))
+        draft.pour(1, "B", (1, 11, 19, 19))
+        draft.pour(1, "A", (2, 9, 4, 10))
+        draft.pour(1, "B", (2, 10, 4, 11))
+        draft.pour(1, "B", (14, 8, 15, 11))  # overlaps A
+        ties = connect(draft.data()).ties
+        assert [tie.width for tie in ties] == pytest.approx([2 * MM, 1 * MM], abs=10 * NM)
+        assert [tie.at[0] for tie in ties] == pytest.approx([3 * MM, 14.5 * MM], abs=10 * NM)
+
     def test_a_tie_joins_its_nets(self):
         connectivity = connect(demo_board())
         assert connectivity.groups_of("GND") & connectivity.groups_of("AGND")

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import shapely
 from shapely import Point
@@ -20,6 +21,7 @@ from returnflow_geometry.keys.outgoing import TOUCHES
 from returnflow_geometry.keys.reading import Book, read_table
 from returnflow_geometry.model.board import Outgoing, Terminal
 from returnflow_geometry.model.numbers import MM, mm, place
+from returnflow_geometry.model.overlay import difference, union_all
 from returnflow_geometry.model.wording import label, listed, show
 
 MAX_LEAD = 10e-3  # m: from a signal's pin to the ground pin of its part
@@ -73,20 +75,36 @@ def find_routes(
                 through=values.get("through", ()),
                 signals=values.get("pins"),
             )
-            table["route"] = _table_of(_led_to(way, contacts[start], contacts[end], data.origin))
+            route, led = _led_to(way, contacts[start], contacts[end], part, data.origin)
+            table["route"] = _table_of(route)
         except FabricationError as error:
             mistakes.append(f"{where}: route: {str(error).removeprefix(f'{error.file}: ')}")
             continue
-        said.append(f"{label('Loop', name)}: its route is found on the files, {way.said}.")
+        said.append(f"{label('Loop', name)}: its route is found on the files, {way.said}{led}.")
     return said
 
 
-def _led_to(way: Way, start: Terminal, end: Terminal, file: str) -> Outgoing:
-    """Route of a way, with straight pieces from and to the return's contacts beside the signal's pins."""
-    legs = list(way.route.legs or (way.route,))
-    first, last = legs[0], legs[-1]
-    for terminal, at, layer in ((start, first.path[0], way.layers[0]), (end, last.path[-1], way.layers[1])):
-        x, y = shapely.shortest_line(terminal.shape, Point(at)).coords[0]
+def _led_to(way: Way, start: Terminal, end: Terminal, part: BoardPart, file: str) -> tuple[Outgoing, str]:
+    """
+    Route of a way, with straight pieces from and to the return's contacts beside the signal's pins; and what to say.
+
+    Such pieces, and those through series parts, stand for the way through a part. Where the signal's own layer is
+    poured, they are drawn on the nearest layer that is free there: they would lie in the plane they return in.
+    """
+    ends, moved = (start, end), []
+
+    def beside(piece: Outgoing) -> Outgoing:
+        free = _free_layer(part, piece, ends)
+        moved.extend([f"{mm(piece.length)} mm on {free}"] if free != piece.layer else [])
+        return replace(piece, layer=free)
+
+    first, last = way.legs[0], way.legs[-1]
+    leads: list[list[Outgoing]] = []
+    for terminal, at, layer, width in (
+        (start, first.path[0], way.layers[0], first.width),
+        (end, last.path[-1], way.layers[1], last.width),
+    ):
+        x, y = (float(v) for v in shapely.shortest_line(terminal.shape, Point(at)).coords[0])
         away = math.dist((x, y), at)
         if away > MAX_LEAD:
             rule = f"the return's pin lies within {mm(MAX_LEAD)} mm of the signal's"
@@ -94,11 +112,25 @@ def _led_to(way: Way, start: Terminal, end: Terminal, file: str) -> Outgoing:
                 f"it ends at {place(*at)}, {mm(away)} mm from {listed([terminal.name])}; {rule}; name a nearer pin"
             )
             raise FabricationError(file, message)
-        if away > TOUCHES and terminal is start:
-            legs.insert(0, Outgoing(layer=layer, path=((float(x), float(y)), at), width=first.width))
-        elif away > TOUCHES:
-            legs.append(Outgoing(layer=layer, path=(at, (float(x), float(y))), width=last.width))
-    return Outgoing.chain(legs)
+        path = ((x, y), at) if terminal is start else (at, (x, y))
+        leads.append([beside(Outgoing(layer=layer, path=path, width=width))] if away > TOUCHES else [])
+    drawn = [beside(leg) if k in way.jumps else leg for k, leg in enumerate(way.legs)]
+    led = (
+        f"; its pieces through parts, where copper of the return is poured beside them: {', '.join(moved)}"
+        if moved
+        else ""
+    )
+    return Outgoing.chain([*leads[0], *drawn, *leads[1]]), led
+
+
+def _free_layer(part: BoardPart, piece: Outgoing, ends: Sequence[Terminal]) -> str:
+    """Nearest layer on which a piece touches no copper in use, but for the contacts; its own where there is none."""
+    names = [item.name for item in part.layers]
+    drawn = shapely.LineString(piece.path).buffer(piece.width / 2, cap_style="flat")
+    drawn = difference(drawn, union_all([terminal.shape for terminal in ends]).buffer(piece.width))
+    used = {copper.layer for copper in part.coppers if shapely.intersects(copper.shape, drawn)}
+    free = [name for name in names if name not in used]
+    return min(free, key=lambda name: abs(names.index(name) - names.index(piece.layer)), default=piece.layer)
 
 
 def _table_of(route: Outgoing) -> list[Tables]:

@@ -33,6 +33,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 FINE = 20e-6  # m, at sharp corners: sheet currents are averaged over some times this before their peak is taken
+MANY = 300  # sharp corners: where there are more, errors show which of them matter
 _OUTSIDE, _COPPER = -2, -1  # kinds of triangle; >= 0 is the number of a contact
 
 
@@ -146,6 +147,8 @@ class Mesher:
     Parameters
     ----------
     plane : Plane
+    spare : SpareHoles, optional
+        Of another mesher of the same copper, whose contacts covered these.
 
     Notes
     -----
@@ -159,12 +162,12 @@ class Mesher:
        J. Algorithms 18 (1995) 548-585 (from memory).
     """
 
-    def __init__(self, plane: Plane) -> None:
+    def __init__(self, plane: Plane, spare: SpareHoles | None = None) -> None:
         self.plane = plane
         _check_apart(plane.contacts)
         self._regions = [whole_contacts(region, plane.contacts) for region in plane.regions]
         lines = [*plane.contacts, *(region.boundary for region in self._regions), *plane.sections]
-        self.spare = SpareHoles.of(plane.copper, lines)
+        self.spare = spare or SpareHoles.of(plane.copper, lines)
         copper = self.spare.solid
         areas = [_shared_area(area, copper) for area in (*plane.contacts, *self._regions)]
         cuts = [intersection(section, copper) for section in plane.sections]
@@ -218,12 +221,15 @@ class Mesher:
         face, where = net.faces
         inside, box = self.spare.within(where, levels)
         kind = np.where(shapely.contains_xy(self.spare.solid, where) & ~inside, _COPPER, _OUTSIDE)
-        for number, contact in enumerate(self.plane.contacts):
-            x0, y0, x1, y1 = contact.bounds
-            x, y = where.T
-            near = np.flatnonzero((kind == _COPPER) & (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1))
-            kind[near[shapely.contains_xy(contact, where[near])]] = number
+        if len(self.plane.contacts):
+            copper = np.flatnonzero(kind == _COPPER)
+            spot, contact = self._contacts.query(shapely.points(where[copper]), predicate="intersects")
+            kind[copper[spot]] = contact
         return kind[face], box[face]
+
+    @cached_property
+    def _contacts(self) -> shapely.STRtree:
+        return shapely.STRtree(np.array(self.plane.contacts, dtype=object))
 
     def _tagged(self, net: Triangulation, levels: Ints) -> Mesh:
         kinds, box = self._kinds(net, levels)
@@ -350,6 +356,11 @@ def starting_size(mesh: Mesh, largest: float, *, corner: float, fine: Ints | Non
     # A contact that ends on an edge of more than 100 degrees is as bad as a corner of twice that angle.
     touching = np.bincount(ends[rim[:, 0], rim[:, 1]].ravel(), minlength=count)
     sharp = (angle > np.radians(225)) | ((touching == 1) & (angle > np.radians(100)))
+    if fine is not None:
+        # Corners of contacts where no loop ends say nothing; nor do thousands of corners that are all alike.
+        idle = np.unique(ends[rim[:, 0], rim[:, 1]][~np.isin(mesh.contact_of, fine)])
+        sharp[idle[touching[idle] == 2]] = False
+        sharp &= np.count_nonzero(sharp) <= MANY
     sizes[sharp] = np.minimum(sizes[sharp], np.minimum(corner * shortest[sharp], FINE))
     return SizeField(mesh.points, limit_growth(mesh.points, ends.reshape(-1, 2), sizes), largest)
 

@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 from scipy.sparse import bmat, csc_array, csr_array, diags_array, vstack
 
 from returnflow.resistive import expected
-from returnflow.resistive.conductors import Conductors, StackMesher
+from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.linear import NumericalError, Progress, factorize_each
 from returnflow.resistive.links import NONE, Links
 from returnflow.resistive.products import both_sides, circuit_products
 from returnflow.resistive.refinement import Refinement
 from returnflow.resistive.solution import Conduction, Options, reference
 from returnflow.resistive.spaces import Space, Topology, circuit_fields, path_fields, potential_map, stream_map
+from returnflow.resistive.squares import Rims, scatter
 from returnflow_geometry.mesh.mesher import Mesh, Plane
 from returnflow_geometry.model.numbers import within
 from returnflow_geometry.model.wording import named
@@ -40,6 +41,7 @@ def solve_on(
     options: Options,
     weight: Floats | None = None,
     links: Links = NONE,
+    rims: Rims | None = None,
 ) -> Conduction:
     """
     Solve both sides on a given mesh.
@@ -58,6 +60,8 @@ def solve_on(
         Sheet resistance of every triangle relative to the reference, > 0; 1 by default.
     links : Links
         What joins contacts outside the copper.
+    rims : Rims, optional
+        Of contacts that the mesh shows as squares.
 
     Raises
     ------
@@ -80,8 +84,13 @@ def solve_on(
     to_stream = stream_map(space, topology)
     paths = [*path_fields(topology, loops, options.order), *circuit_fields(topology, options.order)]
     loads, products, values = circuit_products(space, paths, weight, ohmic)
+    stiffness = space.weighted_stiffness(weight)
+    if rims is not None:
+        local, spread_out = rims.local(space), scatter(space)
+        stiffness = stiffness + spread_out @ local @ spread_out.T
+        loads, products = loads + spread_out @ (local @ values), products + values.T @ (local @ values)
     loads = csc_array(to_stream.T @ loads)
-    inner = to_stream.T @ space.weighted_stiffness(weight) @ to_stream
+    inner = to_stream.T @ stiffness @ to_stream
     circuits = loads[:, count:]
     # Circuits are a few more unknowns of the stream function.
     streams = (
@@ -139,10 +148,18 @@ def solve_on(
                                        (voltage, through))):  # fmt: skip
         energy[side, :count] += np.sum(one * two, axis=1)
         energy[side, count] += (mixture @ one) @ (mixture @ two)
+    rim = np.zeros((count, 0))
+    if rims is not None:
+        more, rim = rims.energy(space, stream, mixture, contacts)
+        energy[1] += more
     _check(lower, upper, energy, mixture)
     lower, upper = (0.5 * (each + each.T) for each in (lower, upper))
     spread = np.zeros((int(topology.blocks.max()) + 1, count))
     np.add.at(spread, topology.block, gap.T)
+    if rims is not None:
+        block = np.zeros(contacts, dtype=np.int64)
+        block[rims.contact] = topology.block[rims.pairs[:, 0]]
+        np.add.at(spread, block, rim.T)
     np.add.at(
         spread,
         topology.blocks[links.ends[real, 0]],
@@ -153,7 +170,7 @@ def solve_on(
     return Conduction(
         mesh, space, topology, tuple(loops), sheet, weight, links, sheet * potential, sheet * contact_potential, stream,
         sheet * lower, sheet * upper, sheet * gap, sheet * spread, through,
-        np.where(meet, 0.5 * (lower + upper), 0.0), meet, seconds=clock.seconds,
+        np.where(meet, 0.5 * (lower + upper), 0.0), meet, rim=sheet * rim, seconds=clock.seconds,
     )  # fmt: skip
 
 
@@ -214,11 +231,11 @@ def solve(
     called = [named(name) for name in names] if names else [f"number {number + 1}" for number in range(len(loops))]
     clock = _Clock()
     whole = copper if isinstance(copper, Conductors) else Conductors.single(copper, 1.0 if sheet is None else sheet)
-    refinement = Refinement(StackMesher(whole), [np.flatnonzero(np.isin(mine, loops)) for mine in whole.contacts])
+    refinement = Refinement(whole, [np.flatnonzero(np.isin(mine, loops)) for mine in whole.contacts])
     mesh = refinement.first()
     clock.lap("mesh")
     passes: list[tuple[int, float]] = []
-    preview = refinement.holes[1] > 0
+    preview = refinement.holes[1] > 0 or refinement.squares > 0
     while True:
         if len(mesh.triangles) > options.most_triangles:
             message = (
@@ -229,7 +246,9 @@ def solve(
         if ahead := expected.said(len(mesh.triangles), *expected.resistive(len(mesh.triangles), len(loops)),
                                   options.accuracy):  # fmt: skip
             say(ahead)
-        result = solve_on(mesh, len(whole.terminals), loops, whole.reference, options, whole.weight(mesh), whole.links)
+        weight = whole.weight(mesh)
+        rims = refinement.rims(mesh, weight)
+        result = solve_on(mesh, len(whole.terminals), loops, whole.reference, options, weight, whole.links, rims)
         for part, seconds in result.seconds.items():
             clock.seconds[part] = clock.seconds.get(part, 0.0) + seconds
         clock.restart()
@@ -242,6 +261,7 @@ def solve(
             passes.append((len(mesh.triangles), worst))
             known = within(float(np.max(reached)))
             holes = f", {boxes} of {spare} small holes simplified" if boxes else ""
+            holes += f", {refinement.squares} contacts as squares" if refinement.squares else ""
             say(
                 f"mesh {len(passes)}: {len(mesh.triangles)} triangles{holes}, every resistance known to {known} or "
                 "better"

@@ -10,8 +10,9 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
-from returnflow.resistive.conductors import StackMesher
+from returnflow.resistive.conductors import Conductors, StackMesher
 from returnflow.resistive.solution import Conduction
+from returnflow.resistive.squares import Rims, middles_and_radii, squares, with_squares
 from returnflow.resistive.topology import Topology
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
 from returnflow_geometry.mesh.seeding import SizeField
@@ -26,6 +27,7 @@ WAKE = 2.19
 BOX_COST = 14.0  # triangles that a box takes beyond those there would be without
 SHAPE_COST = 35.0  # triangles that the shape of a hole takes beyond those of a box
 SHAPE_LEFT = 0.02  # of what a box costs, what the shape on so few triangles still does
+CIRCLE_COST = 80.0  # triangles that the shape of a contact takes beyond those of its square
 ROUND_BOX = 2.0  # pieces of triangles at a box that gives way to a hole's shape
 
 
@@ -40,13 +42,16 @@ class Refinement:
 
     Parameters
     ----------
-    mesher : StackMesher
+    whole : Conductors
     fine : sequence of arrays of int
         On every copper, its contacts that loops end on.
     """
 
-    def __init__(self, mesher: StackMesher, fine: Sequence[Ints]) -> None:
-        self.mesher, self.fine = mesher, fine
+    def __init__(self, whole: Conductors, fine: Sequence[Ints]) -> None:
+        self.whole, self.fine = whole, fine
+        self.boxed = [squares(plane, mine.tolist()) for plane, mine in zip(whole.planes, fine, strict=True)]
+        planes = tuple(with_squares(*both) for both in zip(whole.planes, self.boxed, strict=True))
+        self.mesher = mesher = StackMesher(replace(whole, planes=planes))
         self.largest = [diagonal(each.plane) / 16 for each in mesher.meshers]
         self.levels = [np.full(len(each.spare), FILLED) for each in mesher.meshers]
 
@@ -55,6 +60,16 @@ class Refinement:
         """How many holes do not have their shape, and how many could be without."""
         levels = np.concatenate(self.levels)
         return int(np.count_nonzero(levels != DRAWN)), len(levels)
+
+    @property
+    def squares(self) -> int:
+        """How many contacts are drawn as squares."""
+        return sum(map(len, self.boxed))
+
+    def rims(self, mesh: Mesh, weight: Floats) -> Rims | None:
+        """What contacts drawn as squares dissipate within them, by weights of triangles, shape (m,)."""
+        whole = self.whole
+        return Rims.of(mesh, *middles_and_radii(whole.planes, whole.contacts, self.boxed, len(whole.terminals)), weight)
 
     def first(self) -> Mesh:
         """First mesh."""
@@ -81,7 +96,9 @@ class Refinement:
         """
         parts = [self.mesher.part(result.mesh, n) for n in range(len(self.levels))]
         levels, (patch, costs) = np.concatenate(self.levels), self._costs(result, parts)
-        pieces, chosen, finer = _cut(result, patch, costs / allowed[:, None], allowed, most, aim)
+        rim = result.rim / allowed[:, None] if result.rim.size else np.zeros((len(allowed), len(self.whole.terminals)))
+        pieces, chosen, finer, round_ = _cut(result, patch, costs / allowed[:, None], rim, allowed, most, aim)
+        self._draw(round_)
         # What is shown once stays shown.
         chosen = np.maximum(chosen, levels)
         in_box = patch >= 0
@@ -106,6 +123,15 @@ class Refinement:
             self.levels = [np.maximum(each, BOX) for each in self.levels]
             mesh = self.mesher.graded(size, self.levels)
         return mesh
+
+    def _draw(self, chosen: NDArray[np.bool_]) -> None:
+        """Give contacts their own shape from now on, by their numbers in the whole, shape (contacts,)."""
+        for number, (own, mine) in enumerate(zip(self.boxed, self.whole.contacts, strict=True)):
+            drawn = [n for n in own if chosen[mine[n]]]
+            if drawn:
+                self.boxed[number] = {n: box for n, box in own.items() if n not in set(drawn)}
+                plane = with_squares(self.whole.planes[number], self.boxed[number])
+                self.mesher.meshers[number] = Mesher(plane, self.mesher.meshers[number].spare)
 
     def _costs(self, result: Conduction, parts: Sequence[tuple[Mesh, Ints]]) -> tuple[Ints, Floats]:
         """
@@ -147,10 +173,12 @@ class Refinement:
 
 
 def _cut(
-    result: Conduction, patch: Ints, holes: Floats, allowed: Floats, most: float, aim: float
-) -> tuple[Floats, Ints, Floats]:
+    result: Conduction, patch: Ints, holes: Floats, rim: Floats, allowed: Floats, most: float, aim: float
+) -> tuple[Floats, Ints, Floats, NDArray[np.bool_]]:
     """
-    Number of pieces to cut every triangle into, shape (m,); how holes are shown; and every triangle at a hole's shape.
+    Into how many pieces to cut every triangle, shape (m,), how holes are shown, into how many those at a hole's shape.
+
+    And which contacts get their shape, shape (contacts,).
 
     Cutting a triangle into s pieces lowers its gap by s^-p: p is the order where the field is smooth, and
     pi / angle for a triangle that touches a re-entrant corner. Fewest pieces for a given sum of gaps:
@@ -159,33 +187,39 @@ def _cut(
     """
     mesh = result.mesh
     # What the links' part of the gap needs comes from the copper round them.
-    whole = np.diag(result.upper - result.lower) / np.maximum(np.sum(result.gap, axis=1), 1e-300)
+    left = np.diag(result.upper - result.lower) - np.sum(result.rim, axis=1)
+    whole = left / np.maximum(np.sum(result.gap, axis=1), 1e-300)
     demand = result.gap * (np.maximum(whole, 1.0) / allowed)[:, None]
     demand[:, patch >= 0] = 0.0
     sharpest = np.max(corner_angles(mesh)[mesh.triangles], axis=1)
     power = np.where(sharpest > np.pi + 0.05, np.pi / np.maximum(sharpest, np.pi), float(result.space.order))
     order = float(result.space.order)
     weight, (marked, boxed) = power * np.sum(demand, axis=0), np.sum(holes, axis=1)
-    scale = max(float(np.max(weight)), 1e-300)
-    weight, marked, boxed = weight / scale, marked / scale, boxed / scale
+    scale, square = max(float(np.max(weight)), 1e-300), np.sum(rim, axis=0)
+    weight, marked, boxed, square = weight / scale, marked / scale, boxed / scale, square / scale
 
-    def cut(log_lambda: float) -> tuple[Floats, Ints, Floats]:
+    def cut(log_lambda: float) -> tuple[Floats, Ints, Floats, NDArray[np.bool_]]:
         factor = np.exp(log_lambda)
         pieces: Floats = np.clip((factor * weight) ** (1 / (power + 1)), 0.25, 64.0)
         shaped = factor * boxed > SHAPE_COST
         levels = np.where(shaped, DRAWN, np.where(factor * (marked - boxed) > BOX_COST, BOX, MARKED))
         finer: Floats = np.clip((factor * order * SHAPE_LEFT * boxed / SHAPE_COST) ** (1 / (order + 1)), 1.0, 16.0)
-        return pieces, levels, finer
+        return pieces, levels, finer, factor * square > CIRCLE_COST
 
     low, high = 0.0, 60.0
     for _ in range(50):
         middle = 0.5 * (low + high)
-        pieces, levels, finer = cut(middle)
+        pieces, levels, finer, drawn = cut(middle)
         shown = holes[0] @ (levels == MARKED) + holes[1] @ np.where(
             levels == DRAWN, SHAPE_LEFT * finer**-order, levels == BOX
         )
-        left = demand @ pieces ** (-power) + shown
-        count = float(np.sum(pieces)) + BOX_COST * np.sum(levels == BOX) + SHAPE_COST * np.sum(finer[levels == DRAWN])
+        left = demand @ pieces ** (-power) + shown + rim @ ~drawn
+        count = (
+            float(np.sum(pieces))
+            + CIRCLE_COST * np.sum(drawn)
+            + BOX_COST * np.sum(levels == BOX)
+            + SHAPE_COST * np.sum(finer[levels == DRAWN])
+        )
         if float(np.max(left)) <= aim or count > most:
             high = middle
         else:

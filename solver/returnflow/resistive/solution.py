@@ -84,6 +84,8 @@ class Conduction:
         Middle of the bracket in squares: `mid` over `sheet`.
     meet : array of bool, shape (loops, loops)
         Whether the currents of two loops share any copper or link at all: where they do not, nothing couples.
+    rim : array, shape (loops, contacts) or (loops, 0)
+        What contacts drawn as squares add to upper - lower of each loop's own resistance beside `gap`, ohm.
     passes : tuple of (triangles, worst error over allowed error)
     simplified : (int, int)
         Small holes that are filled for `lower` and larger than they are for `upper`, and how many could be.
@@ -108,6 +110,7 @@ class Conduction:
     link_current: Floats
     squares: Floats
     meet: NDArray[np.bool_]
+    rim: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     passes: tuple[tuple[int, float], ...] = ()
     simplified: tuple[int, int] = (0, 0)
     seconds: dict[str, float] = field(default_factory=dict)

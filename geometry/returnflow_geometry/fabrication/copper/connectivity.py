@@ -13,7 +13,7 @@ from shapely import Polygon, STRtree
 from returnflow_geometry.fabrication.base.budget import Budget, names_data
 from returnflow_geometry.fabrication.base.objects import CHORD, BoardData, Hole, Limits
 from returnflow_geometry.fabrication.copper.naming import is_no_net, name_pieces
-from returnflow_geometry.fabrication.copper.touching import LEAST_AREA, joint_width, joints, meetings
+from returnflow_geometry.fabrication.copper.touching import LEAST_AREA, joint_places, joint_width, joints, meetings
 from returnflow_geometry.keys.drawn_shapes import CONTACT_CORNERS
 from returnflow_geometry.model import shapes
 from returnflow_geometry.model.board import Shape
@@ -140,10 +140,12 @@ def connect(data: BoardData, *, plating: float = PLATING, limits: Limits | None 
         for layer, net, piece, number in zip(layers, nets, pieces, group, strict=True)
     )
     ties = []
-    for (a, b), width, at in zip(touching, widths, places, strict=True):
+    for (a, b), whole, middle in zip(touching, widths, places, strict=True):
         if nets[a] != nets[b]:
-            narrow = _narrowest(a, b, width, unnamed, touching, widths, nets)
-            ties.append(Tie(nets=_pair(nets[a], nets[b]), layer=layers[a], width=narrow, at=at, islands=(a, b)))
+            # Two grounds may be tied in several places of one layer.
+            for width, at in joint_places(pieces[a], pieces[b]) or [(whole, middle)]:
+                narrow = _narrowest(a, b, width, unnamed, touching, widths, nets)
+                ties.append(Tie(nets=_pair(nets[a], nets[b]), layer=layers[a], width=narrow, at=at, islands=(a, b)))
     for barrel in barrels:
         x, y = (float(v) for v in data.holes[barrel.hole].path[0])
         ties += [

@@ -118,6 +118,37 @@ def joint_width(first: Polygon, second: Polygon, gap: float = GRID) -> tuple[flo
     the other. Its width is the distance of the ends of that line: a track that ends inside a pad is no wider for the
     length by which it goes in. Of two borders the narrower counts.
     """
+    common, borders = _common(first, second, gap)
+    if common is None:
+        return (0.0, (0.0, 0.0))
+    point = shapely.centroid(common)
+    return (_narrower(borders), (point.x, point.y))
+
+
+def joint_places(first: Polygon, second: Polygon, gap: float = GRID) -> list[tuple[float, tuple[float, float]]]:
+    """
+    Width and place of every joint of two pieces that touch in several places, the widest first; metres.
+
+    Examples
+    --------
+    >>> fork = shapely.box(0, 0, 3e-3, 2e-3) - shapely.box(1e-3, 1e-3, 2e-3, 2e-3)
+    >>> found = joint_places(fork, shapely.box(-1e-3, 2e-3, 2.5e-3, 3e-3))
+    >>> [(round(1e3 * width, 3), round(1e3 * at[0], 3)) for width, at in found]
+    [(1.0, 0.5), (0.5, 2.25)]
+    """
+    common, borders = _common(first, second, gap)
+    if common is None:
+        return []
+    found = []
+    for spot in shapely.get_parts(shapely.buffer(common, 2 * gap, quad_segs=1)):
+        width = _narrower([intersection(line, spot) for line in borders])
+        point = shapely.centroid(intersection(common, spot))
+        found += [(width, (point.x, point.y))] if width else []
+    return sorted(found, reverse=True)
+
+
+def _common(first: Polygon, second: Polygon, gap: float) -> tuple[shapely.Geometry | None, list[shapely.Geometry]]:
+    """What two pieces share, an area or an edge, or None; and the lines that current crosses there."""
     x0, y0, x1, y1 = np.array([shapely.bounds(first), shapely.bounds(second)]).T
     margin = 10 * gap
     window = shapely.box(x0.max() - margin, y0.max() - margin, x1.min() + margin, y1.min() + margin)
@@ -125,21 +156,20 @@ def joint_width(first: Polygon, second: Polygon, gap: float = GRID) -> tuple[flo
     overlap = intersection(one, other)
     if overlap.area > LEAST_AREA:
         # The window's own border is no border of copper.
-        borders = [
+        return overlap, [
             intersection(intersection(shapely.boundary(first), window), other),
             intersection(intersection(shapely.boundary(second), window), one),
         ]
-        widths = [width for line in borders if (width := _span(line)) > LEAST_WIDTH]
-        point = shapely.centroid(overlap)
-        return (min(widths, default=0.0), (point.x, point.y))
     edge = intersection(
         intersection(shapely.boundary(first), window),
         shapely.buffer(other, 2 * gap, quad_segs=1, join_style="mitre"),
     )
-    if edge.length < LEAST_WIDTH:
-        return (0.0, (0.0, 0.0))
-    point = shapely.centroid(edge)
-    return (_span(edge), (point.x, point.y))
+    return (None, []) if edge.length < LEAST_WIDTH else (edge, [edge])
+
+
+def _narrower(borders: Sequence[shapely.Geometry]) -> float:
+    """Width of the narrower of two borders; 0 where neither has any."""
+    return min([width for line in borders if (width := _span(line)) > LEAST_WIDTH], default=0.0)
 
 
 def _span(line: shapely.Geometry) -> float:

@@ -39,9 +39,14 @@ class Hop:
 
 @dataclass(frozen=True)
 class Way:
-    """What was found: the conductor, the layers of the pads at its ends, and its stations in words."""
+    """
+    What was found: legs in order, the layers of the pads at both ends, and the stations in words.
 
-    route: Outgoing
+    `jumps` are the numbers of legs that no track draws, as the signal passes through a part there.
+    """
+
+    legs: tuple[Outgoing, ...]
+    jumps: frozenset[int]
     layers: tuple[str, str]
     said: str
 
@@ -79,6 +84,7 @@ def find_way(
     file = data.origin
     first, last = (find_pin(dict(pins), name, file) for name in signals) if signals else (None, None)
     legs: list[Outgoing] = []
+    jumps: set[int] = set()
     said: list[str] = []
     ends_on: list[str] = []
     names = [layer.name for layer in data.layers]
@@ -86,6 +92,7 @@ def find_way(
         nodes, widths, start, end = _trace(data, connectivity, hop, file)
         found = _legs(nodes, widths, names)
         if legs and found and legs[-1].path[-1] != found[0].path[0]:  # through the part
+            jumps.add(len(legs))
             legs.append(
                 Outgoing(layer=found[0].layer, path=(legs[-1].path[-1], found[0].path[0]), width=legs[-1].width)
             )
@@ -98,9 +105,8 @@ def find_way(
         long[leg.layer] = long.get(leg.layer, 0.0) + leg.length
     vias = sum(one.layer != other.layer for one, other in itertools.pairwise(route.legs))
     each = " and ".join(f"{MM * length:.4g} mm on {layer}" for layer, length in long.items())
-    return Way(
-        route, (ends_on[0], ends_on[-1]), f"{', '.join(said)}: {each}" + (f", {count(vias, 'via')}" if vias else "")
-    )
+    text = f"{', '.join(said)}: {each}" + (f", {count(vias, 'via')}" if vias else "")
+    return Way(tuple(legs), frozenset(jumps), (ends_on[0], ends_on[-1]), text)
 
 
 def _hops(
