@@ -1,5 +1,5 @@
 """
 Copper to graded triangles whose boundaries know what they are.
 
-Others import: halving, mesher, seeding, spare, union.
+Others import: halving, mesher, seeding, spare, triangulation, union.
 """
