@@ -10,6 +10,7 @@ from typing import Any
 
 from returnflow_geometry.casefile.addresses import Draft
 from returnflow_geometry.casefile.builder import read_tables
+from returnflow_geometry.casefile.devices import expanded
 from returnflow_geometry.casefile.source_tables import unsourced
 from returnflow_geometry.casefile.supplied import Sourced, Supplied, Supply
 from returnflow_geometry.casefile.sweep_steps import read_sweeps
@@ -124,7 +125,11 @@ def parse_case(text: str, *, origin: str = "case", supply: Supply | None = None)
 
 def _case(own: dict[str, Any], supply: Supply | None) -> Case:
     """Case of the tables of a file."""
-    supplied = Supplied() if supply is None else supply(own)
+    if "source" not in own or supply is None:
+        own, wrong, told = expanded(own)
+        supplied = Supplied(mistakes=tuple(wrong), assumptions=tuple(told))
+    else:
+        supplied = supply(own)
     raw = _merged(dict(own if supplied.own is None else supplied.own), supplied)
     reading = read_tables(raw, whole=not supplied.mistakes, incomplete=supplied.incomplete)
     if supplied.mistakes:  # what rests on the supplied tables cannot be judged

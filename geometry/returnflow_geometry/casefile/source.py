@@ -13,6 +13,7 @@ from shapely import box
 
 from returnflow_geometry.casefile.addresses import Draft
 from returnflow_geometry.casefile.builder import read_tables
+from returnflow_geometry.casefile.devices import PinOfNet, expanded
 from returnflow_geometry.casefile.edits import Edit
 from returnflow_geometry.casefile.found_routes import find_routes
 from returnflow_geometry.casefile.parts import part_table
@@ -113,12 +114,14 @@ class Source:
     def _supplied(self, own: Tables, place: str) -> Supplied:
         self.data = data = from_fabrication(self.folder / place, self.limits, table=roles(own))
         self.stackup = stackup(own)
+        pins = [PinOfNet(pin.name, pin.refdes, pin.net) for pin in pins_of(data, self.limits).values()]
+        own, wrong, devices = expanded(own, pins)
         said = board_values(own)
         plating = said.get("plating_um", PLATING * UM) / UM
         self.connectivity = connectivity = connect(data, plating=plating, limits=self.limits)
         names = {copper_name(item.net, data.layers[item.layer].name): item.layer for item in connectivity.islands}
         layers = {name: data.layers[number].name for name, number in names.items()}
-        mistakes = [*bad_layers(own, [layer.name for layer in data.layers]), *fixed(own)]
+        mistakes = [*wrong, *bad_layers(own, [layer.name for layer in data.layers]), *fixed(own)]
         asked, spelled, bonds = self._asked(own, data, layers, mistakes)
         contacts = _contacts(own, layers, {pin.name for pin in asked})
         mistakes += _shorts(contacts, data, connectivity)
@@ -176,7 +179,14 @@ class Source:
             },
             board={"outline": part.outline},
             mistakes=tuple(unreached),
-            assumptions=(*part.notes, *notes, *openings, *said_ways, *remarks(data, connectivity, self.limits)),
+            assumptions=(
+                *devices,
+                *part.notes,
+                *notes,
+                *openings,
+                *said_ways,
+                *remarks(data, connectivity, self.limits),
+            ),
         )
 
     def _asked(
@@ -296,7 +306,7 @@ def _steps(stand_in: Tables, sweeps: list[Tables]) -> list[Board]:
 
 def _refused(own: Mapping[str, Any], mistakes: Sequence[str]) -> Supplied:
     """Mistakes, and what of the file can be read without its source: names may then be those of the source."""
-    kept = {key: value for key, value in own.items() if key not in {"source", "layer"}}
+    kept = {key: value for key, value in own.items() if key not in {"source", "layer", "device"}}
     bonds = only_bonds(own)
     if isinstance(own.get("terminal"), list):
         kept["terminal"] = [t for t in own["terminal"] if not (isinstance(t, dict) and t.get("name") in list(bonds))]

@@ -331,6 +331,28 @@ ROLE_KEYS: dict[str, dict[str, Key]] = {
         "band_Hz": Key(read=_read_band, advice="give [low, high]"),
     },
 }
+
+
+def _read_ground(spot: Spot, value: object) -> str | tuple[str, ...] | None:
+    if isinstance(value, str):
+        return read_text(spot, value)
+    names = value if isinstance(value, list) else []
+    if not names or not all(isinstance(name, str) and name.strip() for name in names):
+        rule = "must be a net's name, or a list of terminals"
+        spot.wrong(f"is {show(value)}", rule, 'write ground = "GND" or ground = ["U1.4", "U1.5"]')
+        return None
+    return tuple(dict.fromkeys(names))
+
+
+# A device becomes a loop and links before the other tables are read.
+CURRENTS = ("supply_A", "spectrum", "trapezoid")
+DEVICE: dict[str, Key] = {
+    "name": _NAME,
+    "ground": Key(read=_read_ground, required=True, advice='give its net, as "GND", or its terminals in a list'),
+    "return": Key(read=read_text, required=True, rule=_NO_RETURN, advice="name the terminal of what feeds the device"),
+    "supply_A": Key(read=_POSITIVE, advice="give its current, rms"),
+    **{key: ROLE_KEYS["noisy"][key] for key in ("frequency_Hz", "spectrum", "trapezoid")},
+}
 # Things that are given in one way of several, by kind or role.
 WAYS: dict[str, Ways] = {
     "cutout": Ways("it is drawn by", (("shape",), ("circles", "diameter_mm"))),

@@ -21,6 +21,7 @@ from returnflow.pictures.picture import Picture
 from returnflow.pictures.pictured import pictured
 from returnflow.words.answer_text import NO_TEST, WORST, accuracy_sentence, summary
 from returnflow.words.comparison import NOISE
+from returnflow.words.device_table import devices_table
 from returnflow.words.radiation_table import radiation_table
 from returnflow.words.result_tables import (
     accuracy_words,
@@ -207,7 +208,7 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
         )
     coppers = coppers_table(result, pictured(result))
     parts: list[tuple[str, Iterable[Block]]] = [
-        ("Where each current flows", (loops_table(result), *of("flow"))),
+        ("Where each current flows", (loops_table(result), *_devices(result), *of("flow"))),
         ("Current through regions and sections, at the resistive limit", traffic_tables(result)),
         ("Coppers and links", (*(() if coppers is None else (coppers,)), *links_tables(result))),
         ("Resistance matrix", (matrix_table(result),)),
@@ -295,3 +296,8 @@ def _tied(text: str) -> Markup:
     if not sign:
         return escape(value)
     return escape(value) + Markup("<small>± {}</small>").format(half)
+
+
+def _devices(result: Result) -> tuple[Table, ...]:
+    table = devices_table(result)
+    return () if table is None else (table,)

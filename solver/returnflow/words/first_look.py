@@ -11,6 +11,7 @@ from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.numbers import engineering
 
 ROUGH = 0.05  # accuracy: one mesh is enough on most boards
+QUICK = 100_000  # triangles: a board that takes more has no answer within seconds
 HEAD = ("loop", "noisy loop", "transfer resistance", "V rms", "limit")
 
 
@@ -30,12 +31,14 @@ def first_look(case: Case) -> str:
     Raises
     ------
     NumericalError, MeshError
-        If the board cannot be solved.
+        If the board cannot be solved, or not at a glance.
     """
     if not any(loop.role != "noisy" for loop in case.loops):
         return ""
     conductors = Conductors.of(case)
-    solution = solve(conductors, conductors.ends(case), options=Options(accuracy=max(ROUGH, case.accuracy)))
+    solution = solve(
+        conductors, conductors.ends(case), options=Options(accuracy=max(ROUGH, case.accuracy), most_triangles=QUICK)
+    )
     solved = Solved(conductors=conductors, solution=solution, model=None, solid=None, facing=())
     rows = []
     for budget in (each for kind in budgets(case, solved) for each in kind):
