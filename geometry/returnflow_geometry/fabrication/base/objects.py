@@ -223,6 +223,16 @@ class LayerCopper:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PlacedPart:
+    """Where a placement file puts the middle of a part (m), how it is turned (degrees), and whether it lies below."""
+
+    name: str
+    at: tuple[float, float]
+    rotation: float = 0.0
+    bottom: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
 class BoardData:
     """
     Everything one self-contained file (IPC-2581) or a set of files says about a board.
@@ -248,6 +258,7 @@ class BoardData:
     contradictions: tuple[str, ...] = ()
     proposed: tuple[tuple[str, str], ...] = ()  # what files that do not say it were taken for
     parts: tuple[tuple[str, str], ...] = ()  # what a parts list says of a part
+    placed: tuple[PlacedPart, ...] = ()  # what a placement file says
 
     @property
     def origin(self) -> str:

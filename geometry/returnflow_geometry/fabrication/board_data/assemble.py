@@ -41,12 +41,13 @@ from returnflow_geometry.fabrication.ipc2581.document import looks_like_ipc2581,
 from returnflow_geometry.fabrication.texts.jobfile import looks_like_job, read_job
 from returnflow_geometry.fabrication.texts.netlist import looks_like_netlist, read_netlist
 from returnflow_geometry.fabrication.texts.parts_list import PartsList, looks_like_parts, read_parts
+from returnflow_geometry.fabrication.texts.placement import Placement, looks_like_placement, read_placement
 from returnflow_geometry.model.board import GRID, Shape
 from returnflow_geometry.model.numbers import percent, square_millimetres
 from returnflow_geometry.model.overlay import difference, intersection, union_all
 from returnflow_geometry.model.wording import brief, listed
 
-_Read = TypeVar("_Read", JobFile, Netlist, PartsList)
+_Read = TypeVar("_Read", JobFile, Netlist, PartsList, Placement)
 MOST_OUTSIDE = 0.5  # of all copper: with more, the outline is not the board's
 LEAST_OUTSIDE = 1e-8  # m2: less copper than 0.01 mm2 outside the outline is not worth a word
 
@@ -60,6 +61,7 @@ class _Sorted:
     netlist: dict[str, bytes] = field(default_factory=dict)
     job: dict[str, bytes] = field(default_factory=dict)
     parts: dict[str, bytes] = field(default_factory=dict)
+    placement: dict[str, bytes] = field(default_factory=dict)
     ipc2581: dict[str, bytes] = field(default_factory=dict)
     dxf: dict[str, bytes] = field(default_factory=dict)
     ignored: list[tuple[str, str]] = field(default_factory=list)
@@ -143,6 +145,8 @@ def _sort(files: Mapping[str, bytes]) -> _Sorted:
             found.gerber[file] = data
         elif looks_like_dxf(data):
             found.dxf[file] = data
+        elif looks_like_placement(data):
+            found.placement[file] = data
         elif looks_like_parts(data):
             found.parts[file] = data
         else:
@@ -233,6 +237,11 @@ def _set(
     points = _points(netlists, used, ignored)
     lists = [it for file, data in found.parts.items() if (it := _optional(read_parts, data, file, limits, ignored))]
     used += [(item.file, f"parts, from its columns {listed(item.columns)}") for item in lists]
+    placements = [
+        put for file, data in found.placement.items() if (put := _optional(read_placement, data, file, limits, ignored))
+    ]
+    used += [(item.file, f"places of parts, from its columns {listed(item.columns)}") for item in placements]
+    notes += [note for item in placements for note in item.notes]
     places = [pad.at for layer in layers for pad in layer.pads] + [point.at for point in points if point.drill]
     drillings = [read_drill(data, file, limits) for file, data in found.drill.items()]
     drillings += [drilled_images(images[file], function) for file, function in choice.drills.items()]
@@ -265,6 +274,7 @@ def _set(
         contradictions=tuple(contradictions),
         proposed=() if proposal is None else tuple(proposal.table.items()),
         parts=tuple(pair for item in lists for pair in item.parts.items()),
+        placed=tuple(part for item in placements for part in item.parts),
     )
     return _within_outline(data, drawn_by_hand=False)
 

@@ -8,6 +8,8 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+import shapely
+
 from returnflow_geometry.fabrication.base.objects import BoardData, FabricationError
 from returnflow_geometry.fabrication.copper.connectivity import Connectivity
 from returnflow_geometry.fabrication.copper.pins import Pin, parts_of
@@ -20,7 +22,7 @@ CONNECTOR = re.compile(r"(?i)^(j|x|p|cn|con|conn)\d")
 DEVICE = re.compile(r"(?i)^(u|ic|q|m|vr|reg|dc)\d")
 SERIES = re.compile(r"(?i)^(r|l|fb|c)\d")
 SUPPLY = re.compile(
-    r"(?i)^[+-]?\d+v\d*$|^[+-]?v?\d+[.v]\d+|^[adp]?v(cc|dd|ee|in|bat|bus|sys|out|pp|m|mot)\b|^\+|^vcc|^vdd"
+    r"(?i)^[+-]?\d+v\d*$|^[+-]?v\d{1,2}$|^[+-]?v?\d+[.v]\d+|^[adp]?v(cc|dd|ee|in|bat|bus|sys|out|pp|m|mot)\b|^\+|^vcc|^vdd"
 )
 FAST = re.compile(
     r"(?i)(^|[^a-z])(s?clk|[ms]clk|sck|clock|xtal|osc|mosi|miso|sdio|qspi|usb|d[pm]|tx|rx|pwm|sw|phase|lx)\d*([^a-z]|$)"
@@ -31,10 +33,12 @@ ANALOG = re.compile(
 # Words of a parts list: of connectors, of what switches large currents, and of what takes weak signals.
 PLUG_WORDS = re.compile(r"(?i)connector|header|socket|receptacle|terminal block|plug\b|jack\b")
 POWER_WORDS = re.compile(r"(?i)driver|h-bridge|half.bridge|motor|buck|boost|converter|mosfet|relay|dc/dc|switching")
+FEED_WORDS = re.compile(r"(?i)regulator|converter|supply|power (input|jack|connector|entry)|\bldo\b|battery|mains")
 WEAK_WORDS = re.compile(r"(?i)amplifier|op-?amp|\badc\b|instrumentation|codec|analog.front")
 ANY = re.compile("")
 MOST = {"supply": 12, "fast": 12, "input": 8, "cables": 6}
 _End = tuple[str, str, tuple[str, ...]]  # a part where a signal ends, the net it has there, series parts before it
+EDGE = 12e-3  # m: a connector whose cable leaves the board lies as near to its border
 LEAD = 10e-3  # m: a signal's ground pin lies within this of it; see the routes of a case
 
 
@@ -56,6 +60,7 @@ class _Board:
     def __post_init__(self) -> None:
         self.parts = parts_of(dict(self.pins))
         self.told = dict(self.data.parts)
+        self.placed = {part.name: part.at for part in self.data.placed}
         self.grounds = {name: [pin for pin in own if GROUND.search(pin.net)] for name, own in self.parts.items()}
         self.groups: dict[str, set[int]] = {pin.net: set() for pin in self.pins.values()}
         for island in self.connectivity.islands:
@@ -70,6 +75,22 @@ class _Board:
         words = self.told.get(part, "")
         told = POWER_WORDS.search(words) or WEAK_WORDS.search(words)
         return not self.is_plug(part) and bool(DEVICE.match(part) or told)
+
+    def feeds(self, part: str) -> bool:
+        """Whether the parts list says that a part supplies others."""
+        return bool(FEED_WORDS.search(self.told.get(part, "")))
+
+    def place(self, part: str) -> tuple[float, float] | None:
+        """Middle of a part, m: of its pads, or as a placement file says."""
+        spots = [contact.at for pin in self.parts[part] for contact in pin.contacts[:1]]
+        if spots:
+            return (sum(x for x, _ in spots) / len(spots), sum(y for _, y in spots) / len(spots))
+        return self.placed.get(part)
+
+    def at_edge(self, part: str) -> bool:
+        """Whether a part lies at the board's border, as far as that is known."""
+        at, outline = self.place(part), self.data.outline
+        return at is None or outline is None or shapely.Point(at).distance(outline.boundary) <= EDGE
 
     def called(self, part: str) -> str:
         """Part with what the parts list says of it."""
@@ -127,23 +148,46 @@ def _supplies(board: _Board) -> Iterator[Candidate]:
     sources = {name: board.nets(name, SUPPLY) for name in board.parts if board.is_plug(name)}
     # A device on two supplies makes one of the other.
     devices = [name for name in board.parts if board.is_device(name)]
-    sources |= {name: nets for name in devices if len(nets := board.nets(name, SUPPLY)) > 1}
-    for name in board.parts:
-        if not board.is_device(name) or not board.grounds[name]:
+    several = {name: nets for name in devices if len(nets := board.nets(name, SUPPLY)) > 1}
+    # Where the parts list names what feeds others, a bridge between two supplies is not taken for one.
+    sources |= {name: nets for name, nets in several.items() if board.feeds(name) or not board.told.get(name)}
+    sources |= {name: _fed_through(board, name) for name in devices if board.feeds(name) and name not in sources}
+    # What comes in by a supply's connector, no device gives out.
+    given = {net for name, nets in sources.items() if board.is_plug(name) and board.feeds(name) for net in nets}
+    sources = {
+        name: nets if board.is_plug(name) else [net for net in nets if net not in given]
+        for name, nets in sources.items()
+    }
+    # What takes most, and has most pins, first: of many only some are proposed.
+    devices.sort(key=lambda name: (not POWER_WORDS.search(board.told.get(name, "")), -len(board.parts[name])))
+    for name in devices:
+        if not board.grounds[name]:
             continue
         own = board.nets(name, SUPPLY)
         fed = [(other, net) for other, nets in sources.items() for net in nets if net in own and other != name]
         # A regulator before the connector that feeds the regulator itself.
-        fed.sort(key=lambda item: (len(own) > 1) != board.is_plug(item[0]))
+        fed.sort(key=lambda item: (not board.feeds(item[0]), (len(own) > 1) != board.is_plug(item[0])))
         reason = f"{board.called(name)} and {board.called(fed[0][0])} share the supply {fed[0][1]}" if fed else ""
         if not own:
             fed = [(other, nets[0]) for other, nets in sources.items() if nets and other != name]
+            fed.sort(key=lambda item: (not board.is_plug(item[0]), not board.feeds(item[0])))
             reason = f"no pin of {name} is on a net with a supply's name; {fed[0][0]} has {fed[0][1]}" if fed else ""
         amperes = "1" if POWER_WORDS.search(board.told.get(name, "")) else "0.1"
         if fed and (both := board.pair(name, fed[0][0])):
             yield _loop(
                 f"supply of {name}", f"{reason}. Current assumed, in every band", "noisy", both, current_A=amperes
             )
+
+
+def _fed_through(board: _Board, name: str) -> list[str]:
+    """Supplies that a part feeds through an inductor or bead: nets with such a name one two-pin part away."""
+    nets = {pin.net for pin in board.parts[name] if not GROUND.search(pin.net)}
+    beyond = board.nets(name, SUPPLY)
+    for part, own in board.parts.items():
+        both = [pin.net for pin in own]
+        if re.match(r"(?i)^(l|fb)\d", part) and len(both) == 2 and len(nets & set(both)) == 1:
+            beyond += [net for net in both if net not in nets and SUPPLY.search(net)]
+    return list(dict.fromkeys(reversed(beyond)))
 
 
 def _fast(board: _Board) -> Iterator[Candidate]:
@@ -207,7 +251,7 @@ def _inputs(board: _Board) -> Iterator[Candidate]:
 
 def _cables(board: _Board) -> Iterator[Candidate]:
     """Connectors whose cables should sit at one potential."""
-    plugs = [name for name in board.parts if board.is_plug(name) and board.grounds[name]]
+    plugs = [name for name in board.parts if board.is_plug(name) and board.grounds[name] and board.at_edge(name)]
     for one, other in itertools.combinations(plugs, 2):
         if both := board.pair(one, other):
             why = f"{one} and {other} carry cables off the board; strike out what only joins boards inside a housing"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 import textwrap
 from collections.abc import Mapping
 
@@ -13,10 +15,11 @@ from returnflow_geometry.fabrication.copper.connectivity import PLATING, Connect
 from returnflow_geometry.fabrication.copper.merged import copper_name
 from returnflow_geometry.fabrication.copper.pins import Pin, parts_of, pins_of
 from returnflow_geometry.fabrication.copper.stack import layers_of
-from returnflow_geometry.model.numbers import mm
+from returnflow_geometry.model.numbers import mm, place
 from returnflow_geometry.model.wording import toml_text
 
 MAX_NETS, MAX_PARTS, MAX_PINS = 40, 60, 24
+PASSIVE = re.compile(r"(?i)^(r|c|l|fb|d|led|tp|fid|h|mh)\d")
 WIDTH = 112  # characters of a line of comment
 
 
@@ -75,6 +78,7 @@ def starter_case(
         *_nets(data, connectivity),
         "",
         *_connectors(pins),
+        *_unpinned(data, connectivity, pins),
         "",
         *_grounds(pins),
         "",
@@ -124,6 +128,28 @@ def _connectors(pins: dict[str, Pin]) -> list[str]:
     return lines
 
 
+def _unpinned(data: BoardData, connectivity: Connectivity, pins: dict[str, Pin]) -> list[str]:
+    """Parts that a placement file places and whose pins no file names: draw terminals there."""
+    named, told = parts_of(pins), dict(data.parts)
+    lost = [part for part in data.placed if part.name not in named and not PASSIVE.match(part.name)]
+    holes = [
+        (data.holes[barrel.hole].path[0], barrel.hole + 1)
+        for barrel in connectivity.barrels
+        if any(GROUND.search(connectivity.islands[k].net) for k in barrel.islands)
+    ]
+    lines = []
+    for part in lost[:MAX_PARTS]:
+        near = min(holes, key=lambda item: math.dist(item[0], part.at), default=None)
+        way = f", hole {near[1]} of a ground {mm(math.dist(near[0], part.at))} mm away" if near else ""
+        said = f" ({_plain(told[part.name])})" if told.get(part.name) else ""
+        side = "bottom" if part.bottom else "top"
+        lines.append(f"#   {_plain(part.name)}{said} at {place(*part.at)}, {side}{way}")
+    if len(lost) > MAX_PARTS:
+        lines.append(f"#   and {len(lost) - MAX_PARTS} more parts")
+    head = "# Parts by the placement file whose pins no file names: draw a [[terminal]] at their ground pins."
+    return ["", head, *lines] if lines else []
+
+
 def _told(pin: Pin) -> str:
     """Pin with its net, and what the files call it."""
     function = f" ({_plain(pin.function)})" if pin.function else ""
@@ -151,7 +177,8 @@ def _loops(data: BoardData, connectivity: Connectivity, pins: dict[str, Pin]) ->
         "# alone: strike out, correct, fill in currents, and take the comment signs of what is left away.",
     ]
     for item in candidates(data, connectivity, pins):
-        lines += ["", f"# # {_plain(item.why)}.", "# [[loop]]", f"# name = {toml_text(item.name)}"]
+        lines += ["", *(f"# # {line}" for line in textwrap.wrap(_printable(f"{item.why}."), WIDTH))]
+        lines += ["# [[loop]]", f"# name = {toml_text(item.name)}"]
         lines += [f"# {key} = {value}" for key, value in item.keys]
     if len(lines) > 2:
         return lines

@@ -1,5 +1,5 @@
 """
 Netlists and job files.
 
-Others import: jobfile, netlist, parts_list.
+Others import: jobfile, netlist, parts_list, placement.
 """
