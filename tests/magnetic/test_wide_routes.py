@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from layered import MM, case, edge, strip
 from randomroutes import least, random_routes
-from returnflow.magnetic.meshing import solve_expelled
+from returnflow.magnetic.meshing import solve_broadband, solve_expelled
 from returnflow.magnetic.traces import Route, Traces, flux_matrix
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.foil import MU0
@@ -111,6 +111,15 @@ def test_wide_routes_over_one_another_are_strips_over_one_another(shift):
     between = np.array([1, -1])
     assert between @ found @ between == pytest.approx(between @ exact @ between, rel=0.04)
     assert found[0, 1] < np.sqrt(found[0, 0] * found[1, 1])
+
+
+def test_currents_that_spread_in_traces_cost_no_iterations():
+    # Where the solves for the copper were added to those for the traces it took 31.
+    review = board(8, [(-2, 5, 1, 0.1), (3, 2, 2, 0.3)], 35e-6)
+    conductors = Conductors.of(review)
+    model = solve_broadband(review, conductors, conductors.ends(review), None)
+    assert model.system.spreads.shape[1] >= 10
+    assert max(n for _, n in model.shifts) <= 16
 
 
 # ---------------------------------------------------------------- no energy from nothing

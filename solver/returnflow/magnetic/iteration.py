@@ -30,16 +30,21 @@ class Weights:
 
     fractions: Floats  # (poles, 1 or free)
     opposite: tuple[Floats, ...]  # per pair of levels, (poles,)
-    circuits: Floats  # inverse, (k, k)
+    circuits: Floats  # inverse of what the equations are among circuits, (k, k)
+    of_circuits: Floats  # what the equations make of circuits, (free, k)
 
 
 @dataclass(frozen=True)
 class _Circuits:
-    """Resistive pattern of every circuit at 1 A, (free, k), and its dissipation and induction, (k, k)."""
+    """
+    Resistive pattern of every circuit at 1 A, and what dissipation and induction make of them, all (free, k).
+
+    Spreads in traces are circuits as well.
+    """
 
     patterns: Floats
-    dissipation: Floats
-    induction: Floats
+    dissipated: Floats
+    induced: Floats
 
     @classmethod
     def of(cls, system: System, resistive: Solve) -> _Circuits:
@@ -51,8 +56,8 @@ class _Circuits:
         unit[some, np.arange(len(some))] = 1.0
         patterns = resistive(unit) if len(some) else unit
         parts = [patterns[:, at : at + TOGETHER] for at in range(0, len(some), TOGETHER)]
-        induced = np.concatenate([np.zeros((len(some), 0)), *(patterns.T @ system.induce(p) for p in parts)], axis=1)
-        return cls(patterns, patterns.T @ (system.dissipation @ patterns), 0.5 * (induced + induced.T))
+        induced = np.concatenate([np.zeros((size, 0)), *(system.induce(part) for part in parts)], axis=1)
+        return cls(patterns, np.asarray(system.dissipation @ patterns), induced)
 
 
 @dataclass
@@ -102,8 +107,10 @@ class Preconditioner:
         """What belongs to one shift; `sheet` is that of the reference."""
         fits = np.array([self._fit(sheet * weight, s) for weight in self.foils]).T
         opposite = tuple(self._fit(sheet * float(np.mean(self.foils)), s, pair.distance) for pair, _ in self.opposite)
-        circuits = np.linalg.inv(sheet * self.circuits.dissipation + s * self.circuits.induction).astype(np.float64)
-        return Weights(fits if len(self.foils) == 1 else fits[:, self.foil], opposite, circuits)
+        of_circuits = sheet * self.circuits.dissipated + s * self.circuits.induced
+        among = self.circuits.patterns.T @ of_circuits
+        circuits = np.linalg.inv(0.5 * (among + among.T)).astype(np.float64)
+        return Weights(fits if len(self.foils) == 1 else fits[:, self.foil], opposite, circuits, of_circuits)
 
     def _fit(self, sheet: float, s: float, distance: float = np.inf) -> Floats:
         """Weights from a relative non-negative least-squares fit, shape (poles,)."""
@@ -116,8 +123,15 @@ class Preconditioner:
         return result
 
     def apply(self, weights: Weights, right: Floats) -> Floats:
-        """Sum of the weighted solves."""
-        total = self.circuits.patterns @ (weights.circuits @ (self.circuits.patterns.T @ right))
+        """
+        Sum of the weighted solves, and circuits as they are: of the rest the solves see only what circuits leave.
+
+        Were both just added, everything near a circuit would count twice, and in traces a thousand times.
+        """
+        patterns = self.circuits.patterns
+        round_circuits = weights.circuits @ (patterns.T @ right)
+        right = right - weights.of_circuits @ round_circuits
+        total = np.zeros_like(right)
         for weight, solve in zip(weights.fractions, self.solves, strict=True):
             if np.any(weight > 0):
                 # On both sides, so that it stays symmetric where circuits lead from foil to foil.
@@ -127,6 +141,8 @@ class Preconditioner:
             drawn = pair.spread.T @ right
             parts = [weight * solve(drawn) for weight, solve in zip(fractions, solves, strict=True) if weight > 0]
             total += pair.spread @ sum(parts)
+        round_circuits -= weights.circuits @ (weights.of_circuits.T @ total)
+        total += patterns @ round_circuits
         return total
 
 
