@@ -7,13 +7,15 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from scipy.linalg import qr
 from scipy.sparse import block_diag, csc_array, csr_array, diags_array, hstack
+from shapely import LineString
 
 from returnflow.magnetic.induction import PanelOperator, Sandwich
-from returnflow.magnetic.panels import RULE_5
-from returnflow.magnetic.traces import Route, Traces
+from returnflow.magnetic.panels import RULE_2, RULE_5
+from returnflow.magnetic.traces import MOST_LINES, Route, Traces, potentials
 from returnflow.resistive.conduction import closed_at_dc
 from returnflow.resistive.foil import MU0
 from returnflow.resistive.linear import factorize
@@ -25,6 +27,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Routes = Sequence[Route | None]
 
+FAR_TRIANGLES, FAR_WIDTHS, FAR_LINES = 4.0, 2.0, 8  # sizes of a triangle, widths of a trace; and lines for it then
 LOSSLESS = 1e-6  # of its sheet resistance, what copper has inside contacts at 0 Hz
 
 
@@ -370,12 +373,19 @@ def _link_map(circuits: Sequence[Path], before: int, links: int) -> csr_array:
 
 def _trace_integrals(mesh: Mesh, traces: Traces, level: Ints) -> Floats:
     """Integral of every potential of the traces over every triangle, shape (2, m, loops + q), Vs m/A."""
-    points, weights = RULE_5
     corners = mesh.points[mesh.triangles]
+    middle = corners.mean(axis=1)
+    reach = np.hypot(*(corners - middle[:, None]).transpose(2, 0, 1)).max(axis=1)
     result = np.zeros((2, len(corners), len(traces.flux)))
-    for number in range(len(traces.heights)):
+    for number, heights in enumerate(traces.heights):
         mine = np.flatnonzero(level == number)
-        places = (points @ corners[mine]).reshape(-1, 2)
-        for j, own in enumerate(traces.potentials(places, number)):
-            result[:, mine, j] = np.einsum("mqc,q,m->cm", own.reshape(len(mine), -1, 2), weights, mesh.areas[mine])
+        for n, (leg, height) in enumerate(zip(traces.legs, heights, strict=True)):
+            away = np.hypot(shapely.distance(LineString(leg.path), shapely.points(middle[mine])), height)
+            far = away > np.maximum(FAR_TRIANGLES * reach[mine], FAR_WIDTHS * leg.as_sheet)
+            # What is far is smooth across the trace and across the triangle.
+            for some, (points, weights), lines in ((mine[~far], RULE_5, MOST_LINES), (mine[far], RULE_2, FAR_LINES)):
+                own = potentials(leg, (points @ corners[some]).reshape(-1, 2), leg.height - height, lines)
+                own = weights @ own.reshape(len(own), len(some), len(points), 2) * mesh.areas[some, None]
+                for column, part in traces.spread(n, own):
+                    result[:, some, column] += part.T
     return result

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +24,7 @@ SOFT = 0.967  # of the radius of tubes that carry what a strip does: so a strip'
 EDGES = 3.7  # heights
 PAIRS = 200_000  # of straight pieces at a time: bounds the memory
 PARALLEL = 1e-7  # sine of an angle
+CLOSEST = 1e-6  # m; nearer to a line than this its field is no larger
 
 
 @dataclass(frozen=True)
@@ -90,11 +90,12 @@ class Route:
         reach = min(4 * np.pi * wide, EDGES * abs(self.height) or np.inf)
         return float(wide + thin / np.pi * max(0.0, 1 + np.log(reach / thin)))
 
-    def lines(self) -> tuple[list[Floats], Floats]:
+    def lines(self, most: int = MOST_LINES) -> tuple[list[Floats], Floats]:
         """Paths that stand for the strands outside, and the part of every current they carry, (lines, currents)."""
-        nodes, weights = np.polynomial.legendre.leggauss(self._lines)
-        degrees = np.arange(self._lines)
-        here, there = (np.polynomial.legendre.legvander(at, self._lines - 1) for at in (nodes, self.strands.places))
+        count = min(self._lines, most)
+        nodes, weights = np.polynomial.legendre.leggauss(count)
+        degrees = np.arange(count)
+        here, there = (np.polynomial.legendre.legvander(at, count - 1) for at in (nodes, self.strands.places))
         # Interpolation between the lines: exact for fields that are polynomials across the trace.
         spread = weights[:, None] * ((here * (degrees + 0.5)) @ there.T)
         return self.paths(nodes), spread @ self.strands.currents
@@ -169,12 +170,12 @@ def _offset(path: Floats, distance: float) -> Floats:
     return shifted
 
 
-def potentials(route: Route, places: Floats, level: float = 0.0) -> Floats:
+def potentials(route: Route, places: Floats, level: float = 0.0, lines: int = MOST_LINES) -> Floats:
     """
     Vector potential of every current of a leg at places of a level, in Vs/(A m), shape (n, 2) to (1 + q, n, 2).
 
-    Of a straight piece from s = 0 to l at the distance rho: mu0/4pi [asinh((l - s)/rho) + asinh(s/rho)] along it.
-    Textbook.
+    Of a straight piece of the length l, R1 and R2 away from its ends: mu0/4pi ln((R1 + R2 + l)/(R1 + R2 - l)) along
+    it. Textbook.
 
     Parameters
     ----------
@@ -182,21 +183,20 @@ def potentials(route: Route, places: Floats, level: float = 0.0) -> Floats:
     places : array, shape (n, 2), metres
     level : float
         Height of the places over the copper's plane, metres.
+    lines : int
+        Most lines that stand for the leg: few are enough for places far from it.
     """
-    paths, parts = route.lines()
+    paths, parts = route.lines(lines)
     total = np.zeros((parts.shape[1], *places.shape))
+    rise = max(abs(route.height - level), CLOSEST) ** 2
     for path, part in zip(paths, parts, strict=True):
         own = np.zeros_like(places)
-        for start, end in pairwise(path):
-            length = float(np.hypot(*(end - start)))
-            if length == 0:
-                continue
-            unit = (end - start) / length
-            offset = places - start
-            s = offset @ unit
-            across = offset[:, 1] * unit[0] - offset[:, 0] * unit[1]
-            rho = np.maximum(np.sqrt(across**2 + (route.height - level) ** 2), 1e-9)
-            own += np.outer(np.arcsinh((length - s) / rho) + np.arcsinh(s / rho), unit)
+        away = [np.sqrt((places[:, 0] - x) ** 2 + (places[:, 1] - y) ** 2 + rise) for x, y in path]
+        steps = np.diff(path, axis=0)
+        for k, length in enumerate(np.hypot(*steps.T)):
+            if length > 0:
+                both = away[k] + away[k + 1]
+                own += np.outer(np.log((both + length) / (both - length)), steps[k] / length)
         for n in np.flatnonzero(part):
             total[n] += part[n] * own
     potential: Floats = MU0 / (4 * np.pi) * total
@@ -251,16 +251,12 @@ class Traces:
         counts = [leg.strands.currents.shape[1] - 1 for leg in self.legs]
         return np.repeat(np.arange(len(self.legs)), counts)
 
-    def potentials(self, places: Floats, level: int) -> Floats:
-        """Vector potential of every loop's route and spreading current at places of a level, (loops + q, n, 2)."""
+    def spread(self, number: int, own: Floats) -> Iterator[tuple[int, Floats]]:
+        """Loops and spreading currents that a leg's currents (1 + q, ...) are part of, and what they get of them."""
         loops = self.carried.shape[1]
-        result = np.zeros((loops + len(self.spreads), *places.shape))
-        for number, (leg, height) in enumerate(zip(self.legs, self.heights[level], strict=True)):
-            own = potentials(leg, places, leg.height - height)
-            for loop in np.flatnonzero(self.carried[number]):
-                result[loop] += self.carried[number, loop] * own[0]
-            result[loops + np.flatnonzero(self.spreads == number)] = own[1:]
-        return result
+        for loop in np.flatnonzero(self.carried[number]):
+            yield int(loop), self.carried[number, loop] * own[0]
+        yield from zip((loops + np.flatnonzero(self.spreads == number)).tolist(), own[1:], strict=True)
 
     def resistance(self, thickness: float) -> Floats:
         """Of spreading currents, in squares of copper of a thickness in metres, (q, q)."""
