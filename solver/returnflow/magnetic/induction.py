@@ -150,17 +150,20 @@ class Sandwich:
     """Sum of D^T (panel operator) D over some sparse D: fewer, shorter rows than the operator on triangles."""
 
     def __init__(self, near: csr_array, boxes: Boxes, moments: Sequence[csr_array]) -> None:
-        self.near, self.boxes = near, boxes
-        self.moments = moments
-        self._back = [csr_array(part.T) for part in moments]
+        self.near, self.boxes = near.astype(np.float32), boxes
+        self.moments = [part.astype(np.float32) for part in moments]
+        self._back = [csr_array(part.T) for part in self.moments]
 
     def __matmul__(self, values: Floats) -> Floats:
         """Apply to an array of shape (n, k)."""
-        k = values.shape[1]
-        incoming = self.boxes.exchange(np.concatenate([part @ values for part in self.moments], axis=1))
-        result: Floats = self.near @ values
+        # Columns of any size, down to a nanohenry's, are of one size in single precision.
+        size = np.max(np.abs(values), axis=0, initial=1e-300)
+        single, k = (values / size).astype(np.float32), values.shape[1]
+        incoming = self.boxes.exchange(np.concatenate([part @ single for part in self.moments], axis=1))
+        near = self.near @ single
         for c, part in enumerate(self._back):
-            result += part @ incoming[:, c * k : (c + 1) * k]
+            near += part @ incoming[:, c * k : (c + 1) * k]
+        result: Floats = near * size
         return result
 
 
@@ -195,7 +198,7 @@ class Boxes:
             incoming[targets] += np.matmul(blocks, drawn)
         for children, parents in self._steps:
             incoming[children] += np.matmul(self._transfer[children], incoming[parents])
-        return incoming.reshape(moments.shape).astype(np.float64)
+        return incoming.reshape(moments.shape)
 
     def moments(self, corners: Floats) -> csr_array:
         """Integral of every leaf polynomial over every triangle, shape (nodes count, m)."""
