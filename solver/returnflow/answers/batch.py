@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import contextlib
 import functools
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import BrokenExecutor
-from typing import TypeVar
+from dataclasses import dataclass, replace
+from typing import Generic, TypeVar
 
 import joblib
 
+from returnflow.answers import gapless
 from returnflow.answers.evaluate import Solved, solve_case
 from returnflow.answers.processes import pool, replaced_quietly
 from returnflow.answers.rescale import Signature, rescaled, signature
+from returnflow.magnetic.meshing import Expelled
 from returnflow.resistive.linear import NumericalError, Progress
 from returnflow.resistive.solution import Options
 from returnflow_geometry.mesh.mesher import MeshError
@@ -63,43 +65,40 @@ def solve_each(
     for name, case in cases.items():
         groups.setdefault(signature(case, options), {})[name] = case
     workers = min(len(groups), jobs or joblib.effective_n_jobs(-1))
-    if workers > 1:
-        # The longest first: gaps are solved with and without, and every copper counts.
-        groups = dict(sorted(groups.items(), key=lambda item: -_length(next(iter(item[1].values())))))
-    work = [functools.partial(_answers, group, finish, options, compare_gaps, highest) for group in groups.values()]
     answers: dict[str, Answer | Exception] = {}
 
-    def kept(found: dict[str, Answer | Exception]) -> None:
-        answers.update(found)
-        for name, answer in found.items():
+    def kept(found: _Found[Answer]) -> None:
+        answers.update(found.answers)
+        if found.solid is not None:
+            gapless.keep(*found.solid)
+        for name, answer in found.answers.items():
             if each is not None and not isinstance(answer, Exception):
                 each(name, answer)
 
-    if workers <= 1:
-        with contextlib.suppress(KeyboardInterrupt):  # what is solved stands
-            for item, group in zip(work, groups.values(), strict=True):
-                kept(item(say if len(work) == 1 else _named(say, next(iter(group)))))
-    else:
-        say(f"{len(work)} different boards, {workers} at a time")
+    def told(found: _Found[Answer]) -> None:
+        kept(found)
+        failed = any(isinstance(answer, Exception) for answer in found.answers.values())
+        done = sum(next(iter(group)) in answers for group in groups.values())
+        say(f"{', '.join(found.answers)}: {'failed' if failed else 'solved'} ({done} of {len(groups)})")
 
-        def told(found: dict[str, Answer | Exception]) -> None:
-            kept(found)
-            failed = [name for name, answer in found.items() if isinstance(answer, Exception)]
-            done = sum(next(iter(group)) in answers for group in groups.values())
-            say(f"{', '.join(found)}: {'failed' if failed else 'solved'} ({done} of {len(work)})")
-
-        parallel = pool(workers, ordered=False)
-        with replaced_quietly():
-            try:
-                for found in parallel(joblib.delayed(item)(None) for item in work):
-                    told(found)
-            except KeyboardInterrupt:
-                say("stopped by hand")
-            except BrokenExecutor:
-                say("a process was killed, usually for lack of memory: solving the rest one at a time")
-                for item, group in zip(work, groups.values(), strict=True):
-                    if next(iter(group)) not in answers:
-                        told(_alone(item, group))
+    if workers > 1:
+        say(f"{len(groups)} different boards, {workers} at a time")
+    with replaced_quietly():
+        try:
+            for turn in _turns(groups, workers, options, compare_gaps=compare_gaps):
+                work = {
+                    tuple(group): functools.partial(
+                        _answers, group, finish, options, compare_gaps, highest, gapless.known(solid)
+                    )
+                    for group, solid in turn
+                }
+                if workers > 1:
+                    _side_by_side(work, workers, told, say)
+                else:
+                    for names, item in work.items():
+                        kept(item(say if len(groups) == 1 else _named(say, names[0])))
+        except KeyboardInterrupt:  # what is solved stands
+            say("stopped by hand")
     return {name: answers.get(name) or NumericalError(STOPPED) for name in cases}
 
 
@@ -107,16 +106,67 @@ def _length(case: Case) -> int:
     return len(case.board.coppers) + len(case.board.cutouts)
 
 
-def _alone(
-    item: Callable[[Progress | None], dict[str, Answer | Exception]], group: dict[str, Case]
-) -> dict[str, Answer | Exception]:
+def _turns(
+    groups: dict[Signature, dict[str, Case]], workers: int, options: Options | None, *, compare_gaps: bool
+) -> list[list[tuple[dict[str, Case], Signature | None]]]:
+    """
+    Boards to solve side by side, and then others: those that others with gaps are compared with come first.
+
+    Each with what that board is kept by. The longest come first in a turn: gaps are solved with and without, and every
+    copper counts.
+    """
+    some = {board: next(iter(group.values())) for board, group in groups.items()}
+    if options is not None:
+        some = {board: replace(case, accuracy=options.accuracy) for board, case in some.items()}
+    compared = compare_gaps and len(groups) > 1
+    own, solid = {}, {}
+    for board, case in some.items():
+        own[board], solid[board] = gapless.keys(case) if compared else (board, None)
+    order = sorted(some, key=lambda board: (solid[board] is None, -_length(some[board])))
+    first = [board for board in order if own[board] in solid.values()]
+    # What needs none of their answers fills the first turn, so that no process waits.
+    helped = {own[board] for board in first}
+    other = [board for board in order if board not in first and solid[board] not in helped]
+    first += other[: -len(first) % workers]
+    turns = [first, [board for board in order if board not in first]]
+    return [[(groups[board], solid[board]) for board in turn] for turn in turns if turn]
+
+
+def _side_by_side(
+    work: Mapping[tuple[str, ...], Callable[[Progress | None], _Found[Answer]]],
+    workers: int,
+    told: Callable[[_Found[Answer]], None],
+    say: Progress,
+) -> None:
+    """Do work in processes, and tell of each as it is done; if one is killed the rest go one at a time."""
+    done: set[str] = set()
+    try:
+        for found in pool(workers, ordered=False)(joblib.delayed(item)(None) for item in work.values()):
+            done.update(found.answers)
+            told(found)
+    except BrokenExecutor:
+        say("a process was killed, usually for lack of memory: solving the rest one at a time")
+        for names, item in work.items():
+            if names[0] not in done:
+                told(_alone(names, item))
+
+
+def _alone(names: Sequence[str], item: Callable[[Progress | None], _Found[Answer]]) -> _Found[Answer]:
     """Answers of a process that has the machine to itself; if that is ended too, it takes no other with it."""
     try:
         (found,) = joblib.Parallel(n_jobs=2)([joblib.delayed(item)(None)])
     except BrokenExecutor:
-        return dict.fromkeys(group, NumericalError(ENDED))
-    answers: dict[str, Answer | Exception] = found
+        return _Found(dict.fromkeys(names, NumericalError(ENDED)))
+    answers: _Found[Answer] = found
     return answers
+
+
+@dataclass(frozen=True)
+class _Found(Generic[Answer]):
+    """Answers of cases of one board, by name; and its inductances and their key, if no route crosses a gap of it."""
+
+    answers: dict[str, Answer | Exception]
+    solid: tuple[Signature, Expelled] | None = None
 
 
 def _answers(
@@ -125,19 +175,25 @@ def _answers(
     options: Options | None,
     compare_gaps: bool,
     highest: float | None,
+    solid: Expelled | None,
     progress: Progress | None,
-) -> dict[str, Answer | Exception]:
+) -> _Found[Answer]:
     """Answers for cases that have one board; a failure is an answer too."""
     first = next(iter(group.values()))
+    own = options or Options(accuracy=first.accuracy)
     try:
-        own = options or Options(accuracy=first.accuracy)
-        solved = solve_case(first, own, progress, compare_gaps=compare_gaps, highest=highest).without_operators()
-        return {name: finish(name, case, rescaled(solved, case)) for name, case in group.items()}
+        solved = solve_case(first, own, progress, compare_gaps=compare_gaps, highest=highest, solid=solid)
+        solved, expelled = solved.without_operators(), solved.expelled if compare_gaps else None
+        key = gapless.key(replace(first, accuracy=own.accuracy))
+        return _Found(
+            {name: finish(name, case, rescaled(solved, case)) for name, case in group.items()},
+            None if expelled is None else (key, expelled),
+        )
     except (NumericalError, MeshError) as error:
-        return dict.fromkeys(group, error)
+        return _Found(dict.fromkeys(group, error))
     except MemoryError:
         reason = "Out of memory. Set a larger `accuracy`, or solve fewer variants at a time (--jobs 1)."
-        return dict.fromkeys(group, NumericalError(reason))
+        return _Found(dict.fromkeys(group, NumericalError(reason)))
 
 
 def _named(say: Progress, name: str) -> Progress:

@@ -15,13 +15,13 @@ from returnflow.answers import budget, coupling, frequency
 from returnflow.answers.adding import Coupled, companies, weights
 from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
+from returnflow.answers.gapless import closed, solve_closed
 from returnflow.answers.missing import frequency_cautions, routeless
 from returnflow.answers.radiation import radiated_budget
-from returnflow.answers.rescale import Signature, signature
 from returnflow.answers.result import Placement, Result, Spectral
 from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.broadband import Broadband, BroadbandOptions
-from returnflow.magnetic.meshing import Expelled, solve_broadband, solve_expelled
+from returnflow.magnetic.meshing import Expelled, solve_broadband
 from returnflow.magnetic.routes import Faced, faced
 from returnflow.magnetic.unseen import unseen
 from returnflow.resistive.conduction import solve
@@ -34,8 +34,6 @@ from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
-
-SOLIDS = 8  # boards without gaps whose inductances are kept
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,6 +60,14 @@ class Solved:
     facing: tuple[Faced, ...]
     seconds: dict[str, float] = field(default_factory=dict)
 
+    @property
+    def expelled(self) -> Expelled | None:
+        """High-frequency end, if no route crosses a gap: what boards with gaps are compared with."""
+        if self.model is None or any(item.gaps for item in self.facing):
+            return None
+        length = [frequency.mean_length(self.model, j, high=True) for j in range(len(self.model.drive.T))]
+        return Expelled(inductance=self.model.high_inductance, length=np.array(length))
+
     def without_operators(self) -> Solved:
         """The same without what only solving needs: it would be most of the memory."""
         if self.model is None:
@@ -76,6 +82,7 @@ def solve_case(
     *,
     compare_gaps: bool = True,
     highest: float | None = None,
+    solid: Expelled | None = None,
 ) -> Solved:
     """
     Solve the board of a case for all its loops.
@@ -89,6 +96,8 @@ def solve_case(
         Solve once more without the gaps that routes cross.
     highest : float, optional
         Hertz up to which the reduced model is to be accurate; by default as `BroadbandOptions` has it.
+    solid : Expelled, optional
+        High-frequency end of the board without the gaps that routes cross, where it is known already.
 
     Raises
     ------
@@ -101,45 +110,17 @@ def solve_case(
     loops = conductors.ends(case)
     solution = solve(conductors, loops, None, options, progress, [loop.name for loop in case.loops])
     after = time.perf_counter()
-    model = solid = None
+    model = None
     facing = tuple(faced(case, conductors))
     if frequency.wants_frequencies(case):
         band = None if highest is None else BroadbandOptions(highest=highest)
         model = solve_broadband(case, conductors, loops, solution.squares, band, progress, facing)
-        crossed = {(conductors.names[item.copper], name) for item in facing for name in item.gaps}
-        if crossed and compare_gaps:
-            kept = tuple(cutout for cutout in case.board.cutouts if (cutout.copper, cutout.name) not in crossed)
-            solid = _without_gaps(replace(case, board=replace(case.board, cutouts=kept)), loops, progress)
-        elif not crossed:
-            length = [frequency.mean_length(model, j, high=True) for j in range(len(loops))]
-            _keep(_plain(case), Expelled(inductance=model.high_inductance, length=np.array(length)))
+        without = closed(case, conductors, facing)
+        if without is not None and compare_gaps:
+            solid = solid or solve_closed(without, loops, progress)
     end = time.perf_counter()
     seconds = solution.seconds | {"frequencies": end - after, "total": end - begin}
     return Solved(conductors=conductors, solution=solution, model=model, solid=solid, facing=facing, seconds=seconds)
-
-
-_SOLID: dict[Signature, Expelled] = {}  # the last few boards without gaps that were solved in this process
-
-
-def _without_gaps(case: Case, loops: list[tuple[int, int]], progress: Progress | None) -> Expelled:
-    """High-frequency end of a board whose gaps are closed, from a variant that is that board, or solved."""
-    key = _plain(case)
-    if key not in _SOLID:
-        if progress:
-            progress("solving again without the gaps that routes cross")
-        case = replace(case, regions=(), sections=())
-        _keep(key, solve_expelled(case, Conductors.of(case), loops, progress))
-    return _SOLID[key]
-
-
-def _plain(case: Case) -> Signature:
-    return signature(replace(case, regions=(), sections=()), Options())
-
-
-def _keep(key: Signature, solid: Expelled) -> None:
-    _SOLID[key] = solid
-    while len(_SOLID) > SOLIDS:
-        del _SOLID[next(iter(_SOLID))]
 
 
 def evaluate(name: str, case: Case, solved: Solved) -> Result:

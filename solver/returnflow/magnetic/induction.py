@@ -184,7 +184,7 @@ class Boxes:
         self._transfer = self._transfers()
         self._groups = self._far_groups(far)
 
-    def exchange(self, moments: Floats) -> Floats:
+    def exchange(self, moments: Floats | NDArray[np.float32]) -> NDArray[np.float32]:
         """Potentials of all boxes from the moments of the leaves."""
         size = self.polynomials.count
         outgoing = moments.reshape(len(self.tree.start), size, -1).astype(np.float32)
@@ -192,13 +192,14 @@ class Boxes:
             lifted = np.matmul(self._transfer[children].transpose(0, 2, 1), outgoing[children])
             first = np.flatnonzero(np.diff(parents, prepend=-1))
             outgoing[parents[first]] += np.add.reduceat(lifted, first, axis=0)
-        incoming = np.zeros_like(outgoing)
+        incoming: NDArray[np.float32] = np.zeros_like(outgoing)
         for targets, sources, blocks in self._groups:
             drawn = outgoing[sources].reshape(len(targets), size * sources.shape[1], outgoing.shape[2])
             incoming[targets] += np.matmul(blocks, drawn)
         for children, parents in self._steps:
             incoming[children] += np.matmul(self._transfer[children], incoming[parents])
-        return incoming.reshape(moments.shape)
+        shaped: NDArray[np.float32] = incoming.reshape(moments.shape)
+        return shaped
 
     def moments(self, corners: Floats) -> csr_array:
         """Integral of every leaf polynomial over every triangle, shape (nodes count, m)."""

@@ -1,0 +1,67 @@
+"""Boards with the gaps closed that routes cross: what a gap is compared with, solved once for all that share it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import islice
+
+from returnflow.answers import frequency
+from returnflow.answers.rescale import Signature, signature
+from returnflow.magnetic.meshing import Expelled, solve_expelled
+from returnflow.magnetic.routes import Faced, faced
+from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.linear import Progress
+from returnflow_geometry.model.board import Case
+
+KEPT = 32  # boards without gaps whose inductances are kept
+
+_SOLVED: dict[Signature, Expelled] = {}
+
+
+def closed(case: Case, conductors: Conductors, facing: Sequence[Faced]) -> Case | None:
+    """The board of a case with every gap closed that a route crosses; None if they cross none."""
+    crossed = {(conductors.names[item.copper], name) for item in facing for name in item.gaps}
+    if not crossed:
+        return None
+    kept = tuple(cutout for cutout in case.board.cutouts if (cutout.copper, cutout.name) not in crossed)
+    return replace(case, board=replace(case.board, cutouts=kept))
+
+
+def key(case: Case) -> Signature:
+    """What the inductances of a board without gaps are kept by."""
+    return signature(replace(case, regions=(), sections=()), None)
+
+
+def keys(case: Case) -> tuple[Signature, Signature | None]:
+    """That of a case, and that of the same board with its gaps closed; None if no route crosses one."""
+    if not frequency.wants_frequencies(case):
+        return key(case), None
+    conductors = Conductors.of(case)
+    solid = closed(case, conductors, faced(case, conductors))
+    return key(case), None if solid is None else key(solid)
+
+
+def known(name: Signature | None) -> Expelled | None:
+    """What is kept by that name."""
+    return None if name is None else _SOLVED.get(name)
+
+
+def keep(name: Signature, solid: Expelled) -> None:
+    """Keep inductances of a board without gaps; the oldest go."""
+    _SOLVED[name] = solid
+    for old in list(islice(_SOLVED, max(0, len(_SOLVED) - KEPT))):
+        del _SOLVED[old]
+
+
+def solve_closed(case: Case, loops: list[tuple[int, int]], progress: Progress | None) -> Expelled:
+    """High-frequency end of a board whose gaps are closed, if it is not kept."""
+    name = key(case)
+    found = known(name)
+    if found is None:
+        if progress:
+            progress("solving again without the gaps that routes cross")
+        case = replace(case, regions=(), sections=())
+        found = solve_expelled(case, Conductors.of(case), loops, progress)
+        keep(name, found)
+    return found
