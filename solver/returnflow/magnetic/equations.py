@@ -28,6 +28,7 @@ Ints = NDArray[np.int64]
 Routes = Sequence[Route | None]
 
 FAR_TRIANGLES, FAR_WIDTHS, FAR_LINES = 4.0, 2.0, 8  # sizes of a triangle, widths of a trace; and lines for it then
+NO_DRIVE = 1e-6  # of 1 A through a square: what contacts that are not quite without loss leave of a balance
 LOSSLESS = 1e-6  # of its sheet resistance, what copper has inside contacts at 0 Hz
 
 
@@ -165,12 +166,11 @@ class System:
                 total[foil.number] += foil.residual
             columns += list(total)
         every = np.concatenate(columns, axis=1)
-        size = np.linalg.norm(every, axis=0)
-        every = every[:, size > 1e-12] / size[size > 1e-12]
+        every = every[:, np.linalg.norm(every, axis=0) > NO_DRIVE]
         if not every.shape[1]:
             return np.zeros((len(self.drive), 0))
         base, triangle, _ = qr(every, mode="economic", pivoting=True)
-        independent: Floats = base[:, np.abs(np.diag(triangle)) > 1e-6]
+        independent: Floats = base[:, np.abs(np.diag(triangle)) > NO_DRIVE]
         return independent
 
     @cached_property
