@@ -75,7 +75,7 @@ class PanelOperator:
 
     ``operator @ q`` gives for every triangle T the sum over T' of q[T'] times the integral over T and T' of 1/R, in
     m³ times the unit of q; R² = r² + d², d the distance of their levels. Symmetric to the rounding of single
-    precision, in which far boxes talk.
+    precision, in which triangles and boxes talk.
 
     Parameters
     ----------
@@ -142,15 +142,19 @@ class PanelOperator:
 
     def between(self, maps: Sequence[csr_array]) -> Sandwich:
         """Sum over the maps D of D^T (operator) D, with everything sparse multiplied out."""
-        half = sum((part.T @ (self._half @ part) for part in maps[1:]), maps[0].T @ (self._half @ maps[0]))
-        return Sandwich(csr_array(half + half.T), self.boxes, [csr_array(self.leaf_part @ part) for part in maps])
+        single = [csr_array(part, dtype=np.float32) for part in maps]
+        first, *more = (csr_array(part.T) @ (self._half @ part) for part in single)
+        half = sum(more, first)
+        return Sandwich(
+            csr_array(half + csr_array(half.T)), self.boxes, [csr_array(self.leaf_part @ part) for part in maps]
+        )
 
 
 class Sandwich:
     """Sum of D^T (panel operator) D over some sparse D: fewer, shorter rows than the operator on triangles."""
 
     def __init__(self, near: csr_array, boxes: Boxes, moments: Sequence[csr_array]) -> None:
-        self.near, self.boxes = near.astype(np.float32), boxes
+        self.near, self.boxes = near, boxes
         self.moments = [part.astype(np.float32) for part in moments]
         self._back = [csr_array(part.T) for part in self.moments]
 
@@ -307,4 +311,4 @@ def _near_half(
     parts.clear()
     values = pair_integrals(corners, i, j, None if distance is None else apart)
     values[i == j] *= 0.5
-    return csr_array((values, (i, j)), shape=(len(corners),) * 2)
+    return csr_array((values.astype(np.float32), (i, j)), shape=(len(corners),) * 2)

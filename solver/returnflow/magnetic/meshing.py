@@ -29,7 +29,7 @@ from returnflow_geometry.model.board import Case
 
 Floats = NDArray[np.float64]
 
-ROUTE_STEP = 3.0  # edges per height under a route
+ROUTE_STEP = 4.0  # edges per height under a route
 FINEST = 30e-6  # m; no finer under a route
 GAP_STEP = 0.1  # heights per edge along a gap: the return crowds at its rim, and one height is 2.5 % too coarse
 GAP_FINEST = 0.1e-3  # m; no finer along a gap
