@@ -21,6 +21,13 @@ from returnflow.live.page import MATHEMATICS, live_page
 from returnflow.live.server import LiveServer
 from returnflow_geometry.casefile.read import read_case
 
+# What reaches over an edge of the window, or more than its box shows.
+CUT = """() => [...document.querySelectorAll("body *")].filter((it) => {
+  const box = it.getBoundingClientRect(), own = getComputedStyle(it);
+  if (it.closest(".hidden, svg, aside > *") || !box.width) return false;
+  if (box.right > innerWidth + 1 || box.bottom > innerHeight + 1) return true;
+  return it.scrollWidth > it.clientWidth + 1 && it.clientWidth && own.display != "inline";
+}).map((it) => it.tagName + "#" + it.id)"""
 HOW = "install it: pip install 'returnflow[live-test]'"
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from cases import GOOD, edited, mistakes_of, text_of
-from livepage import drag, opened
+from livepage import CUT, drag, opened
 from returnflow.cli import main
 from returnflow.live.page import CLASS, class_page, lesson_cases
 from returnflow.magnetic.broadband import BroadbandOptions, reduce
@@ -75,6 +75,32 @@ def test_every_lesson_in_the_browser(window, tmp_path):
     assert set(found) == set(expected)
     for name, readings in found.items():
         assert [number(reading) for reading in readings] == pytest.approx(expected[name], rel=0.01, abs=1e-12), name
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 720), (1024, 768)])
+def test_no_lesson_is_cut_off(window, tmp_path, width, height):
+    path = tmp_path / "class.html"
+    path.write_text(page(), encoding="utf-8")
+    with opened(window, path, width, height) as live:
+        for projector in (False, True):
+            for number_ in range(7):
+                live.select_option("#lessons", str(number_))
+                live.click("#lesson [data-choice='0']")
+                assert live.evaluate(CUT) == [], (number_, projector)
+            live.click("#theme")
+
+
+def test_the_play_button_sweeps_and_stops(window, tmp_path):
+    path = tmp_path / "class.html"
+    path.write_text(page(), encoding="utf-8")
+    with opened(window, path) as live:
+        live.click("#play")
+        live.wait_for_function("page.frequency > 1e3")
+        live.click("#play")
+        at = live.evaluate("page.frequency")
+        live.wait_for_timeout(100)
+        assert live.evaluate("page.frequency") == at
+        assert live.inner_text("#play") == "Play"
 
 
 def test_a_student_who_drags_takes_the_same_reading(window, tmp_path):

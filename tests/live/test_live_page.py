@@ -6,18 +6,11 @@ from functools import cache
 import pytest
 
 from cases import EXAMPLES
-from livepage import drag, opened
+from livepage import CUT, drag, opened
 from returnflow.cli import main
 from returnflow.live.page import live_page
 from returnflow_geometry.casefile.read import parse_case, read_case
 
-# What reaches over an edge of the window, or more than its box shows.
-CUT = """() => [...document.querySelectorAll("body *")].filter((it) => {
-  const box = it.getBoundingClientRect(), own = getComputedStyle(it);
-  if (it.closest(".hidden, svg, aside > *") || !box.width) return false;
-  if (box.right > innerWidth + 1 || box.bottom > innerHeight + 1) return true;
-  return it.scrollWidth > it.clientWidth + 1 && it.clientWidth && own.display != "inline";
-}).map((it) => it.tagName + "#" + it.id)"""
 SHAPES = """Object.fromEntries([...document.querySelectorAll(".point:not(.end)")].map(
   (it) => [it.querySelector("text").textContent, it.querySelector(".mark").getAttribute("d")]))"""
 NAMELESS = """[...document.querySelectorAll("button, select, [tabindex='0']")]

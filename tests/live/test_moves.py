@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 
@@ -9,12 +10,15 @@ import numpy as np
 import pytest
 
 from cases import EXAMPLES
+from livedrags import drags
 from livepage import node, opened, serving
 from returnflow.answers.coupling import region_shares
 from returnflow.live.board import LiveBoard
 from returnflow.live.desk import Desk
 from returnflow.live.moves import RequestError, changes_of
+from returnflow.live.parts import NANO
 from returnflow.live.payload import board_data, pack
+from returnflow.live.reference import LiveSolver
 from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.solution import Options, reference
@@ -59,6 +63,31 @@ def test_a_bridge_elsewhere_and_of_another_width_agrees_with_the_full_solve():
         truth, conductors = full(moved)
         assert np.max(np.abs(np.array(answer["R"]) - truth.mid) / reference(truth.mid)) < 1e-3
         assert np.allclose(answer["S"], region_shares(truth, conductors.contact_inside()), atol=3e-3)
+
+
+def test_the_script_equals_the_reference_where_points_have_moved():
+    board = LiveBoard.of(gap())
+    x, y, R = node(
+        f"""const board = new Board(await unpack("{pack(board_data(board, "x"))}")), [sheet] = board.sheets;
+        board.stretch(0, sheet.bridges[0], [-4e-3, 2e-3]);
+        const corners = (v) => [...v].slice(0, sheet.corners), rows = board.read().resistance.map((row) => [...row]);
+        console.log(JSON.stringify([corners(sheet.x), corners(sheet.y), rows]));"""
+    )
+    moved = replace(board.sheets[0], points=np.column_stack([x, y]) / NANO)
+    assert np.max(np.abs(moved.points - board.sheets[0].points)) > 3e6  # nanometres
+    there = LiveSolver(replace(board, sheets=(moved,))).read().resistance
+    own = np.sqrt(np.diag(there))
+    assert np.max(np.abs(np.array(R) - there) / np.outer(own, own)) < 1e-9
+
+
+def test_random_drags_agree_with_full_solves_on_the_moved_geometry():
+    """A sample of what benchmarks/live.py does with more drags and boards."""
+    strip, bench = (read_case(EXAMPLES / f"{name}.toml") for name in ("slot_depth", "weighing_controller"))
+    # The peak at a slot's end needs a finer full solve than resistances do.
+    for errors in (*drags(strip, 2, ("slots",), accuracy=1e-4), *drags(bench, 2, ("contact",), accuracy=1e-2)):
+        assert errors.transfer < 3e-3
+        assert errors.share < 3e-3
+        assert errors.peak < 0.03
 
 
 @pytest.mark.parametrize(

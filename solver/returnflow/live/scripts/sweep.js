@@ -79,14 +79,17 @@ class Sweep {
   /** Marks where the shown return moves. */
   mark() {
     const { over, loop } = this.page, [turning, ribbon] = over.marks[loop], span = 1 + Math.round(((over.count - 1) / over.perDecade) * PER_DECADE);
-    const key = `${turning} ${ribbon} ${span}`;
+    const room = $("track").clientWidth, key = `${turning} ${ribbon} ${span} ${room} ${document.documentElement.className}`;
     if (key === this.marked) return;
     this.marked = key;
     $("frequency").max = span;
+    $("marks").replaceChildren();
     const marks = [[turning, "half has left the straight way"], [ribbon, "ribbon under the trace"]].filter(([f]) => f);
-    $("marks").replaceChildren(...marks.map(([f, what], n) => {
-      const at = (1 + PER_DECADE * Math.log10(f / over.lowest)) / span, left = at > 0.4, words = `${what}, ${engineering(f, "Hz")}`;
-      return html("span", { style: `left:${(100 * Math.min(1, Math.max(0, at))).toFixed(1)}%`, class: `${n ? "late" : ""} ${left ? "left" : ""}` }, null, left ? `${words} ▴` : `▴ ${words}`);
-    }));
+    marks.forEach(([f, what], n) => {
+      const at = room * Math.min(1, Math.max(0, (1 + PER_DECADE * Math.log10(f / over.lowest)) / span)), words = `${what}, ${engineering(f, "Hz")}`;
+      const mark = html("span", { class: n ? "late" : "" }, $("marks"), `▴ ${words}`), wide = mark.offsetWidth + 1, left = at + wide > room && at >= wide;
+      if (left) mark.textContent = `${words} ▴`;
+      mark.style.left = `${Math.max(0, left ? at - wide : Math.min(at, room - wide)).toFixed(0)}px`;
+    });
   }
 }
