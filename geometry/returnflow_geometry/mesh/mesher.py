@@ -328,7 +328,9 @@ def _on_section(section: LineString, net: Triangulation, solved: NDArray[np.bool
     return np.column_stack([renumber[tri], k, sign])
 
 
-def starting_size(mesh: Mesh, largest: float, *, corner: float, fine: Ints | None = None) -> SizeField:
+def starting_size(
+    mesh: Mesh, largest: float, *, corner: float, fine: Ints | None = None, sharp: float = 225.0
+) -> SizeField:
     """
     Size field of a first mesh: fine at contacts, at their ends and at re-entrant corners, `largest` elsewhere.
 
@@ -342,6 +344,8 @@ def starting_size(mesh: Mesh, largest: float, *, corner: float, fine: Ints | Non
         Wanted size at strongly re-entrant corners, as a fraction of the shortest edge at the corner; at most 20 um.
     fine : array of int, optional
         Numbers of the contacts to be fine at, by default all: where no loop ends, errors show what is needed.
+    sharp : float
+        Degrees of copper from which on a corner is strongly re-entrant.
     """
     count = len(mesh.points)
     sizes = np.full(count, largest)
@@ -355,13 +359,13 @@ def starting_size(mesh: Mesh, largest: float, *, corner: float, fine: Ints | Non
     angle = corner_angles(mesh)
     # A contact that ends on an edge of more than 100 degrees is as bad as a corner of twice that angle.
     touching = np.bincount(ends[rim[:, 0], rim[:, 1]].ravel(), minlength=count)
-    sharp = (angle > np.radians(225)) | ((touching == 1) & (angle > np.radians(100)))
+    pointed = (angle > np.radians(sharp)) | ((touching == 1) & (angle > np.radians(100)))
     if fine is not None:
         # Corners of contacts where no loop ends say nothing; nor do thousands of corners that are all alike.
         idle = np.unique(ends[rim[:, 0], rim[:, 1]][~np.isin(mesh.contact_of, fine)])
-        sharp[idle[touching[idle] == 2]] = False
-        sharp &= np.count_nonzero(sharp) <= MANY
-    sizes[sharp] = np.minimum(sizes[sharp], np.minimum(corner * shortest[sharp], FINE))
+        pointed[idle[touching[idle] == 2]] = False
+        pointed &= np.count_nonzero(pointed) <= MANY
+    sizes[pointed] = np.minimum(sizes[pointed], np.minimum(corner * shortest[pointed], FINE))
     return SizeField(mesh.points, limit_growth(mesh.points, ends.reshape(-1, 2), sizes), largest)
 
 

@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.special import gamma
 from shapely import MultiPolygon, Polygon
 
 from returnflow.live.meshcode import decode, encode
@@ -27,12 +28,13 @@ LARGEST = 20  # largest triangles per diagonal of a copper
 BORDER = 70  # edges of the border per diagonal: a contact is as exact as it is far from the border in such edges
 ROUND = 0.97  # 4 pi area over the square of the perimeter: from here on a contact is a disc
 SMALL = 0.01  # of the diagonal: smaller round holes have few corners
-CORNERS = 9
+CORNERS = 7
+SHARP = 235.0  # degrees: corners of those polygons need no fine mesh
 WIDE = 0.02  # of the diagonal: a wider disc is meshed and stays, its first-order term is not enough
 
 
 def _plainer(copper: Shape, largest: float) -> Shape:
-    """The same with small round holes as polygons of few corners and equal area: what they do to a current stays."""
+    """The same with small round holes as polygons of few corners that do the same to a current round them."""
     parts = []
     for part in shapely.get_parts(copper):
         holes = []
@@ -42,11 +44,35 @@ def _plainer(copper: Shape, largest: float) -> Shape:
             round_ = (
                 4 * np.pi * hole.area > 0.9 * hole.length**2 and radius < largest and len(ring.coords) > CORNERS + 1
             )
-            x, y = hole.centroid.coords[0]
-            holes.append(circle(x, y, 2 * radius, corners=CORNERS) if round_ else hole)
+            if round_:
+                x, y = hole.centroid.coords[0]
+                hole = circle(x, y, 2 * radius / polygon_capacity(CORNERS), corners=CORNERS)
+            holes.append(hole)
         outside = Polygon(part.exterior)
         parts.append(shapely.difference(outside, shapely.union_all(holes)) if holes else outside)
     return parts[0] if len(parts) == 1 else MultiPolygon(parts)
+
+
+def polygon_capacity(corners: int) -> float:
+    """
+    Logarithmic capacity of a regular polygon over the radius of the disc of its area.
+
+    A hole with three or more like sides bends a current round it as the disc of its capacity does: outside, the
+    conformal map from the disc begins z = c (w + O(1/w^(n-1))), and the flow round the disc is w + 1/w. Capacity of a
+    polygon of side s: s Gamma(1/n) / (2^(1 + 2/n) sqrt(pi) Gamma(1/2 + 1/n)) (Polya and Szego, Isoperimetric
+    Inequalities in Mathematical Physics, 1951).
+
+    Examples
+    --------
+    >>> side = float(np.sqrt(np.pi))  # of the square with the area of the unit disc
+    >>> round(polygon_capacity(4) / side, 5)  # published: 0.59017 times the side
+    0.59017
+    >>> round(polygon_capacity(1000), 5)
+    1.0
+    """
+    n = float(corners)
+    side = float(np.sqrt(4 * np.pi * np.tan(np.pi / n) / n))
+    return float(side * gamma(1 / n) / (2 ** (1 + 2 / n) * np.sqrt(np.pi) * gamma(0.5 + 1 / n)))
 
 
 def _discs(shape: Shape, copper: Shape, widest: float) -> list[tuple[float, float, float]]:
@@ -84,14 +110,14 @@ def mesh_copper(conductors: Conductors, number: int, fineness: float, sheets: li
     )
     mesher = Mesher(bare)
     coarse = mesher.coarse()
-    size = starting_size(coarse, diagonal / LARGEST / fineness, corner=0.2)
+    size = starting_size(coarse, diagonal / LARGEST / fineness, corner=0.2, sharp=SHARP)
     border = _border_points(plane.copper, diagonal / BORDER / fineness)
     along = SizeField(border, np.full(len(border), diagonal / BORDER / fineness), size.largest)
     near = np.array([[x, y] for _, (x, y, _) in moving]).reshape(-1, 2)
     others: tuple[SizeField, ...] = (along,)
     if len(near):
         others += (SizeField(near, np.full(len(near), diagonal / 60 / fineness), size.largest),)
-    mesh = mesher.graded(SizeField(size.points, np.maximum(size.sizes, 0.0), size.largest, size.growth, others))
+    mesh = mesher.graded(SizeField(size.points, size.sizes, size.largest, size.growth, others))
     topology = Topology(mesh, len(fixed))
     points = np.round(mesh.points / NANO).astype(np.int64)
     for piece in np.unique(topology.piece):
