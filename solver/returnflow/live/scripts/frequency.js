@@ -5,10 +5,11 @@ class Frequencies {
   constructor(data, loops) {
     Object.assign(this, data);
     this.loops = loops;
-    if (!data.pattern) return;
-    this.moved = new Moved(data.pattern.mesh);
     this.shapes = new Map(); // of loops that were shown
   }
+
+  /** The mesh of the patterns, made when it is first shown. */
+  get moved() { return this.pattern && (this.patternMesh ??= new Moved(this.pattern.mesh)); }
 
   /** Four neighbours on the grid and their weights at a frequency. */
   weights(frequency) {
