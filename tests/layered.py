@@ -16,8 +16,8 @@ MM = 1e-3
 DISC = circle(0.0, 0.0, 20 * MM, corners=96)
 
 
-def pad(name, copper, x, y, diameter=0.6 * MM):
-    return Terminal(name=name, copper=copper, shape=circle(x * MM, y * MM, diameter, corners=16))
+def pad(name, copper, x, y, diameter=0.6 * MM, corners=16):
+    return Terminal(name=name, copper=copper, shape=circle(x * MM, y * MM, diameter, corners=corners))
 
 
 def edge(name, copper, x0, y0, x1, y1):

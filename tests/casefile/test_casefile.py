@@ -309,7 +309,7 @@ INDEPENDENT = [
     (
         "loop.2.role",
         "cable",
-        r'role is "cable"; must be one of "noisy", "sensitive", "cables"; did you mean "cables"\?',
+        r'role is "cable"; must be one of "noisy", "sensitive", "cables", "supply"; did you mean "cables"\?',
     ),
     ("loop.2.role", DELETE, r"role is missing; it is required; give one of"),
     ("loop.2.name", " USB", r'^loop number 3: name is " USB"; a name must not start or end with a blank'),

@@ -259,7 +259,7 @@ class TestInvariance:
 
         def detour(self, start, end):
             """Walk on a depth-first tree: long, and round other sides of the holes."""
-            count, graph = len(self.mesh.triangles), self._graph
+            count, graph = len(self.mesh.triangles), self.graph
             before, stack = {count + start: None}, [count + start]
             while stack:
                 node = stack.pop()

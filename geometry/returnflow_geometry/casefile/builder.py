@@ -9,13 +9,15 @@ from typing import Any, TypeVar
 
 from shapely import Polygon
 
+from returnflow_geometry.casefile.banks import with_bank
 from returnflow_geometry.casefile.reader import TOP, UNSUPPORTED, Entry, declare_names
+from returnflow_geometry.casefile.supplies import build_supply
 from returnflow_geometry.casefile.vias import assumed_plating, build_vias
 from returnflow_geometry.checks.case_checks import check_case
 from returnflow_geometry.checks.plausible import warnings
 from returnflow_geometry.keys import currents, drawn_shapes, lessons, link_table, outgoing, radiation_table
 from returnflow_geometry.keys.reading import Book, Spot, read_table
-from returnflow_geometry.keys.schema import REQUIRED, WAYS
+from returnflow_geometry.keys.schema import LOSS_TANGENT, REQUIRED, WAYS
 from returnflow_geometry.model.board import (
     Board,
     Bridge,
@@ -38,7 +40,7 @@ from returnflow_geometry.model.wording import Unnamed, label, listed
 TEMPERATURE = 25.0  # degree Celsius, where the file gives none
 ACCURACY = 0.01
 # A thing of these kinds that could not be read may be what joins two pieces of copper.
-JOINING = ("copper", "bridge", "terminal", "link", "vias")
+JOINING = ("copper", "bridge", "terminal", "link", "vias", "bank")
 _Thing = TypeVar("_Thing")
 
 
@@ -131,6 +133,7 @@ class Builder:
             sections=self._each("section", _section),
             accuracy=solve.get("accuracy", ACCURACY),
             frequencies=frequencies,
+            via_inductance=solve.get("via_inductance", False),
             steady_only="frequencies_Hz" in solve and frequencies[-1] == 0,
             lessons=self._each("lesson", self._lesson),
         )
@@ -165,13 +168,13 @@ class Builder:
                 "resistivity of copper is no longer close to the linear law that is used."
             )
         coppers = self._each("copper", lambda entry: self._copper(entry, outline))
-        layers = self._each("layer", _layer)
+        layers = self._each("layer", self._layer)
         terminals, links = self._each("terminal", self._terminal), self._each("link", self._link)
         known = {entry.name: entry.part for entry in self.values.get("terminal", [])}
         made = self._each("vias", lambda entry: self._vias(entry, coppers, layers, temperature, known))
         for contacts, barrels in made:
             terminals, links = (*terminals, *contacts), (*links, *barrels)
-        return Board(
+        board = Board(
             outline=outline,
             temperature=temperature,
             layers=layers,
@@ -184,6 +187,33 @@ class Builder:
             terminals=terminals,
             bridges=tuple(chain.from_iterable(self._each("bridge", _bridges))),
             links=links,
+        )
+        for entry in self.values.get("bank", []):
+            if self._way(entry, "bank"):
+                board = with_bank(board, entry.name, entry.fields, self.book, self.assumptions)
+        return board
+
+    def _layer(self, entry: Entry) -> Layer | None:
+        values = entry.fields.values
+        if "copper_um" not in values:
+            return None
+        permittivity, loss = values.get("permittivity"), values.get("loss_tangent")
+        if permittivity is not None and loss is None:
+            loss = LOSS_TANGENT
+            self.assumptions.append(
+                f"{label('Layer', entry.name)}: loss_tangent is not given, taken as {LOSS_TANGENT:g} (usual laminate, "
+                "common practice)."
+            )
+        elif permittivity is None and loss is not None:
+            self._spot(entry, "loss_tangent").wrong(
+                f"is {loss:g} without a permittivity", "loss is that of a dielectric", "give the permittivity too"
+            )
+        return Layer(
+            name=entry.name,
+            thickness=values["copper_um"],
+            below=values.get("below_mm"),
+            permittivity=permittivity,
+            loss=loss or 0.0,
         )
 
     def _vias(
@@ -305,16 +335,21 @@ class Builder:
                 "name two different terminals",
             )
             return None
+        supply = None
+        if role == "supply":
+            layers = [layer.name for layer in self.values.get("layer", [])]
+            supply = build_supply(entry.name, fields, layers, self.book, self.assumptions)
         loop = Loop(
             name=entry.name,
-            role=role or "cables",  # a stand-in: without a good role the case is refused anyway
+            role="noisy" if supply else role or "cables",  # a stand-in: without a good role the case is refused anyway
             inject=values["inject"],
             return_=values["return"],
             current=values.get("current_A"),
             frequency=values.get("frequency_Hz"),
             signal=signal,
-            tolerates=tolerates,
-            band=values.get("band_Hz", radiation_table.BAND if "radiates" in values else None),
+            tolerates=None if supply else tolerates,
+            supply=supply,
+            band=None if supply else values.get("band_Hz", radiation_table.BAND if "radiates" in values else None),
             limit=values.get("limit_V"),
             radiates=values.get("radiates"),
             route=values.get("route"),
@@ -325,13 +360,6 @@ class Builder:
         )
         self.assumptions += currents.current_assumptions(loop)
         return loop
-
-
-def _layer(entry: Entry) -> Layer | None:
-    values = entry.fields.values
-    if "copper_um" not in values:
-        return None
-    return Layer(name=entry.name, thickness=values["copper_um"], below=values.get("below_mm"))
 
 
 def _bridges(entry: Entry) -> list[Bridge] | None:

@@ -14,7 +14,8 @@ from returnflow_geometry.model.wording import listed, show
 
 _Found = TypeVar("_Found")
 WHOLE = 1e6  # a number as large is clearer with an exponent
-LYING = ("cutout", "bridge", "terminal", "vias", "region", "section")  # kinds that lie on a copper
+LYING = ("cutout", "bridge", "terminal", "vias", "bank", "region", "section")  # kinds that lie on a copper
+TWO_COPPERS = ("vias", "bank")  # of these, what joins two at least
 
 
 class Edit:
@@ -148,12 +149,12 @@ class Edit:
         lying: dict[Target, Target | None] = {}
         for kind in LYING if any(target.kind == "copper" for target in self._dropped) else ():
             for target, table in self.draft.all(kind):
-                key = "coppers" if kind == "vias" else "copper"
+                key = "coppers" if kind in TWO_COPPERS else "copper"
                 value = table.get(key)
                 every = value if isinstance(value, list) else [value]
                 gone = [copper for copper in (self._gone("copper", name) for name in every) if copper is not None]
                 left = [name for name in every if self._gone("copper", name) is None]
-                if gone and len(left) < (2 if kind == "vias" else 1):
+                if gone and len(left) < (2 if kind in TWO_COPPERS else 1):
                     lying[target] = gone[0]
                 elif gone:  # on the others it stays
                     self.draft.put(target, {**table, key: left})

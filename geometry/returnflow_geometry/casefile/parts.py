@@ -27,6 +27,8 @@ def part_table(item: Part) -> dict[str, object]:
     match item:
         case Layer():
             table = {"copper_um": item.thickness * UM, "below_mm": None if item.below is None else item.below * MM}
+            if item.permittivity is not None:
+                table |= {"permittivity": item.permittivity, "loss_tangent": item.loss}
         case Copper():
             table = {"layer": item.layer, "shape": item.shape}
         case Cutout():

@@ -9,8 +9,7 @@ from typing import Any
 from returnflow_geometry.casefile.parts import table_of
 from returnflow_geometry.casefile.vias import declared
 from returnflow_geometry.keys.reading import Book, Fields, Key, Refusal, Spot, read_name, read_table, read_text
-from returnflow_geometry.keys.schema import KEYS, REQUIRED, ROLE_KEYS, SINGLE
-from returnflow_geometry.model.board import ROLES
+from returnflow_geometry.keys.schema import CASE_ROLES, KEYS, REQUIRED, ROLE_KEYS, SINGLE
 from returnflow_geometry.model.wording import Unnamed, label, listed, nearest, show
 
 FORMAT = 1
@@ -130,8 +129,10 @@ def _keys_for(kind: str, table: Mapping[str, object], *, last: bool) -> tuple[di
         for other, own in ROLE_KEYS.items():
             if role == other:
                 keys |= own
-            elif role in ROLES:
-                refused |= dict.fromkeys(own, _foreign(other, str(role)))
+            elif role in CASE_ROLES:
+                # A key of several roles is named as that of the first.
+                theirs = [key for key in own if key not in ROLE_KEYS[str(role)]]
+                refused = dict.fromkeys(theirs, _foreign(other, str(role))) | refused
             else:  # a bad role is reported, so nothing is known to be missing
                 keys |= {name: dataclasses.replace(key, required=False) for name, key in own.items()}
     return keys, refused

@@ -245,6 +245,7 @@ def _contacts(own: Tables, layers: Mapping[str, str], pins: Collection[str]) -> 
         "terminal": [table for name, table in named(tables_of(own, "terminal")) if name not in only_bonds(own)],
         "bridge": tables_of(own, "bridge"),
         "vias": tables_of(own, "vias"),
+        "bank": [table for table in tables_of(own, "bank") if "at" in table],
         "variant": tables_of(own, "variant"),
     }
     reading = read_tables(stand_in, whole=False)
@@ -325,7 +326,7 @@ def _unreached(own: Tables, names: Mapping[str, int], part: BoardPart) -> list[s
     mine = {name for name, _ in named((*tables_of(own, "copper"), *added(own, "copper")))}
     for kind in ON_COPPER:
         for table in (*tables_of(own, kind), *added(own, kind)):
-            key = "coppers" if kind == "vias" else "copper"
+            key = "coppers" if kind in ("vias", "bank") else "copper"
             value = table.get(key)
             every = value if isinstance(value, list) else [value]
             for copper in every:

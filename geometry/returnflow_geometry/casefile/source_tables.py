@@ -9,11 +9,11 @@ from typing import Any
 from returnflow_geometry.casefile.reader import good_name
 from returnflow_geometry.fabrication.copper.stack import Thickness
 from returnflow_geometry.keys.reading import Book, read_table
-from returnflow_geometry.keys.schema import KEYS, SINGLE
+from returnflow_geometry.keys.schema import KEYS, LOSS_TANGENT, SINGLE
 from returnflow_geometry.model.wording import brief, label, listed, nearest
 
 Tables = dict[str, Any]
-ON_COPPER = ("cutout", "bridge", "terminal", "vias", "region", "section")
+ON_COPPER = ("cutout", "bridge", "terminal", "vias", "bank", "region", "section")
 READING = ("plating_um", "simplify_um")  # keys of [board] that say how a source is read
 FURTHER = re.compile(r"(.+) \((.+)\)")  # a pin's contact on a further copper
 DRAWING = frozenset(("copper", "at", "shape", "diameter_mm"))
@@ -97,7 +97,11 @@ def stackup(own: Mapping[str, Any]) -> dict[str, Thickness]:
     found = {}
     for name, table in named(tables_of(own, "layer")):
         values = read_table(Book(), "", table, KEYS["layer"]).values
-        found[name] = Thickness(copper=values.get("copper_um"), below=values.get("below_mm"))
+        permittivity = values.get("permittivity")
+        loss = values.get("loss_tangent", 0.0 if permittivity is None else LOSS_TANGENT)
+        found[name] = Thickness(
+            copper=values.get("copper_um"), below=values.get("below_mm"), permittivity=permittivity, loss=loss
+        )
     return found
 
 

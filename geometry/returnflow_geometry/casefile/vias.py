@@ -119,7 +119,8 @@ def build_vias(
             itertools.pairwise(layer for layer, _ in joined), itertools.pairwise(ends), strict=True
         ):
             ohm = resistivity(temperature) * barrel_length(layers, upper, lower) / wall
-            links.append(Link(name=f"{which}, {order[upper]} to {order[lower]}", between=between, resistance=ohm))
+            whole = f"{which}, {order[upper]} to {order[lower]}"
+            links.append(Link(name=whole, between=between, resistance=ohm, barrel=0.5 * values["drill_mm"] + plating))
     return terminals, links
 
 

@@ -10,7 +10,7 @@ AS_DRAWN = "as drawn"
 MAX_VARIANTS = 100
 MAX_CHANGES = 1000  # of one kind, in one variant
 # Kinds that may be dropped and added. The stackup stays, though its layers may be set.
-DROPPABLE = ("copper", "cutout", "bridge", "terminal", "link", "vias", "loop", "region", "section")
+DROPPABLE = ("copper", "cutout", "bridge", "terminal", "link", "vias", "bank", "loop", "region", "section")
 _QUOTE = "put the whole address in quotation marks, as a dot without them begins a table"
 
 Tables = dict[str, list[dict[str, object]]]

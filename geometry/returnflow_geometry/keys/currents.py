@@ -148,7 +148,7 @@ def current_assumptions(loop: Loop) -> list[str]:
     """Sentences about what is assumed of a noisy loop's frequencies."""
     name, top = label("Loop", loop.name), highest(loop)
     found = []
-    if top > GATHERS and loop.route is None:
+    if top > GATHERS and loop.route is None and loop.supply is None:
         found.append(f"{name}: closed far away: no outgoing conductor is given, so its return cannot gather under one.")
     if top > CAUTION:
         found.append(f"{name}: its current reaches {caution(top)}")

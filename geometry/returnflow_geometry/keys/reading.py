@@ -228,6 +228,26 @@ def number(
     return read
 
 
+def read_flag(spot: Spot, value: object) -> bool | None:
+    """Read true or false."""
+    if not isinstance(value, bool):
+        spot.wrong(f"is {show(value)}", "must be true or false", "write one of them")
+        return None
+    return value
+
+
+def read_whole(least: int, most: int) -> Callable[[Spot, object], int | None]:
+    """Make a reader of whole numbers within limits."""
+
+    def read(spot: Spot, value: object) -> int | None:
+        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
+            spot.wrong(f"is {show(value)}", f"must be a whole number from {least} to {most}", "correct it")
+            return None
+        return value
+
+    return read
+
+
 def read_text(spot: Spot, value: object) -> str | None:
     """Read a nonempty text on one line."""
     if not isinstance(value, str):

@@ -23,9 +23,11 @@ from returnflow_geometry.keys.reading import (
     as_number,
     choice,
     number,
+    read_flag,
     read_name,
     read_table,
     read_text,
+    read_whole,
     reference,
     references,
 )
@@ -35,7 +37,9 @@ from returnflow_geometry.model.numbers import MM
 from returnflow_geometry.model.wording import listed, show
 
 UM = 1e6  # micrometres per metre
+LOSS_TANGENT = 0.02  # of usual laminate (common practice), where the file gives a permittivity and no loss
 MOST_VIAS = 10_000  # of one table
+MOST_CAPACITORS = 500  # of one table
 
 
 class Ways(NamedTuple):
@@ -126,6 +130,7 @@ _OUTLINE = dataclasses.replace(
 _DIAMETER = Key(read=drawn_shapes.read_extent, advice="give the diameter in millimetres")
 _NO_RETURN = "every current needs a return path"
 _POSITIVE = number(above=0)
+CASE_ROLES = (*ROLES, "supply")  # as a case file names them: a supply is a noisy loop of which a device asks something
 
 SINGLE: dict[str, dict[str, Key]] = {
     "board": {
@@ -139,6 +144,7 @@ SINGLE: dict[str, dict[str, Key]] = {
     "solve": {
         "accuracy": Key(read=number(least=1e-4, most=0.2), advice="give a fraction, such as 0.01"),
         "frequencies_Hz": Key(read=currents.read_frequencies, advice="give a list, such as [0, 1e6]"),
+        "via_inductance": Key(read=read_flag, advice="say whether the length of vias and pins counts"),
     },
 }
 INLINE: dict[str, dict[str, Key]] = {
@@ -192,6 +198,8 @@ KEYS: dict[str, dict[str, Key]] = {
             rule="every layer but the last needs it",
             advice="give the thickness of the dielectric to the next layer",
         ),
+        "permittivity": Key(read=number(least=1, most=1000), advice="give that of the dielectric below, such as 4.3"),
+        "loss_tangent": Key(read=number(least=0, below=1), advice="give the loss tangent of the dielectric below"),
     },
     "copper": {
         "name": _NAME,
@@ -242,9 +250,31 @@ KEYS: dict[str, dict[str, Key]] = {
         ),
         "plating_um": Key(read=number(least=1, most=200, per=UM), advice="give the copper on their walls"),
     },
+    "bank": {
+        "name": _NAME,
+        "coppers": Key(
+            read=references("copper", 2), required=True, advice='name the two [[copper]] they join, as ["A", "B"]'
+        ),
+        "at": Key(read=drawn_shapes.read_centres, advice="give their places as [[x, y], ...] in millimetres"),
+        "pins": Key(read=references("terminal"), advice="name the terminals that each gets one beside"),
+        "everywhere": Key(read=read_whole(1, MOST_CAPACITORS), advice="give how many are spread over the coppers"),
+        "capacitance_F": Key(
+            read=number(least=link_table.LEAST_F, most=link_table.MOST_F),
+            required=True,
+            advice="give the capacitance of each",
+        ),
+        "resistance_ohm": Key(read=number(least=0, most=link_table.MOST_OHM), advice="give the resistance of each"),
+        "inductance_H": Key(read=number(least=0, most=link_table.MOST_H), advice="give the inductance of the part"),
+        "mounting_H": Key(
+            read=number(least=0, most=link_table.MOST_H), advice="give the inductance of its pads, traces and vias"
+        ),
+        "via_mm": Key(
+            read=number(least=drawn_shapes.MIN_FEATURE, most=10, per=MM), advice="give the diameter of its vias"
+        ),
+    },
     "loop": {
         "name": _NAME,
-        "role": Key(read=choice(ROLES), required=True, advice=f"give one of {listed(ROLES)}"),
+        "role": Key(read=choice(CASE_ROLES), required=True, advice=f"give one of {listed(CASE_ROLES)}"),
         "inject": Key(
             read=reference("terminal"),
             required=True,
@@ -331,6 +361,13 @@ ROLE_KEYS: dict[str, dict[str, Key]] = {
         "band_Hz": Key(read=_read_band, advice="give [low, high]"),
     },
 }
+ROLE_KEYS["supply"] = {
+    **ROLE_KEYS["noisy"],
+    "on": Key(read=reference("layer"), advice="name the [[layer]] that the device sits on"),
+    "tolerates_V": Key(read=_POSITIVE, advice="give the noise its supply may have, V rms"),
+    "target_ohm": Key(read=_POSITIVE, advice="give the impedance its supply may have"),
+    "band_Hz": Key(read=_read_band, advice="give [low, high]"),
+}
 
 
 def _read_ground(spot: Spot, value: object) -> str | tuple[str, ...] | None:
@@ -358,8 +395,12 @@ WAYS: dict[str, Ways] = {
     "cutout": Ways("it is drawn by", (("shape",), ("circles", "diameter_mm"))),
     "terminal": Ways("it is drawn by", (("at", "diameter_mm"), ("shape",))),
     "vias": Ways("they are placed by", (("at",), ("array",))),
+    "bank": Ways("they are placed by", (("at",), ("pins",), ("everywhere",))),
     "cables": Ways("its limit is given by", (("limit_V",), ("radiates",))),
     "noisy": Ways(
+        "its current is given by", (("current_A", "frequency_Hz"), ("spectrum",), ("trapezoid",)), ("frequency_Hz",)
+    ),
+    "supply": Ways(
         "its current is given by", (("current_A", "frequency_Hz"), ("spectrum",), ("trapezoid",)), ("frequency_Hz",)
     ),
 }

@@ -25,11 +25,18 @@ _Thing = TypeVar("_Thing", "Layer", "Copper", "Terminal", "Link", "Loop", "Varia
 
 @dataclass(frozen=True, kw_only=True)
 class Layer:
-    """One copper layer of the stackup. `below` is the dielectric to the next layer, None under the last."""
+    """
+    One copper layer of the stackup. `below` is the dielectric to the next layer, None under the last.
+
+    With a `permittivity` (relative) that dielectric lets displacement current pass between coppers, and loses `loss`
+    of it, the tangent of its loss angle; without one it keeps coppers apart at all frequencies.
+    """
 
     name: str
     thickness: float  # m
     below: float | None = None  # m
+    permittivity: float | None = None
+    loss: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,6 +101,16 @@ class Link:
     resistance: float = 0.0  # ohm
     inductance: float = 0.0  # H
     capacitance: float | None = None  # F
+    barrel: float | None = None  # m, outer radius of a via or plated hole; None of what else joins
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bank:
+    """Capacitors of one kind at many places between two coppers; each is a link of the board, by its name."""
+
+    name: str
+    coppers: tuple[str, str]
+    links: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,6 +130,21 @@ class Trapezoid:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Supply:
+    """
+    What a device asks of its supply, seen from its pins.
+
+    `layer` is the one it sits on. It tolerates a voltage `tolerates` (V rms), or its supply has an impedance of at most
+    `target` (ohm) within `band` (Hz, Hz).
+    """
+
+    layer: str
+    tolerates: float | None = None
+    target: float | None = None
+    band: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Loop:
     """
     A current and its way back: injected into the copper at `inject`, leaving it at `return_`.
@@ -122,7 +154,8 @@ class Loop:
     perhaps a `band` (Hz, Hz). Without a `route` the loop is closed far away. `rejection` is that of a sensitive loop
     for common mode, which is received differentially: (Hz, dB) points, linear in dB over the logarithm of the
     frequency between them and constant beyond; None for an input that is referred to the copper. A noisy loop's
-    current may be in phase with that of another one, line by line: `coherent_with`.
+    current may be in phase with that of another one, line by line: `coherent_with`. One whose current flows between a
+    device's supply pin and its ground pin has what that device asks for: `supply`.
     """
 
     name: str
@@ -141,6 +174,7 @@ class Loop:
     trapezoid: Trapezoid | None = None
     rejection: tuple[tuple[float, float], ...] | None = None  # Hz, dB
     coherent_with: str | None = None
+    supply: Supply | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -173,6 +207,7 @@ class Board:
     terminals: tuple[Terminal, ...] = ()
     bridges: tuple[Bridge, ...] = ()
     links: tuple[Link, ...] = ()
+    banks: tuple[Bank, ...] = ()
 
     def layer(self, name: str) -> Layer:
         """Layer of that name; KeyError if there is none."""
@@ -221,6 +256,7 @@ class Case:
     sections: tuple[Section, ...] = ()
     accuracy: float = 0.01
     frequencies: tuple[float, ...] = (0.0,)  # Hz, asked for pictures and tables
+    via_inductance: bool = False  # vias and pins have a length
     steady_only: bool = False  # asked for 0 Hz alone: whatever alternates is judged by resistance
     assumptions: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()

@@ -2,5 +2,5 @@
 What a reviewer asks of solved boards: shares, coupling, noise budgets, crossovers, sweeps, variants compared.
 
 Others import: adding, batch, budget, compare, contours, coupling, evaluate, frequency, processes, radiation, rescale,
-result, spectra, sweeps, thresholds, verdict.
+result, spectra, supplies, sweeps, thresholds, verdict.
 """

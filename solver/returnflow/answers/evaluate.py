@@ -20,6 +20,7 @@ from returnflow.answers.missing import frequency_cautions, routeless
 from returnflow.answers.radiation import radiated_budget
 from returnflow.answers.result import Placement, Result, Spectral
 from returnflow.answers.spectra import lines_of
+from returnflow.answers.supplies import supplies
 from returnflow.magnetic.broadband import Broadband, BroadbandOptions
 from returnflow.magnetic.meshing import Expelled, solve_broadband
 from returnflow.magnetic.routes import Faced, faced
@@ -72,7 +73,7 @@ class Solved:
         """The same without what only solving needs: it would be most of the memory."""
         if self.model is None:
             return self
-        return replace(self, model=replace(self.model, system=replace(self.model.system, panels=None)))
+        return replace(self, model=self.model.without_operators())
 
 
 def solve_case(
@@ -168,6 +169,7 @@ def evaluate(name: str, case: Case, solved: Solved) -> Result:
         frequencies=case.frequencies,
         spectral=spectral,
         facing=solved.facing,
+        supplies=supplies(case, solved.model),
     )
     took = time.perf_counter() - begin
     result.seconds.update(solved.seconds | {"evaluation": took, "total": solved.seconds.get("total", 0.0) + took})

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 
 from returnflow.answers.spectra import lines_of
+from returnflow.magnetic.dielectric import LIGHT, TOP
 from returnflow.resistive.foil import resistive_limit
 from returnflow_geometry.model.board import Board, Case, Loop
 from returnflow_geometry.model.numbers import engineering, percent
 from returnflow_geometry.model.wording import named
 
-LIGHT = 299_792_458.0  # m/s
 PERMITTIVITY = 4.3  # relative, of the usual glass-epoxy laminate; common practice, no source
 
 
@@ -20,7 +20,8 @@ def routeless(
     """
     Loops without an outgoing conductor, and above which frequency in hertz that matters.
 
-    Two cables leave the board: what drives them is the voltage between their connectors, and no route is missing.
+    Two cables leave the board: what drives them is the voltage between their connectors, and no route is missing. Nor
+    is one where a device sits on the board between its two pins.
 
     Parameters
     ----------
@@ -33,22 +34,37 @@ def routeless(
     """
     found = []
     for loop in loops:
-        if (loop.route is None or whatever) and loop.role != "cables":
+        if (loop.route is None or whatever) and loop.role != "cables" and loop.supply is None:
             (xa, ya), (xb, yb) = (board.terminal(end).centre for end in (loop.inject, loop.return_))
             found.append((loop.name, resistive_limit(sheet, math.hypot(xb - xa, yb - ya))))
     return tuple(found)
 
 
-def small_below(board: Board) -> float:
-    """Frequency in hertz up to which a board is small: its diagonal is a tenth of the wavelength in laminate."""
+def small_below(case: Case) -> float:
+    """
+    Frequency in hertz up to which a board is small: its diagonal is a tenth of the wavelength in laminate.
+
+    With a dielectric the planes need not be small, as what is displaced between them is counted: then it is the longest
+    outgoing conductor, which is never more than an inductance here; and at most what the patterns of charge serve.
+    """
+    board = case.board
+    if displaces(board):
+        longest = max((loop.route.length for loop in case.loops if loop.route is not None), default=0.0)
+        permittivity = max(layer.permittivity or 1.0 for layer in board.layers)
+        return min(TOP, LIGHT / math.sqrt(permittivity) / (10 * longest) if longest else math.inf)
     x0, y0, x1, y1 = board.outline.bounds
     return LIGHT / math.sqrt(PERMITTIVITY) / (10 * math.hypot(x1 - x0, y1 - y0))
+
+
+def displaces(board: Board) -> bool:
+    """Whether displacement current between coppers counts."""
+    return any(layer.permittivity is not None for layer in board.layers)
 
 
 def frequency_cautions(case: Case, sheet: float) -> list[str]:
     """Sentences on lines and asked frequencies for which the model lacks something."""
     sentences = []
-    small, asked = small_below(case.board), case.frequencies[-1]
+    small, asked = small_below(case), case.frequencies[-1]
     limits = dict(routeless(case.board, case.loops, sheet, whatever=case.steady_only))
     beyond = []
     for loop in case.loops:
@@ -78,7 +94,13 @@ def frequency_cautions(case: Case, sheet: float) -> list[str]:
             )
     if asked > small:
         beyond.append("the frequencies asked for")
-    if beyond:
+    if beyond and displaces(case.board):
+        sentences.append(
+            f"Above {engineering(small, 'Hz', 2)} the longest outgoing conductor is no longer short against the "
+            f"wavelength (a tenth of it in the dielectric): lines beyond ({', '.join(beyond)}) are indicative only. "
+            "Resonances of planes are modelled, those of traces are not."
+        )
+    elif beyond:
         sentences.append(
             f"Above {engineering(small, 'Hz', 2)} the board is no longer small against the wavelength (a tenth of it "
             f"in laminate): lines beyond ({', '.join(beyond)}) are indicative only; resonances are not modelled."

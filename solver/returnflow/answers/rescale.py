@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from returnflow.answers import frequency
+from returnflow.magnetic.barrels import inductance_of_barrels
 from returnflow.magnetic.routes import routes_of
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.solution import Conduction, Options
@@ -59,6 +60,9 @@ def signature(case: Case, options: Options | None) -> Signature:
         if cutout.copper in conductors.names
     )
     numbers: list[NDArray[Any]] = [conductors.distance, links.ends, links.resistance, links.inductance, links.elastance]
+    barrels = inductance_of_barrels(case, conductors)
+    if barrels is not None:
+        numbers.append(barrels)
     if not scales(conductors):
         numbers += [conductors.sheets, conductors.thickness, np.array([case.board.temperature])]
     return (
@@ -70,7 +74,16 @@ def signature(case: Case, options: Options | None) -> Signature:
         tuple(part.tobytes() for part in numbers),
         frequency.wants_frequencies(case),
         options or case.accuracy,
+        _dielectric(case),
     )
+
+
+def _dielectric(case: Case) -> Signature:
+    """What lets displacement current pass, and up to which frequency it is asked for."""
+    layers = case.board.layers
+    if all(layer.permittivity is None for layer in layers):
+        return ()
+    return (case.frequencies[-1], *((layer.permittivity, layer.loss, layer.below) for layer in layers))
 
 
 def scales(conductors: Conductors) -> bool:

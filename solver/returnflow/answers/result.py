@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
 from returnflow.answers.frequency import LoopFacts
+from returnflow.answers.supplies import SupplyFacts
 from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.routes import Faced
 from returnflow.resistive.conductors import Conductors, copper_numbers
@@ -103,6 +104,8 @@ class Result:
         What frequency does; None where nothing in the case asks for more than the resistive limit.
     facing : tuple of Faced, one per loop
         Which copper its outgoing conductor faces.
+    supplies : tuple of SupplyFacts
+        What every supply comes to.
     """
 
     name: str
@@ -121,6 +124,7 @@ class Result:
     frequencies: tuple[float, ...] = (0.0,)
     spectral: Spectral | None = None
     facing: tuple[Faced, ...] = ()
+    supplies: tuple[SupplyFacts, ...] = ()
     seconds: dict[str, float] = field(default_factory=dict)
 
     def __repr__(self) -> str:

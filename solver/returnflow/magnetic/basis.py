@@ -80,10 +80,11 @@ class Basis:
         return self.vectors @ y, sheet * (self.dissipated @ y) + s * (self.induced @ y)
 
     def worst(self, sheet: float, lowest: float, highest: float, used: Sequence[float]) -> float:
-        """Frequency with the largest residual, scaled by the diagonal of the dissipation."""
+        """Frequency at which a loop has the largest residual, scaled by the diagonal of the dissipation."""
         root = 1 / np.sqrt(self.system.dissipation.diagonal())[:, None]
         # Every residual is a combination of these columns, so their products give its size.
-        driven = self.system.columns
+        own = ~self.system.between
+        driven = self.system.columns[:, own]
         columns = root * np.concatenate([driven, self.dissipated, self.induced], axis=1)
         products = columns.T @ columns
         loops = driven.shape[1]
@@ -93,7 +94,7 @@ class Basis:
             if min(abs(np.log(frequency / f)) for f in used) < 0.2:
                 continue
             s = 2 * np.pi * frequency
-            y = self.coefficients(sheet, s)
+            y = self.coefficients(sheet, s)[:, own]
             residual = np.concatenate([np.eye(loops), -sheet * y, -s * y])
             size = np.sum(residual * (products @ residual), axis=0)
             relative = float(np.max(size / np.where(whole > 0, whole, 1)))

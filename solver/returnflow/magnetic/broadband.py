@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from returnflow.magnetic import two_meshes
 from returnflow.magnetic.basis import Basis
+from returnflow.magnetic.displacement import closed
 from returnflow.magnetic.equations import System, assemble
 from returnflow.magnetic.faces import Inductive, Magnetized, Projected, Small
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
@@ -30,6 +31,7 @@ TINY = 1e-30  # ohm
 ROUNDING = 1e-6  # of the loops' own reactances
 HIGH = 1e9  # Hz; the field is expelled
 OVERLAP_LOWEST, OVERLAPS = 1e3, 7  # Hz, and how many frequencies from there to the highest
+DISPLACED = 1e-3  # relative residual of displacement currents at which the iteration stops
 PASSIVE = 13  # frequencies at which what two meshes lead to is kept positive
 
 
@@ -124,7 +126,8 @@ class Broadband:
         return np.array([face_impedances(t, frequency, self.temperature)[int(between)] for t in self._each])
 
     @property
-    def _small(self) -> Small:
+    def small(self) -> Small:
+        """All equations in the basis."""
         return Small(self.system, self.foils, self.link_basis, self.correction)
 
     @cached_property
@@ -140,7 +143,7 @@ class Broadband:
 
     def answer(self, w: float, sheets: Sequence[complex]) -> Complexes:
         """Coefficients of the basis per ampere of every loop where foils have these impedances, shape (r, loops)."""
-        matrix, driven, _ = self._small.equations(w, sheets, self.passing)
+        matrix, driven, _ = self.small.equations(w, sheets, self.passing)
         return -np.linalg.solve(matrix, driven).astype(np.complex128)
 
     def of_foils(self, frequency: float, *, between: bool = False) -> list[complex]:
@@ -159,9 +162,9 @@ class Broadband:
         if self.coarse is not None:
             return self.led_to(*(each.impedance(frequency) for each in self.both))
         w = 2 * np.pi * frequency
-        Z = self._small.impedance(w, self.of_foils(frequency), self.passing)
+        Z = self.small.impedance(w, self.of_foils(frequency), self.passing)
         if frequency > 0:
-            Z = Z + self._small.between_faces(w, self.of_foils(frequency, between=True), self.passing)
+            Z = Z + self.small.between_faces(w, self.of_foils(frequency, between=True), self.passing)
         symmetric: Complexes = 0.5 * (Z + Z.T)
         return symmetric
 
@@ -170,7 +173,7 @@ class Broadband:
         """Inductance matrix of the loops at the low end, henry, shape (loops, loops)."""
         if self.coarse is not None:
             return np.real(self.led_to(*(each.slow_inductance for each in self.both)))
-        return self._small.slow_inductance(self._each, self.passing)
+        return self.small.slow_inductance(self._each, self.passing)
 
     @cached_property
     def high_inductance(self) -> Floats:
@@ -180,6 +183,15 @@ class Broadband:
         matrix = self.system.inductance - self.drive.T @ np.linalg.solve(self.induction, self.drive)
         symmetric: Floats = 0.5 * (matrix + matrix.T)
         return symmetric
+
+    @property
+    def expelled(self) -> Floats:
+        """Coefficients of the basis at infinite frequency, shape (r, loops): the field is expelled."""
+        return -np.linalg.solve(self.induction, self.drive).astype(np.float64)
+
+    def without_operators(self) -> Broadband:
+        """The same without what only solving needs: it would be most of the memory."""
+        return replace(self, system=replace(self.system, panels=None))
 
     @property
     def compared(self) -> Broadband:
@@ -326,7 +338,9 @@ def reduce(
     thicknesses = (thickness,) if isinstance(thickness, float) else tuple(thickness)
     sheet0 = sheet_resistance(thicknesses[0], temperature)
     sheet = sheet0 / system.foils[0].weight
-    correction = np.zeros_like(system.resistance) if resistance is None else resistance - system.resistance
+    correction = np.zeros_like(system.resistance)
+    if resistance is not None:
+        correction[: system.loops, : system.loops] = resistance - system.resistance[: system.loops, : system.loops]
     basis = Basis.empty(system)
     if not len(system.drive):
         return Broadband(system, basis.vectors, *basis.projections, thicknesses, temperature, correction, (), 0.0)
@@ -343,16 +357,17 @@ def reduce(
 
     def impedances() -> Complexes:
         now = model()
-        return np.array([now.impedance(f) for f in band])
+        return np.array([_of_loops(now.impedance(f), system, f) for f in band])
 
     last = impedances()
     # First the middle and the ends, then wherever the residual is largest.
-    queue = [float(np.sqrt(options.lowest * options.highest)), options.highest, options.lowest]
+    queue = [_middle(options), options.highest, options.lowest]
     while len(shifts) < options.shifts and (queue or not error < options.accuracy):
         frequency = (
             queue.pop(0) if queue else basis.worst(sheet, options.lowest, options.highest, [f for f, _ in shifts])
         )
-        answer, iterations = _solve(system, preconditioner, basis, sheet, 2 * np.pi * frequency, options.residual)
+        columns = _columns(system, options, frequency)
+        answer, iterations = _solve(system, preconditioner, basis, sheet, 2 * np.pi * frequency, options, columns)
         shifts.append((frequency, iterations))
         basis = basis.extended(answer)
         now = impedances()
@@ -372,17 +387,54 @@ def reduce(
     return result
 
 
+def _of_loops(Z: Complexes, system: System, frequency: float) -> Complexes:
+    """Impedances of the loops among those of all ports."""
+    return Z if system.elastance is None else closed(Z, system.elastance, frequency, system.loops)[0]
+
+
+def _columns(system: System, options: BroadbandOptions, frequency: float) -> NDArray[np.int64]:
+    """
+    What is solved for at a shift.
+
+    Between close planes currents flow in one pattern wherever it matters what is displaced there: so displacement
+    currents are solved for at the highest frequency only, and what capacitors drive besides at the first one.
+    """
+    number = np.arange(system.columns.shape[1])
+    if system.elastance is None:
+        return number
+    loops, ports = system.loops, system.drive.shape[1]
+    highest = frequency == options.highest
+    return np.flatnonzero((number < loops) | highest | ((number >= ports) & (frequency == _middle(options))))
+
+
+def _middle(options: BroadbandOptions) -> float:
+    return float(np.sqrt(options.lowest * options.highest))
+
+
 def _solve(
-    system: System, preconditioner: Preconditioner, basis: Basis, sheet: float, s: float, tolerance: float
+    system: System,
+    preconditioner: Preconditioner,
+    basis: Basis,
+    sheet: float,
+    s: float,
+    options: BroadbandOptions,
+    some: NDArray[np.int64],
 ) -> tuple[Floats, int]:
-    """Solve (Rs A + s L) x = drive for every loop, starting from what the basis knows."""
+    """
+    Solve (Rs A + s L) x = drive for some columns, starting from what the basis knows.
+
+    Where there are displacement currents, they and capacitors are not solved closely: errors of their impedances go
+    with the square.
+    """
     weights = preconditioner.weights(sheet, s)
+    x, made = basis.solution(sheet, s)
+    rough = (some >= system.loops) & (system.elastance is not None)
     return conjugate_gradients(
         lambda values: sheet * (system.dissipation @ values) + s * system.induce(values),
         lambda right: preconditioner.apply(weights, right),
-        system.columns,
-        tolerance,
-        basis.solution(sheet, s),
+        system.columns[:, some],
+        np.where(rough, max(options.residual, DISPLACED), options.residual),
+        (x[:, some], made[:, some]),
     )
 
 

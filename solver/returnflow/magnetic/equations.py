@@ -13,13 +13,15 @@ from scipy.linalg import qr
 from scipy.sparse import block_diag, csc_array, csr_array, diags_array, hstack
 from shapely import LineString
 
+from returnflow.magnetic.dielectric import Facing
+from returnflow.magnetic.displacement import displaced
 from returnflow.magnetic.induction import PanelOperator, Sandwich
 from returnflow.magnetic.panels import RULE_2, RULE_5
+from returnflow.magnetic.stack import Stack
 from returnflow.magnetic.traces import MOST_LINES, Route, Traces, potentials
 from returnflow.resistive.conduction import closed_at_dc
 from returnflow.resistive.foil import MU0
 from returnflow.resistive.linear import factorize
-from returnflow.resistive.links import NONE, Links
 from returnflow.resistive.spaces import Path, Space, Topology, circuit_fields, path_fields, stream_map
 from returnflow_geometry.mesh.mesher import Mesh
 
@@ -60,49 +62,6 @@ class Foil:
 
 
 @dataclass(frozen=True)
-class Stack:
-    """
-    What distinguishes several coppers that are solved together.
-
-    Attributes
-    ----------
-    foil : array of int, shape (m,)
-        Which thickness every triangle has.
-    weights : array, shape (foils,)
-        Sheet resistance of each relative to the reference.
-    level : array of int, shape (m,)
-        On which layer every triangle lies.
-    distance : array, shape (levels, levels)
-        Between facing surfaces, metres.
-    links : Links
-    ohmic : array, shape (links,)
-        Their resistances in squares of the reference.
-    side : array, shape (levels,)
-        Which face of every level the others lie on: 1 above, -1 below, 0 none; currents without a route flow there.
-    contact : array of bool, shape (m,)
-        Triangles inside contacts: one potential at 0 Hz, so that the resistive pattern crosses them without loss.
-    thickness : float
-        Of the first foil, metres.
-    """
-
-    foil: Ints
-    weights: Floats
-    level: Ints
-    distance: Floats
-    links: Links
-    ohmic: Floats
-    side: Floats
-    contact: NDArray[np.bool_]
-    thickness: float = 35e-6
-
-    @classmethod
-    def plain(cls, triangles: int) -> Stack:
-        """One copper without links."""
-        nothing = np.zeros(triangles, dtype=np.int64)
-        return cls(nothing, np.ones(1), nothing, np.zeros((1, 1)), NONE, np.zeros(0), np.zeros(1), nothing > 0)
-
-
-@dataclass(frozen=True)
 class System:
     """
     The equations on one mesh: dissipation A and induction L of stream functions, and what every loop drives.
@@ -136,6 +95,8 @@ class System:
     single: int
     spreads: Floats
     side: Floats
+    elastance: NDArray[np.complex128] | None = None  # (loops, loops), 1/F: see `displacement`
+    loops: int = 0  # all but the displacement currents, which are the last of what is called loops here
 
     def induce(self, values: Floats) -> Floats:
         """Apply L to columns of stream values, (free, k) to (free, k), henry."""
@@ -144,8 +105,8 @@ class System:
             raise ValueError(message)
         result: Floats = MU0 / (4 * np.pi) * (self.panels @ values)
         links = self.stack.links
-        if np.any(links.inductance):
-            result += self.link_map.T @ (links.inductance[:, None] * (self.link_map @ values))
+        if len(links):
+            result += self.link_map.T @ (self.stack.beside(0) @ (self.link_map @ values))
         last = len(values) - self.spreads.shape[1]
         result += self.spreads @ values[last:]
         result[last:] += self.spreads[:last].T @ values[:last]
@@ -199,6 +160,13 @@ class System:
         every: Floats = np.concatenate([self.drive, self.extra], axis=1)
         return every
 
+    @property
+    def between(self) -> NDArray[np.bool_]:
+        """Which of the columns are displacement currents'."""
+        number = np.arange(self.drive.shape[1] + self.extra.shape[1])
+        displaced: NDArray[np.bool_] = (number >= self.loops) & (number < self.drive.shape[1])
+        return displaced
+
 
 def assemble(
     mesh: Mesh,
@@ -207,6 +175,7 @@ def assemble(
     routes: Routes,
     stack: Stack | None = None,
     over: Sequence[Routes] | None = None,
+    pieces: Sequence[Facing] = (),
 ) -> System:
     """
     Build the equations on a mesh.
@@ -223,6 +192,8 @@ def assemble(
         By default one copper without links.
     over : one sequence of routes for each level of the stack, optional
         The same routes with their heights over that level; by default all levels see `routes`.
+    pieces : sequence of Facing, optional
+        Of dielectric: displacement currents across them are more loops, behind the others.
     """
     stack = stack or Stack.plain(len(mesh.triangles))
     over = [routes] * len(stack.distance) if over is None else over
@@ -240,11 +211,14 @@ def assemble(
     d_dx, d_dy = (csr_array((part, (every, corners)), (triangles, 3 * triangles)) for part in gradients.T)
     curl = (csr_array(d_dy @ to_local), csr_array(-d_dx @ to_local))
 
-    paths = path_fields(topology, loops, 1)
+    crossing = displaced(topology, loops, pieces) if pieces else None
+    paths = crossing.paths if crossing else path_fields(topology, loops, 1)
     local_paths = _local_columns(paths, triangles)
     currents = np.stack([(d_dy @ local_paths).toarray(), (-d_dx @ local_paths).toarray()])
     link_map = _link_map(circuits, plain.shape[1], len(links))
-    through = np.array([path.links for path in paths]).reshape(len(loops), len(links)).T
+    count = len(paths)
+    through = np.array([path.links for path in paths]).reshape(count, len(links)).T
+    over = [[*at, *[None] * (count - len(loops))] for at in over]
 
     foils = sorted({(int(n), int(level)) for n, level in zip(stack.foil, stack.level, strict=True)})
     areas = [mesh.areas * ((stack.foil == n) & (stack.level == level)) for n, level in foils]
@@ -263,13 +237,13 @@ def assemble(
         stack.ohmic[:, None] * through
     )
     # A strip one triangle wide leaves the current no choice, and no unknown.
-    resistive = np.zeros((to_local.shape[1], len(loops)))
+    resistive = np.zeros((to_local.shape[1], count))
     if to_local.shape[1]:
         resistive[live] = factorize(csc_array(csc_array(lossy)[:, live][live]))(-np.asarray(load)[live])
     for c, part in enumerate(curl):
         currents[c] += part @ resistive
     through = through + link_map @ resistive
-    stream = (local_paths.toarray() + to_local @ resistive).T.reshape(len(loops), triangles, 3)
+    stream = (local_paths.toarray() + to_local @ resistive).T.reshape(count, triangles, 3)
     areas = [area * ~stack.contact for area in areas]
     parts = tuple(_foil(*item, curl, currents, live_alone=len(areas) == 1 and not len(links))
                   for item in zip(foils, weights, areas, own, strict=True))  # fmt: skip
@@ -277,13 +251,14 @@ def assemble(
 
     panels = PanelOperator(mesh.points[mesh.triangles], stack.level, stack.distance)
     induced = MU0 / (4 * np.pi) * (panels @ np.concatenate([currents[0], currents[1]], axis=1))
-    count, traces = len(loops), Traces.of(over)
+    traces = Traces.of(over)
     along = _trace_integrals(mesh, traces, stack.level)
     trace, spread = along[..., :count], along[..., count:]
     potential = np.stack([induced[:, :count], induced[:, count:]]) + trace
-    inductive = links.inductance[:, None] * through
-    drive = curl[0].T @ potential[0] + curl[1].T @ potential[1] + link_map.T @ inductive
-    own = sum(currents[c].T @ potential[c] + trace[c].T @ currents[c] for c in (0, 1)) + through.T @ inductive
+    aside = np.vstack([through, np.eye(count)])
+    inductive = stack.beside(count) @ aside
+    drive = curl[0].T @ potential[0] + curl[1].T @ potential[1] + link_map.T @ inductive[: len(links)]
+    own = sum(currents[c].T @ potential[c] + trace[c].T @ currents[c] for c in (0, 1)) + aside.T @ inductive
     inductance = 0.5 * (own + own.T) + traces.flux[:count, :count]
     # What spreads in traces comes last.
     drive = np.vstack([drive, spread[0].T @ currents[0] + spread[1].T @ currents[1] + traces.flux[count:, :count]])
@@ -293,10 +268,13 @@ def assemble(
     to_local, link_map, *curls = (_wider(part, more) for part in (to_local, link_map, *curl))
     side = [[side if route is None else np.sign(route.height) for route in at]
             for side, at in zip(stack.side, over, strict=True)]  # fmt: skip
+    if crossing:
+        faces = crossing.faces(stack.level, mesh)
+        side = np.where(faces != 0, faces, side).tolist()
     return System(
         space, to_local, (curls[0], curls[1]), whole, panels.between((curls[0], curls[1])), currents,
         np.asarray(resistance), drive, inductance, stream, stack, all_foils, link_map, through, plain.shape[1], spreads,
-        np.array(side),
+        np.array(side), crossing.elastance if crossing else None, len(loops),
     )  # fmt: skip
 
 

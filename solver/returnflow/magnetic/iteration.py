@@ -167,7 +167,7 @@ def conjugate_gradients(
     apply: Callable[[Floats], Floats],
     precondition: Callable[[Floats], Floats],
     right: Floats,
-    tolerance: float,
+    tolerance: float | Floats,
     start: tuple[Floats, Floats] | None = None,
 ) -> tuple[Floats, int]:
     """
@@ -177,7 +177,7 @@ def conjugate_gradients(
     ----------
     apply, precondition : functions from array (n, k) to array (n, k)
     right : array, shape (n, loops)
-    tolerance : float
+    tolerance : float, or one for every column
         Of the energy of the error, as the preconditioner estimates it: relative to the energy of the answer, in root.
     start : two arrays of the shape of `right`, optional
         First answer, the best one of some subspace in energy; and what `apply` makes of it.

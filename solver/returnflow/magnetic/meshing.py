@@ -10,11 +10,15 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString
 
+from returnflow.magnetic.barrels import inductance_of_barrels
 from returnflow.magnetic.broadband import Broadband, BroadbandOptions, System, assemble, paired, reduce
+from returnflow.magnetic.charged import Charged
 from returnflow.magnetic.contacts import opened, told_apart
-from returnflow.magnetic.equations import Stack
+from returnflow.magnetic.dielectric import Facing
+from returnflow.magnetic.dielectric import facing as facing_pieces
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
 from returnflow.magnetic.routes import Faced, elevations, faced, routes_of
+from returnflow.magnetic.stack import Stack
 from returnflow.magnetic.traces import Route
 from returnflow.magnetic.two_meshes import towards
 from returnflow.resistive import expected
@@ -116,11 +120,13 @@ def solve_broadband(
     mesh = mesh_of(case, conductors, loops, facing, coarser)
     # Of the coarser one what is off counts by a part only.
     rough = replace(options, residual=ROUGH * options.residual)
+    pieces = facing_pieces(case, Conductors.magnetic(case))
+    systems = (system_on(each, case, conductors, loops, progress, pieces) for each in (mesh, halved(mesh)))
     coarse, fine = (
-        reduce(system_on(each, case, conductors, loops, progress), thickness, temperature, squares, how, progress)
-        for each, how in ((mesh, rough), (halved(mesh), options))
+        reduce(system, thickness, temperature, squares, how, progress)
+        for system, how in zip(systems, (rough, options), strict=True)
     )
-    return paired(fine, coarse)
+    return Charged.of(paired(fine, coarse)) if pieces else paired(fine, coarse)
 
 
 def mesh_of(
@@ -182,8 +188,9 @@ def system_on(
     conductors: Conductors,
     loops: Sequence[tuple[int, int]],
     progress: Progress | None = None,
+    pieces: Sequence[Facing] = (),
 ) -> System:
-    """Equations of a case on a mesh of `mesh_of`, or on a halved one."""
+    """Equations of a case on a mesh of `mesh_of`, or on a halved one, with displacement currents across dielectric."""
     conductors = Conductors.magnetic(case)
     over = [routes_of(case, name, conductors.names) for name in conductors.names]
     mesh, inside = told_apart(mesh, conductors.counts[0])
@@ -201,8 +208,9 @@ def system_on(
     stack = Stack(
         foil[copper], sheets / conductors.reference, level[copper], np.abs(height[:, None] - height),
         conductors.links, conductors.ohmic, _facing_side(height), inside, float(thickness[0]),
+        inductance_of_barrels(case, conductors),
     )  # fmt: skip
-    return assemble(mesh, len(conductors.terminals), loops, over[0], stack, [over[n] for n in first])
+    return assemble(mesh, len(conductors.terminals), loops, over[0], stack, [over[n] for n in first], pieces)
 
 
 def _gap_sizes(case: Case, copper: str, facing: Sequence[Faced], field: SizeField) -> list[SizeField]:

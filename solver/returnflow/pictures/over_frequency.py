@@ -131,7 +131,7 @@ def impedance_chart(result: Result, spectral: Spectral, loop: int) -> Chart:
     left.loglog(grid, np.abs(Z), color=COLOURS[0], lw=1.8, label="|Z|")
     left.loglog(grid, Z.real, color=COLOURS[1], lw=1.4, ls=DASHES[1], label="Re Z")
     left.set_ylim(0.3 * float(np.min(Z.real)), 2 * float(np.max(np.abs(Z))))
-    _decades(left, "Ω")
+    decades(left, "Ω")
     left.legend(fontsize=LABEL_SIZE, loc="upper left", frameon=False)
     right.semilogx(grid, 1e9 * Z.imag / w, color=COLOURS[0], lw=1.8)
     for value, dashes in ((facts.low_inductance, (5, 2)), (facts.high_inductance, (2, 1))):
@@ -139,7 +139,7 @@ def impedance_chart(result: Result, spectral: Spectral, loop: int) -> Chart:
     right.set_ylim(0, 1.12e9 * facts.low_inductance)
     right.set_ylabel("Im Z / ω, nH", fontsize=SIZE)
     for axes in (left, right):
-        _frequency_axis(axes)
+        frequency_axis(axes)
         for mark, name, dash in (
             (facts.turning, "crossover frequency", DASHES[2]),
             (facts.ribbon, "under its trace", DASHES[3]),
@@ -162,16 +162,16 @@ def transfer_chart(result: Result, spectral: Spectral, victim: Budget) -> Chart:
         "Magnitude of the transfer impedance; thin: its resistive and its high-frequency inductive asymptote.",
         3.6,
     )
-    axes = _one_axes(figure, top)
+    axes = one_axes(figure, top)
     for j, colour, dash in zip(noisy, cycle(COLOURS), cycle(DASHES), strict=False):
         axes.loglog(grid, np.full(POINTS, abs(result.solution.mid[i, j])), color=colour, lw=0.6, alpha=0.7)
         axes.loglog(grid, 2 * np.pi * grid * abs(high[j]), color=colour, lw=0.6, alpha=0.7)
         axes.loglog(grid, np.abs(Z[:, j]), color=colour, ls=dash, lw=1.7, label=clean(result.loop_names[j], 28))
     size = np.abs(Z[:, noisy])
     axes.set_ylim(0.3 * float(np.min(size[size > 0], initial=1.0)), 3 * float(np.max(size)))
-    _decades(axes, "Ω")
+    decades(axes, "Ω")
     _shade_band(axes, result, victim)
-    _frequency_axis(axes)
+    frequency_axis(axes)
     _legend(axes)
     return Chart(figure)
 
@@ -204,7 +204,7 @@ def share_chart(result: Result, spectral: Spectral) -> Chart:
         axes.set_title(clean(title, 70), fontsize=SIZE, loc="left", pad=3)
         axes.set_ylim(0, max(104.0, axes.get_ylim()[1]))
         axes.set_ylabel("%", fontsize=SIZE)
-        _frequency_axis(axes, named=number == len(curves) - 1)
+        frequency_axis(axes, named=number == len(curves) - 1)
         if title == NEAR:
             axes.axhline(79.5, color=GUIDE, lw=0.8, dashes=(2, 1))
             place = axes.get_yaxis_transform()
@@ -284,12 +284,12 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
     # Room for the names above the points.
     span = math.log10(max(levels) / min(levels)) + 1
     axes.set_ylim(0.4 * min(levels), max(levels) * 10 ** (0.5 + 0.25 * span))
-    _decades(axes if strip is None else strip, "V")
+    decades(axes if strip is None else strip, "V")
     _shade_band(axes, result, victim)
     band = result.case.loop(victim.loop).band
     if strip is not None and band is not None and "DC" in apart and band[0] == 0:
         strip.axvspan(-0.5, 0.5, color=BAND, zorder=0, lw=0)
-    _frequency_axis(axes)
+    frequency_axis(axes)
     _legend(axes, loc="upper right", ncols=3)
     return Chart(figure)
 
@@ -308,7 +308,7 @@ def strongest_per_band(frequencies: Floats, volts: Floats) -> tuple[Floats, Floa
 def _strip_and_axes(figure: Figure, top: float, apart: Sequence[str]) -> tuple[Axes | None, Axes]:
     """Axes over frequency, and left of a break in their axis a strip for what has no frequency; None for nothing."""
     if not apart:
-        axes = _one_axes(figure, top)
+        axes = one_axes(figure, top)
         axes.set_xscale("log")
         axes.set_yscale("log")
         return None, axes
@@ -343,7 +343,8 @@ def _spread(frequencies: Sequence[float], most: int) -> list[float]:
     return [frequencies[n] for n in np.unique(np.linspace(0, len(frequencies) - 1, most).round().astype(int))]
 
 
-def _one_axes(figure: Figure, top: float) -> Axes:
+def one_axes(figure: Figure, top: float) -> Axes:
+    """Axes as wide as the chart."""
     return inch_axes(figure, 0.8, 0.5, WIDTH - 1.0, top - 0.65)
 
 
@@ -352,7 +353,8 @@ def _two_axes(figure: Figure, top: float) -> tuple[Axes, Axes]:
     return inch_axes(figure, 0.8, 0.5, half, top - 0.65), inch_axes(figure, 1.55 + half, 0.5, half, top - 0.65)
 
 
-def _frequency_axis(axes: Axes, *, named: bool = True) -> None:
+def frequency_axis(axes: Axes, *, named: bool = True) -> None:
+    """Frequency along x, with its prefixes."""
     axes.set_xlim(LOW / 1.5, HIGH * 1.5)
     axes.xaxis.set_major_locator(LogLocator(base=10.0, subs=(1.0,), numticks=12))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda f, _: _short(f)))
@@ -361,7 +363,7 @@ def _frequency_axis(axes: Axes, *, named: bool = True) -> None:
         axes.set_xlabel("frequency in Hz", fontsize=SIZE)
 
 
-def _decades(axes: Axes, unit: str) -> None:
+def decades(axes: Axes, unit: str) -> None:
     """Logarithmic ordinate with a prefix at every decade, or every third where there are many."""
     low, high = np.log10(axes.get_ylim())
     axes.yaxis.set_major_locator(LogLocator(base=10.0 if high - low < 9 else 1000.0, subs=(1.0,), numticks=15))

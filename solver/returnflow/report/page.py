@@ -41,6 +41,7 @@ from returnflow.words.study_tables import (
     reasons_table,
     variants_table,
 )
+from returnflow.words.supply_tables import supply_tables
 from returnflow.words.table import Table
 from returnflow_geometry.model.wording import named
 
@@ -126,7 +127,10 @@ def report_html(
         elsewhere=() if lead is None or lead.chosen is None else lead.chosen.costs,
         others=decisions[1:MOST_DECISIONS],
         more=len(decisions[MOST_DECISIONS:]),
-        contributions=[table for it in budgets[:MOST_DECISIONS] for table in _budget_tables(base, it)]
+        contributions=[
+            *(table for it in budgets[:MOST_DECISIONS] for table in _budget_tables(base, it)),
+            *supply_tables(base)[: 3 * MOST_DECISIONS],
+        ]
         or [loops_table(base)],
         failed_variants=study.failed,
         failed=failed,
@@ -206,6 +210,8 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
             ),
             level,
         )
+    if result.supplies:
+        yield Section("Supplies", (*supply_tables(result), *[p for p in of("spectrum") if "-supply" in p.file]), level)
     coppers = coppers_table(result, pictured(result))
     parts: list[tuple[str, Iterable[Block]]] = [
         ("Where each current flows", (loops_table(result), *_devices(result), *of("flow"))),

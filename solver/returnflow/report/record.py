@@ -21,12 +21,14 @@ from returnflow.answers.compare import Change, Figure, Row
 from returnflow.answers.coupling import Peak
 from returnflow.answers.frequency import LoopFacts
 from returnflow.answers.result import Placement, Result
+from returnflow.answers.supplies import SupplyFacts
 from returnflow.answers.sweeps import Swept
 from returnflow.answers.verdict import finding
 from returnflow.report.kept import LoadError, packed, unpacked
 from returnflow.words.answer_text import power_share, region_names, section_names
 from returnflow.words.drives import amperes, driven
 from returnflow.words.link_rows import LinkFacts, link_facts
+from returnflow.words.supply_tables import cause
 from returnflow_geometry.model.board import Axis, Link, Loop
 
 Array = NDArray[Any]
@@ -218,6 +220,7 @@ def _variant(result: Result, decided: Mapping[str, Decision]) -> Json:
         ],
         "sensitive": [_sensitive(result, budget, decided.get(budget.loop)) for budget in result.sensitive],
         "cables": [_cables(result, budget, impedance) for budget in result.cables],
+        "supplies": [_supply(facts) for facts in result.supplies],
         "mesh": {
             "triangles": len(solution.mesh.triangles),
             "unknowns": solution.space.size,
@@ -272,6 +275,32 @@ def _cables(result: Result, budget: Budget, impedance: Array) -> Json:
         "worst": None if worst is None else {"loop": worst.loop, "voltage_V": plain(worst.noise)},
         "contributions": _contributions(budget),
         "radiated": plain(budget.radiated),
+    }
+
+
+def _supply(facts: SupplyFacts) -> Json:
+    return {
+        "loop": facts.loop,
+        "noise_V": plain(facts.noise),
+        "part_of_limit": plain(facts.ratio),
+        "worst_Hz": plain(facts.worst),
+        "frequencies_Hz": plain(facts.frequencies),
+        "impedance_ohm": plain(facts.impedance),
+        "target_ohm": [plain(value) if math.isfinite(value) else None for value in facts.target.tolist()],
+        "resonances": [
+            {
+                "frequency_Hz": plain(item.frequency),
+                "impedance_ohm": plain(item.impedance),
+                "kind": "peak" if item.peak else "dip",
+                "made_by": cause(item),
+            }
+            for item in facts.resonances
+        ],
+        "capacitors": [
+            {"link": it.link, "bank": it.bank, "without": plain(it.without), "one_more": plain(it.doubled)}
+            for it in facts.capacitors
+        ],
+        "more": [{"beside": name, "part_of_limit": plain(value)} for name, value in facts.more],
     }
 
 

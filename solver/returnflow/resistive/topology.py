@@ -75,7 +75,7 @@ class Topology:
         return pieces
 
     @cached_property
-    def _graph(self) -> csr_array:
+    def graph(self) -> csr_array:
         """Triangles, then contacts, joined where current can pass."""
         count = len(self.mesh.triangles)
         tri, k = np.nonzero(self.passable >= 0)
@@ -198,7 +198,7 @@ class Topology:
         if self.mesh.shadow is None:
             return True
         reaching = np.unique(self.mesh.contact_of)
-        labels = connected_components(self._graph, directed=False)[1][len(self.mesh.triangles) :]
+        labels = connected_components(self.graph, directed=False)[1][len(self.mesh.triangles) :]
         return len(np.unique(labels[reaching])) == len(np.unique(self.conductor[reaching]))
 
     def walk(self, start: int, end: int) -> Ints:
@@ -216,7 +216,7 @@ class Topology:
         nodes = np.array(self._chain(start, end))
         at = np.flatnonzero(nodes < count)
         here = nodes[at]
-        entered, left = (self._edges_to(here, nodes[at + step]) for step in (-1, 1))
+        entered, left = (self.edges_to(here, nodes[at + step]) for step in (-1, 1))
         return np.column_stack([here, entered, left])
 
     def crossed(self, start: int, end: int) -> Floats:
@@ -225,12 +225,12 @@ class Topology:
         current = np.zeros(len(self.links))
         for here, following in pairwise(self._chain(start, end)):
             if here >= count and following >= count:
-                number, sign = self._opening_between[here - count, following - count]
+                number, sign = self.opening_between[here - count, following - count]
                 current[number] += sign
         return current
 
     @cached_property
-    def _opening_between(self) -> dict[tuple[int, int], tuple[int, int]]:
+    def opening_between(self) -> dict[tuple[int, int], tuple[int, int]]:
         """Number of the opening link between two contacts, and +1 or -1 with its direction."""
         found = {}
         for number in np.flatnonzero(self.opening).tolist():
@@ -239,11 +239,11 @@ class Topology:
         return found
 
     @cached_property
-    def _above(self) -> list[int]:
+    def above(self) -> list[int]:
         """Node above every triangle and contact in one forest, by which all ways are found."""
-        size = self._graph.shape[0]
-        roots = np.unique(connected_components(self._graph, directed=False)[1], return_index=True)[1]
-        graph = self._graph.tocoo()
+        size = self.graph.shape[0]
+        roots = np.unique(connected_components(self.graph, directed=False)[1], return_index=True)[1]
+        graph = self.graph.tocoo()
         rows, cols = np.append(graph.row, np.full(len(roots), size)), np.append(graph.col, roots)
         graph = coo_array((np.ones(len(rows)), (rows, cols)), shape=(size + 1, size + 1)).tocsr()
         above: list[int] = breadth_first_order(graph, size, directed=True)[1].tolist()
@@ -260,14 +260,14 @@ class Topology:
         # Up from both ends in turn, until one meets the way of the other.
         while ways[side][-1] not in places[1 - side]:
             side = 1 - side
-            above = self._above[ways[side][-1]]
+            above = self.above[ways[side][-1]]
             if above >= 0:
                 places[side][above] = len(ways[side])
                 ways[side].append(above)
         met = ways[side][-1]
         return [*ways[0][: places[0][met]], *ways[1][places[1][met] :: -1]]
 
-    def _edges_to(self, triangles: Ints, nodes: Ints) -> Ints:
+    def edges_to(self, triangles: Ints, nodes: Ints) -> Ints:
         """Edge of every triangle that leads to a node: a neighbour, or a contact."""
         count = len(self.mesh.triangles)
         edges: Ints = np.argmax(self.neighbours[triangles] == nodes[:, None], axis=1).astype(np.int64)

@@ -10,6 +10,7 @@ from returnflow.answers.verdict import finding, sources, verdict
 from returnflow.answers.verdict import margin as margin_in_words
 from returnflow.resistive.foil import resistive_limit
 from returnflow.words.drives import amperes, driven
+from returnflow.words.supply_tables import supply_sentence
 from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import dB, engineering, percent, within
 from returnflow_geometry.model.wording import count, joined, named
@@ -21,11 +22,14 @@ WORST = {"exceeded": 0, "unknown": 1, "undecided": 1, "kept": 2}  # to be told f
 def summary(result: Result) -> str:
     """Which limits are exceeded, by how much and by which loops; then those that are met."""
     budgets = [*result.sensitive, *result.cables]
+    supplied = [supply_sentence(result, facts) for facts in sorted(result.supplies, key=lambda it: -it.ratio)]
+    if not budgets and supplied:
+        return " ".join(supplied)
     if not budgets:
         return "No sensitive loop and no pair of cables is given, so there is no limit to judge."
     kept = [b for b in budgets if b.verdict == "kept"]
     judged = sorted((b for b in budgets if b.verdict != "kept"), key=lambda b: (WORST[b.verdict], b.margin_dB))
-    if len(kept) == 1 and not judged:
+    if len(kept) == 1 and not judged and not supplied:
         return finding(kept[0])
     said = [sources(b) for b in judged]
     sentences = []
@@ -38,7 +42,7 @@ def summary(result: Result) -> str:
         names = joined([f"{named(b.loop)} ({_in_short(b)})" for b in sorted(kept, key=lambda b: b.margin_dB)])
         head = "Every limit is met" if not judged else f"Within {'its limit' if len(kept) == 1 else 'their limits'}"
         sentences.append(f"{head}: {names}.")
-    return " ".join(sentences)
+    return " ".join([*sentences, *supplied])
 
 
 def lead(budget: Budget) -> tuple[Contribution, float] | None:

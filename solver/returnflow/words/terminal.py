@@ -15,6 +15,8 @@ from returnflow.words.device_table import devices_table
 from returnflow.words.radiation_table import radiation_table
 from returnflow.words.result_tables import contributions_table, loops_table, traffic_tables
 from returnflow.words.study_tables import options_table
+from returnflow.words.supply_tables import supply_tables
+from returnflow.words.table import Table
 from returnflow_geometry.model.wording import named
 
 MOST_FINDINGS = 3
@@ -38,6 +40,7 @@ def summary_table(study: Study) -> str:
     parts += [text for text in (comparison_text(study),) if text]
     parts += [text for text in (_review_text(study), _sweeps_text(study)) if text]
     parts += [_budget_text(base, budget) for budget in (*base.sensitive, *base.cables)]
+    parts += [_table_text(table) for table in supply_tables(base)]
     parts.append(f"{loops_table(base).title}\n" + loops_table(base).text(*LOOP_COLUMNS))
     devices = devices_table(base)
     parts += [f"{table.title}\n{table.text()}" for table in (*([devices] if devices else []), *traffic_tables(base))]
@@ -79,9 +82,10 @@ def _decision_text(study: Study, decision: Decision) -> str:
 
 
 def _budget_text(result: Result, budget: Budget) -> str:
-    parts = []
-    for table in (contributions_table(result, budget), radiation_table(result, budget)):
-        if table is not None:
-            notes = [textwrap.fill(note, WIDTH, initial_indent="  ", subsequent_indent="  ") for note in table.notes]
-            parts.append("\n".join([table.title, table.text(), *notes]))
-    return "\n\n".join(parts)
+    tables = (contributions_table(result, budget), radiation_table(result, budget))
+    return "\n\n".join(_table_text(table) for table in tables if table is not None)
+
+
+def _table_text(table: Table) -> str:
+    notes = [textwrap.fill(note, WIDTH, initial_indent="  ", subsequent_indent="  ") for note in table.notes]
+    return "\n".join([table.title, table.text(), *notes])

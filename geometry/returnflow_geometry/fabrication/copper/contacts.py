@@ -260,7 +260,8 @@ def links_of(
                 continue
             name = f"hole {connectivity.barrels[k].hole + 1}, {layers[first].name} to {layers[last].name}"
             ohm = rho * barrel_length(layers, first, last) / wall
-            links.append(Link(name=name, between=(one, other), resistance=ohm))
+            radius = 0.5 * hole.diameter + connectivity.plating
+            links.append(Link(name=name, between=(one, other), resistance=ohm, barrel=radius))
             joined.add(frozenset((one, other)))
     for n, pin in enumerate(use.pins):
         mine = [name for (owner, _), name in placed.at_pin.items() if owner == n]

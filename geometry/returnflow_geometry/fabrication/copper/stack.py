@@ -20,10 +20,16 @@ DIELECTRIC = (1e-6, 0.1)
 
 @dataclass(frozen=True, kw_only=True)
 class Thickness:
-    """What the case says about one layer (m): its copper, and the dielectric below it. None leaves it to the files."""
+    """
+    What the case says about one layer (m): its copper, and the dielectric below it. None leaves it to the files.
+
+    Permittivity and loss tangent of that dielectric are the case's alone.
+    """
 
     copper: float | None = None
     below: float | None = None
+    permittivity: float | None = None
+    loss: float = 0.0
 
 
 def layers_of(data: BoardData, overrides: Mapping[str, Thickness] | None = None) -> tuple[tuple[Layer, ...], list[str]]:
@@ -69,7 +75,13 @@ def layers_of(data: BoardData, overrides: Mapping[str, Thickness] | None = None)
             "below their outer layers and the rest between: give below_mm by [[layer]]."
         )
     layers = tuple(
-        Layer(name=name, thickness=copper[k] or COPPER, below=below[k] if k < count - 1 else None)
+        Layer(
+            name=name,
+            thickness=copper[k] or COPPER,
+            below=below[k] if k < count - 1 else None,
+            permittivity=given.get(name, Thickness()).permittivity,
+            loss=given.get(name, Thickness()).loss,
+        )
         for k, name in enumerate(names)
     )
     return layers, notes

@@ -1,0 +1,110 @@
+"""Supplies: impedance at the pins, noise, resonances, and what capacitors are worth."""
+
+import dataclasses
+import functools
+
+import numpy as np
+import pytest
+
+import solved
+from cases import text_of
+from returnflow.answers.spectra import lines_of
+from returnflow.magnetic.link_changes import LinkView
+from returnflow.words.supply_tables import cause, supply_sentence
+
+BANK = {"capacitance_F": 1e-7, "resistance_ohm": 0.02, "inductance_H": 5e-10, "mounting_H": 5e-10}
+BOARD = {
+    "format": 1,
+    "title": "supply planes (invented)",
+    "board": {"outline": {"rect": [0, 0, 30, 20]}, "temperature_C": 25},
+    "layer": [
+        {"name": "L1", "copper_um": 35, "below_mm": 0.2, "permittivity": 4.3, "loss_tangent": 0.02},
+        {"name": "L2", "copper_um": 35, "below_mm": 0.2, "permittivity": 4.3, "loss_tangent": 0.02},
+        {"name": "L3", "copper_um": 35},
+    ],
+    "copper": [{"name": "ground", "layer": "L2"}, {"name": "supply", "layer": "L3"}],
+    "terminal": [
+        {"name": "GND", "copper": "ground", "at": [20, 10], "diameter_mm": 0.4},
+        {"name": "VDD", "copper": "supply", "at": [21, 10], "diameter_mm": 0.4},
+    ],
+    "bank": [{"name": "100 nF", "coppers": ["ground", "supply"], "at": [[5, 5], [24, 15], [25, 5]], **BANK}],
+    "loop": [
+        {
+            "name": "core",
+            "role": "supply",
+            "on": "L1",
+            "inject": "GND",
+            "return": "VDD",
+            "trapezoid": {"frequency_Hz": 3e7, "swing_A": 0.2, "rise_s": 2e-9},
+            "tolerates_V": 0.01,
+        }
+    ],
+    "solve": {"accuracy": 0.02, "frequencies_Hz": [0, 1e6, 1e8], "via_inductance": True},
+}
+
+
+@functools.cache
+def board():
+    return solved.study(text_of(BOARD), "as drawn")["as drawn"]
+
+
+def facts(result):
+    return result.supplies[0]
+
+
+def test_noise_is_that_of_its_lines_through_its_impedance():
+    result = board()
+    lines = lines_of(result.case.loops[0])
+    volts = [abs(result.impedance(f)[0, 0]) * i for f, i in zip(lines.frequency, lines.current, strict=True)]
+    # Facts are those of the finer mesh; between two meshes lies a per cent.
+    assert facts(result).noise == pytest.approx(np.linalg.norm(volts), rel=0.03)
+    assert facts(result).ratio == pytest.approx(facts(result).noise / 0.01)
+
+
+def test_dip_of_the_bank_and_its_peak_with_the_planes():
+    found = facts(board()).resonances
+    dip, peak = next(r for r in found if not r.peak), next(r for r in found if r.peak)
+    # textbook: a capacitor's series resonance, here with some inductance of planes and pins besides
+    alone = 1 / (2 * np.pi * np.sqrt(1e-7 * 1e-9))
+    assert 0.5 * alone < dip.frequency < alone
+    assert "100 nF" in cause(dip)
+    # The planes' 114 pF with a third of a nanohenry and what leads there.
+    assert "capacitance of the planes" in cause(peak)
+    planes = 8.8541878128e-12 * 4.3 * 0.03 * 0.02 / 0.2e-3
+    assert peak.frequency < 1 / (2 * np.pi * np.sqrt(planes * 1e-9 / 3))
+
+
+def test_algebra_of_links_is_a_board_solved_with_them():
+    result = board()
+    one = [dict(BOARD["bank"][0], at=BOARD["bank"][0]["at"][:2])]
+    other = solved.study(text_of({**BOARD, "bank": one}), "as drawn")["as drawn"]
+    frequencies = [1e6, 3e7, 2e8]
+    view = LinkView.of(result.spectral.model, 0, frequencies)
+    at = np.array([view.links.names.index("100 nF 3")])
+    without = view.with_others(at, np.full((3, 1), np.inf))
+    again = LinkView.of(other.spectral.model, 0, frequencies).impedance
+    np.testing.assert_allclose(abs(without), abs(again), rtol=0.02)
+    assert np.all(abs(without / view.impedance - 1)[1:] > 0.03)  # so that it says something
+
+
+def test_two_capacitors_in_one_place_are_a_board_of_twice_the_bank():
+    result = board()
+    twice = {"capacitance_F": 2e-7, "resistance_ohm": 0.01, "inductance_H": 2.5e-10, "mounting_H": 2.5e-10}
+    other = solved.study(text_of({**BOARD, "bank": [BOARD["bank"][0] | twice]}), "as drawn")["as drawn"]
+    frequencies = [1e6, 3e7, 2e8]
+    view = LinkView.of(result.spectral.model, 0, frequencies)
+    at = np.arange(3)
+    again = LinkView.of(other.spectral.model, 0, frequencies).impedance
+    np.testing.assert_allclose(abs(view.with_others(at, -0.5 * view.of_links)), abs(again), rtol=0.01)
+    np.testing.assert_allclose(view.with_others(at, np.zeros((3, 3))), view.impedance, rtol=1e-6)
+
+
+def test_what_is_not_enough_says_how_many_more():
+    result = board()
+    found = facts(result)
+    assert not found.enough
+    assert "is not good enough" in supply_sentence(result, found)
+    ratios = [found.ratio, *(value for _, value in found.more)]
+    assert ratios == sorted(ratios, reverse=True)
+    loose = dataclasses.replace(found, ratio=0.5, more=())
+    assert "is good enough" in supply_sentence(result, loose)
