@@ -52,6 +52,7 @@ class Charged(Broadband):
         values |= {
             "system": _loops_alone(system, loops),
             "basis": basis,
+            "drive": ports.drive[:, :loops],
             "correction": ports.correction[:loops, :loops],
             "coarse": None if ports.coarse is None else cls.of(ports.coarse),
         }
