@@ -96,7 +96,7 @@ def accuracy_sentence(result: Result) -> str:
     return (
         f"Accuracy: every resistance is known to {within(worst)} or better (asked: {within(result.case.accuracy)}) of "
         "its value, or of 1 % of the geometric mean of its two loops' own resistances where that is larger; "
-        f"{count(len(solution.mesh.triangles), 'triangle')}, {count(len(solution.passes), 'mesh', 'meshes')}, "
+        f"{count(len(result.whole.mesh.triangles), 'triangle')}, {count(len(solution.passes), 'mesh', 'meshes')}, "
         f"{result.seconds.get('total', 0.0):.1f} s."
     )
 
