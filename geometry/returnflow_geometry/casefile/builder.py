@@ -214,6 +214,7 @@ class Builder:
             below=values.get("below_mm"),
             permittivity=permittivity,
             loss=loss or 0.0,
+            off_board=values.get("off_board", False),
         )
 
     def _vias(

@@ -37,7 +37,8 @@ def check_copper(case: Case, sheet: Sheet, findings: Findings) -> None:
     """Check one copper, and all that lies on it, by itself."""
     outline = case.board.outline
     regions = [region for region in case.regions if region.copper == sheet.copper.name]
-    _check_outline(outline, sheet, findings)
+    if not any(layer.name == sheet.copper.layer and layer.off_board for layer in case.board.layers):
+        _check_outline(outline, sheet, findings)
     _check_cutouts(sheet, findings)
     _check_bridges(sheet, findings)
     _check_contacts(sheet, findings)
@@ -72,7 +73,7 @@ def _check_outline(outline: Shape, sheet: Sheet, findings: Findings) -> None:
                 f"{label(kind, name)}: shape",
                 f"lies outside the board's outline, by up to {MM * reach.max():.3g} mm at {place(worst.x, worst.y)}",
                 "copper must lie within the outline",
-                f"shrink the {kind} or extend the outline",
+                f"shrink the {kind}, extend the outline, or give its layer off_board if it is no part of the board",
             )
 
 

@@ -37,12 +37,14 @@ def warnings(case: Case) -> Iterator[str]:
     if not WARMTH[0] <= case.board.temperature <= WARMTH[1]:
         rule = f"boards are used from {WARMTH[0]:g} to {WARMTH[1]:g} °C"
         yield f"[board]: temperature_C is {case.board.temperature:g}; {rule}; {_CHECK}"
-    for layer in case.board.layers:
+    layers = case.board.layers
+    for n, layer in enumerate(layers):
         where = label("layer", layer.name)
-        if not FOIL[0] <= layer.thickness <= FOIL[1]:
+        mounted = layer.off_board or (n + 1 < len(layers) and layers[n + 1].off_board)  # sheet metal, and air
+        if not layer.off_board and not FOIL[0] <= layer.thickness <= FOIL[1]:
             has = f"{1e6 * FOIL[0]:g} to {1e6 * FOIL[1]:g} um"
             yield f"{where}: copper_um is {1e6 * layer.thickness:g}; copper foil has {has}; {_CHECK}"
-        if layer.below is not None and not DIELECTRIC[0] <= layer.below <= DIELECTRIC[1]:
+        if layer.below is not None and not mounted and not DIELECTRIC[0] <= layer.below <= DIELECTRIC[1]:
             has = f"{mm(DIELECTRIC[0])} to {mm(DIELECTRIC[1])} mm"
             yield f"{where}: below_mm is {mm(layer.below)}; a dielectric has {has}; {_CHECK}"
     for link in case.board.links:

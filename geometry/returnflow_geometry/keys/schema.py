@@ -193,12 +193,13 @@ KEYS: dict[str, dict[str, Key]] = {
             read=number(least=0.1, most=5000, per=UM), required=True, advice="give the copper's thickness"
         ),
         "below_mm": Key(
-            read=number(least=0.001, most=100, per=MM),
+            read=number(least=0.001, most=1000, per=MM),
             required=True,
             rule="every layer but the last needs it",
             advice="give the thickness of the dielectric to the next layer",
         ),
         "permittivity": Key(read=number(least=1, most=1000), advice="give that of the dielectric below, such as 4.3"),
+        "off_board": Key(read=read_flag, advice="say whether it is no part of the board, but of what it is mounted in"),
         "loss_tangent": Key(read=number(least=0, below=1), advice="give the loss tangent of the dielectric below"),
     },
     "copper": {

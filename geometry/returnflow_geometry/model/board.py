@@ -29,7 +29,8 @@ class Layer:
     One copper layer of the stackup. `below` is the dielectric to the next layer, None under the last.
 
     With a `permittivity` (relative) that dielectric lets displacement current pass between coppers, and loses `loss`
-    of it, the tangent of its loss angle; without one it keeps coppers apart at all frequencies.
+    of it, the tangent of its loss angle; without one it keeps coppers apart at all frequencies. `off_board`: of an
+    enclosure, a chassis or another board, whose copper may lie beyond the outline.
     """
 
     name: str
@@ -37,6 +38,7 @@ class Layer:
     below: float | None = None  # m
     permittivity: float | None = None
     loss: float = 0.0
+    off_board: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,6 +15,7 @@ from returnflow.answers import budget, coupling, frequency
 from returnflow.answers.adding import Coupled, companies, weights
 from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
+from returnflow.answers.enclosure import enclosures
 from returnflow.answers.gapless import closed, solve_closed
 from returnflow.answers.missing import frequency_cautions, routeless
 from returnflow.answers.radiation import radiated_budget
@@ -170,6 +171,7 @@ def evaluate(name: str, case: Case, solved: Solved) -> Result:
         spectral=spectral,
         facing=solved.facing,
         supplies=supplies(case, solved.model),
+        enclosures=enclosures(case, solved.model),
     )
     took = time.perf_counter() - begin
     result.seconds.update(solved.seconds | {"evaluation": took, "total": solved.seconds.get("total", 0.0) + took})

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
+from returnflow.answers.enclosure import Enclosure
 from returnflow.answers.frequency import LoopFacts
 from returnflow.answers.supplies import SupplyFacts
 from returnflow.magnetic.broadband import Broadband
@@ -106,6 +107,8 @@ class Result:
         Which copper its outgoing conductor faces.
     supplies : tuple of SupplyFacts
         What every supply comes to.
+    enclosures : tuple of Enclosure
+        What every bonded copper off the board does.
     """
 
     name: str
@@ -125,6 +128,7 @@ class Result:
     spectral: Spectral | None = None
     facing: tuple[Faced, ...] = ()
     supplies: tuple[SupplyFacts, ...] = ()
+    enclosures: tuple[Enclosure, ...] = ()
     seconds: dict[str, float] = field(default_factory=dict)
 
     def __repr__(self) -> str:

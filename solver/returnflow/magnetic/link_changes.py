@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,26 +17,25 @@ Ints = NDArray[np.int64]
 Complexes = NDArray[np.complex128]
 
 NONE = 1e-12  # ohm; less is no change
+SAME = 1e-9  # of the largest admittance; less is rounding
 
 
 @dataclass(frozen=True)
 class LinkView:
     """
-    One loop and the links at some frequencies, on the finer mesh.
-
-    Currents are taken on the faces that planes turn to one another, with the surface impedance there.
+    Loops and the links at some frequencies, on the finer mesh.
 
     Attributes
     ----------
     frequencies : array, shape (f,), hertz
-    impedance : array, shape (f,)
-        Of the loop, ohm.
-    current : array, shape (f, links)
-        Through every link per ampere of the loop.
+    impedance : array, shape (f,) or (f, loops, loops)
+        Of the loop or the loops, ohm.
+    current : array, shape (f, links) or (f, links, loops)
+        Through every link per ampere of a loop.
     admittance : array, shape (f, links, links)
-        Currents through links per volt in series with one of them, the loop open, siemens.
-    displaced : array, shape (f, k)
-        Displacement currents per ampere of the loop.
+        Currents through links per volt in series with one of them, the loops open, siemens.
+    displaced : array, shape (f, k) or (f, k, loops)
+        Displacement currents per ampere of a loop.
     links : Links
     """
 
@@ -49,7 +48,22 @@ class LinkView:
 
     @classmethod
     def of(cls, model: Broadband, loop: int, frequencies: Sequence[float] | Floats) -> LinkView:
-        """Of one loop of a model."""
+        """Of one loop of a model, whose currents flow between planes."""
+        every = cls.of_all(model, frequencies, facing=True)
+        return replace(
+            every,
+            impedance=every.impedance[:, loop, loop],
+            current=every.current[:, :, loop],
+            displaced=every.displaced[:, :, loop],
+        )
+
+    @classmethod
+    def of_all(cls, model: Broadband, frequencies: Sequence[float] | Floats, *, facing: bool = False) -> LinkView:
+        """
+        Of all loops of a model.
+
+        `facing`: all currents flow on faces that planes turn to one another, else between both faces as wholes.
+        """
         one = model if model.coarse is None else model.both[0]
         open_, loops = (one.open, one.system.loops) if isinstance(one, Charged) else (one, one.drive.shape[1])
         through = open_.system.link_current
@@ -58,18 +72,20 @@ class LinkView:
         found = []
         for f in frequencies:
             w = 2 * np.pi * float(f)
-            sheets = [a + b for a, b in zip(open_.of_foils(f), open_.of_foils(f, between=True), strict=True)]
+            sheets = open_.of_foils(f)
+            if facing:
+                sheets = [a + b for a, b in zip(sheets, open_.of_foils(f, between=True), strict=True)]
             matrix, driven, own = open_.small.equations(w, sheets, open_.passing)
             if isinstance(one, Charged):
                 between = own + one.elastance / (1j * w)
                 side = driven[:, loops:]
                 matrix = np.block([[matrix, side], [side.T, between[loops:, loops:]]])
                 driven, own = np.vstack([driven, between[loops:]]), between
-            right = np.hstack([driven[:, [loop]], links.T])
-            answer = np.linalg.solve(matrix, right)
-            current = through[:, loop] - links @ answer[:, 0]
-            displaced = -answer[open_.basis.shape[1] :, 0]
-            found.append((own[loop, loop] - driven[:, loop] @ answer[:, 0], current, links @ answer[:, 1:], displaced))
+            answer = np.linalg.solve(matrix, np.hstack([driven[:, :loops], links.T]))
+            own_loops = own[:loops, :loops] - driven[:, :loops].T @ answer[:, :loops]
+            current = through[:, :loops] - links @ answer[:, :loops]
+            displaced = -answer[open_.basis.shape[1] :, :loops]
+            found.append((own_loops, current, links @ answer[:, loops:], displaced))
         impedance, currents, admittance, between_planes = (np.array(part) for part in zip(*found, strict=True))
         at = np.asarray(frequencies, dtype=np.float64)
         return cls(at, impedance, currents, admittance, between_planes, one.system.stack.links)
@@ -81,7 +97,7 @@ class LinkView:
 
     def with_others(self, at: Ints, more: Complexes) -> Complexes:
         """
-        Impedance of the loop where some links have more impedance than they have, shape (f,).
+        Impedance where some links have more impedance than they have, of the shape of `impedance`.
 
         Parameters
         ----------
@@ -92,8 +108,10 @@ class LinkView:
         """
         if not len(at):
             return self.impedance
-        c = self.current[:, at]
+        c = self.current[:, at].reshape(len(self.frequencies), len(at), -1)
         conducting = np.where(np.isfinite(more), 1 / np.where(np.abs(more) > NONE, more, NONE), 0)
         matrix = self.admittance[:, at[:, None], at] + np.einsum("fk,kl->fkl", conducting, np.eye(len(at)))
-        changed: Complexes = self.impedance + np.einsum("fk,fk->f", c, np.linalg.solve(matrix, c[..., None])[..., 0])
+        # Links in one ring carry one current: taken away together they say the same.
+        added = np.einsum("fki,fkj->fij", c, np.linalg.pinv(matrix, rcond=SAME) @ c)
+        changed: Complexes = self.impedance + added.reshape(self.impedance.shape)
         return changed

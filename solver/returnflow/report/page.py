@@ -22,6 +22,7 @@ from returnflow.pictures.pictured import pictured
 from returnflow.words.answer_text import NO_TEST, WORST, accuracy_sentence, summary
 from returnflow.words.comparison import NOISE
 from returnflow.words.device_table import devices_table
+from returnflow.words.enclosure_table import enclosure_tables
 from returnflow.words.radiation_table import radiation_table
 from returnflow.words.result_tables import (
     accuracy_words,
@@ -130,6 +131,7 @@ def report_html(
         contributions=[
             *(table for it in budgets[:MOST_DECISIONS] for table in _budget_tables(base, it)),
             *supply_tables(base)[: 3 * MOST_DECISIONS],
+            *enclosure_tables(base)[:MOST_DECISIONS],
         ]
         or [loops_table(base)],
         failed_variants=study.failed,
@@ -212,6 +214,8 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
         )
     if result.supplies:
         yield Section("Supplies", (*supply_tables(result), *[p for p in of("spectrum") if "-supply" in p.file]), level)
+    if result.enclosures:
+        yield Section("Enclosure", enclosure_tables(result), level)
     coppers = coppers_table(result, pictured(result))
     parts: list[tuple[str, Iterable[Block]]] = [
         ("Where each current flows", (loops_table(result), *_devices(result), *of("flow"))),

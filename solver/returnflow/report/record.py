@@ -220,6 +220,25 @@ def _variant(result: Result, decided: Mapping[str, Decision]) -> Json:
         ],
         "sensitive": [_sensitive(result, budget, decided.get(budget.loop)) for budget in result.sensitive],
         "cables": [_cables(result, budget, impedance) for budget in result.cables],
+        "enclosures": [
+            {
+                "copper": each.copper,
+                "bonds": [
+                    {
+                        "link": bond.name,
+                        "current_A": plain(bond.current),
+                        "loop": bond.loop,
+                        "frequency_Hz": plain(bond.frequency),
+                    }
+                    for bond in each.bonds
+                ],
+                "cables": [
+                    {"loop": it.loop, "voltage_V": plain(it.voltage), "bonds_open_V": plain(it.without)}
+                    for it in each.cables
+                ],
+            }
+            for each in result.enclosures
+        ],
         "supplies": [_supply(facts) for facts in result.supplies],
         "mesh": {
             "triangles": len(solution.mesh.triangles),

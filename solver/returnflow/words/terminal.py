@@ -12,6 +12,7 @@ from returnflow.words.answer_text import NO_TEST, accuracy_sentence, summary
 from returnflow.words.columns import WIDTH
 from returnflow.words.comparison import comparison_text
 from returnflow.words.device_table import devices_table
+from returnflow.words.enclosure_table import enclosure_tables
 from returnflow.words.radiation_table import radiation_table
 from returnflow.words.result_tables import contributions_table, loops_table, traffic_tables
 from returnflow.words.study_tables import options_table
@@ -40,7 +41,7 @@ def summary_table(study: Study) -> str:
     parts += [text for text in (comparison_text(study),) if text]
     parts += [text for text in (_review_text(study), _sweeps_text(study)) if text]
     parts += [_budget_text(base, budget) for budget in (*base.sensitive, *base.cables)]
-    parts += [_table_text(table) for table in supply_tables(base)]
+    parts += [_table_text(table) for table in (*supply_tables(base), *enclosure_tables(base))]
     parts.append(f"{loops_table(base).title}\n" + loops_table(base).text(*LOOP_COLUMNS))
     devices = devices_table(base)
     parts += [f"{table.title}\n{table.text()}" for table in (*([devices] if devices else []), *traffic_tables(base))]
