@@ -2,6 +2,7 @@
 // A whole board in the hand: ports, links, and what is read of them. The same as reference.py.
 
 const LEAST = 0.25; // of a bridge, and of the slots beside it, stays whatever is dragged: beyond, the mesh is too poor
+const BESIDE = 12; // radii: from there on a disc adds less than a hundredth of what passes it
 
 class Board {
   constructor(data) {
@@ -85,6 +86,7 @@ class Board {
   /** Resistance between all ports in ohm, the first-order term of every disc included. */
   portMatrix() {
     const result = this.G.map((row, i) => row.map((value) => value * this.sheets[this.ports[i].sheet].resistance));
+    this.passing = this.ports.map(() => null); // sheet current of every port's ampere where a disc is
     this.ports.forEach((port, k) => {
       if (!port.radius) return;
       const sheet = this.sheets[port.sheet], triangle = sheet.inside(port.x, port.y);
@@ -95,6 +97,7 @@ class Board {
         const rx = port.x - other.x, ry = port.y - other.y, scale = 1 / (TWO_PI * (rx * rx + ry * ry));
         return [kx + scale * rx, ky + scale * ry];
       });
+      this.passing[k] = here;
       const scale = TWO_PI * port.radius ** 2 * sheet.resistance;
       here.forEach((a, i) => here.forEach((b, j) => { result[i][j] -= scale * (a[0] * b[0] + a[1] * b[1]); }));
     });
@@ -155,8 +158,35 @@ class Board {
     return { potential, stream, sources };
   }
 
+  /**
+   * What discs beside watched lines add to a loop's stream function. A disc draws current in on one side and lets it out on the
+   * other: outside, that is the change of a point source's field with its place, 2 pi a^2 times the current that passes.
+   */
+  drawn(s, currents, loop, near) {
+    const sheet = this.sheets[s], smooth = new Float64Array(sheet.size), dipoles = [];
+    this.ports.forEach((port, k) => {
+      if (port.sheet !== s || !this.passing[k] || !near(port)) return;
+      const [px, py] = [0, 1].map((axis) => port.radius ** 2 * this.passing[k].reduce((sum, each, i) => sum + currents[i][loop] * each[axis], 0));
+      dipoles.push([port.x, port.y, px, py]);
+      const [gx, gy] = this.change(k);
+      for (let i = 0; i < sheet.size; i++) smooth[i] += TWO_PI * (px * gx[i] + py * gy[i]);
+    });
+    return { smooth, dipoles };
+  }
+
+  /** Change of a port's stream function, without the point source, with its place: by x and y, per metre. Made once for a place. */
+  change(k) {
+    const field = this.fields[k], port = this.ports[k], step = 1e-6;
+    field.change ??= [[step, 0], [0, step]].map(([dx, dy]) => {
+      const there = this.sheets[port.sheet].streamOf(k, { ...port, x: port.x + dx, y: port.y + dy });
+      for (let i = 0; i < there.length; i++) there[i] = (there[i] - field.stream[i]) / step;
+      return there;
+    });
+    return field.change;
+  }
+
   /** Stream function of a loop along an edge from its start, per ampere: at its middle and end, the start being 0. */
-  along(sheet, currents, loop, edge) {
+  along(sheet, currents, loop, edge, { smooth, dipoles }) {
     const [a, m, b] = this.sheets[sheet].edge(edge), { x, y } = this.sheets[sheet];
     let middle = 0, end = 0;
     this.ports.forEach((port, n) => {
@@ -171,7 +201,8 @@ class Board {
       middle += c * (u[m] - u[a] + half);
       end += c * (u[b] - u[a] + half + turn(m, b));
     });
-    return [middle, end];
+    const [start, half, stop] = [a, m, b].map((i) => smooth[i] + dipoleAt(dipoles, x[i], y[i]));
+    return [middle + half - start, end + stop - start];
   }
 
   /**
@@ -216,19 +247,25 @@ class Board {
     const shares = regions.map(() => new Float64Array(loops.length)), cuts = sections.map(() => new Float64Array(loops.length));
     this.sheets.forEach((sheet, s) => {
       if (!sheet.regions.length && !sheet.sections.length) return;
+      if (sheet.moved) return;
+      const near = this.near(s);
       loops.forEach((_, loop) => {
-        for (const [number, edges] of sheet.moved ? [] : sheet.regions)
-          for (const edge of edges) shares[number][loop] += 0.5 * variation(...this.along(s, currents, loop, edge));
-        for (const [number, edges, signs] of sheet.moved ? [] : sheet.sections)
-          edges.forEach((edge, n) => { cuts[number][loop] += signs[n] * this.along(s, currents, loop, edge)[1]; });
+        const discs = this.drawn(s, currents, loop, near);
+        for (const [number, edges] of sheet.regions)
+          for (const edge of edges) shares[number][loop] += 0.5 * variation(...this.along(s, currents, loop, edge, discs));
+        for (const [number, edges, signs] of sheet.sections)
+          edges.forEach((edge, n) => { cuts[number][loop] += signs[n] * this.along(s, currents, loop, edge, discs)[1]; });
       });
     });
     this.sheets.forEach((sheet, s) => { // regions and sections stay where they are drawn, whatever the mesh's points do
       if (!sheet.moved) return;
       const mine = (list, lines) => list.flatMap((it, n) => (it.copper === sheet.copper ? [[n, sheet.samples(lines(it))]] : []));
       const round = mine(regions, ({ lines }) => lines), through = mine(sections, ({ path }) => [path]);
+      const near = this.near(s);
       if (round.length || through.length) loops.forEach((_, n) => {
-        const field = this.loopField(s, currents, n);
+        const field = this.loopField(s, currents, n), { smooth, dipoles } = this.drawn(s, currents, n, near);
+        for (let i = 0; i < sheet.size; i++) field.stream[i] += smooth[i];
+        field.dipoles = dipoles;
         for (const [r, samples] of round) shares[r][n] += 0.5 * crossing(sheet, samples, field)[1];
         for (const [c, samples] of through) cuts[c][n] += crossing(sheet, samples, field)[0];
       });
@@ -237,6 +274,13 @@ class Board {
       if (loop.ports.some((p) => this.within(region, this.ports[p]))) shares[r][n] = 1;
     }));
     return { shares, sections: cuts };
+  }
+
+  /** Tells which discs of a sheet lie so near to a watched line that their size matters for it. */
+  near(s) {
+    const { regions, sections } = this.data, { copper } = this.sheets[s], mine = (list) => list.filter((it) => it.copper === copper);
+    const lines = [...mine(regions).flatMap((it) => it.lines), ...mine(sections).map((it) => it.path)];
+    return ({ x, y, radius }) => lines.some((line) => toLine(line, 1e3 * x, 1e3 * y) < BESIDE * 1e3 * radius);
   }
 
   within(region, port) {
@@ -249,6 +293,26 @@ class Board {
       }
     return odd;
   }
+}
+
+function dipoleAt(dipoles, px, py) {
+  let sum = 0;
+  for (const [x, y, kx, ky] of dipoles) {
+    const rx = px - x, ry = py - y;
+    sum += (kx * ry - ky * rx) / (rx * rx + ry * ry);
+  }
+  return sum;
+}
+
+/** Distance of a place from a line of points. */
+function toLine(line, px, py) {
+  let best = Infinity;
+  for (let n = 1; n < line.length; n++) {
+    const [[ax, ay], [bx, by]] = [line[n - 1], line[n]], ux = bx - ax, uy = by - ay;
+    const t = Math.min(1, Math.max(0, ((px - ax) * ux + (py - ay) * uy) / (ux * ux + uy * uy)));
+    best = Math.min(best, Math.hypot(ax + t * ux - px, ay + t * uy - py));
+  }
+  return best;
 }
 
 /** How far the end of a slot or the edges of a bridge may go at most: a part of all copper and of all slots beside it stays. */

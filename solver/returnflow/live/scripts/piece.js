@@ -208,14 +208,14 @@ function withBridge({ x, y, dx, dy, wide, reach, low, from, to, high, by: [a, b]
 }
 
 /** Net and all current of a loop that crosses lines of samples, per ampere. */
-function crossing(sheet, samples, { potential, stream, sources }) {
+function crossing(sheet, samples, { potential, stream, sources, dipoles }) {
   const poly = new Float64Array(12), slope = new Float64Array(6);
   let [net, all, last] = [0, 0, null];
   for (const [m, x, y] of samples) {
     if (m < 0) { last = null; continue; }
     quadratic(sheet, m, stream, potential, poly, slope);
     const dx = x - sheet.x[sheet.nodes[6 * m]], dy = y - sheet.y[sheet.nodes[6 * m]];
-    const value = poly[0] + poly[1] * dx + poly[2] * dy + poly[3] * dx * dx + poly[4] * dx * dy + poly[5] * dy * dy;
+    const value = dipoleAt(dipoles, x, y) + poly[0] + poly[1] * dx + poly[2] * dy + poly[3] * dx * dx + poly[4] * dx * dy + poly[5] * dy * dy;
     if (last) {
       const turned = sources.reduce((turn, [sx, sy, c]) => {
         const px = last.x - sx, py = last.y - sy, qx = x - sx, qy = y - sy;

@@ -157,14 +157,19 @@ class Sheet extends Piece {
     const [a, middle, b] = this.border.find((e) => e.drain).nodes;
     load[a] -= 1 / 6; load[middle] -= 4 / 6; load[b] -= 1 / 6;
     const smooth = solveWith(this.potential, load, this.unknownOf.get(number) ?? -1, 1);
-    const stream = this.lift(number, port);
-    load.fill(0);
-    for (const i of support) if (port.strength) load[i] = -tangent[i];
-    spread(this.matrix, stream, this.lines, load);
-    const free = solveWith(this.stream, load);
-    for (let i = 0; i < size; i++) stream[i] += free[i];
+    const stream = this.streamOf(number, port, tangent);
     keep({ smooth, stream, bySmooth: times(this.matrix, smooth, support), byStream: times(this.matrix, stream, support) });
     return { port: { ...port }, given, smooth, stream, at };
+  }
+
+  /** Stream function of one ampere that enters at a port, without the point source. */
+  streamOf(number, port, tangent = port.strength ? this.moments(port.x, port.y)[1] : null) {
+    const stream = this.lift(number, port), load = new Float64Array(this.size);
+    if (port.strength) for (const i of this.support) load[i] = -tangent[i];
+    spread(this.matrix, stream, this.lines, load);
+    const free = solveWith(this.stream, load);
+    for (let i = 0; i < this.size; i++) stream[i] += free[i];
+    return stream;
   }
 
   /** Sheet current without the point source at a place in a triangle, mean of both sides, A/m per ampere. */
