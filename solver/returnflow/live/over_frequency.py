@@ -19,10 +19,10 @@ from returnflow.resistive.conductors import Conductors
 Floats = NDArray[np.float64]
 
 LOWEST, HIGHEST, PER_DECADE = 10.0, 1e9, 12  # hertz; the page interpolates by cubics between these
-COARSER = 3.0  # edges of the mesh over those of a full solve: the page is good to half a per cent
+COARSER = 2.0  # edges of the mesh over those of a full solve: the page is good to half a per cent
 ACCURACY = 2e-3
 PATTERN = 8e-3  # of the largest: weaker patterns of the return's move are left out
-LEVELS = 8192  # steps of the largest pattern: what a picture shows of it
+LEVELS = 4096  # steps of the largest pattern: what a picture shows of it
 
 
 def over_frequency(board: LiveBoard, resistance: Floats, *, pattern: bool) -> dict[str, Any] | None:
