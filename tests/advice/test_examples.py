@@ -199,3 +199,15 @@ class TestRobustInput:
         )
         assert one.board == other.board
         assert other.loop("load cell").tolerates == pytest.approx(100 * one.loop("load cell").tolerates)
+
+
+def test_the_whole_review_is_read_with_all_it_asks_about():
+    # It takes minutes to solve: its parts are tested one by one.
+    name = "weighing_controller_review"
+    case = rf.read_case(EXAMPLES / f"{name}.toml")
+    asked = [loop.name for loop in case.loops if loop.supply is not None]
+    assert asked == ["microcontroller core"]
+    assert [layer.name for layer in case.board.layers if layer.off_board] == ["enclosure"]
+    assert {bank.name: len(bank.links) for bank in case.board.banks} == {"100 nF": 10, "10 uF": 1}
+    assert case.via_inductance
+    assert len(case.variants[-1].case.board.banks[0].links) == 20

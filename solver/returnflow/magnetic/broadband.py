@@ -55,7 +55,7 @@ class BroadbandOptions:
     accuracy: float = 1e-3
     lowest: float = 10.0
     highest: float = 1e9
-    shifts: int = 14
+    shifts: int = 20
     residual: float = 1e-5
 
 
