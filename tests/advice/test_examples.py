@@ -21,8 +21,8 @@ def solved(name: str) -> Result:
 
 def test_every_example_is_tested_here():
     here = Path(__file__).read_text(encoding="utf-8")
-    # Made for the live page alone; tests/live/test_lessons.py reads them.
-    here += '"slot_depth" "slot_crossing" "joined_planes"'
+    # The live page's own, read by tests/live/test_lessons.py; and a board from its archive, by tests/fabrication.
+    here += '"slot_depth" "slot_crossing" "joined_planes" "dosing_controller"'
     names = {path.stem for path in EXAMPLES.glob("*.toml")}
     assert names
     assert {name for name in names if f'"{name}"' in here} == names

@@ -125,11 +125,12 @@ def parse_case(text: str, *, origin: str = "case", supply: Supply | None = None)
 
 def _case(own: dict[str, Any], supply: Supply | None) -> Case:
     """Case of the tables of a file."""
+    supplied = Supplied() if supply is None else supply(own)
     if "source" not in own or supply is None:
         own, wrong, told = expanded(own)
-        supplied = Supplied(mistakes=tuple(wrong), assumptions=tuple(told))
-    else:
-        supplied = supply(own)
+        supplied = dataclasses.replace(
+            supplied, mistakes=(*supplied.mistakes, *wrong), assumptions=(*supplied.assumptions, *told)
+        )
     raw = _merged(dict(own if supplied.own is None else supplied.own), supplied)
     reading = read_tables(raw, whole=not supplied.mistakes, incomplete=supplied.incomplete)
     if supplied.mistakes:  # what rests on the supplied tables cannot be judged

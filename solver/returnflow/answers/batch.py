@@ -64,6 +64,8 @@ def solve_each(
     groups: dict[Signature, dict[str, Case]] = {}
     for name, case in cases.items():
         groups.setdefault(signature(case, options), {})[name] = case
+    if not groups:
+        return {}
     workers = min(len(groups), jobs or joblib.effective_n_jobs(-1))
     answers: dict[str, Answer | Exception] = {}
 
