@@ -124,7 +124,9 @@ def _turns(
     own, solid = {}, {}
     for board, case in some.items():
         own[board], solid[board] = gapless.keys(case) if compared else (board, None)
-    order = sorted(some, key=lambda board: (solid[board] is None, -_length(some[board])))
+    order = list(some)
+    if workers > 1:
+        order.sort(key=lambda board: (solid[board] is None, -_length(some[board])))
     first = [board for board in order if own[board] in solid.values()]
     # What needs none of their answers fills the first turn, so that no process waits.
     helped = {own[board] for board in first}
