@@ -13,6 +13,9 @@ from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.displacement import closed
 from returnflow.magnetic.equations import System
 
+# The fields inherited are documented here as well, and their types looked up here.
+from returnflow.magnetic.faces import Magnetized, Projected  # noqa: F401
+
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
