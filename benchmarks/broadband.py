@@ -21,9 +21,11 @@ import time
 import numpy as np
 from machine import describe, peak_memory
 
-from returnflow.magnetic.broadband import BroadbandOptions, Route, assemble, reduce
+from returnflow.magnetic.equations import assemble
 from returnflow.magnetic.induction import PanelOperator
 from returnflow.magnetic.panels import pair_integrals
+from returnflow.magnetic.reduction import BroadbandOptions, reduce
+from returnflow.magnetic.traces import Route
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
 from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.model.shapes import circle, rectangle

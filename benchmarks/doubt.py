@@ -22,8 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 import returnflow as rf
-from returnflow.magnetic.broadband import BroadbandOptions
 from returnflow.magnetic.meshing import COARSE, solve_broadband
+from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Case

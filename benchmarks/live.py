@@ -33,8 +33,8 @@ from returnflow.live.desk import Desk
 from returnflow.live.over_frequency import over_frequency
 from returnflow.live.page import live_page
 from returnflow.live.reference import LiveSolver
-from returnflow.magnetic.broadband import reduce
 from returnflow.magnetic.meshing import system_of
+from returnflow.magnetic.reduction import reduce
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.solution import reference
 

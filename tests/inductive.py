@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import LineString, Polygon
 
-from returnflow.magnetic.broadband import Route, System, assemble
+from returnflow.magnetic.equations import System, assemble
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
+from returnflow.magnetic.traces import Route
 from returnflow.resistive.foil import MU0, sheet_impedance, transfer_impedance
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
 from returnflow_geometry.mesh.seeding import SizeField

@@ -87,3 +87,11 @@ def test_only_what_is_off_the_board_may_lie_beyond_it():
     case = copy.deepcopy(BOARD)
     del case["layer"][2]["off_board"]
     assert any("lies outside the board's outline" in mistake for mistake in mistakes_of(case))
+
+
+def test_steady_currents_say_nothing_of_an_enclosure():
+    case = copy.deepcopy(BOARD)
+    case["loop"][0] = {"name": "heater", "role": "noisy", "inject": "U.GND", "return": "J.GND", "current_A": 0.2}
+    result = solved.study(text_of(case), "as drawn")["as drawn"]
+    assert result.spectral is not None
+    assert result.enclosures == ()

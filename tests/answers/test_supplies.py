@@ -10,7 +10,7 @@ import solved
 from cases import text_of
 from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.link_changes import LinkView
-from returnflow.words.supply_tables import cause, supply_sentence
+from returnflow.words.supply_tables import cause, supply_sentence, supply_tables
 
 BANK = {"capacitance_F": 1e-7, "resistance_ohm": 0.02, "inductance_H": 5e-10, "mounting_H": 5e-10}
 BOARD = {
@@ -108,3 +108,24 @@ def test_what_is_not_enough_says_how_many_more():
     assert ratios == sorted(ratios, reverse=True)
     loose = dataclasses.replace(found, ratio=0.5, more=())
     assert "is good enough" in supply_sentence(result, loose)
+
+
+def test_supply_without_a_line_in_its_band_has_no_noise():
+    loop = BOARD["loop"][0] | {"band_Hz": [1, 1e3]}
+    result = solved.study(text_of({**BOARD, "loop": [loop]}), "as drawn")["as drawn"]
+    found = facts(result)
+    assert (found.noise, found.ratio, found.capacitors, found.enough) == (0.0, 0.0, (), True)
+    assert "no line of its current lies within its band" in supply_sentence(result, found)
+    answer = supply_tables(result)[0]
+    assert "its loudest line" not in [row[0] for row in answer.rows]
+
+
+def test_worth_of_one_more_capacitor_is_that_of_a_board_with_two_of_it():
+    result = board()
+    twice = {"capacitance_F": 2e-7, "resistance_ohm": 0.01, "inductance_H": 2.5e-10, "mounting_H": 2.5e-10}
+    first, rest = BOARD["bank"][0]["at"][:1], BOARD["bank"][0]["at"][1:]
+    banks = [BOARD["bank"][0] | {"at": rest}, BOARD["bank"][0] | {"name": "two", "at": first} | twice]
+    other = solved.study(text_of({**BOARD, "bank": banks}), "as drawn")["as drawn"]
+    worth = next(item for item in facts(result).capacitors if item.link == "100 nF 1")
+    assert worth.doubled == pytest.approx(facts(other).ratio, rel=0.02)
+    assert worth.doubled < 0.95 * facts(result).ratio  # so that it says something

@@ -10,8 +10,8 @@ from cases import GOOD, edited, mistakes_of, text_of
 from livepage import CUT, drag, opened
 from returnflow.cli import main
 from returnflow.live.page import CLASS, class_page, lesson_cases
-from returnflow.magnetic.broadband import BroadbandOptions, reduce
 from returnflow.magnetic.meshing import system_of
+from returnflow.magnetic.reduction import BroadbandOptions, reduce
 from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.solution import Options

@@ -13,8 +13,8 @@ from returnflow.live.over_frequency import over_frequency
 from returnflow.live.page import live_page
 from returnflow.live.payload import board_data, pack
 from returnflow.live.reference import LiveSolver
-from returnflow.magnetic.broadband import reduce
 from returnflow.magnetic.meshing import system_of
+from returnflow.magnetic.reduction import reduce
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.casefile.read import read_case
 

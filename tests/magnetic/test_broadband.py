@@ -15,12 +15,13 @@ from shapely import LineString
 from inductive import Ideal, Strip, Whole, along, crossing, graded
 from judges import assert_falling, red_refined
 from returnflow.magnetic import equations
-from returnflow.magnetic.broadband import BroadbandOptions, Route, System, assemble, reduce
+from returnflow.magnetic.equations import System, assemble
 from returnflow.magnetic.induction import PanelOperator
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
 from returnflow.magnetic.panels import potential
+from returnflow.magnetic.reduction import BroadbandOptions, reduce
 from returnflow.magnetic.stack import Stack
-from returnflow.magnetic.traces import flux_matrix, vector_potential
+from returnflow.magnetic.traces import Route, flux_matrix, vector_potential
 from returnflow.resistive.foil import MU0, face_impedances, sheet_resistance
 from returnflow.resistive.linear import NumericalError
 from returnflow.resistive.spaces import Path

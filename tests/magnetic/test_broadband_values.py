@@ -20,7 +20,10 @@ from shapely import LineString
 from inductive import Disc, Ideal, Strip, along, beta_frequency, crossing, graded, moment
 from judges import assert_falling, assert_order
 from returnflow.magnetic import traces
-from returnflow.magnetic.broadband import Broadband, BroadbandOptions, Route, assemble, reduce
+from returnflow.magnetic.broadband import Broadband
+from returnflow.magnetic.equations import assemble
+from returnflow.magnetic.reduction import BroadbandOptions, reduce
+from returnflow.magnetic.traces import Route
 from returnflow.resistive.foil import MU0, sheet_impedance, sheet_resistance
 from returnflow.resistive.linear import factorize
 from returnflow_geometry.mesh.mesher import Plane

@@ -8,8 +8,8 @@ import pytest
 
 from inductive import Whole
 from layered import MM, case, edge, loop, pad, strip, via
-from returnflow.magnetic.broadband import BroadbandOptions, reduce
 from returnflow.magnetic.meshing import mesh_of, solve_broadband, system_of, system_on
+from returnflow.magnetic.reduction import BroadbandOptions, reduce
 from returnflow.magnetic.routes import faced
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.foil import MU0, sheet_resistance

@@ -12,8 +12,10 @@ from scipy.linalg import solve_banded
 
 from inductive import along, graded
 from layered import case, loop, pad, strip
-from returnflow.magnetic.broadband import BroadbandOptions, Route, assemble, reduce
+from returnflow.magnetic.equations import assemble
+from returnflow.magnetic.reduction import BroadbandOptions, reduce
 from returnflow.magnetic.routes import elevations, routes_of
+from returnflow.magnetic.traces import Route
 from returnflow.resistive.foil import (
     MU0,
     sheet_impedance,

@@ -188,10 +188,9 @@ def _answers(
     try:
         solved = solve_case(first, own, progress, compare_gaps=compare_gaps, highest=highest, solid=solid)
         solved, expelled = solved.without_operators(), solved.expelled if compare_gaps else None
-        key = gapless.key(replace(first, accuracy=own.accuracy))
         return _Found(
             {name: finish(name, case, rescaled(solved, case)) for name, case in group.items()},
-            None if expelled is None else (key, expelled),
+            None if expelled is None else (gapless.key(replace(first, accuracy=own.accuracy)), expelled),
         )
     except (NumericalError, MeshError) as error:
         return _Found(dict.fromkeys(group, error))

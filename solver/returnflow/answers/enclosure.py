@@ -47,9 +47,10 @@ class Enclosure:
 
 
 def enclosures(case: Case, model: Broadband | None) -> tuple[Enclosure, ...]:
-    """What every bonded copper off the board does above 0 Hz; none where nothing is solved there."""
+    """What every bonded copper off the board does above 0 Hz; none where nothing is solved or flows there."""
     board = case.board
-    if model is None:
+    frequency, current = _lines(case)
+    if model is None or not len(frequency):
         return ()
     off = {layer.name for layer in board.layers if layer.off_board}
     names = model.system.stack.links.names
@@ -65,7 +66,6 @@ def enclosures(case: Case, model: Broadband | None) -> tuple[Enclosure, ...]:
             and (lying[link.between[0]] == copper.name) != (lying[link.between[1]] == copper.name)
         ]
         if bonds:
-            frequency, current = _lines(case)
             view = view or LinkView.of_all(model, frequency)
             found.append(_enclosure(case, copper.name, bonds, view, current))
     return tuple(found)
@@ -81,7 +81,7 @@ def _lines(case: Case) -> tuple[Floats, Floats]:
         some = np.flatnonzero(lines.frequency > 0)
         some = some[np.argsort(-lines.current[some] * lines.frequency[some])[:most]]
         each += [(float(lines.frequency[n]), j, float(lines.current[n])) for n in some]
-    frequency = np.unique([f for f, _, _ in each])
+    frequency = np.unique(np.array([f for f, _, _ in each], dtype=float))
     current = np.zeros((len(frequency), len(case.loops)))
     for f, j, amperes in each:
         current[np.searchsorted(frequency, f), j] = amperes

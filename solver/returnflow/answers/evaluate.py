@@ -22,8 +22,9 @@ from returnflow.answers.radiation import radiated_budget
 from returnflow.answers.result import Placement, Result, Spectral
 from returnflow.answers.spectra import lines_of
 from returnflow.answers.supplies import supplies
-from returnflow.magnetic.broadband import Broadband, BroadbandOptions
+from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.meshing import Expelled, solve_broadband
+from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.magnetic.routes import Faced, faced
 from returnflow.magnetic.unseen import unseen
 from returnflow.resistive.conduction import solve

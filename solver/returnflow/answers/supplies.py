@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -115,7 +115,8 @@ def _facts(case: Case, model: Broadband, number: int) -> SupplyFacts:
     size = np.abs(view.impedance)
     judged = _Judged.of(loop, model, number, view)
     banks = {link: bank.name for bank in board.banks for link in bank.links}
-    known = [n for n, name in enumerate(view.links.names) if name in banks]
+    # Without a line in its band there is nothing that a capacitor could change.
+    known = [n for n, name in enumerate(view.links.names) if name in banks and len(judged.view.frequencies)]
     ratio, worst = judged.ratio(judged.view.impedance)
     capacitors = [
         Capacitor(
@@ -197,7 +198,11 @@ class _Judged:
         target = _target(loop, scanned.frequencies)
         if asked.target is not None:
             return cls(scanned, f, current, None, target)
-        return cls(LinkView.of(model, number, f), f, current, asked.tolerates, np.full(len(f), np.inf))
+        if len(f):
+            view = LinkView.of(model, number, f)
+        else:
+            view = replace(scanned, frequencies=f, impedance=scanned.impedance[:0])
+        return cls(view, f, current, asked.tolerates, np.full(len(f), np.inf))
 
     def volts(self, impedance: Complexes) -> Floats:
         """Voltage of every line, V rms."""

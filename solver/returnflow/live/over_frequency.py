@@ -11,8 +11,9 @@ from returnflow.answers.frequency import among, ribbon_frequency, traffic, turni
 from returnflow.live.board import LiveBoard
 from returnflow.live.meshcode import decode, differences, encode
 from returnflow.live.parts import NANO
-from returnflow.magnetic.broadband import Broadband, BroadbandOptions, reduce
+from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.meshing import mesh_of, system_on
+from returnflow.magnetic.reduction import BroadbandOptions, reduce
 from returnflow.magnetic.routes import faced
 from returnflow.resistive.conductors import Conductors
 

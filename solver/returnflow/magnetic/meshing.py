@@ -11,12 +11,14 @@ from numpy.typing import NDArray
 from shapely import LineString
 
 from returnflow.magnetic.barrels import inductance_of_barrels
-from returnflow.magnetic.broadband import Broadband, BroadbandOptions, System, assemble, paired, reduce
+from returnflow.magnetic.broadband import Broadband, paired
 from returnflow.magnetic.charged import Charged
 from returnflow.magnetic.contacts import opened, told_apart
 from returnflow.magnetic.dielectric import Facing
 from returnflow.magnetic.dielectric import facing as facing_pieces
+from returnflow.magnetic.equations import System, assemble
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
+from returnflow.magnetic.reduction import BroadbandOptions, reduce
 from returnflow.magnetic.routes import Faced, elevations, faced, routes_of
 from returnflow.magnetic.stack import Stack
 from returnflow.magnetic.traces import Route

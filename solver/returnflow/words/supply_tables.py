@@ -38,8 +38,9 @@ def supply_sentence(result: Result, facts: SupplyFacts) -> str:
 
 
 def _margin(facts: SupplyFacts) -> str:
-    level = -20 * math.log10(facts.ratio) if facts.ratio > 0 else math.inf
-    return f"{dB(abs(level))} {'margin' if facts.enough else 'over it'}"
+    if not facts.ratio > 0:
+        return "no line of its current lies within its band"
+    return f"{dB(abs(20 * math.log10(facts.ratio)))} {'margin' if facts.enough else 'over it'}"
 
 
 def _more(facts: SupplyFacts) -> str:
@@ -63,10 +64,10 @@ def _more(facts: SupplyFacts) -> str:
 
 def _answer(result: Result, facts: SupplyFacts) -> Table:
     asked = result.case.loop(facts.loop).supply
-    rows: list[list[str | Cell]] = [
-        ["noise at its pins, all lines", engineering(facts.noise, "V")],
-        ["its loudest line", f"{engineering(facts.loudest[1], 'V')} at {engineering(facts.loudest[0], 'Hz', 4)}"],
-    ]
+    rows: list[list[str | Cell]] = [["noise at its pins, all lines", engineering(facts.noise, "V")]]
+    if facts.loudest[1] > 0:
+        loudest = f"{engineering(facts.loudest[1], 'V')} at {engineering(facts.loudest[0], 'Hz', 4)}"
+        rows.append(["its loudest line", loudest])
     if asked is not None and asked.tolerates is not None:
         rows.append(["tolerated", engineering(asked.tolerates, "V")])
     elif asked is not None and asked.target is not None and asked.band is not None:
