@@ -147,3 +147,12 @@ class TestLinesOfALoop:
 
     def test_rms_adds_powers(self):
         assert Lines(np.array([0.0, 50.0, 100.0]), np.array([1.0, 2.0, 2.0])).rms == pytest.approx(3, rel=1e-15)
+
+
+def test_even_harmonics_of_an_even_wave_are_none_at_all():
+    lines = trapezoid_lines(Trapezoid(frequency=1e6, swing=1.0, rise=1e-8))
+    even = lines.current[1::2]
+    assert np.all(even == 0)
+    assert np.all(lines.current[:20:2] > 0)
+    # a duty that is hardly off one half keeps them: half a per mille of a period is no rounding
+    assert np.all(trapezoid_lines(Trapezoid(frequency=1e6, swing=1.0, rise=1e-8, duty=0.5005)).current[1:20:2] > 0)

@@ -96,7 +96,7 @@ def read_tables(raw: Mapping[str, object], *, whole: bool = True, incomplete: Co
             Spot(book, f"[[{kind}]]").wrong("is missing", why, "add one")
     build = Builder(book, top.values)
     case, leads = outgoing.lead_to_contacts(build.case())
-    mistakes, said = list(book.mistakes), build.assumptions + leads
+    mistakes, said = list(book.mistakes), build.assumptions + currents.heard_far_away(case.loops) + leads
     if whole:
         findings = check_case(case, connections=not build.unread)
         mistakes += findings.mistakes

@@ -155,6 +155,17 @@ def current_assumptions(loop: Loop) -> list[str]:
     return found
 
 
+def heard_far_away(loops: Sequence[Loop]) -> list[str]:
+    """Sentences about sensitive loops without an outgoing conductor that hear lines which gather under one."""
+    reach = max((highest(loop) for loop in loops if loop.role == "noisy"), default=0.0)
+    return [
+        f"{label('Loop', loop.name)}: closed far away: no outgoing conductor is given, so what it hears above "
+        f"{GATHERS / 1e3:g} kHz is that of a wire far from the board."
+        for loop in loops
+        if loop.role == "sensitive" and loop.route is None and min(reach, (loop.band or (0, reach))[1]) > GATHERS
+    ]
+
+
 def caution(frequency: float) -> str:
     """Say what to think of a frequency above `CAUTION`."""
     return (

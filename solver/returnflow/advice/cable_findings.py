@@ -44,8 +44,10 @@ def apart(result: Result) -> Iterator[Finding]:
         parts = [part for part in budget.contributions if part.in_band and part.noise > 0]
         if parts:
             each = ", ".join(f"{named(part.loop)} {engineering(part.noise, 'V')}" for part in parts)
-            radio = engineering(radio_voltage(result, i), "V")
-            text += f" ({each}); {radio} of it at {engineering(RADIO, 'Hz')} or above"
+            text += f" ({each})"
+            if loop.radiates is None:  # whose noise is that of one line
+                radio = engineering(radio_voltage(result, i), "V")
+                text += f"; {radio} of it at {engineering(RADIO, 'Hz')} or above"
         middle = shapely.line_interpolate_point(shapely.get_parts(bare), 0.5, normalized=True)
         yield Finding(
             kind="connectors", things=(loop.name, *names), sentence=text + ".", severity=budget.noise / budget.limit,

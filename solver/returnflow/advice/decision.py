@@ -154,8 +154,8 @@ def _recommendation(
     if chosen.noise == 0:
         sentences.append("It leaves no conducted noise.")
     elif chosen.noise is not None:
-        left = margin_words(chosen.margin_dB or 0.0)
-        sentences.append(f"It leaves {engineering(chosen.noise, 'V')}, limit {engineering(budget.limit, 'V')}, {left}.")
+        left = margin_words(chosen.sure_dB or 0.0)
+        sentences.append(f"It leaves {chosen.left}, limit {engineering(budget.limit, 'V')}, {left}.")
     if not chosen.has_room:
         sentences.append(f"No solved option has {ROOM_DB:.0f} dB margin: measure before you rely on it.")
     still_open = [option for option in options if option.possible and option.unrouted]

@@ -8,8 +8,10 @@ from typing import Literal
 from returnflow.answers.budget import Budget, decibels
 from returnflow.answers.result import Result
 from returnflow_geometry.model.board import Loop
+from returnflow_geometry.model.numbers import engineering
 
 OptionKind = Literal["move amplifier", "noisy current", "dedicated return", "differential", "copper"]
+CLOSE = 1.1  # upper bound over the noise up to which the one figure says it all
 ROOM_DB = 6.0  # margin that a recommendation asks for; common practice, no source
 EFFORT: tuple[OptionKind, ...] = ("move amplifier", "noisy current", "dedicated return", "differential", "copper")
 
@@ -59,6 +61,24 @@ class Option:
     def margin_dB(self) -> float | None:
         """20 log10(limit / noise); None where there is no figure."""
         return None if self.noise is None else decibels(self.limit, self.noise)
+
+    @property
+    def uncertain(self) -> bool:
+        """Whether its upper bound is much more than the noise, so that only that is to be relied on."""
+        return self.noise is not None and self.high is not None and self.high > CLOSE * self.noise
+
+    @property
+    def left(self) -> str:
+        """Noise that it leaves in words, with its upper bound where that is much more."""
+        said = engineering(self.noise or 0.0, "V")
+        return f"{said}, at most {engineering(self.high or 0.0, 'V')}" if self.uncertain else said
+
+    @property
+    def sure_dB(self) -> float | None:
+        """Margin of the noise, or of its upper bound where that is much more; None where there is no figure."""
+        if self.uncertain and self.high is not None:
+            return decibels(self.limit, self.high)
+        return self.margin_dB
 
     @property
     def meets(self) -> bool:

@@ -123,16 +123,11 @@ def loop_facts(
     return tuple(facts)
 
 
-def high_pattern(model: Broadband) -> Floats:
-    """Coefficients of the basis at infinite frequency, shape (r, loops): the field is expelled."""
-    return model.expelled
-
-
 def mean_length(model: Broadband, loop: int, *, high: bool) -> float:
     """Mean length of the way back of one loop in metres: integral of abs(K), at 1 A."""
     K = model.system.currents[:, :, loop]
     if high:
-        added = model.basis @ high_pattern(model)[:, loop]
+        added = model.basis @ model.expelled[:, loop]
         K = K + np.stack([part @ added for part in model.system.curl])
     return float(np.sum(np.hypot(*K) * model.system.space.mesh.areas))
 
@@ -144,7 +139,7 @@ def turning_frequency(model: Broadband, loop: int) -> float | None:
     By stream functions: the part of psi(f) - psi(0) along psi(inf) - psi(0), in the mean square over the copper,
     which weighs how much current has moved how far and hardly depends on the width of the ribbon.
     """
-    final = high_pattern(model)[:, loop]
+    final = model.expelled[:, loop]
     if len(model.link_basis):
         # Where links close circuits the stream function has more than one value: then by currents in the copper.
         root = np.sqrt(model.system.space.mesh.areas)[:, None]
@@ -179,7 +174,7 @@ def ribbon_frequency(
         of = np.append(1.0, y)
         return float(np.real(np.conj(of) @ products @ of))
 
-    last = strength(high_pattern(model)[:, loop])
+    last = strength(model.expelled[:, loop])
     return first_reached(lambda f: strength(model.reduced(f)[:, loop]) / last, 1 / FINAL_WIDTH)
 
 

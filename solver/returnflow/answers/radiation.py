@@ -19,10 +19,10 @@ import numpy as np
 
 from returnflow.answers.adding import Coupled
 from returnflow.answers.budget import Budget, Radiated, band_mask, budget
+from returnflow.magnetic.dielectric import LIGHT
 from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.radiation import LOWEST, Radiates
 
-LIGHT = 299_792_458.0  # m/s
 RESONANT = 73.13  # ohm, of a half-wave dipole in free space
 GROUND = 2.0  # at most, with what the ground reflects
 

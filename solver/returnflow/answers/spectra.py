@@ -13,6 +13,7 @@ Floats = NDArray[np.float64]
 
 HIGHEST = 1e9  # Hz; where the reduced model ends
 MOST_LINES = 2000
+ROUNDING = 1e-12  # of the largest harmonic: what is less is none
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,7 @@ def trapezoid_lines(wave: Trapezoid, highest: float = HIGHEST, most: int = MOST_
     count = max(1, min(most, int(highest / wave.frequency)))
     n = np.arange(1, count + 1)
     peak = 2 * wave.swing * wave.duty * np.abs(np.sinc(n * wave.duty) * np.sinc(n * wave.frequency * wave.rise))
+    peak[peak < ROUNDING * np.max(peak)] = 0.0
     frequency = np.asarray(n * wave.frequency, dtype=np.float64)
     current = np.asarray(peak / np.sqrt(2), dtype=np.float64)
     # Mean square of the wave: the flat top, and a third of the square over each flank, less the square of its mean.

@@ -42,7 +42,7 @@ from returnflow.words.study_tables import (
     reasons_table,
     variants_table,
 )
-from returnflow.words.supply_tables import supply_tables
+from returnflow.words.supply_tables import supply_answers, supply_tables
 from returnflow.words.table import Table
 from returnflow_geometry.model.wording import named
 
@@ -130,7 +130,7 @@ def report_html(
         more=len(decisions[MOST_DECISIONS:]),
         contributions=[
             *(table for it in budgets[:MOST_DECISIONS] for table in _budget_tables(base, it)),
-            *supply_tables(base)[: 3 * MOST_DECISIONS],
+            *supply_answers(base)[:MOST_DECISIONS],
             *enclosure_tables(base)[:MOST_DECISIONS],
         ]
         or [loops_table(base)],
@@ -246,7 +246,7 @@ def _first_of_each(pictures: Sequence[Picture], lead: Decision | None) -> list[P
     wanted = None if lead is None else lead.loop
     found: dict[str, Picture] = {}
     for picture in sorted(pictures, key=lambda p: wanted not in p.loops):
-        found.setdefault(picture.file.split("-")[1], picture)
+        found.setdefault(picture.file.removesuffix(".png").split("-")[1], picture)
     return [picture for picture in pictures if picture in found.values()]
 
 

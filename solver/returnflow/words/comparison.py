@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, Study
-from returnflow.answers.budget import Budget, decibels
+from returnflow.answers.budget import Budget
 from returnflow.answers.compare import Change, Figure, Row, RowKind
 from returnflow.words.answer_text import margin
 from returnflow.words.columns import WIDTH, rows_text, short
@@ -181,10 +181,10 @@ def noise_text(option: Option) -> str:
     """Noise that an option leaves, with its margin; options worked out to a border leave at most that."""
     if option.noise is None:
         return "open" if option.unrouted else "not computed"
-    at_most = "at most " if option.variant is None and option.noise > 0 else ""
     if option.noise == 0:
         return "no conducted noise"
-    return f"{at_most}{engineering(option.noise, 'V')} ({dB(decibels(option.limit, option.noise), sign=True)})"
+    at_most = "at most " if option.variant is None else ""
+    return f"{at_most}{option.left} ({dB(option.sure_dB or 0.0, sign=True)})"
 
 
 def keeps_text(option: Option) -> str:
@@ -205,8 +205,8 @@ def costs_text(option: Option) -> str:
     parts = [f"exceeds the limit of {listed(option.broken, 'and')}"] if option.broken else []
     parts += [f"fixes {listed(option.mended, 'and')}"] if option.mended else []
     if option.variant is None:
-        return "see reasons" if option.costs else "not computed"
-    return "; ".join(parts) or ("see reasons" if option.costs else "no change")
+        return "see details" if option.costs else "not computed"
+    return "; ".join(parts) or ("see details" if option.costs else "no change")
 
 
 def origin_text(option: Option, study: Study) -> str:

@@ -22,6 +22,11 @@ def supply_tables(result: Result) -> list[Table]:
     return [table for table in tables if table is not None]
 
 
+def supply_answers(result: Result) -> list[Table]:
+    """The answer of every supply alone."""
+    return [_answer(result, facts) for facts in result.supplies]
+
+
 def supply_sentence(result: Result, facts: SupplyFacts) -> str:
     """Whether a supply is good enough, and what makes it so."""
     asked = result.case.loop(facts.loop).supply
@@ -119,12 +124,12 @@ def _resonances(facts: SupplyFacts) -> Table | None:
         head=("", "frequency", "impedance", "made by"),
         rows=[
             [
-                "peak" if item.peak else "dip",
+                f"{number} {'peak' if item.peak else 'dip'}",
                 engineering(item.frequency, "Hz", 3),
                 engineering(item.impedance, "Ω"),
                 cause(item),
             ]
-            for item in shown
+            for number, item in enumerate(shown, 1)
         ],
         notes=(f"{rest} more lie higher.",) if rest else (),
     )

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from dataclasses import dataclass
 
 from returnflow_geometry.fabrication.base.budget import Budget, text_of
 from returnflow_geometry.fabrication.base.objects import Limits
+from returnflow_geometry.fabrication.texts.csv_tables import HEAD, Header, header_of, rows_below
 from returnflow_geometry.model.wording import brief
 
-HEAD = 8192  # bytes in which the header stands
 # Headings as common practice has them, no source; letters only.
 REFERENCE = {"reference", "references", "ref", "refs", "refdes", "designator", "designators", "partreference"}
 TELLING = {"value", "val", "comment", "part", "partnumber", "mpn", "device", "description", "desc", "type", "name"}
@@ -66,32 +64,23 @@ def read_parts(data: bytes, file: str, limits: Limits) -> PartsList:
     found = _header(text)
     if found is None:
         budget.fail("no header names a column of references; write Reference, Value, Description above the table.")
-    start, separator, headings = found
-    names = [_letters(heading) for heading in headings]
+    names = [_letters(heading) for heading in found.headings]
     by = next(k for k, name in enumerate(names) if name in REFERENCE)
     telling = [k for k, name in enumerate(names) if name in TELLING]
     parts: dict[str, str] = {}
-    lines = io.StringIO("".join(text.splitlines(keepends=True)[start + 1 :]))
-    try:
-        for row in csv.reader(lines, delimiter=separator):
-            budget.objects()
-            if by < len(row):
-                said = ", ".join(brief(row[k].strip()) for k in telling if k < len(row) and row[k].strip())
-                parts |= dict.fromkeys(_references(row[by]), said)
-    except csv.Error as error:
-        budget.fail(f"no table that can be read ({error}); write it again with one part in a row.")
-    return PartsList(file=file, parts=parts, columns=tuple(brief(headings[k].strip()) for k in (by, *telling)))
+    for row in rows_below(text, found, budget):
+        if by < len(row):
+            said = ", ".join(brief(row[k].strip()) for k in telling if k < len(row) and row[k].strip())
+            parts |= dict.fromkeys(_references(row[by]), said)
+    return PartsList(file=file, parts=parts, columns=tuple(brief(found.headings[k].strip()) for k in (by, *telling)))
 
 
-def _header(text: str) -> tuple[int, str, list[str]] | None:
-    """Line of the header, its separator, and the headings; None if there is none in the first lines."""
-    for number, line in enumerate(text.splitlines()[:20]):
-        for separator in ",;\t":
-            headings = next(csv.reader([line], delimiter=separator), [])
-            names = {_letters(heading) for heading in headings}
-            if names & REFERENCE and names & TELLING:
-                return number, separator, headings
-    return None
+def _header(text: str) -> Header | None:
+    def fits(headings: list[str]) -> bool:
+        names = {_letters(heading) for heading in headings}
+        return bool(names & REFERENCE and names & TELLING)
+
+    return header_of(text, fits)
 
 
 def _letters(heading: str) -> str:

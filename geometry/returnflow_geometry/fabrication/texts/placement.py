@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from dataclasses import dataclass
 
 from returnflow_geometry.fabrication.base.budget import Budget, text_of
 from returnflow_geometry.fabrication.base.objects import Limits, PlacedPart
-from returnflow_geometry.fabrication.texts.parts_list import HEAD, REFERENCE
+from returnflow_geometry.fabrication.texts.csv_tables import HEAD, Header, header_of, rows_below
+from returnflow_geometry.fabrication.texts.parts_list import REFERENCE
 from returnflow_geometry.model.wording import brief
 
 # Headings as common practice has them, no source; letters only, a unit at their end is taken off.
@@ -71,32 +70,26 @@ def read_placement(data: bytes, file: str, limits: Limits) -> Placement:
         budget.fail(
             "no header names columns of references and places; write Ref, PosX, PosY, Rot, Side above the table."
         )
-    start, separator, headings = found
-    column = _columns(headings)
-    unit, said = _unit(headings[column["x"]])
+    column = _columns(found.headings)
+    unit, said = _unit(found.headings[column["x"]])
     parts, bad = [], 0
-    lines = io.StringIO("".join(text.splitlines(keepends=True)[start + 1 :]))
-    try:
-        for row in csv.reader(lines, delimiter=separator):
-            budget.objects()
-            cells = {key: row[k].strip() for key, k in column.items() if k < len(row)}
-            place = [NUMBER.match(cells.get(key, "").replace(",", ".")) for key in ("x", "y")]
-            if not cells.get("reference") or None in place:
-                bad += bool(any(row))
-                continue
-            x, y = (float(one[1]) * UNITS.get(one[2] or "", unit) for one in place if one)
-            angle = NUMBER.match(cells.get("rotation", ""))
-            parts.append(
-                PlacedPart(
-                    name=brief(cells["reference"]), at=(x, y), rotation=float(angle[1]) if angle else 0.0,
-                    bottom=bool(BOTTOM.match(cells.get("side", ""))),
-                )
-            )  # fmt: skip
-    except csv.Error as error:
-        budget.fail(f"no table that can be read ({error}); write it again with one part in a row.")
+    for row in rows_below(text, found, budget):
+        cells = {key: row[k].strip() for key, k in column.items() if k < len(row)}
+        place = [NUMBER.match(cells.get(key, "").replace(",", ".")) for key in ("x", "y")]
+        if not cells.get("reference") or None in place:
+            bad += bool(any(row))
+            continue
+        x, y = (float(one[1]) * UNITS.get(one[2] or "", unit) for one in place if one)
+        angle = NUMBER.match(cells.get("rotation", ""))
+        parts.append(
+            PlacedPart(
+                name=brief(cells["reference"]), at=(x, y), rotation=float(angle[1]) if angle else 0.0,
+                bottom=bool(BOTTOM.match(cells.get("side", ""))),
+            )
+        )  # fmt: skip
     notes = [f"{brief(file)}: {said}."] if said else []
     notes += [f"{brief(file)}: {bad} rows without a reference or a place are left out."] if bad else []
-    columns = tuple(brief(headings[k].strip()) for k in column.values())
+    columns = tuple(brief(found.headings[k].strip()) for k in column.values())
     return Placement(file=file, parts=tuple(parts), columns=columns, notes=tuple(notes))
 
 
@@ -116,11 +109,5 @@ def _columns(headings: list[str]) -> dict[str, int]:
     return found
 
 
-def _header(text: str) -> tuple[int, str, list[str]] | None:
-    """Line of the header, its separator, and the headings; None if there is none in the first lines."""
-    for number, line in enumerate(text.splitlines()[:20]):
-        for separator in ",;\t":
-            headings = next(csv.reader([line], delimiter=separator), [])
-            if {"reference", "x", "y"} <= _columns(headings).keys():
-                return number, separator, headings
-    return None
+def _header(text: str) -> Header | None:
+    return header_of(text, lambda headings: {"reference", "x", "y"} <= _columns(headings).keys())
