@@ -480,7 +480,6 @@ ASSUMED = [
         [("loop.1.band_Hz", [0, 2000])],
         r'^Loop "load cell": closed far away: .* so what it hears above 1 kHz is that of',
     ),
-    ([("loop.1.band_Hz", DELETE)], r'^Loop "load cell": closed far away: no outgoing conductor is given, so what it'),
     ([("loop.3.trapezoid.rise_s", 1e-10)], r'^Loop "clock": its current reaches 3.18 GHz'),
     ([("loop.4.spectrum.1.0", 1.1e9)], r'^Loop "buck": its current reaches 1.1 GHz'),
     ([("solve.frequencies_Hz", [2e9, 1e6])], r"^\[solve\]: frequencies_Hz reaches 2 GHz, above 1 GHz"),

@@ -13,8 +13,9 @@ from returnflow.answers.coupling import region_shares
 from returnflow.resistive.conduction import solve, solve_on
 from returnflow.resistive.solution import Options
 from returnflow.resistive.spaces import Topology
-from returnflow_geometry.mesh.mesher import Mesher, Plane, corner_angles, error_size, starting_size
+from returnflow_geometry.mesh.mesher import Mesher, Plane
 from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.mesh.sizes import corner_angles, error_size, starting_size
 from returnflow_geometry.mesh.triangulation import MIN_ANGLE, MeshError
 from returnflow_geometry.model.board import GRID, Board, Case, Copper, Cutout, Layer, Loop, Region, Section, Terminal
 from returnflow_geometry.model.shapes import circle, slot

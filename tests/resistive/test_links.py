@@ -14,7 +14,8 @@ from returnflow.resistive.foil import sheet_resistance
 from returnflow.resistive.links import Links
 from returnflow.resistive.solution import Options
 from returnflow.resistive.spaces import Topology, circuit_fields
-from returnflow_geometry.mesh.mesher import Plane, starting_size
+from returnflow_geometry.mesh.mesher import Plane
+from returnflow_geometry.mesh.sizes import starting_size
 from returnflow_geometry.model.board import Copper, Link
 
 RS = sheet_resistance(35e-6, 20.0)
@@ -250,7 +251,7 @@ class TestTopology:
 
 
 def layered_size(mesher):
-    from returnflow_geometry.mesh.mesher import starting_size
+    from returnflow_geometry.mesh.sizes import starting_size
 
     return starting_size(mesher.coarse(), 5 * MM, corner=0.5)
 

@@ -12,7 +12,8 @@ from returnflow.resistive.conduction import solve, solve_on
 from returnflow.resistive.refinement import WAKE
 from returnflow.resistive.solution import Options
 from returnflow.resistive.topology import Topology
-from returnflow_geometry.mesh.mesher import Mesher, Plane, starting_size
+from returnflow_geometry.mesh.mesher import Mesher, Plane
+from returnflow_geometry.mesh.sizes import starting_size
 from returnflow_geometry.mesh.spare import BOX, DRAWN, FILLED, MARKED, SpareHoles
 from returnflow_geometry.model.shapes import circle, rectangle
 

@@ -13,7 +13,8 @@ from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.links import Links
 from returnflow.resistive.solution import Options
 from returnflow.resistive.squares import Rims, middles_and_radii, squares, with_squares
-from returnflow_geometry.mesh.mesher import Mesher, Plane, starting_size
+from returnflow_geometry.mesh.mesher import Mesher, Plane
+from returnflow_geometry.mesh.sizes import starting_size
 from returnflow_geometry.mesh.union import united
 from returnflow_geometry.model.shapes import circle, rectangle
 

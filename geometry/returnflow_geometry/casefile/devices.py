@@ -11,8 +11,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 from returnflow_geometry.casefile.parts import table_of
+from returnflow_geometry.keys.device_keys import CURRENTS, DEVICE
 from returnflow_geometry.keys.reading import Book, read_table
-from returnflow_geometry.keys.schema import CURRENTS, DEVICE
 from returnflow_geometry.model.board import Link, Loop
 from returnflow_geometry.model.wording import count, label, listed, nearest
 

@@ -117,7 +117,7 @@ def _read_count(spot: Spot, value: object) -> tuple[int, int] | None:
 
 # the keys themselves
 
-_NAME = Key(read=read_name, required=True, rule="everything needs a name of its own", advice="add a name")
+NAME = Key(read=read_name, required=True, rule="everything needs a name of its own", advice="add a name")
 _COPPER = Key(read=reference("copper"), required=True, advice="name the [[copper]] it belongs to")
 _COPPERS = Key(
     read=references("copper"), required=True, advice='name the [[copper]] it belongs to, or several as ["A", "B"]'
@@ -128,7 +128,7 @@ _OUTLINE = dataclasses.replace(
     _NEEDED_SHAPE, read=drawn_shapes.shape_reader(("rect", "polygon", "circle")), rule="every board needs one"
 )
 _DIAMETER = Key(read=drawn_shapes.read_extent, advice="give the diameter in millimetres")
-_NO_RETURN = "every current needs a return path"
+NO_RETURN = "every current needs a return path"
 _POSITIVE = number(above=0)
 CASE_ROLES = (*ROLES, "supply")  # as a case file names them: a supply is a noisy loop of which a device asks something
 
@@ -188,7 +188,7 @@ INLINE: dict[str, dict[str, Key]] = {
 }
 KEYS: dict[str, dict[str, Key]] = {
     "layer": {
-        "name": _NAME,
+        "name": NAME,
         "copper_um": Key(
             read=number(least=0.1, most=5000, per=UM), required=True, advice="give the copper's thickness"
         ),
@@ -203,20 +203,20 @@ KEYS: dict[str, dict[str, Key]] = {
         "loss_tangent": Key(read=number(least=0, below=1), advice="give the loss tangent of the dielectric below"),
     },
     "copper": {
-        "name": _NAME,
+        "name": NAME,
         "layer": Key(read=reference("layer"), required=True, advice="name the [[layer]] it lies on"),
         "shape": _SHAPE,
     },
     "cutout": {
-        "name": _NAME,
+        "name": NAME,
         "copper": _COPPERS,
         "shape": _SHAPE,
         "circles": Key(read=drawn_shapes.read_centres, advice="give their centres as [[x, y], ...]"),
         "diameter_mm": _DIAMETER,
     },
-    "bridge": {"name": _NAME, "copper": _COPPERS, "shape": _NEEDED_SHAPE},
+    "bridge": {"name": NAME, "copper": _COPPERS, "shape": _NEEDED_SHAPE},
     "terminal": {
-        "name": _NAME,
+        "name": NAME,
         "copper": _COPPER,
         "at": Key(read=drawn_shapes.read_point, advice="give its centre as [x, y] in millimetres"),
         "diameter_mm": _DIAMETER,
@@ -224,7 +224,7 @@ KEYS: dict[str, dict[str, Key]] = {
         "bonded": Key(read=read_text, advice="say why this bond cannot be lifted"),
     },
     "link": {
-        "name": _NAME,
+        "name": NAME,
         "between": Key(
             read=link_table.read_between, required=True, advice='name the two terminals it joins, as ["A", "B"]'
         ),
@@ -235,7 +235,7 @@ KEYS: dict[str, dict[str, Key]] = {
         ),
     },
     "vias": {
-        "name": _NAME,
+        "name": NAME,
         "coppers": Key(
             read=references("copper", 2), required=True, advice='name the [[copper]] tables they join, as ["A", "B"]'
         ),
@@ -252,7 +252,7 @@ KEYS: dict[str, dict[str, Key]] = {
         "plating_um": Key(read=number(least=1, most=200, per=UM), advice="give the copper on their walls"),
     },
     "bank": {
-        "name": _NAME,
+        "name": NAME,
         "coppers": Key(
             read=references("copper", 2), required=True, advice='name the two [[copper]] they join, as ["A", "B"]'
         ),
@@ -274,18 +274,18 @@ KEYS: dict[str, dict[str, Key]] = {
         ),
     },
     "loop": {
-        "name": _NAME,
+        "name": NAME,
         "role": Key(read=choice(CASE_ROLES), required=True, advice=f"give one of {listed(CASE_ROLES)}"),
         "inject": Key(
             read=reference("terminal"),
             required=True,
-            rule=_NO_RETURN,
+            rule=NO_RETURN,
             advice="name the terminal where the return current enters the copper",
         ),
         "return": Key(
             read=reference("terminal"),
             required=True,
-            rule=_NO_RETURN,
+            rule=NO_RETURN,
             advice="name the terminal where the return current leaves the copper",
         ),
         "route": Key(
@@ -293,21 +293,21 @@ KEYS: dict[str, dict[str, Key]] = {
             advice="give the layer and path of its outgoing conductor",
         ),
     },
-    "region": {"name": _NAME, "copper": _COPPER, "shape": _NEEDED_SHAPE},
+    "region": {"name": NAME, "copper": _COPPER, "shape": _NEEDED_SHAPE},
     "section": {
-        "name": _NAME,
+        "name": NAME,
         "copper": _COPPER,
         "path": Key(read=drawn_shapes.read_path, required=True, advice="give its points as [[x, y], [x, y]]"),
     },
     "variant": {
-        "name": dataclasses.replace(_NAME, read=changes.read_variant_name),
+        "name": dataclasses.replace(NAME, read=changes.read_variant_name),
         "drop": Key(read=changes.read_drop, advice="name what it removes"),
         "add": Key(read=changes.read_add, advice="give what it adds"),
         "move": Key(read=changes.read_moves, advice="give new places"),
         "set": Key(read=changes.read_settings, advice="give new values"),
     },
     "sweep": {
-        "name": _NAME,
+        "name": NAME,
         "vary": Key(
             read=quantities.read_vary,
             required=True,
@@ -371,26 +371,6 @@ ROLE_KEYS["supply"] = {
 }
 
 
-def _read_ground(spot: Spot, value: object) -> str | tuple[str, ...] | None:
-    if isinstance(value, str):
-        return read_text(spot, value)
-    names = value if isinstance(value, list) else []
-    if not names or not all(isinstance(name, str) and name.strip() for name in names):
-        rule = "must be a net's name, or a list of terminals"
-        spot.wrong(f"is {show(value)}", rule, 'write ground = "GND" or ground = ["U1.4", "U1.5"]')
-        return None
-    return tuple(dict.fromkeys(names))
-
-
-# A device becomes a loop and links before the other tables are read.
-CURRENTS = ("supply_A", "spectrum", "trapezoid")
-DEVICE: dict[str, Key] = {
-    "name": _NAME,
-    "ground": Key(read=_read_ground, required=True, advice='give its net, as "GND", or its terminals in a list'),
-    "return": Key(read=read_text, required=True, rule=_NO_RETURN, advice="name the terminal of what feeds the device"),
-    "supply_A": Key(read=_POSITIVE, advice="give its current, rms"),
-    **{key: ROLE_KEYS["noisy"][key] for key in ("frequency_Hz", "spectrum", "trapezoid")},
-}
 # Things that are given in one way of several, by kind or role.
 WAYS: dict[str, Ways] = {
     "cutout": Ways("it is drawn by", (("shape",), ("circles", "diameter_mm"))),

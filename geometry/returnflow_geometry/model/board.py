@@ -10,6 +10,8 @@ from typing import Any, Literal, TypeAlias, TypeVar
 
 from shapely import MultiPolygon, Polygon
 
+from returnflow_geometry.model.currents import Supply as Supply
+from returnflow_geometry.model.currents import Trapezoid as Trapezoid
 from returnflow_geometry.model.lessons import Lesson
 from returnflow_geometry.model.outgoing import Outgoing as Outgoing
 from returnflow_geometry.model.overlay import GRID as GRID
@@ -113,37 +115,6 @@ class Bank:
     name: str
     coppers: tuple[str, str]
     links: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Trapezoid:
-    """
-    Periodic trapezoidal current of peak-to-peak `swing` (A), with equal rise and fall.
-
-    `frequency` in Hz; `rise` (s) from 0 to 100 %; `duty` between the half-height points, as a fraction of the period;
-    `mean` (A), which is 0 unless the case says otherwise: into a capacitive load what flows in flows out again.
-    """
-
-    frequency: float
-    swing: float
-    rise: float
-    duty: float = 0.5
-    mean: float = 0.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Supply:
-    """
-    What a device asks of its supply, seen from its pins.
-
-    `layer` is the one it sits on. It tolerates a voltage `tolerates` (V rms), or its supply has an impedance of at most
-    `target` (ohm) within `band` (Hz, Hz).
-    """
-
-    layer: str
-    tolerates: float | None = None
-    target: float | None = None
-    band: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

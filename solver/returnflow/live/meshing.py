@@ -15,8 +15,9 @@ from returnflow.live.meshcode import decode, encode
 from returnflow.live.parts import NANO, Port, Sheet
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.topology import Topology
-from returnflow_geometry.mesh.mesher import Mesh, Mesher, MeshError, Plane, starting_size
+from returnflow_geometry.mesh.mesher import Mesh, Mesher, MeshError, Plane
 from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.mesh.sizes import starting_size
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.shapes import circle
 from returnflow_geometry.model.wording import label

@@ -29,8 +29,9 @@ from returnflow.resistive.foil import sheet_resistance
 from returnflow.resistive.linear import NumericalError, Progress
 from returnflow.resistive.refinement import diagonal
 from returnflow_geometry.mesh.halving import halved
-from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane, starting_size
+from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
 from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.mesh.sizes import starting_size
 from returnflow_geometry.model.board import Case
 
 Floats = NDArray[np.float64]

@@ -14,8 +14,9 @@ from returnflow.resistive.conductors import Conductors, StackMesher
 from returnflow.resistive.solution import Conduction
 from returnflow.resistive.squares import Rims, middles_and_radii, squares, with_squares
 from returnflow.resistive.topology import Topology
-from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane, corner_angles, error_size, starting_size
+from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
 from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.mesh.sizes import corner_angles, error_size, starting_size
 from returnflow_geometry.mesh.spare import BOX, DRAWN, FILLED, MARKED
 
 Floats = NDArray[np.float64]
