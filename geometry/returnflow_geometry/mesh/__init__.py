@@ -1,5 +1,5 @@
 """
 Copper to graded triangles whose boundaries know what they are.
 
-Others import: halving, mesher, seeding, spare, triangulation, union.
+Others import: halving, mesher, seeding, sizes, spare, triangulation, union.
 """
