@@ -5,8 +5,10 @@ import copy
 import numpy as np
 import pytest
 import shapely
+from scipy.spatial import cKDTree
 
 from cases import mistakes_of, text_of
+from returnflow_geometry.casefile.banks import spread
 from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.model.board import Supply
 
@@ -83,6 +85,36 @@ def test_capacitors_everywhere_stand_evenly_where_both_coppers_are():
     away = np.linalg.norm(points[:, None] - points, axis=2) + np.eye(len(points))
     # Each has about its part of the area: neighbours are no nearer than half the pitch of a square lattice.
     assert away.min() > 0.5 * np.sqrt(both.area / len(points))
+
+
+SHAPES = {
+    "plane": shapely.box(0, 0, 100, 80),
+    "bent": shapely.union_all([shapely.box(0, 0, 100, 30), shapely.box(0, 0, 30, 80)]),
+    "frame": shapely.box(0, 0, 100, 80) - shapely.box(20, 20, 80, 60),
+    "strip": shapely.box(0, 0, 100, 4),
+    "plane with pads": shapely.box(0, 0, 100, 80)
+    - shapely.union_all([shapely.Point(x, y).buffer(0.4) for x in range(60, 72) for y in range(40, 60)]),
+    "disc": shapely.Point(0, 0).buffer(40),
+}
+
+
+@pytest.mark.parametrize("many", [20, 40])
+@pytest.mark.parametrize("name", SHAPES)
+def test_places_are_spread_evenly_over_copper_of_any_shape(name, many):
+    shape = SHAPES[name]
+    places = np.array(spread(shape, many))
+    assert len(places) == many
+    assert shapely.contains_xy(shape, places).all()
+    tree = cKDTree(places)
+    neighbour = tree.query(places, k=2)[0][:, 1]
+    x0, y0, x1, y1 = shape.bounds
+    somewhere = np.random.default_rng(3).uniform((x0, y0), (x1, y1), (20_000, 2))
+    somewhere = somewhere[shapely.contains_xy(shape, somewhere)]
+    pitch = np.sqrt(shape.area / many)
+    # Of a square lattice these are 1, 1 and 0.71; of places at random about 0.1, 0.1 and 1.5.
+    assert neighbour.min() > 0.6 * neighbour.max()
+    assert neighbour.min() > 0.6 * pitch
+    assert tree.query(somewhere)[0].max() < 0.88 * pitch
 
 
 def test_a_capacitor_stands_beside_its_pin():

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import shapely
-from scipy.cluster.vq import kmeans2
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from returnflow_geometry.keys.reading import Book, Fields, Spot
 from returnflow_geometry.model import shapes
 from returnflow_geometry.model.board import Bank, Board, Link, Shape, Terminal
 from returnflow_geometry.model.wording import label, listed
 
+Floats = NDArray[np.float64]
 Place = tuple[float, float]
 Wrong = Callable[[str, str, str, str], None]
 
@@ -22,7 +25,8 @@ VIA = 0.3e-3  # m, diameter of a capacitor's vias where the table does not say
 CORNERS = 8  # of their contacts: they are many, and right to a per cent of a via's own spreading
 CLEAR = 0.3e-3  # m, from other contacts and from edges
 BESIDE = (0.5e-3, 1e-3, 2e-3, 4e-3)  # m, from the rim of a pin to a capacitor beside it
-FINE = 60  # places along the longer side of what a bank is spread over, of which some are chosen
+LEAST, EACH, MOST = 2000, 40, 8000  # places that a bank is weighed by: in all at least, for each, in all at most
+STARTS, ROUNDS = 5, 60  # of which the most even is taken; and how often every capacitor moves to the middle of its part
 PARTS = {"resistance_ohm": "resistance", "inductance_H": "inductance", "mounting_H": "inductance of its mounting"}
 
 
@@ -123,9 +127,13 @@ def free_for(board: Board, coppers: Sequence[str], diameter: float) -> Shape:
     return free
 
 
-def spread(free: Shape, many: int) -> list[Place]:
+@lru_cache(maxsize=64)
+def spread(free: Shape, many: int) -> tuple[Place, ...]:
     """
     So many places spread evenly over a shape; fewer where there is no room.
+
+    They are the middles of their parts of it: from places each as far from the others as can be, every one moves to the
+    middle of what is nearest to it, again and again. Of some such the most even one is taken.
 
     Examples
     --------
@@ -133,25 +141,51 @@ def spread(free: Shape, many: int) -> list[Place]:
     [(0.5, 0.5), (1.5, 0.5)]
     """
     if free.is_empty:
-        return []
+        return ()
     x0, y0, x1, y1 = free.bounds
-    step = max(x1 - x0, y1 - y0) / FINE
-    x, y = np.meshgrid(np.arange(x0 + step / 2, x1, step), np.arange(y0 + step / 2, y1, step))
+    step = np.sqrt(free.area / max(LEAST, min(EACH * many, MOST)))
+    across, up = (max(1, int(np.ceil(length / step))) for length in (x1 - x0, y1 - y0))
+    x, y = np.meshgrid(x0 + (np.arange(across) + 0.5) * (x1 - x0) / across, y0 + (np.arange(up) + 0.5) * (y1 - y0) / up)
     grid = np.column_stack([x.ravel(), y.ravel()])
     grid = grid[shapely.contains_xy(free, grid)]
-    if len(grid) < many:
-        return [(float(a), float(b)) for a, b in grid]
-    # As middles of equal parts; each then at the nearest place that is free and not taken.
-    middles, _ = kmeans2(grid, many, iter=40, minit="++", rng=np.random.default_rng(1), missing="warn")
-    left = np.ones(len(grid), dtype=bool)
-    chosen = []
-    for middle in middles:
-        away = np.where(left, np.hypot(*(grid - middle).T), np.inf)
-        at = int(np.argmin(away))
-        place = middle if shapely.contains_xy(free, *middle) else grid[at]
-        left[at] = False
-        chosen.append((float(place[0]), float(place[1])))
-    return chosen
+    if len(grid) <= many:
+        return tuple((float(a), float(b)) for a, b in grid)
+    first = np.random.default_rng(1).integers(len(grid), size=STARTS)
+    tries = [_relaxed(grid, _apart(grid, many, int(start))) for start in first]
+    return tuple((float(a), float(b)) for a, b in min(tries, key=lambda places: _uneven(grid, places)))
+
+
+def _uneven(grid: Floats, places: Floats) -> float:
+    """How far anything is from the nearest place, over how near two of them are."""
+    tree = cKDTree(places)
+    apart = float(tree.query(places, k=2)[0][:, 1].min()) if len(places) > 1 else 1.0
+    return float(tree.query(grid)[0].max()) / max(apart, 1e-12)
+
+
+def _apart(grid: Floats, many: int, start: int) -> Floats:
+    """So many of some places, each as far from those before as can be."""
+    chosen, away = [start], np.full(len(grid), np.inf)
+    for _ in range(many - 1):
+        away = np.minimum(away, np.hypot(*(grid - grid[chosen[-1]]).T))
+        chosen.append(int(np.argmax(away)))
+    return grid[chosen]
+
+
+def _relaxed(grid: Floats, places: Floats) -> Floats:
+    """Places moved to the middles of what is nearest to each; in the end each at a place of its own that is free."""
+    for _ in range(ROUNDS):
+        nearest = cKDTree(places).query(grid)[1]
+        count = np.bincount(nearest, minlength=len(places))[:, None]
+        sums = np.column_stack([np.bincount(nearest, part, len(places)) for part in grid.T])
+        places = np.where(count > 0, sums / np.maximum(count, 1), places)
+    # A middle may lie in a hole or beside a bend; the nearest free place is then within its own part.
+    nearest = cKDTree(places).query(grid)[1]
+    away = np.hypot(*(grid - places[nearest]).T)
+    order = np.lexsort((away, nearest))
+    own, at = np.unique(nearest[order], return_index=True)
+    result: Floats = places.copy()
+    result[own] = grid[order[at]]
+    return result
 
 
 def _beside(pin: Terminal, free: Shape, diameter: float) -> Place | None:
