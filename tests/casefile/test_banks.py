@@ -117,6 +117,16 @@ def test_places_are_spread_evenly_over_copper_of_any_shape(name, many):
     assert tree.query(somewhere)[0].max() < 0.88 * pitch
 
 
+def test_no_capacitor_stands_on_a_section():
+    # One of them would stand on this line.
+    board = read(changed(bank=[BANK | {"everywhere": 12}])).board
+    x = 1e3 * board.terminal(board.links[5].between[0]).centre[0]
+    section = {"name": "cut", "copper": "ground", "path": [[x, 0], [x, 40]]}
+    board = read(changed(bank=[BANK | {"everywhere": 12}], section=[section])).board
+    line = shapely.LineString(1e-3 * np.array(section["path"]))
+    assert all(board.terminal(end).shape.distance(line) > 0.2e-3 for link in board.links for end in link.between)
+
+
 def test_a_capacitor_stands_beside_its_pin():
     bank = {key: value for key, value in BANK.items() if key != "everywhere"} | {"pins": ["U1.VDD", "U1.GND"]}
     board = read(changed(bank=[bank])).board

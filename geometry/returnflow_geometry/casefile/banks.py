@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 
 from returnflow_geometry.keys.reading import Book, Fields, Spot
 from returnflow_geometry.model import shapes
-from returnflow_geometry.model.board import Bank, Board, Link, Shape, Terminal
+from returnflow_geometry.model.board import Bank, Board, Link, Section, Shape, Terminal
 from returnflow_geometry.model.wording import label, listed
 
 Floats = NDArray[np.float64]
@@ -30,7 +30,9 @@ STARTS, ROUNDS = 5, 60  # of which the most even is taken; and how often every c
 PARTS = {"resistance_ohm": "resistance", "inductance_H": "inductance", "mounting_H": "inductance of its mounting"}
 
 
-def with_bank(board: Board, name: str, fields: Fields, book: Book, assumptions: list[str]) -> Board:
+def with_bank(
+    board: Board, name: str, fields: Fields, book: Book, assumptions: list[str], cuts: Sequence[Section] = ()
+) -> Board:
     """
     Return the board with the capacitors of one table; mistakes go to the book.
 
@@ -43,6 +45,8 @@ def with_bank(board: Board, name: str, fields: Fields, book: Book, assumptions: 
     book : Book
     assumptions : list of str
         Is added to.
+    cuts : sequence of Section
+        That no capacitor may stand on whose place is left to the program.
     """
     values = fields.values
 
@@ -57,7 +61,7 @@ def with_bank(board: Board, name: str, fields: Fields, book: Book, assumptions: 
         wrong("coppers", f"names {len(coppers)} coppers", "a capacitor joins two", "name two")
         return board
     diameter = values.get("via_mm", VIA)
-    places = values["at"] if "at" in values else _found(board, coppers, values, diameter, wrong)
+    places = values["at"] if "at" in values else _found(board, coppers, values, diameter, cuts, wrong)
     for key, what in PARTS.items():
         if fields.lacks(key):
             assumptions.append(f"{label('Bank', name)}: {key} is not given, the {what} of each is taken as 0.")
@@ -93,10 +97,15 @@ def with_bank(board: Board, name: str, fields: Fields, book: Book, assumptions: 
 
 
 def _found(
-    board: Board, coppers: Sequence[str], values: Mapping[str, Any], diameter: float, wrong: Wrong
+    board: Board,
+    coppers: Sequence[str],
+    values: Mapping[str, Any],
+    diameter: float,
+    cuts: Sequence[Section],
+    wrong: Wrong,
 ) -> Sequence[Place]:
     """Places beside pins, or spread evenly, where both coppers are and nothing else is."""
-    free = free_for(board, coppers, diameter)
+    free = free_for(board, coppers, diameter, cuts)
     if "everywhere" in values:
         places = spread(free, values["everywhere"])
         if len(places) < values["everywhere"]:
@@ -116,12 +125,13 @@ def _found(
     return found
 
 
-def free_for(board: Board, coppers: Sequence[str], diameter: float) -> Shape:
-    """Where the middle of a contact of a diameter may lie on all of some coppers, clear of what is there."""
+def free_for(board: Board, coppers: Sequence[str], diameter: float, cuts: Sequence[Section]) -> Shape:
+    """Where the middle of a contact may lie on all of some coppers, clear of what is there and of cuts."""
     both = board.remaining(coppers[0])
     for copper in coppers[1:]:
         both = shapely.intersection(both, board.remaining(copper))
     there = [terminal.shape for terminal in board.terminals if terminal.copper in coppers]
+    there += [shapely.LineString(cut.path) for cut in cuts if cut.copper in coppers and len(cut.path) > 1]
     away = 0.5 * diameter + CLEAR
     free: Shape = shapely.difference(both.buffer(-away), shapely.union_all(there).buffer(away))
     return free

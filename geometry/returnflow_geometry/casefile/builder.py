@@ -188,9 +188,10 @@ class Builder:
             bridges=tuple(chain.from_iterable(self._each("bridge", _bridges))),
             links=links,
         )
+        cuts = [cut for entry in self.values.get("section", []) if (cut := _section(entry))]
         for entry in self.values.get("bank", []):
             if self._way(entry, "bank"):
-                board = with_bank(board, entry.name, entry.fields, self.book, self.assumptions)
+                board = with_bank(board, entry.name, entry.fields, self.book, self.assumptions, cuts)
         return board
 
     def _layer(self, entry: Entry) -> Layer | None:

@@ -60,10 +60,16 @@ class Facing:
     corners: Floats
     values: Floats
 
+    between_levels = True  # it leaves its coppers by the faces towards each other
+
     @property
     def count(self) -> int:
         """Number of patterns."""
         return int(self.values.shape[2])
+
+    def sides(self, mesh: Mesh) -> tuple[Floats, Floats]:
+        """Part of every pattern's charge on every triangle of the upper and of the lower copper, (m, patterns) each."""
+        return self.charges(mesh, self.upper), self.charges(mesh, self.lower)
 
     def charges(self, mesh: Mesh, copper: int) -> Floats:
         """
@@ -114,7 +120,7 @@ def facing(case: Case, conductors: Conductors) -> tuple[Facing, ...]:
     """
     if all(layer.permittivity is None for layer in case.board.layers):
         return ()
-    highest = float(np.clip(case.frequencies[-1], LOWEST_TOP, TOP))
+    highest = highest_of(case)
     board = case.board
     order = [layer.name for layer in board.layers]
     place = [order.index(board.copper(name).layer) for name in conductors.names]
@@ -134,6 +140,11 @@ def facing(case: Case, conductors: Conductors) -> tuple[Facing, ...]:
                 patterns = _patterns(piece, BEYOND * 2 * np.pi * highest * np.sqrt(permittivity) / LIGHT)
                 found.append(Facing(upper, lower, piece.area, gap / piece.area, *patterns))
     return tuple(found)
+
+
+def highest_of(case: Case) -> float:
+    """Hertz up to which what is displaced is right."""
+    return float(np.clip(case.frequencies[-1], LOWEST_TOP, TOP))
 
 
 def _reciprocal(board: Board, top: int, bottom: int) -> complex | None:

@@ -1,15 +1,15 @@
-"""Displacement current between coppers that face each other: ports beside the loops, which the dielectric closes."""
+"""Displacement current between facing coppers, or across a gap: ports beside the loops, which the dielectric closes."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.cluster.hierarchy import DisjointSet
 
-from returnflow.magnetic.dielectric import Facing
 from returnflow.resistive.conductors import copper_numbers
 from returnflow.resistive.paths import Path, path_fields
 from returnflow.resistive.spreading import conductors_of, spread_fields
@@ -19,6 +19,38 @@ from returnflow_geometry.mesh.mesher import Mesh
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Complexes = NDArray[np.complex128]
+
+
+class Piece(Protocol):
+    """
+    Dielectric between two coppers, or two rims, and patterns of the charge on both, the even one first.
+
+    What each of the two carries of every pattern is 1 in all of the even one, and 0 of the others; they are at right
+    angles to one another in energy, and have one elastance.
+    """
+
+    @property
+    def upper(self) -> int:
+        """Number of one copper."""
+
+    @property
+    def lower(self) -> int:
+        """Number of the other one."""
+
+    @property
+    def between_levels(self) -> bool:
+        """Whether the coppers face each other from level to level."""
+
+    @property
+    def elastance(self) -> complex:
+        """One over its capacitance, 1/F, with its loss."""
+
+    @property
+    def count(self) -> int:
+        """Number of patterns."""
+
+    def sides(self, mesh: Mesh) -> tuple[Floats, Floats]:
+        """Part of every pattern's charge on every triangle, on one side and on the other, (m, patterns) each."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +81,7 @@ class Displaced:
         return result
 
 
-def displaced(topology: Topology, loops: Sequence[tuple[int, int]], pieces: Sequence[Facing]) -> Displaced:
+def displaced(topology: Topology, loops: Sequence[tuple[int, int]], pieces: Sequence[Piece]) -> Displaced:
     """
     Displacement currents that are independent of one another and of the loops.
 
@@ -62,12 +94,12 @@ def displaced(topology: Topology, loops: Sequence[tuple[int, int]], pieces: Sequ
     topology : Topology
     loops : sequence of (int, int)
         Contact of injection and of return.
-    pieces : sequence of Facing
+    pieces : sequence of Piece
     """
     mesh = topology.mesh
     triangles, offset = len(mesh.triangles), np.cumsum([0, *(piece.count for piece in pieces)])
     labels = conductors_of(topology)
-    of = [(piece.charges(mesh, piece.upper), piece.charges(mesh, piece.lower)) for piece in pieces]
+    of = [piece.sides(mesh) for piece in pieces]
     ends = [tuple(int(labels[np.argmax(side[:, 0])]) for side in sides) for sides in of]
     joined = DisjointSet(range(int(labels.max()) + 1))
     closing: list[int] = []
@@ -109,7 +141,8 @@ def displaced(topology: Topology, loops: Sequence[tuple[int, int]], pieces: Sequ
     leaves = np.zeros((int(copper_numbers(mesh).max()) + 1, sources.shape[1]))
     for n, piece in enumerate(pieces):
         used = np.any(coefficients[offset[n] : offset[n + 1]] != 0, axis=0)
-        leaves[piece.upper, used], leaves[piece.lower, used] = -1.0, 1.0
+        if piece.between_levels:
+            leaves[piece.upper, used], leaves[piece.lower, used] = -1.0, 1.0
     elastance = (coefficients.T @ (each[:, None] * coefficients)).astype(np.complex128)
     return Displaced(paths, elastance, leaves)
 

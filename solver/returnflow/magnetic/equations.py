@@ -13,8 +13,7 @@ from scipy.linalg import qr
 from scipy.sparse import block_diag, csc_array, csr_array, diags_array, hstack
 from shapely import LineString
 
-from returnflow.magnetic.dielectric import Facing
-from returnflow.magnetic.displacement import displaced
+from returnflow.magnetic.displacement import Piece, displaced
 from returnflow.magnetic.induction import PanelOperator, Sandwich
 from returnflow.magnetic.panels import RULE_2, RULE_5
 from returnflow.magnetic.stack import Stack
@@ -175,7 +174,7 @@ def assemble(
     routes: Routes,
     stack: Stack | None = None,
     over: Sequence[Routes] | None = None,
-    pieces: Sequence[Facing] = (),
+    pieces: Sequence[Piece] = (),
 ) -> System:
     """
     Build the equations on a mesh.
@@ -192,7 +191,7 @@ def assemble(
         By default one copper without links.
     over : one sequence of routes for each level of the stack, optional
         The same routes with their heights over that level; by default all levels see `routes`.
-    pieces : sequence of Facing, optional
+    pieces : sequence of Piece, optional
         Of dielectric: displacement currents across them are more loops, behind the others.
     """
     stack = stack or Stack.plain(len(mesh.triangles))

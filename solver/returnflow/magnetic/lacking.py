@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 
 LACKING = 13  # frequencies at which the residual is taken
 BETWEEN = 6  # every so many of them, that of what foil does between its faces, which goes with frequency
+LEAST = 1e-30  # ohm
 
 
 def lacking(
@@ -29,28 +30,44 @@ def lacking(
     Of r^T (z A + jwL)^-1 r, r being what the equations make of the reduced answer. That inverse is at most sqrt(2)
     times the one of its parts in phase, for which the preconditioner stands as it does in the iteration. What the
     faces add is the difference of two more answers, whose errors have nearly one phase: at most the larger of both.
+    Displacement currents matter near the highest frequency only, and are many: theirs is taken at a few.
     """
     system, links = model.system, model.system.stack.links
 
-    def bound(w: float, sheets: Sequence[complex]) -> Floats:
-        y = model.answer(w, sheets)
-        crosswise = model.magnetized.currents(y, model.magnetized_thickness)
-        r = 1j * w * (system.drive + basis.induced @ y + system.normal[1] @ crosswise)
-        through = system.link_current + model.link_basis @ y
+    def bound(w: float, sheets: Sequence[complex], some: slice) -> Floats:
+        every = model.answer(w, sheets)
+        crosswise = model.magnetized.currents(every, model.magnetized_thickness)[:, some]
+        y = every[:, some]
+        r = 1j * w * (system.drive[:, some] + basis.induced @ y + system.normal[1] @ crosswise)
+        through = system.link_current[:, some] + model.link_basis @ y
         r += system.link_map.T @ ((links.resistance + links.elastance / (1j * w))[:, None] * through)
         values = basis.vectors @ y
         for sheet, foil in zip(sheets, system.foils, strict=True):
-            r += sheet * (foil.residual + foil.dissipation @ values)
+            r += sheet * (foil.residual[:, some] + foil.dissipation @ values)
         parts = np.concatenate([r.real, r.imag], axis=1)
         weights = preconditioner.weights(float(abs(sheets[0])) / system.foils[0].weight, w)
         energy = np.sum(parts * preconditioner.apply(weights, parts), axis=0)
         found: Floats = np.sqrt(2) * energy.reshape(2, -1).sum(axis=0)
         return found
 
+    def faces(w: float, some: slice) -> Floats:
+        half, none = model.of_foils(w / (2 * np.pi), between=True), [0j] * len(system.foils)
+        larger: Floats = np.maximum(bound(w, half, some), bound(w, none, some)) / w
+        return larger
+
     frequencies = np.geomspace(*band, LACKING)
-    found = np.array([bound(2 * np.pi * f, model.of_foils(f)) for f in frequencies])
-    at = frequencies[::BETWEEN]
-    halves, none = [model.of_foils(f, between=True) for f in at], [0j] * len(system.foils)
-    own = [np.maximum(bound(w, half), bound(w, none)) / w for w, half in zip(2 * np.pi * at, halves, strict=True)]
-    between = [2 * np.pi * frequencies * np.interp(np.log(frequencies), np.log(at), part) for part in np.transpose(own)]
-    return frequencies, found + np.transpose(between)
+    first = system.loops if system.elastance is not None else system.drive.shape[1]
+    loops, displaced = slice(0, first), slice(first, None)
+    w, few = 2 * np.pi * frequencies, slice(None, None, BETWEEN)
+    own = np.array([bound(each, model.of_foils(f), loops) for each, f in zip(w, frequencies, strict=True)])
+    own += w[:, None] * _between(w, w[few], np.array([faces(each, loops) for each in w[few]]))
+    if system.elastance is None:
+        return frequencies, own
+    rest = [bound(each, model.of_foils(f), displaced) for each, f in zip(w[few], frequencies[few], strict=True)]
+    others = np.exp(_between(w, w[few], np.log(np.maximum(rest, LEAST)))) + w[:, None] * faces(w[-1], displaced)
+    return frequencies, np.concatenate([own, others], axis=1)
+
+
+def _between(at: Floats, known: Floats, values: Floats) -> Floats:
+    """Columns of values, known at some frequencies, at others between them; along the logarithm."""
+    return np.column_stack([np.interp(np.log(at), np.log(known), column) for column in values.T])

@@ -14,8 +14,9 @@ from returnflow.magnetic.barrels import inductance_of_barrels
 from returnflow.magnetic.broadband import Broadband, paired
 from returnflow.magnetic.charged import Charged
 from returnflow.magnetic.contacts import opened, told_apart
-from returnflow.magnetic.dielectric import Facing
+from returnflow.magnetic.coplanar import Across, across
 from returnflow.magnetic.dielectric import facing as facing_pieces
+from returnflow.magnetic.displacement import Piece
 from returnflow.magnetic.equations import System, assemble
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
 from returnflow.magnetic.reduction import BroadbandOptions, reduce
@@ -40,6 +41,7 @@ ROUTE_STEP = 4.0  # edges per height under a route
 FINEST = 30e-6  # m; no finer under a route
 GAP_STEP = 0.1  # heights per edge along a gap: the return crowds at its rim, and one height is 2.5 % too coarse
 GAP_FINEST = 0.1e-3  # m; no finer along a gap
+RIM_WIDTHS = 0.5  # widths of a gap per edge along it, where displacement current passes
 GROWTH = 0.3
 IDLE_PARTS = 30.0  # of the diagonal, the largest edges of copper that no loop reaches
 BEHIND_STEP = 1.0  # edges per height on such copper where other copper shields it from the route
@@ -120,10 +122,11 @@ def solve_broadband(
     facing = faced(case, conductors) if facing is None else facing
     thickness, temperature = tuple(Conductors.magnetic(case).foils[0].tolist()), case.board.temperature
     options = options or BroadbandOptions()
-    mesh = mesh_of(case, conductors, loops, facing, coarser)
+    gaps = across(case, Conductors.magnetic(case))
+    mesh = mesh_of(case, conductors, loops, facing, coarser, gaps)
     # Of the coarser one what is off counts by a part only.
     rough = replace(options, residual=ROUGH * options.residual)
-    pieces = facing_pieces(case, Conductors.magnetic(case))
+    pieces: tuple[Piece, ...] = (*facing_pieces(case, Conductors.magnetic(case)), *gaps)
     systems = (system_on(each, case, conductors, loops, progress, pieces) for each in (mesh, halved(mesh)))
     coarse, fine = (
         reduce(system, thickness, temperature, squares, how, progress)
@@ -138,12 +141,13 @@ def mesh_of(
     loops: Sequence[tuple[int, int]],
     facing: Sequence[Faced] | None = None,
     coarser: float = COARSE,
+    gaps: Sequence[Across] = (),
 ) -> Mesh:
     """
     Mesh of a case for its magnetic field, edges `coarser` times as long as its routes and gaps want by themselves.
 
     It holds more than `conductors`: idle copper near them as well. Its edges grow with the accuracy asked for, as
-    errors grow with them.
+    errors grow with them. Along `gaps` that displacement current passes it is finer as well.
     """
     coarser *= float(np.clip(case.accuracy / USUAL_ACCURACY, 1.0, COARSEST))
     facing = faced(case, conductors) if facing is None else facing
@@ -159,11 +163,12 @@ def mesh_of(
         if len(conductors.planes) > 1:
             largest = min(largest, narrow)
         field = route_size(mesher, over[number], largest)
-        gaps = _gap_sizes(case, conductors.names[number], [item for item in facing if item.copper == number], field)
+        slots = _gap_sizes(case, conductors.names[number], [item for item in facing if item.copper == number], field)
+        slots += _displaced_sizes(gaps, number, largest)
         rings = [ring for ring in shapely.get_parts(plane.copper.boundary) if ring.length > WIDE * diagonal(plane)]
         rims = [_along_line(ring, RIM * diagonal(plane) / 40, largest) for ring in rings]
         strip = coarser * STRIP / COARSE
-        field = _coarser(replace(field, others=(*field.others, *gaps, *rims)), coarser if rims else strip)
+        field = _coarser(replace(field, others=(*field.others, *slots, *rims)), coarser if rims else strip)
         faced_by = [_coarser(other, strip) for other in _facing_sizes(conductors, number, largest)]
         return replace(field, largest=min(field.largest, strip * narrow), others=(*field.others, *faced_by))
 
@@ -191,7 +196,7 @@ def system_on(
     conductors: Conductors,
     loops: Sequence[tuple[int, int]],
     progress: Progress | None = None,
-    pieces: Sequence[Facing] = (),
+    pieces: Sequence[Piece] = (),
 ) -> System:
     """Equations of a case on a mesh of `mesh_of`, or on a halved one, with displacement currents across dielectric."""
     conductors = Conductors.magnetic(case)
@@ -226,6 +231,16 @@ def _gap_sizes(case: Case, copper: str, facing: Sequence[Faced], field: SizeFiel
                 edge = shapely.segmentize(cutout.shape, size)
                 points = shapely.get_coordinates(edge)
                 fields.append(SizeField(points, np.full(len(points), size), field.largest, GROWTH))
+    return fields
+
+
+def _displaced_sizes(gaps: Sequence[Across], number: int, largest: float) -> list[SizeField]:
+    """Size fields along the rims of gaps that displacement current passes: current along them crowds there."""
+    fields = []
+    for gap in (item.gap for item in gaps):
+        size = max(RIM_WIDTHS * float(np.median(gap.width)), GAP_FINEST)
+        rims = [rim for copper, rim in zip(gap.coppers, (gap.near, gap.far), strict=True) if copper == number]
+        fields += [_along_line(LineString(rim), size, largest) for rim in rims if size < largest]
     return fields
 
 
