@@ -27,6 +27,7 @@ LEAST_PARTS = 25.0  # of its diagonal, the largest edges where charge may lie
 LEAST_AREA = 2e-6  # m²; what faces over less is left out
 HAIR = 20e-6  # m; narrower slivers of facing copper are rounding
 MOST_PATTERNS = 150  # of one piece
+LEAST_LEFT = 0.5  # of a pattern that is evened out on every triangle; meshes too coarse for it are not made up for
 FINER = (np.array([(a, b, 24 - a - b) for a in range(1, 23) for b in range(1, 24 - a)
                    if a % 3 == b % 3 == (24 - a - b) % 3 != 0]) / 24)  # fmt: skip
 
@@ -87,6 +88,9 @@ class Facing:
         part[rim] = self._at(FINER @ corners[rim])[0].mean(axis=1) * areas[rim, None]
         even = part[:, :1] / part[:, 0].sum()
         part = part / self.area - even * (part.sum(axis=0) / self.area)
+        # Evened out on every triangle a wave is weaker; so much of it is left along itself.
+        left = self.area * np.sum(part**2 / areas[:, None], axis=0)
+        part /= np.maximum(left, LEAST_LEFT)
         part[:, 0] = even[:, 0]
         result = np.zeros((len(mesh.triangles), self.count))
         result[mine] = part
