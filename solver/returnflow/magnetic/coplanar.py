@@ -23,6 +23,7 @@ Complexes = NDArray[np.complex128]
 WORTH = 0.01  # by which part a gap changes an impedance at the highest frequency, at least; else it is left out
 MOST_GAPS = 24  # those that change most
 FINE = 3.0  # sizes of a triangle from the rim, within which charge is weighed at many places of it
+STRAIGHT = 1e-6  # m; a rim is as straight as that where it has no corners
 LARGEST = 150.0  # argument of hyperbolic functions: beyond, nothing changes
 
 Medium = Sequence[tuple[float, complex]]  # thickness in metres and relative permittivity, outwards from a layer
@@ -120,7 +121,7 @@ class Across:
         From the rim on it falls as 1/sqrt(y (y + s)), which is that of wide strips.
         """
         gap = self.gap
-        rims = [shapely.linestrings(rim) for rim in (gap.near, gap.far)]
+        rims = [shapely.simplify(shapely.linestrings(rim), STRAIGHT) for rim in (gap.near, gap.far)]
         result = []
         for side, copper in enumerate(gap.coppers):
             charge = np.zeros((len(mesh.triangles), self.count))
