@@ -11,6 +11,7 @@ from scipy.sparse import csr_array
 
 from returnflow.magnetic.panels import RULE_5, pair_integrals
 from returnflow.magnetic.quadtree import Pairs, Quadtree, ramp
+from returnflow.resistive.factor_threads import side_by_side
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -163,8 +164,9 @@ class Sandwich:
         # Columns of any size, down to a nanohenry's, are of one size in single precision.
         size = np.max(np.abs(values), axis=0, initial=1e-300)
         single, k = (values / size).astype(np.float32), values.shape[1]
-        incoming = self.boxes.exchange(np.concatenate([part @ single for part in self.moments], axis=1))
-        near = self.near @ single
+        far, close = (lambda: self.boxes.exchange(np.concatenate([part @ single for part in self.moments], axis=1)),
+                      lambda: self.near @ single)  # fmt: skip
+        incoming, near = side_by_side([far, close])
         for c, part in enumerate(self._back):
             near += part @ incoming[:, c * k : (c + 1) * k]
         result: Floats = near * size

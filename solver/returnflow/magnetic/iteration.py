@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from scipy.sparse import csc_array, csr_array, diags_array
 
 from returnflow.magnetic.equations import System
 from returnflow.magnetic.opposite import Opposite
+from returnflow.resistive.factor_threads import side_by_side
 from returnflow.resistive.foil import MU0
 from returnflow.resistive.linear import NumericalError, Solve, factorize_each
 
@@ -131,19 +133,31 @@ class Preconditioner:
         patterns = self.circuits.patterns
         round_circuits = weights.circuits @ (patterns.T @ right)
         right = right - weights.of_circuits @ round_circuits
-        total = np.zeros_like(right)
-        for weight, solve in zip(weights.fractions, self.solves, strict=True):
-            if np.any(weight > 0):
-                # On both sides, so that it stays symmetric where circuits lead from foil to foil.
-                root = np.sqrt(weight)[:, None]
-                total += root * solve(root * right)
+        # On both sides, so that it stays symmetric where circuits lead from foil to foil.
+        work = [
+            partial(_weighed, solve, np.sqrt(weight)[:, None], right)
+            for weight, solve in zip(weights.fractions, self.solves, strict=True)
+            if np.any(weight > 0)
+        ]
+        cuts = [len(work)]
         for (pair, solves), fractions in zip(self.opposite, weights.opposite, strict=True):
             drawn = pair.spread.T @ right
-            parts = [weight * solve(drawn) for weight, solve in zip(fractions, solves, strict=True) if weight > 0]
-            total += pair.spread @ sum(parts)
+            some = [(solve, weight) for weight, solve in zip(fractions, solves, strict=True) if weight > 0]
+            work += [partial(_weighed, solve, np.sqrt(weight), drawn) for solve, weight in some]
+            cuts.append(len(work))
+        parts = side_by_side(work)
+        total = sum(parts[: cuts[0]], np.zeros_like(right))
+        for (pair, _), first, last in zip(self.opposite, cuts[:-1], cuts[1:], strict=True):
+            total += pair.spread @ sum(parts[first:last])
         round_circuits -= weights.circuits @ (weights.of_circuits.T @ total)
         total += patterns @ round_circuits
         return total
+
+
+def _weighed(solve: Solve, root: Floats | float, right: Floats) -> Floats:
+    """Weighted solve, its root on either side."""
+    answer: Floats = root * solve(root * right)
+    return answer
 
 
 def _pair_solves(spread: csr_array, plain: csr_array, mass: csr_array, poles: Floats) -> list[Solve]:

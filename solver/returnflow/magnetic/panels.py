@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.magnetic.near_pairs import facing_integrals
+from returnflow.resistive.factor_threads import side_by_side
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -15,6 +17,7 @@ Ints = NDArray[np.int64]
 # Distance of centres, in largest distances of a corner from its centre, below which pairs are near or middling.
 NEAR, MIDDLE = 2.2, 4.5
 BATCH = 20_000  # pairs at a time: what they need stays in the cache
+TOGETHER = 60  # batches of one piece of work
 
 # Symmetric rules on the triangle: barycentric points and weights that sum to one. Degree 2 and degree 5
 # (Strang and Fix 1973; Radon 1948; from memory, tested for their degree).
@@ -139,15 +142,20 @@ def pair_integrals(corners: Floats, i: Ints, j: Ints, distance: Floats | None = 
     """
     panels = _Panels.of(corners)
     result = np.empty(len(i))
-    facing = []
-    for begin in range(0, len(i), BATCH):
-        part = slice(begin, begin + BATCH)
-        result[part], left = _batch(panels, i[part], j[part], None if distance is None else distance[part])
-        facing.append(begin + left)
-    if distance is not None:
-        over = np.concatenate(facing)
-        smaller, larger = _by_size(panels, i[over], j[over])
-        result[over] = facing_integrals(corners[smaller], corners[larger], distance[over])
+
+    def some(begins: range) -> None:
+        facing = []
+        for begin in begins:
+            part = slice(begin, begin + BATCH)
+            result[part], left = _batch(panels, i[part], j[part], None if distance is None else distance[part])
+            facing.append(begin + left)
+        if distance is not None and facing:
+            over = np.concatenate(facing)
+            smaller, larger = _by_size(panels, i[over], j[over])
+            result[over] = facing_integrals(corners[smaller], corners[larger], distance[over])
+
+    begins = range(0, len(i), BATCH)
+    side_by_side([partial(some, begins[first : first + TOGETHER]) for first in range(0, len(begins), TOGETHER)])
     return result
 
 

@@ -9,6 +9,7 @@ made.
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import threading
 import weakref
@@ -16,12 +17,13 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from functools import cache
 from queue import SimpleQueue
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Answer = TypeVar("Answer")
 
 
 class Factor:
@@ -47,6 +49,19 @@ def factors(work: Sequence[Callable[[], Any]]) -> list[Callable[[], Factor]]:
     return [threads[number % len(threads)].factor(make) for number, make in enumerate(work)]
 
 
+def side_by_side(work: Sequence[Callable[[], Answer]]) -> list[Answer]:
+    """
+    Answers of pieces of work, one for each core at a time, in their order; what one raises is raised.
+
+    Pieces may not ask for others in turn. In a process that has others beside it all is done in turn.
+    """
+    threads = _threads()
+    if len(threads) < 2 or len(work) < 2 or multiprocessing.parent_process() is not None:
+        return [item() for item in work]
+    waiting = [threads[number % len(threads)].answer(item) for number, item in enumerate(work)]
+    return [future.result() for future in waiting]
+
+
 @cache
 def _threads() -> list[_Thread]:
     return [_Thread() for _ in range(os.cpu_count() or 1)]
@@ -66,16 +81,20 @@ class _Thread:
         self._asked.put(work)
 
     def factor(self, make: Callable[[], Any]) -> Callable[[], Factor]:
-        future: Future[Factor] = Future()
+        return self.answer(lambda: Factor([make()], self)).result
+
+    def answer(self, item: Callable[[], Answer]) -> Future[Answer]:
+        """What a piece of work answers, or raises, once this thread has done it."""
+        future: Future[Answer] = Future()
 
         def work() -> None:
             try:
-                future.set_result(Factor([make()], self))
+                future.set_result(item())
             except BaseException as error:
                 future.set_exception(error)
 
         self.ask(work)
-        return future.result
+        return future
 
     def _run(self) -> None:
         while True:
