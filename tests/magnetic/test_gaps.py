@@ -7,11 +7,11 @@ import pytest
 import shapely
 
 from layered import MM, case, edge, loop, pad
-from returnflow.magnetic.broadband import BroadbandOptions
 from returnflow.magnetic.coplanar import across, covered_side, open_side
 from returnflow.magnetic.dielectric import EPSILON0, LIGHT
 from returnflow.magnetic.gaps import gaps_of
 from returnflow.magnetic.meshing import solve_broadband
+from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Copper
 from returnflow_geometry.model.shapes import rectangle

@@ -129,7 +129,7 @@ def solve_broadband(
     pieces: tuple[Piece, ...] = (*facing_pieces(case, Conductors.magnetic(case)), *gaps)
     systems = (system_on(each, case, conductors, loops, progress, pieces) for each in (mesh, halved(mesh)))
     coarse, fine = (
-        reduce(system, thickness, temperature, squares, how, progress)
+        reduce(system, thickness, temperature, squares, how, progress, bounded=how is options)
         for system, how in zip(systems, (rough, options), strict=True)
     )
     return Charged.of(paired(fine, coarse)) if pieces else paired(fine, coarse)

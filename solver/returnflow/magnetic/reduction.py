@@ -21,7 +21,7 @@ from returnflow.resistive.linear import NumericalError, Progress
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-DISPLACED = 1e-3  # relative residual of displacement currents at which the iteration stops
+DISPLACED = 3e-3  # relative residual of displacement currents at which the iteration stops
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,6 +55,8 @@ def reduce(
     resistance: Floats | None = None,
     options: BroadbandOptions | None = None,
     progress: Progress | None = None,
+    *,
+    bounded: bool = True,
 ) -> Broadband:
     """
     Build the reduced model: real solves at a few shifts, each where the residual of the model so far is largest.
@@ -70,6 +72,8 @@ def reduce(
         Bracketed resistive result in squares of the reference; the DC end is made to equal it.
     options : BroadbandOptions, optional
     progress : function of one string, optional
+    bounded : bool
+        Whether what the model lacks is estimated: of a mesh that another one is compared with it is not asked.
 
     Raises
     ------
@@ -124,9 +128,8 @@ def reduce(
         )
         raise NumericalError(message)
     # A shift may move nothing by chance: what is left of the equations tells, and counts.
-    result = replace(
-        model(), lacking=lacking(model(), basis, preconditioner, (options.lowest, options.highest)), solved_sheet=sheet0
-    )
+    lacks = lacking(model(), basis, preconditioner, (options.lowest, options.highest)) if bounded else None
+    result = replace(model(), lacking=lacks, solved_sheet=sheet0)
     result.seconds.update({"preconditioner": factored - begin, "shifts": time.perf_counter() - factored})
     return result
 
