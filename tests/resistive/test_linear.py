@@ -4,13 +4,16 @@ import gc
 import importlib.util
 import multiprocessing
 import sys
+import threading
+import time
 
 import numpy as np
 import psutil
 import pytest
 from scipy.sparse import csc_array, diags_array, eye_array, kron
 
-from returnflow.resistive import linear
+from returnflow.resistive import factor_threads, linear
+from returnflow.resistive.factor_threads import side_by_side
 from returnflow.resistive.linear import NumericalError, factorize, factorize_each
 
 
@@ -130,3 +133,23 @@ class TestSideBySide:
         finally:
             child.kill()
             child.join()
+
+
+class TestWorkOnAllCores:
+    def test_answers_come_in_the_order_of_the_work(self):
+        def late(number):
+            time.sleep(0.01 * (5 - number))
+            return number
+
+        assert side_by_side([lambda n=n: late(n) for n in range(5)]) == list(range(5))
+
+    def test_what_a_piece_raises_is_raised(self):
+        with pytest.raises(ZeroDivisionError):
+            side_by_side([lambda: 1, lambda: 1 // 0, lambda: 2])
+
+    @pytest.mark.skipif(len(factor_threads._threads()) < 2, reason="one core")
+    def test_no_threads_where_other_processes_have_the_cores(self, monkeypatch):
+        names = [threading.get_ident] * 2
+        assert threading.get_ident() not in side_by_side(names)
+        monkeypatch.setattr(multiprocessing, "parent_process", lambda: "one that started others")
+        assert set(side_by_side(names)) == {threading.get_ident()}

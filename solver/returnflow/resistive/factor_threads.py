@@ -1,5 +1,5 @@
 """
-SuperLU factors made side by side, each freed by the thread that made it.
+SuperLU factors made side by side, each freed by the thread that made it; and other work of those threads.
 
 SciPy lists what SuperLU allocates thread by thread, and frees only what is on the list of the thread that asks
 (https://github.com/scipy/scipy/issues/15921). A factor made in a thread of a pool and let go by another would never
