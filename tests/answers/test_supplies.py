@@ -129,3 +129,36 @@ def test_worth_of_one_more_capacitor_is_that_of_a_board_with_two_of_it():
     worth = next(item for item in facts(result).capacitors if item.link == "100 nF 1")
     assert worth.doubled == pytest.approx(facts(other).ratio, rel=0.02)
     assert worth.doubled < 0.95 * facts(result).ratio  # so that it says something
+
+
+def test_where_a_capacitor_stands_matters_less_on_closer_planes():
+    # common practice, no source: hardly on closely spaced planes
+    layers = [*BOARD["layer"]]
+    layers[1] = layers[1] | {"below_mm": 0.04}
+    close = solved.study(text_of({**BOARD, "layer": layers}), "as drawn")["as drawn"]
+    assert facts(close).spread("100 nF") < 0.5 * facts(board()).spread("100 nF")
+
+
+def test_a_target_impedance_is_judged_where_it_is_worst_in_its_band():
+    kept = {key: value for key, value in BOARD["loop"][0].items() if key != "tolerates_V"}
+    loop = kept | {"target_ohm": 0.1, "band_Hz": [1e6, 3e7]}
+    result = solved.study(text_of({**BOARD, "loop": [loop]}), "as drawn")["as drawn"]
+    found = facts(result)
+    sizes = {f: abs(result.impedance(f)[0, 0]) for f in np.geomspace(1e6, 3e7, 31).tolist()}
+    worst = max(sizes, key=lambda f: sizes[f])
+    assert found.ratio == pytest.approx(sizes[worst] / 0.1, rel=0.03)
+    assert found.worst == pytest.approx(worst, rel=0.15)
+    assert found.enough == (found.ratio <= 1)
+
+
+def test_planes_that_resonate_are_named():
+    # Half a wave over the longer side (textbook): 100 mm in a dielectric of 4.3, 723 MHz.
+    pins = [pin | {"at": [90, y]} for pin, y in zip(BOARD["terminal"], (60, 61), strict=True)]
+    bank = [BOARD["bank"][0] | {"at": [[20, 15]]}]
+    large = {"board": {"outline": {"rect": [0, 0, 100, 80]}, "temperature_C": 25}, "terminal": pins, "bank": bank}
+    solve = {"accuracy": 0.025, "frequencies_Hz": [0, 1e6, 1e9], "via_inductance": True}
+    result = solved.study(text_of({**BOARD, **large, "solve": solve}), "as drawn")["as drawn"]
+    standing = [item for item in facts(result).resonances if item.peak and item.standing]
+    assert standing
+    assert min(abs(item.frequency / 723e6 - 1) for item in standing) < 0.05
+    assert cause(standing[0]) == "a standing wave between the planes"
