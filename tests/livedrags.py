@@ -28,6 +28,7 @@ Floats = NDArray[np.float64]
 
 CLEAR = 2e-3  # m from edges: nearer, the page says less
 PART = 0.7  # of how far the end of a slot may go
+AT_ONCE = 10  # drags asked of the page's script
 AT_END = 1e-3  # m: a peak as near is that at the slot's end
 DRAG = """
 const board = new Board(await unpack("DATA")), rows = (it) => it.map((row) => [...row]);
@@ -100,7 +101,7 @@ def drags(case: Case, count: int, kinds: tuple[str, ...], seed: int = 20261126, 
     moves = _random(board, data, kinds, np.random.default_rng(seed))
     found: list[Errors] = []
     while len(found) < count:
-        asked = [next(moves) for _ in range(count - len(found))]
+        asked = [next(moves) for _ in range(min(AT_ONCE, count - len(found)))]
         answers = node(DRAG.replace("DATA", pack(data)).replace("MOVES", json.dumps(asked)))
         for (kind, which, _), answer in zip(asked, answers, strict=True):
             try:

@@ -12,12 +12,20 @@ from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import pytest
 
+import solved
 from browser import browser
+from cases import EXAMPLES
+from returnflow.answers.rescale import signature
+from returnflow.live import page
+from returnflow.live.board import LiveBoard
 from returnflow.live.desk import Desk
-from returnflow.live.page import MATHEMATICS, live_page
+from returnflow.live.over_frequency import over_frequency
+from returnflow.live.page import MATHEMATICS, LivePage, class_page, live_page
+from returnflow.live.reference import LiveSolver
 from returnflow.live.server import LiveServer
 from returnflow_geometry.casefile.read import read_case
 
@@ -29,6 +37,34 @@ CUT = """() => [...document.querySelectorAll("body *")].filter((it) => {
   return it.scrollWidth > it.clientWidth + 1 && it.clientWidth && own.display != "inline";
 }).map((it) => it.tagName + "#" + it.id)"""
 HOW = "install it: pip install 'returnflow[live-test]'"
+
+
+def above(board: LiveBoard, resistance: Any, *, pattern: bool) -> dict[str, Any] | None:
+    """What a page is given above 0 Hz: made once for all pages of a board."""
+    key = ("above 0 Hz", signature(board.case, None), board.case.board.temperature, pattern)
+    return solved.once(key, lambda: over_frequency(board, resistance, pattern=pattern))
+
+
+@solved.shared
+def example_page(name: str, *only: str, steady: bool = False, served: bool = False) -> LivePage:
+    """Page of an example, with all its variants or some."""
+    with mock.patch.object(page, "over_frequency", above):
+        return live_page([read_case(EXAMPLES / f"{name}.toml")], only=only or None, steady=steady, served=served)
+
+
+@solved.shared
+def lessons_page() -> LivePage:
+    """Page of the class."""
+    with mock.patch.object(page, "over_frequency", above):
+        return class_page()
+
+
+def above_of(name: str) -> tuple[LiveBoard, dict[str, Any]]:
+    """An example as drawn, and what its page is given above 0 Hz."""
+    board = LiveBoard.of(read_case(EXAMPLES / f"{name}.toml"))
+    found = above(board, LiveSolver(board).read().resistance, pattern=True)
+    assert found is not None
+    return board, found
 
 
 @contextlib.contextmanager

@@ -7,10 +7,8 @@ import signal
 import subprocess
 import sys
 
-import pytest
-
 from cases import EXAMPLES
-from livepage import opened
+from livepage import example_page, opened
 from returnflow.cli import main
 
 STRIP, GAP = (str(EXAMPLES / f"{name}.toml") for name in ("slot_depth", "bridge_sweep"))
@@ -61,7 +59,7 @@ def test_it_is_served_until_interrupted():
 
 def test_a_browser_that_cannot_unpack_it_says_so(window, tmp_path):
     path = tmp_path / "page.html"
-    assert main(["live", STRIP, "--steady", "--quiet", "-o", str(path)]) == 0
+    path.write_text(example_page("slot_depth", steady=True), "utf-8")
     with window.new_page() as page:
         page.add_init_script("delete window.DecompressionStream")
         page.goto(path.as_uri())
@@ -69,15 +67,15 @@ def test_a_browser_that_cannot_unpack_it_says_so(window, tmp_path):
         assert "any of 2023 or later can" in page.inner_text("#wait")
 
 
-@pytest.mark.parametrize("option", ["#bands", "#voltage"])
-def test_lines_are_shown_and_hidden(window, tmp_path, option):
+def test_lines_are_shown_and_hidden(window, tmp_path):
     path = tmp_path / "page.html"
-    assert main(["live", STRIP, "--steady", "--quiet", "-o", str(path)]) == 0
+    path.write_text(example_page("slot_depth", steady=True), "utf-8")
     with opened(window, path) as page:
         picture = "document.getElementById('picture').toDataURL()"
-        first = page.evaluate(picture)
-        page.click(option)
-        second = page.evaluate(picture)
-        page.click(option)
-        assert first != second
-        assert page.evaluate(picture) == first
+        for option in ("#bands", "#voltage"):
+            first = page.evaluate(picture)
+            page.click(option)
+            second = page.evaluate(picture)
+            page.click(option)
+            assert first != second
+            assert page.evaluate(picture) == first

@@ -1,17 +1,16 @@
 """Every lesson of the class, done in the browser as a student would; its readings are those of full solves."""
 
 import re
-from functools import cache
 
 import numpy as np
 import pytest
 
 from cases import GOOD, edited, mistakes_of, text_of
-from livepage import CUT, drag, opened
+from livepage import CUT, drag, lessons_page, opened
 from returnflow.cli import main
-from returnflow.live.page import CLASS, class_page, lesson_cases
-from returnflow.magnetic.meshing import system_of
-from returnflow.magnetic.reduction import BroadbandOptions, reduce
+from returnflow.live.page import CLASS, lesson_cases
+from returnflow.magnetic.meshing import solve_broadband
+from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.solution import Options
@@ -28,9 +27,29 @@ EXPECTED = {
 }
 
 
-@cache
-def page():
-    return class_page()
+@pytest.fixture(scope="module")
+def class_(window, tmp_path_factory):
+    """The class in one window for all tests here."""
+    path = tmp_path_factory.mktemp("class") / "class.html"
+    path.write_text(lessons_page(), encoding="utf-8")
+    with opened(window, path) as live:
+        yield live
+
+
+@pytest.fixture
+def live(class_):
+    """The class as it opens: the first lesson, nothing guessed, 0 Hz, light."""
+    class_.evaluate("page.sweep.steady(), page.lessons.open(0)")
+    assert class_.evaluate("[page.frequency, page.lessons.guess, page.grips.every((it) => it.asDrawn)]") == [
+        0,
+        None,
+        True,
+    ]
+    yield class_
+    class_.evaluate("page.back()")
+    class_.set_viewport_size({"width": 1280, "height": 720})
+    if class_.get_attribute("#theme", "aria-pressed") == "true":
+        class_.click("#theme")
 
 
 def number(reading: str) -> float:
@@ -45,27 +64,24 @@ def solved_noise(case) -> float:
 
 
 def solved_impedance(case) -> float:
+    """At the one frequency that is read, on two meshes that are not the page's."""
     conductors = Conductors.of(case)
-    system = system_of(case, conductors, conductors.ends(case))
-    thickness = tuple(Conductors.magnetic(case).foils[0].tolist())
-    options = BroadbandOptions(lowest=3e6, highest=3e7)  # round the one frequency that is read
-    return abs(reduce(system, thickness, case.board.temperature, options=options).impedance(1e7)[0, 0])
+    options = BroadbandOptions(lowest=3e6, highest=3e7, bounds=False)
+    model = solve_broadband(case, conductors, conductors.ends(case), None, options, coarser=6.0)
+    return abs(model.impedance(1e7)[0, 0])
 
 
-def test_every_lesson_in_the_browser(window, tmp_path):
-    path = tmp_path / "class.html"
-    path.write_text(page(), encoding="utf-8")
+def test_every_lesson_in_the_browser(live):
     found = {}
-    with opened(window, path) as live:
-        for number_ in range(live.evaluate("page.lessons.list.length")):
-            live.select_option("#lessons", str(number_))
-            assert "Guess first." in live.inner_text("#lesson")
-            assert live.locator("#lesson li").count() == 0
-            live.click("#lesson [data-choice='0']")
-            for step in range(live.locator("#lesson li").count()):
-                live.click(f"#lesson [data-step='{step}']")
-            assert live.locator("#lesson .why").count() == 1
-            found[live.inner_text("#lesson h2")] = live.evaluate("page.lessons.readings")
+    for number_ in range(live.evaluate("page.lessons.list.length")):
+        live.select_option("#lessons", str(number_))
+        assert "Guess first." in live.inner_text("#lesson")
+        assert live.locator("#lesson li").count() == 0
+        live.click("#lesson [data-choice='0']")
+        for step in range(live.locator("#lesson li").count()):
+            live.click(f"#lesson [data-step='{step}']")
+        assert live.locator("#lesson .why").count() == 1
+        found[live.inner_text("#lesson h2")] = live.evaluate("page.lessons.readings")
     cases = dict(zip(CLASS, lesson_cases(), strict=True))
     planes, crossing = cases["joined_planes"], cases["slot_crossing"]
     expected = EXPECTED | {
@@ -78,76 +94,62 @@ def test_every_lesson_in_the_browser(window, tmp_path):
 
 
 @pytest.mark.parametrize(("width", "height"), [(1280, 720), (1024, 768)])
-def test_no_lesson_is_cut_off(window, tmp_path, width, height):
-    path = tmp_path / "class.html"
-    path.write_text(page(), encoding="utf-8")
-    with opened(window, path, width, height) as live:
-        for projector in (False, True):
-            for number_ in range(7):
-                live.select_option("#lessons", str(number_))
-                live.click("#lesson [data-choice='0']")
-                assert live.evaluate(CUT) == [], (number_, projector)
-            live.click("#theme")
+def test_no_lesson_is_cut_off(live, width, height):
+    live.set_viewport_size({"width": width, "height": height})
+    for projector in (False, True):
+        for number_ in range(7):
+            live.select_option("#lessons", str(number_))
+            live.click("#lesson [data-choice='0']")
+            assert live.evaluate(CUT) == [], (number_, projector)
+        live.click("#theme")
 
 
-def test_the_play_button_sweeps_and_stops(window, tmp_path):
-    path = tmp_path / "class.html"
-    path.write_text(page(), encoding="utf-8")
-    with opened(window, path) as live:
-        live.click("#play")
-        live.wait_for_function("page.frequency > 1e3")
-        live.click("#play")
-        at = live.evaluate("page.frequency")
-        live.wait_for_timeout(100)
-        assert live.evaluate("page.frequency") == at
-        assert live.inner_text("#play") == "Play"
+def test_the_play_button_sweeps_and_stops(live):
+    live.click("#play")
+    live.wait_for_function("page.frequency > 1e3")
+    live.click("#play")
+    at = live.evaluate("page.frequency")
+    live.wait_for_timeout(100)
+    assert live.evaluate("page.frequency") == at
+    assert live.inner_text("#play") == "Play"
 
 
-def test_a_student_who_drags_takes_the_same_reading(window, tmp_path):
-    path = tmp_path / "class.html"
-    path.write_text(page(), encoding="utf-8")
-    with opened(window, path) as live:
-        live.select_option("#lessons", "3")
-        live.click("#lesson [data-choice='0']")
-        assert live.evaluate("page.lessons.readings.length") == 1  # as drawn is where it begins
-        scale = live.evaluate("page.frame.scale")
-        drag(live, "U1.AGND", -32e-3 * scale, 0)
-        assert number(live.evaluate("page.lessons.readings[1]")) == pytest.approx(7.4e-6, rel=0.1)
-        assert "As you guessed." in live.inner_text("#lesson .why")
+def test_a_student_who_drags_takes_the_same_reading(live):
+    live.select_option("#lessons", "3")
+    live.click("#lesson [data-choice='0']")
+    assert live.evaluate("page.lessons.readings.length") == 1  # as drawn is where it begins
+    scale = live.evaluate("page.frame.scale")
+    drag(live, "U1.AGND", -32e-3 * scale, 0)
+    assert number(live.evaluate("page.lessons.readings[1]")) == pytest.approx(7.4e-6, rel=0.1)
+    assert "As you guessed." in live.inner_text("#lesson .why")
 
 
-def test_the_peak_at_the_end_of_the_slot(window, tmp_path):
-    path = tmp_path / "class.html"
-    path.write_text(page(), encoding="utf-8")
-    with opened(window, path) as live:
-        live.select_option("#lessons", "1")
-        peaks = []
-        for variant in (1, 0, 2):
-            live.evaluate(f"page.turn({variant})")
-            peaks.append(live.evaluate("page.board.peak(page.reading.currents, page.loop)"))
+def test_the_peak_at_the_end_of_the_slot(live):
+    live.select_option("#lessons", "1")
+    peaks = []
+    for variant in (1, 0, 2):
+        live.evaluate(f"page.turn({variant})")
+        peaks.append(live.evaluate("page.board.peak(page.reading.currents, page.loop)"))
     assert peaks == pytest.approx([464, 719, 1121], rel=0.03)  # full solves, A/m
 
 
-def test_the_end_of_a_slot_is_dragged(window, tmp_path):
-    path = tmp_path / "class.html"
-    path.write_text(page(), encoding="utf-8")
-    with opened(window, path) as live:
-        live.select_option("#lessons", "1")
-        read = "[page.volts, page.board.peak(page.reading.currents, page.loop)]"
-        for by, noise, peak in ((-5e-3, 1.28e-3, 464), (5e-3, 1.84e-3, 1121), (0, 1.45e-3, 719)):  # full solves
-            live.evaluate(f"page.board.stretch(0, page.board.sheets[0].slots[0], {by}), page.refresh()")
-            assert live.evaluate(read) == pytest.approx([noise, peak], rel=0.01)
-        live.locator(".end").focus()
-        live.keyboard.press("ArrowDown")
-        assert live.evaluate("page.board.sheets[0].slots[0].by") == pytest.approx(1e-3)
-        live.evaluate("page.board.stretch(0, page.board.sheets[0].slots[0], 1)")  # as far as it may go
-        assert 5e-3 < live.evaluate("page.board.sheets[0].slots[0].by") < 10e-3
+def test_the_end_of_a_slot_is_dragged(live):
+    live.select_option("#lessons", "1")
+    read = "[page.volts, page.board.peak(page.reading.currents, page.loop)]"
+    for by, noise, peak in ((-5e-3, 1.28e-3, 464), (5e-3, 1.84e-3, 1121), (0, 1.45e-3, 719)):  # full solves
+        live.evaluate(f"page.board.stretch(0, page.board.sheets[0].slots[0], {by}), page.refresh()")
+        assert live.evaluate(read) == pytest.approx([noise, peak], rel=0.01)
+    live.locator(".end").focus()
+    live.keyboard.press("ArrowDown")
+    assert live.evaluate("page.board.sheets[0].slots[0].by") == pytest.approx(1e-3)
+    live.evaluate("page.board.stretch(0, page.board.sheets[0].slots[0], 1)")  # as far as it may go
+    assert 5e-3 < live.evaluate("page.board.sheets[0].slots[0].by") < 10e-3
 
 
 def test_the_command_writes_the_class(tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr("returnflow.live.page.class_page", lambda _: page())  # made once for all tests
+    monkeypatch.setattr("returnflow.live.page.class_page", lambda _: lessons_page())  # made once for all tests
     assert main(["live", "--lessons", "--quiet", "-o", str(tmp_path / "class.html")]) == 0
-    assert (tmp_path / "class.html").read_text(encoding="utf-8") == page()
+    assert (tmp_path / "class.html").read_text(encoding="utf-8") == lessons_page()
     assert main(["live", "-o", str(tmp_path / "none.html")]) == 2
     assert not (tmp_path / "none.html").exists()
     assert "--lessons" in capsys.readouterr().err

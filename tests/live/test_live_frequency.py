@@ -1,44 +1,64 @@
 """Above 0 Hz: what the page interpolates, against the reduced model on a fine mesh; and what a class is shown of it."""
 
-from functools import cache
-
 import numpy as np
 import pytest
 
-from cases import EXAMPLES
-from livepage import node, opened
+from livepage import above_of, example_page, node, opened
 from returnflow.answers.frequency import traffic
 from returnflow.live.board import LiveBoard
 from returnflow.live.over_frequency import over_frequency
-from returnflow.live.page import live_page
 from returnflow.live.payload import board_data, pack
 from returnflow.live.reference import LiveSolver
-from returnflow.magnetic.meshing import system_of
-from returnflow.magnetic.reduction import reduce
+from returnflow.magnetic.meshing import solve_broadband
 from returnflow.resistive.conductors import Conductors
-from returnflow_geometry.casefile.read import read_case
+from returnflow.resistive.solution import reference
+from returnflow_geometry.casefile.read import parse_case
+from solved import example
 
 ASKED = [37.0, 1.9e3, 4.4e4, 7.7e6, 3e8]  # Hz, none on the page's grid
+# A weak transfer: two traces side by side, one over the slot's end and one across the slot.
+NEIGHBOURS = """
+format = 1
+title = "two traces beside each other"
+board = { outline = { rect = [0, 0, 60, 40] } }
+layer = [{ name = "traces", copper_um = 35, below_mm = 0.8 }, { name = "plane", copper_um = 35 }]
+copper = [{ name = "ground", layer = "plane" }]
+cutout = [{ name = "slot", copper = "ground", shape = { slot = [[30, 0], [30, 28]], width = 0.5 } }]
+terminal = [
+  { name = "A", copper = "ground", at = [4, 34], diameter_mm = 1 },
+  { name = "B", copper = "ground", at = [44, 34], diameter_mm = 1 },
+  { name = "C", copper = "ground", at = [36, 26], diameter_mm = 1 },
+  { name = "D", copper = "ground", at = [54, 14], diameter_mm = 1 },
+]
+solve = { frequencies_Hz = [0, 1e5], accuracy = 0.02 }
 
+[[loop]]
+name = "input"
+role = "sensitive"
+inject = "B"
+return = "A"
+signal_V = 0.01
+tolerates_V = 1e-6
+route = { layer = "traces", path = [[4, 34], [44, 34]] }
 
-@cache
-def u_trace():
-    return read_case(EXAMPLES / "u_trace.toml")
+[[loop]]
+name = "motor"
+role = "noisy"
+inject = "D"
+return = "C"
+current_A = 1
+route = { layer = "traces", path = [[36, 26], [54, 26], [54, 14]] }
+"""
 
 
 def test_impedance_and_share_between_the_points_of_the_grid():
-    case, conductors = u_trace(), Conductors.of(u_trace())
-    board = LiveBoard.of(case)
-    resistance = LiveSolver(board).read().resistance
-    data = board_data(board, "x", over_frequency(board, resistance, pattern=False))
-    loops = conductors.ends(case)
-    thickness = tuple(Conductors.magnetic(case).foils[0].tolist())
-    fine = reduce(
-        system_of(case, conductors, loops), thickness, case.board.temperature, resistance / conductors.reference
-    )
-    _, sections = traffic(fine, loops, conductors.contact_inside(), ASKED)
+    """Against the study of the same board, which is what `returnflow run` reports."""
+    board, above = above_of("u_trace")
+    fine = example("u_trace")["as drawn"].spectral.model
+    _, sections = traffic(fine, board.conductors.ends(board.case), board.conductors.contact_inside(), ASKED)
     answer = node(
-        f"""const data = await unpack("{pack(data)}"), over = new Frequencies(data.frequencies, 1);
+        f"""const data = await unpack("{pack(board_data(board, "x", above))}");
+        const over = new Frequencies(data.frequencies, 1);
         console.log(JSON.stringify({ASKED}.map((f) => [...over.impedance(0, 0, f), over.section(0, 0, f, 1)])));"""
     )
     for f, (re, im, share), section in zip(ASKED, answer, np.abs(sections[:, 0, 0]), strict=True):
@@ -46,9 +66,23 @@ def test_impedance_and_share_between_the_points_of_the_grid():
         assert share == pytest.approx(section, abs=5e-3)
 
 
+def test_a_weak_transfer_is_that_of_a_full_solve():
+    """Of the entry, or of 1 % of sqrt(Z_ii Z_jj): one coarse mesh alone takes it 1.4 % off."""
+    case = parse_case(NEIGHBOURS)
+    board, conductors = LiveBoard.of(case), Conductors.of(case)
+    resistance = LiveSolver(board).read().resistance
+    found = over_frequency(board, resistance, pattern=False)
+    full = solve_broadband(case, conductors, conductors.ends(case), resistance / conductors.reference)
+    f = np.geomspace(found["lowest"], 1e9, found["count"])
+    re, inductance = np.moveaxis(found["Z"].reshape(len(f), 2, 2, 2), -1, 0)
+    own, exact = np.abs(re + 2j * np.pi * f[:, None, None] * inductance), np.abs(full.impedances(f))
+    assert np.median(exact[:, 0, 1] / np.sqrt(exact[:, 0, 0] * exact[:, 1, 1])) < 0.01
+    assert np.max(np.abs(own - exact) / [reference(Z) for Z in exact]) < 5e-3
+
+
 def test_the_return_moves_under_the_trace(window, tmp_path):
     path = tmp_path / "u.html"
-    path.write_text(live_page([u_trace()]), encoding="utf-8")
+    path.write_text(example_page("u_trace"), encoding="utf-8")
     assert path.stat().st_size < 250_000
     with opened(window, path) as page:
         pictures = []

@@ -4,10 +4,7 @@ import re
 
 import pytest
 
-from cases import EXAMPLES
-from livepage import opened
-from returnflow.live.page import live_page
-from returnflow_geometry.casefile.read import read_case
+from livepage import example_page, opened
 
 INK = """() => {
   const c = document.getElementById("picture"), { data } = c.getContext("2d").getImageData(0, 0, c.width, c.height);
@@ -30,8 +27,15 @@ CONTRAST = """() => {
 @pytest.fixture(scope="module")
 def strip(tmp_path_factory):
     path = tmp_path_factory.mktemp("strip") / "strip.html"
-    path.write_text(live_page(read_case(EXAMPLES / "slot_depth.toml"), steady=True), "utf-8")
+    path.write_text(example_page("slot_depth", steady=True), "utf-8")
     return path
+
+
+@pytest.fixture(scope="module")
+def seen(window, strip):
+    """A page that is looked at, and left as it was."""
+    with opened(window, strip) as page:
+        yield page
 
 
 def test_all_by_keys_alone(window, strip):
@@ -91,32 +95,32 @@ def test_without_webgl_and_without_a_network_it_is_whole(window, strip):
         assert page.evaluate(INK) > 0.2
 
 
-def test_paper_has_the_picture_the_readings_and_what_they_rest_on(window, strip):
-    with opened(window, strip) as page:
-        page.emulate_media(media="print")
-        for what in ("#picture", "#figure", "#verdict", "#bars", "#shared", "footer"):
-            assert page.locator(what).is_visible(), what
-        assert not page.locator("#hold").is_visible()
-        assert page.evaluate(INK) > 0.2
-        assert page.pdf().count(b"/Type /Page\n") == 1
-        said = page.inner_text("footer")
+def test_paper_has_the_picture_the_readings_and_what_they_rest_on(seen):
+    seen.emulate_media(media="print")
+    for what in ("#picture", "#figure", "#verdict", "#bars", "#shared", "footer"):
+        assert seen.locator(what).is_visible(), what
+    assert not seen.locator("#hold").is_visible()
+    assert seen.evaluate(INK) > 0.2
+    assert seen.pdf().count(b"/Type /Page\n") == 1
+    said = seen.inner_text("footer")
+    seen.emulate_media(media="screen")
     assert all(word in said for word in ("about", "no guaranteed bracket", "not a compliance test", "qualified person"))
 
 
 @pytest.mark.parametrize("projector", [False, True])
-def test_text_stands_out_from_its_ground(window, strip, projector):
-    with opened(window, strip) as page:
-        if projector:
-            page.click("#theme")
-            assert page.evaluate("parseFloat(getComputedStyle(document.body).fontSize)") >= 18
-        poor = [(what, ratio) for what, ratio in page.evaluate(CONTRAST) if ratio < 4.5]  # WCAG 2.2, 1.4.3
+def test_text_stands_out_from_its_ground(seen, projector):
+    if projector:
+        seen.click("#theme")
+        assert seen.evaluate("parseFloat(getComputedStyle(document.body).fontSize)") >= 18
+    poor = [(what, ratio) for what, ratio in seen.evaluate(CONTRAST) if ratio < 4.5]  # WCAG 2.2, 1.4.3
+    if projector:
+        seen.click("#theme")
     assert poor == []
 
 
-def test_colours_differ_in_lightness(window, strip):
+def test_colours_differ_in_lightness(seen):
     """Also for those who see no hues: the scale rises in luminance from end to end."""
-    with opened(window, strip) as page:
-        table = page.evaluate("Array.from(TABLE, (c) => [c & 255, (c >> 8) & 255, c >> 16])")
+    table = seen.evaluate("Array.from(TABLE, (c) => [c & 255, (c >> 8) & 255, c >> 16])")
     light = [0.2126 * r**2.2 + 0.7152 * g**2.2 + 0.0722 * b**2.2 for r, g, b in table]
     assert all(b >= a for a, b in zip(light[:-8], light[8:], strict=True))
     assert light[-1] > 4 * light[0]

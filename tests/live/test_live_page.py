@@ -1,12 +1,11 @@
 """The page in a real browser: opened from a file, held with the mouse, with keys alone, looked at in two sizes."""
 
 import re
-from functools import cache
 
 import pytest
 
 from cases import EXAMPLES
-from livepage import CUT, drag, opened
+from livepage import CUT, drag, example_page, opened
 from returnflow.cli import main
 from returnflow.live.page import live_page
 from returnflow_geometry.casefile.read import parse_case, read_case
@@ -17,15 +16,10 @@ NAMELESS = """[...document.querySelectorAll("button, select, [tabindex='0']")]
   .filter((it) => !(it.textContent.trim() || it.getAttribute("aria-label"))).map((it) => it.id)"""
 
 
-@cache
-def page_of(name: str) -> str:
-    return live_page([read_case(EXAMPLES / f"{name}.toml")], only=["as drawn"], steady=True)
-
-
-@pytest.fixture
-def board(tmp_path):
-    path = tmp_path / "board.html"
-    path.write_text(page_of("weighing_controller"), encoding="utf-8")
+@pytest.fixture(scope="module")
+def board(tmp_path_factory):
+    path = tmp_path_factory.mktemp("board") / "board.html"
+    path.write_text(example_page("weighing_controller", "as drawn", steady=True), encoding="utf-8")
     return path
 
 
@@ -78,19 +72,27 @@ def test_keys_alone_move_a_contact_and_the_status_says_so(window, board):
                         page.inner_text("#status"))  # fmt: skip
 
 
-@pytest.mark.parametrize(("width", "height"), [(1280, 720), (1024, 768)])
-def test_nothing_is_cut_off(window, board, width, height):
-    with opened(window, board, width, height) as page:
-        assert page.evaluate(CUT) == []
-        page.click("#theme")
-        assert page.evaluate(CUT) == []
-
-
-def test_roles_have_shapes_and_every_control_a_name(window, board):
+@pytest.fixture(scope="module")
+def seen(window, board):
+    """A page that is looked at, and left as it was."""
     with opened(window, board) as page:
-        shapes = page.evaluate(SHAPES)
-        assert len({shapes[name] for name in ("U1.AGND", "U3.PGND", "J2.SHELL")}) == 3
-        assert page.evaluate(NAMELESS) == []
+        yield page
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 720), (1024, 768)])
+def test_nothing_is_cut_off(seen, width, height):
+    seen.set_viewport_size({"width": width, "height": height})
+    found = [seen.evaluate(CUT)]
+    seen.click("#theme")
+    found.append(seen.evaluate(CUT))
+    seen.click("#theme")
+    assert found == [[], []]
+
+
+def test_roles_have_shapes_and_every_control_a_name(seen):
+    shapes = seen.evaluate(SHAPES)
+    assert len({shapes[name] for name in ("U1.AGND", "U3.PGND", "J2.SHELL")}) == 3
+    assert seen.evaluate(NAMELESS) == []
 
 
 def test_a_shared_contact_is_marked_as_the_end_it_is_of_each_loop(window, tmp_path):
@@ -121,7 +123,7 @@ def test_the_command_writes_one_file_and_never_over_the_case(tmp_path, capsys):
 def test_one_key_shows_the_variants(window, tmp_path):
     path = tmp_path / "variants.html"
     names = ["as drawn", "solid plane", "dedicated return, one point", "dedicated return, two points"]
-    path.write_text(live_page([read_case(EXAMPLES / "weighing_controller.toml")], only=names, steady=True), "utf-8")
+    path.write_text(example_page("weighing_controller", *names, steady=True), "utf-8")
     with opened(window, path) as page:
         figures = []
         for _ in names:

@@ -11,7 +11,7 @@ import pytest
 
 from cases import EXAMPLES
 from livedrags import drags
-from livepage import node, opened, serving
+from livepage import example_page, node, opened, serving
 from returnflow.answers.coupling import region_shares
 from returnflow.live.board import LiveBoard
 from returnflow.live.desk import Desk
@@ -131,7 +131,7 @@ def test_a_bridge_is_dragged_solved_and_saved(window, gap_file):
 def test_a_corner_of_a_route_is_dragged_and_solved_at_all_frequencies(window, tmp_path):
     path = tmp_path / "u.toml"
     path.write_text((EXAMPLES / "u_trace.toml").read_text("utf-8"), "utf-8")
-    with serving(path) as server, opened(window, server.address) as page:
+    with serving(path, example_page("u_trace", served=True)) as server, opened(window, server.address) as page:
         page.evaluate("page.sweep.slide(page.sweep.position(1e6))")
         before = page.evaluate("page.over.impedance(0, 0, 1e6)[1]")
         drawn = page.evaluate("page.routeOf(0)[0]")

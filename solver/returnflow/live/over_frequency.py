@@ -12,21 +12,26 @@ from returnflow.live.board import LiveBoard
 from returnflow.live.meshcode import decode, differences, encode
 from returnflow.live.parts import NANO
 from returnflow.magnetic.broadband import Broadband
-from returnflow.magnetic.meshing import mesh_of, system_on
-from returnflow.magnetic.reduction import BroadbandOptions, reduce
+from returnflow.magnetic.meshing import COARSE, solve_broadband
+from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.magnetic.routes import faced
-from returnflow.resistive.conductors import Conductors
 
 Floats = NDArray[np.float64]
 
 LOWEST, HIGHEST, PER_DECADE = 10.0, 1e9, 12  # hertz; the page interpolates by cubics between these
-COARSER = 2.0  # edges of the mesh over those of a full solve: the page is good to half a per cent
-ACCURACY = 2e-3
+ACCURACY = 2e-3  # of what the reduced model makes of a full solve's meshes: the page is good to half a per cent
+RESIDUAL = 1e-4
+# Edges of the coarser of the two meshes where somebody waits: one loop over copper without gaps keeps to 0.4 % on them,
+# as errors of its own impedance go with the square of its field's. Weak transfers would be several per cent off.
+QUICK = 8.0
+SHOWN = 15_000  # triangles at most of the mesh that patterns are told on: with more, the coarser of the two
 PATTERN = 8e-3  # of the largest: weaker patterns of the return's move are left out
 LEVELS = 4096  # steps of the largest pattern: what a picture shows of it
 
 
-def over_frequency(board: LiveBoard, resistance: Floats, *, pattern: bool) -> dict[str, Any] | None:
+def over_frequency(
+    board: LiveBoard, resistance: Floats, *, pattern: bool, quick: bool = False
+) -> dict[str, Any] | None:
     """
     What the page shows above 0 Hz, contacts as drawn; None where nothing in the case asks for it.
 
@@ -37,19 +42,21 @@ def over_frequency(board: LiveBoard, resistance: Floats, *, pattern: bool) -> di
         The DC end.
     pattern : bool
         With what the return's move looks like, where one copper carries all.
+    quick : bool
+        Coarser where the page's accuracy is kept: see `QUICK`.
     """
     case, conductors = board.case, board.conductors
     if not wants_frequencies(case) or not any(loop.route is not None for loop in case.loops):
         return None
     ends = conductors.ends(case)
     facing = faced(case, conductors)
-    system = system_on(mesh_of(case, conductors, ends, facing, COARSER), case, conductors, ends)
-    thickness = tuple(Conductors.magnetic(case).foils[0].tolist())
-    options = BroadbandOptions(accuracy=ACCURACY, lowest=LOWEST, highest=HIGHEST)
-    model = reduce(system, thickness, case.board.temperature, resistance / conductors.reference, options)
+    options = BroadbandOptions(accuracy=ACCURACY, lowest=LOWEST, highest=HIGHEST, residual=RESIDUAL, bounds=False)
+    coarser = QUICK if quick and len(facing) == 1 and not facing[0].gaps else COARSE
+    squares = resistance / conductors.reference
+    model = solve_broadband(case, conductors, ends, squares, options, facing=facing, coarser=coarser)
     count = round(np.log10(HIGHEST / LOWEST)) * PER_DECADE + 1
     frequencies = np.geomspace(LOWEST, HIGHEST, count)
-    Z = np.array([model.impedance(float(f)) for f in frequencies])
+    Z = model.impedances(frequencies)
     # Reactances as inductances: they go smoothly to both ends.
     Z.imag /= (2 * np.pi * frequencies)[:, None, None]
     shares, sections = traffic(model, ends, conductors.contact_inside(), frequencies.tolist())
@@ -70,8 +77,13 @@ def over_frequency(board: LiveBoard, resistance: Floats, *, pattern: bool) -> di
         "shares": shares.astype(np.float32).ravel(),
         "sections": np.abs(sections).astype(np.float32).ravel(),
         "marks": marks,
-        "pattern": _patterns(model, frequencies) if pattern and _single_valued(model) else None,
+        "pattern": _patterns(_told_on(model), frequencies) if pattern and _single_valued(model) else None,
     }
+
+
+def _told_on(model: Broadband) -> Broadband:
+    """The finer of two meshes where a page has room for its patterns, or the coarser one."""
+    return model if len(model.system.space.mesh.triangles) <= SHOWN else model.compared
 
 
 def _single_valued(model: Broadband) -> bool:
@@ -80,7 +92,7 @@ def _single_valued(model: Broadband) -> bool:
 
 
 def _patterns(model: Broadband, frequencies: Floats) -> dict[str, Any]:
-    """Stream functions by which every loop's return moves, on the points of the magnetic mesh, and their parts."""
+    """Stream functions by which every loop's return moves, on the points of a magnetic mesh, and their parts."""
     mesh = model.system.space.mesh
     corner = np.zeros(len(mesh.points), dtype=np.int64)
     corner[mesh.triangles.ravel()] = np.arange(mesh.triangles.size)

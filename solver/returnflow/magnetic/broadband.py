@@ -125,14 +125,24 @@ class Broadband:
 
     def impedance(self, frequency: float) -> Complexes:
         """Impedance matrix of the loops in ohm, shape (loops, loops); of two meshes it is what both lead to."""
-        if self.coarse is not None:
-            return self.led_to(*(each.impedance(frequency) for each in self.both))
-        w = 2 * np.pi * frequency
-        Z = self.small.impedance(w, self.of_foils(frequency), self.passing)
         if frequency > 0:
-            Z = Z + self.small.between_faces(w, self.of_foils(frequency, between=True), self.passing)
-        symmetric: Complexes = 0.5 * (Z + Z.T)
-        return symmetric
+            one: Complexes = self.impedances([frequency])[0]
+            return one
+        if self.coarse is not None:
+            return self.led_to(*(each.impedance(0.0) for each in self.both))
+        return _symmetric(self.small.impedance(0.0, self.of_foils(0.0), self.passing))
+
+    def impedances(self, frequencies: Sequence[float] | Floats) -> Complexes:
+        """Impedance matrices at many frequencies above 0 Hz, shape (frequencies, loops, loops)."""
+        if self.coarse is not None:
+            return self.led_to(*(each.impedances(frequencies) for each in self.both))
+        w = 2 * np.pi * np.asarray(frequencies)
+        whole, halves = (
+            [*np.transpose([self.of_foils(float(f), between=between) for f in frequencies])]
+            for between in (False, True)
+        )
+        Z = self.small.impedance(w, whole, self.passing)
+        return _symmetric(Z + self.small.between_faces(w, halves, self.passing))
 
     @cached_property
     def slow_inductance(self) -> Floats:
@@ -178,7 +188,7 @@ class Broadband:
     def missing(self) -> float:
         """As much of the difference of two meshes as leaves resistances and inductances positive at all frequencies."""
         fine, coarse = self.both
-        pairs = [(fine.impedance(f).real, coarse.impedance(f).real) for f in np.geomspace(10.0, HIGH, PASSIVE)]
+        pairs = zip(*(each.impedances(np.geomspace(10.0, HIGH, PASSIVE)).real for each in self.both), strict=True)
         return min(two_meshes.missing(*pair) for pair in [*pairs, (fine.high_inductance, coarse.high_inductance)])
 
     def led_to(self, fine: NDArray[Any], coarse: NDArray[Any]) -> Complexes:
@@ -268,3 +278,7 @@ def paired(fine: Broadband, coarse: Broadband) -> Broadband:
     overlap = [two_meshes.overlap(fine.current(f), coarse.current(f), mesh.areas) for f in at]
     coarse = replace(coarse, system=replace(coarse.system, panels=None))
     return replace(fine, coarse=coarse, overlap=(at, np.array(overlap)))
+
+
+def _symmetric(Z: Complexes) -> Complexes:
+    return 0.5 * (Z + np.swapaxes(Z, -1, -2))

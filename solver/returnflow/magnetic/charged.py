@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -82,8 +83,16 @@ class Charged(Broadband):
 
     def impedance(self, frequency: float) -> Complexes:
         """Impedance matrix of the loops in ohm, shape (loops, loops)."""
-        Z, loops = self.open.impedance(frequency), self.system.loops
-        return closed(Z, self.elastance, frequency, loops)[0] if frequency > 0 else Z[:loops, :loops]
+        if frequency > 0:
+            one: Complexes = self.impedances([frequency])[0]
+            return one
+        loops = self.system.loops
+        return self.open.impedance(0.0)[:loops, :loops]
+
+    def impedances(self, frequencies: Sequence[float] | Floats) -> Complexes:
+        """Impedance matrices at many frequencies above 0 Hz, shape (frequencies, loops, loops)."""
+        every = zip(self.open.impedances(frequencies), frequencies, strict=True)
+        return np.array([closed(Z, self.elastance, float(f), self.system.loops)[0] for Z, f in every])
 
     def reduced(self, frequency: float) -> Complexes:
         """Coefficients of the basis per ampere of every loop, displacement currents last, shape (r, loops)."""

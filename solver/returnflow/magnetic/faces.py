@@ -80,10 +80,11 @@ class Magnetized:
 @dataclass(frozen=True)
 class Small:
     """
-    All equations in a basis at one frequency, for any sheet impedances.
+    All equations in a basis, for any sheet impedances.
 
-    ``correction`` are squares of the reference added to the loops' resistances; ``link_basis`` are the currents in the
-    links (links, r).
+    Frequencies are given one by one, or many at once as an array, shape (f,), with sheet impedances of that shape; then
+    every answer has one more axis in front. ``correction`` are squares of the reference added to the loops'
+    resistances; ``link_basis`` are the currents in the links (links, r).
     """
 
     system: System
@@ -92,27 +93,27 @@ class Small:
     correction: Floats
 
     def equations(
-        self, w: float, sheets: Sequence[complex], inductive: Inductive
+        self, w: float | Floats, sheets: Sequence[complex | Complexes], inductive: Inductive
     ) -> tuple[Complexes, Complexes, Complexes]:
         """Matrix (r, r), what every loop drives (r, loops), and the loops' own impedances of the resistive pattern."""
         links, through = self.system.stack.links, self.system.link_current
-        barrier = links.resistance + (links.elastance / (1j * w) if w else 0)  # what is not induction
-        matrix = (1j * w * inductive.induction).astype(np.complex128)
-        matrix += (self.link_basis.T * barrier) @ self.link_basis
-        driven = (1j * w * inductive.drive).astype(np.complex128)
-        driven += self.link_basis.T @ (barrier[:, None] * through)
-        Z: Complexes = 1j * w * inductive.own + sheets[0] / self.foils[0].weight * self.correction
-        Z += through.T @ (barrier[:, None] * through)
-        for sheet, foil in zip(sheets, self.foils, strict=True):
-            matrix += sheet * foil.dissipation
-            driven += sheet * foil.drive
-            Z += sheet * foil.resistance
+        jw = 1j * np.asarray(w)[..., None, None]
+        barrier = links.resistance[None] + (links.elastance / jw if np.all(jw) else 0)  # what is not induction
+        matrix = jw * inductive.induction + (self.link_basis.T * barrier) @ self.link_basis
+        over = np.swapaxes(barrier, -1, -2) * through
+        driven = jw * inductive.drive + self.link_basis.T @ over
+        at = [np.asarray(sheet)[..., None, None] for sheet in sheets]
+        Z: Complexes = jw * inductive.own + at[0] / self.foils[0].weight * self.correction + through.T @ over
+        for sheet, foil in zip(at, self.foils, strict=True):
+            matrix = matrix + sheet * foil.dissipation
+            driven = driven + sheet * foil.drive
+            Z = Z + sheet * foil.resistance
         return matrix, driven, Z
 
-    def impedance(self, w: float, sheets: Sequence[complex], inductive: Inductive) -> Complexes:
+    def impedance(self, w: float | Floats, sheets: Sequence[complex | Complexes], inductive: Inductive) -> Complexes:
         """Impedance matrix of the loops in ohm, (loops, loops)."""
         matrix, driven, Z = self.equations(w, sheets, inductive)
-        result: Complexes = Z - driven.T @ np.linalg.solve(matrix, driven) if w else Z
+        result: Complexes = Z - np.swapaxes(driven, -1, -2) @ np.linalg.solve(matrix, driven) if np.all(w) else Z
         return result
 
     def slow_inductance(self, thickness: Sequence[float], inductive: Inductive) -> Floats:
@@ -131,7 +132,9 @@ class Small:
             total += MU0 * thickness[foil.number] * (foil.resistance / 12 + np.outer(side, side) * differing / 4)
         return total
 
-    def between_faces(self, w: float, halves: Sequence[complex], inductive: Inductive) -> Complexes:
+    def between_faces(
+        self, w: float | Floats, halves: Sequence[complex | Complexes], inductive: Inductive
+    ) -> Complexes:
         """
         What the faces of foil add: the impedance by which their currents differ, over that of a perfect conductor.
 
@@ -140,7 +143,7 @@ class Small:
         """
         side = self.system.side
         signs = side[:, :, None] * side[:, None, :]
-        none = [0j] * len(self.foils)
+        none: list[complex | Complexes] = [0j] * len(self.foils)
         before = self.impedance(w, none, inductive)
         if np.all(signs == signs[:1]):
             result: Complexes = signs[0] * (self.impedance(w, halves, inductive) - before)

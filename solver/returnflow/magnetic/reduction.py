@@ -39,6 +39,8 @@ class BroadbandOptions:
         At most so many real solves per loop.
     residual : float
         Relative residual at which the iteration stops.
+    bounds : bool
+        Whether to estimate what the basis lacks: see `Broadband.lacking`.
     """
 
     accuracy: float = 1e-3
@@ -46,6 +48,7 @@ class BroadbandOptions:
     highest: float = 1e9
     shifts: int = 20
     residual: float = 1e-5
+    bounds: bool = True
 
 
 def reduce(
@@ -104,8 +107,7 @@ def reduce(
         )
 
     def impedances() -> Complexes:
-        now = model()
-        return np.array([_of_loops(now.impedance(f), system, f) for f in band])
+        return np.array([_of_loops(Z, system, f) for Z, f in zip(model().impedances(band), band, strict=True)])
 
     last = impedances()
     # First the middle and the ends, then wherever the residual is largest.
@@ -128,7 +130,11 @@ def reduce(
         )
         raise NumericalError(message)
     # A shift may move nothing by chance: what is left of the equations tells, and counts.
-    lacks = lacking(model(), basis, preconditioner, (options.lowest, options.highest)) if bounded else None
+    lacks = (
+        lacking(model(), basis, preconditioner, (options.lowest, options.highest))
+        if bounded and options.bounds
+        else None
+    )
     result = replace(model(), lacking=lacks, solved_sheet=sheet0)
     result.seconds.update({"preconditioner": factored - begin, "shifts": time.perf_counter() - factored})
     return result

@@ -23,8 +23,8 @@ function orderOf({ size, start, cols, values }, of, count) {
   for (let u = count - 1; u >= 0; u--) link(u);
   const order = new Int32Array(count), clique = new Array(count).fill(null), outside = new Int32Array(count), seen = new Int32Array(count).fill(-1);
   mark.fill(-1);
-  let least = 0;
-  for (let k = 0; k < count; k++) {
+  let least = 0, k = 0;
+  while (k < count) {
     while (head[least] < 0) least++;
     const p = (order[k] = head[least]), mine = [];
     unlink(p);
@@ -44,6 +44,7 @@ function orderOf({ size, start, cols, values }, of, count) {
         if (seen[e] !== k) { seen[e] = k; outside[e] = clique[e].length; }
         outside[e]--;
       }
+    let left = 0, gone = 1;
     for (const v of mine) {
       const kept = [], mates = beside[v];
       let d = mine.length - 1, n = 0;
@@ -58,11 +59,23 @@ function orderOf({ size, start, cols, values }, of, count) {
       for (let i = 0; i < mates.length; i++) { const u = mates[i]; if (!done[u] && mark[u] !== k) mates[n++] = u; }
       mates.length = n;
       unlink(v);
-      degree[v] = Math.min(count - k - 2, degree[v] + mine.length, d + n);
+      if (kept.length === 1 && !n) { // beside nothing but the new element: next at once, it fills nothing more
+        order[k + gone++] = v;
+        done[v] = 1;
+        beside[v] = elements[v] = null;
+        continue;
+      }
+      mine[left++] = v;
+      degree[v] = Math.min(degree[v] + mine.length, d + n);
+    }
+    mine.length = left;
+    for (const v of mine) {
+      degree[v] = Math.max(0, Math.min(count - k - gone - 1, degree[v] - gone + 1));
       if (degree[v] < least) least = degree[v];
       link(v);
     }
     clique[p] = mine;
+    k += gone;
   }
   return order;
 }

@@ -82,10 +82,14 @@ function collect(raster, sheet, { potential, stream, sources }, voltage) {
   const { X0, Y0, step, width, psi, phi, kx, ky, known } = raster, { x, y, triangles } = sheet;
   const poly = new Float64Array(12), slope = new Float64Array(6);
   // Where a part of an ampere enters, the stream function has a cut; along the flow no line crosses it.
-  const from = Float64Array.from(sources.flatMap(([sx, sy, c, r], n) => [sx, sy, c, r * r, ...flowAt(sheet, potential, stream, sources, n)]));
-  const parts = sources.filter(([, , c]) => Math.abs(c * STEPS - Math.round(c * STEPS)) > 1e-6).length;
-  if (parts) raster.shaded = false;
-  if (parts > 2) raster.lined = false; // too many ends of lines to draw them
+  const parts = sources.flatMap(([, , c], n) => (Math.abs(c * STEPS - Math.round(c * STEPS)) > 1e-6 ? [n] : []));
+  const [one, other] = parts.map((n) => sources[n]), pair = parts.length === 2 && Math.abs(one[2] + other[2]) < 1e-9;
+  // Where a part leaves and comes back, both cuts run the same way on beyond the second and cancel there.
+  const across = pair && [other[0] - one[0], other[1] - one[1]].map((v) => v / Math.hypot(other[0] - one[0], other[1] - one[1]));
+  const cut = (n) => (pair && parts.includes(n) ? across : flowAt(sheet, potential, stream, sources, n));
+  const from = Float64Array.from(sources.flatMap(([sx, sy, c, r], n) => [sx, sy, c, r * r, ...cut(n)]));
+  if (parts.length) raster.shaded = false;
+  if (parts.length > 2) raster.lined = false; // too many ends of lines to draw them
   scan(sheet, raster, (m) => quadratic(sheet, m, stream, potential, poly, slope), (m, j, i0, i1) => {
     const a = triangles[3 * m], Y = Y0 - j * step, dy = Y - y[a];
     for (let i = i0; i <= i1; i++) {

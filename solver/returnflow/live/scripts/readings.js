@@ -38,6 +38,7 @@ class Readings {
       bar.addEventListener("click", () => { page.loop = n; page.show(); });
       return bar;
     });
+    $("barslabel").textContent = page.victim < 0 ? "Current shown" : "Current shown, and what each adds";
     const route = page.board.data.loops.some((loop) => loop.routes.length) ? " Dashed: outgoing conductor." : "";
     $("shapes").textContent = `◆ sensitive ▲ noisy ■ cables; filled: current enters, hollow: it leaves.${route}`;
   }
