@@ -12,6 +12,15 @@ from returnflow_geometry.casefile.read import parse_case, read_case
 
 SHAPES = """Object.fromEntries([...document.querySelectorAll(".point:not(.end)")].map(
   (it) => [it.querySelector("text").textContent, it.querySelector(".mark").getAttribute("d")]))"""
+# Names of contacts that lie over another contact's mark or name: boxes of what is painted, less what strokes add.
+COVERED = """() => {
+  const all = [...document.querySelectorAll(".point:not(.end):not(.corner)")], box = (it) => it.getBoundingClientRect();
+  const name = (it) => it.querySelector("text");
+  const meet = (a, b) => a.left + 3 < b.right && b.left + 3 < a.right && a.top + 3 < b.bottom && b.top + 3 < a.bottom;
+  return all.flatMap((it) => all.filter((other) => other !== it).flatMap((other) =>
+    ["text", ".mark"].filter((what) => meet(box(name(it)), box(other.querySelector(what))))
+      .map((what) => `${name(it).textContent} over ${what} of ${name(other).textContent}`)));
+}"""
 NAMELESS = """[...document.querySelectorAll("button, select, [tabindex='0']")]
   .filter((it) => !(it.textContent.trim() || it.getAttribute("aria-label"))).map((it) => it.id)"""
 
@@ -93,6 +102,15 @@ def test_roles_have_shapes_and_every_control_a_name(seen):
     shapes = seen.evaluate(SHAPES)
     assert len({shapes[name] for name in ("U1.AGND", "U3.PGND", "J2.SHELL")}) == 3
     assert seen.evaluate(NAMELESS) == []
+
+
+def test_no_name_lies_over_another_contact(window, tmp_path):
+    path = tmp_path / "disc.html"
+    path.write_text(example_page("four_point_disc", steady=True), "utf-8")
+    with opened(window, path) as page:  # four contacts in a row, close together
+        assert page.evaluate(COVERED) == []
+        page.click("#theme")
+        assert page.evaluate(COVERED) == []
 
 
 def test_a_shared_contact_is_marked_as_the_end_it_is_of_each_loop(window, tmp_path):

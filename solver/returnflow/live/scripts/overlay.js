@@ -66,20 +66,35 @@ class Overlay {
       group.setAttribute("aria-label", grip.name);
       this.value(group);
     }
-    for (const group of this.points) {
-      const [x, y] = board.place(Number(group.dataset.terminal)), px = f.x(x), py = f.y(y), { label } = group, wide = this.letter * label.textContent.length + 14;
-      const left = px + wide > f.width, other = taken.find(([qx, qy, w]) => Math.abs(qy - py) < 1.8 * this.letter && px < qx + w && qx < px + wide);
-      const lower = !other ? 0 : other[1] > py ? -15 : 15; // beside another name: above it or below
-      const key = `${px.toFixed(2)},${py.toFixed(2)} ${left} ${lower}`;
-      taken.push([left ? px - wide : px, py + lower, wide]);
-      if (group.key === key) continue; // what stays is left alone: a browser's layout is what costs
+    const marks = this.points.map((group) => {
+      const [x, y] = board.place(Number(group.dataset.terminal));
+      return [f.x(x), f.y(y)];
+    });
+    this.points.forEach((group, n) => {
+      const [px, py] = marks[n], { label } = group, [dx, dy, box] = this.beside(marks, n, label.textContent.length, taken);
+      const key = `${px.toFixed(2)},${py.toFixed(2)} ${dx} ${dy}`;
+      if (label.textContent) taken.push(box);
+      if (group.key === key) return; // what stays is left alone: a browser's layout is what costs
       group.key = key;
       group.setAttribute("transform", `translate(${px.toFixed(2)},${py.toFixed(2)})`);
-      label.setAttribute("text-anchor", left ? "end" : "start");
-      label.setAttribute("x", left ? -12 : 12);
-      label.setAttribute("y", 5 + lower);
+      label.setAttribute("text-anchor", dx < 0 ? "end" : "start");
+      label.setAttribute("x", dx);
+      label.setAttribute("y", dy);
       if (group.grip) this.value(group);
-    }
+    });
+  }
+
+  /** Where a name stands beside its mark, and its box: to the right if it can, on no other mark, no other name and no edge. */
+  beside(marks, n, letters, taken) {
+    const { width } = this.page.frame, [px, py] = marks[n], wide = this.letter * letters, high = this.letter / 0.6;
+    const choices = [[12, 5], [-12, 5], [12, 10 + 0.8 * high], [12, -15], [-12, 10 + 0.8 * high], [-12, -15]].map(([dx, dy]) => {
+      const x0 = px + dx - (dx < 0 ? wide : 0);
+      return [dx, dy, [x0, py + dy - 0.8 * high, x0 + wide, py + dy + 0.2 * high]];
+    });
+    const meets = ([x0, y0, x1, y1], [u0, v0, u1, v1]) => x0 < u1 && u0 < x1 && y0 < v1 && v0 < y1;
+    const free = ([, , box]) => box[0] > 0 && box[2] < width && !taken.some((other) => meets(box, other))
+      && !marks.some(([x, y], m) => m !== n && meets(box, [x - 9, y - 9, x + 9, y + 9]));
+    return choices.find(free) ?? choices.find(([, , box]) => box[0] > 0 && box[2] < width) ?? choices[0];
   }
 
   value(group) {
