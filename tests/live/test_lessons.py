@@ -67,7 +67,7 @@ def solved_impedance(case) -> float:
     """At the one frequency that is read, on two meshes that are not the page's."""
     conductors = Conductors.of(case)
     options = BroadbandOptions(lowest=3e6, highest=3e7, bounds=False)
-    model = solve_broadband(case, conductors, conductors.ends(case), None, options, coarser=6.0)
+    model = solve_broadband(case, conductors, conductors.ends(case), None, options, coarser=8.0)
     return abs(model.impedance(1e7)[0, 0])
 
 

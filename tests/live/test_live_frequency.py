@@ -30,7 +30,7 @@ terminal = [
   { name = "C", copper = "ground", at = [36, 26], diameter_mm = 1 },
   { name = "D", copper = "ground", at = [54, 14], diameter_mm = 1 },
 ]
-solve = { frequencies_Hz = [0, 1e5], accuracy = 0.02 }
+solve = { frequencies_Hz = [0, 1e5], accuracy = 0.025 }
 
 [[loop]]
 name = "input"

@@ -12,6 +12,7 @@ from returnflow.live.board import LiveBoard
 from returnflow.live.meshcode import decode, differences, encode
 from returnflow.live.parts import NANO
 from returnflow.magnetic.broadband import Broadband
+from returnflow.magnetic.charged import Charged
 from returnflow.magnetic.meshing import COARSE, solve_broadband
 from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.magnetic.routes import faced
@@ -19,6 +20,7 @@ from returnflow.magnetic.routes import faced
 Floats = NDArray[np.float64]
 
 LOWEST, HIGHEST, PER_DECADE = 10.0, 1e9, 12  # hertz; the page interpolates by cubics between these
+RESONANT = 48  # a decade where planes resonate: every step of the page's slider
 ACCURACY = 2e-3  # of what the reduced model makes of a full solve's meshes: the page is good to half a per cent
 RESIDUAL = 1e-4
 # Edges of the coarser of the two meshes where somebody waits: one loop over copper without gaps keeps to 0.4 % on them,
@@ -54,7 +56,8 @@ def over_frequency(
     coarser = QUICK if quick and len(facing) == 1 and not facing[0].gaps else COARSE
     squares = resistance / conductors.reference
     model = solve_broadband(case, conductors, ends, squares, options, facing=facing, coarser=coarser)
-    count = round(np.log10(HIGHEST / LOWEST)) * PER_DECADE + 1
+    per_decade = RESONANT if isinstance(model, Charged) else PER_DECADE
+    count = round(np.log10(HIGHEST / LOWEST)) * per_decade + 1
     frequencies = np.geomspace(LOWEST, HIGHEST, count)
     Z = model.impedances(frequencies)
     # Reactances as inductances: they go smoothly to both ends.
@@ -71,7 +74,7 @@ def over_frequency(
     ]
     return {
         "lowest": LOWEST,
-        "perDecade": PER_DECADE,
+        "perDecade": per_decade,
         "count": count,
         "Z": np.stack([Z.real, Z.imag], axis=-1).astype(np.float32).ravel(),
         "shares": shares.astype(np.float32).ravel(),
