@@ -153,3 +153,19 @@ class TestWorkOnAllCores:
         assert threading.get_ident() not in side_by_side(names)
         monkeypatch.setattr(multiprocessing, "parent_process", lambda: "one that started others")
         assert set(side_by_side(names)) == {threading.get_ident()}
+
+
+class TestSinglePrecision:
+    def test_answers_are_right_to_its_digits_whatever_their_size(self):
+        A = chain(60)
+        exact = np.random.default_rng(20_261_127).standard_normal((60, 3)) * np.array([1e-60, 1.0, 1e50])
+        (solve,) = factorize_each([A], checked=False, single=True)
+        np.testing.assert_allclose(
+            solve(A @ exact) / np.max(abs(exact), axis=0), exact / np.max(abs(exact), axis=0), atol=1e-3
+        )
+
+    def test_one_core_does_it_in_turn(self, monkeypatch):
+        monkeypatch.setattr(linear.os, "cpu_count", lambda: 1)
+        solves = list(factorize_each([chain(20), chain(30)], checked=False, single=True))
+        for solve, count in zip(solves, (20, 30), strict=True):
+            np.testing.assert_allclose(solve(chain(count) @ np.ones((count, 1))), 1.0, rtol=1e-4)

@@ -99,7 +99,11 @@ class Preconditioner:
         count = max(3, int(np.ceil(np.log10(high / low) / 2.5)) + 1)
         poles = np.concatenate([[0.0], np.geomspace(low, high, count)])
         # The iteration checks its own residual; these solves only speed it up.
-        solves = list(factorize_each([(plain + q * mass).tocsc() for q in poles], checked=False))
+        shifted = [(plain + q * mass).tocsc() for q in poles]
+        solves = [
+            *factorize_each(shifted[:1], checked=False),
+            *factorize_each(shifted[1:], checked=False, single=True),
+        ]
         opposite = [(pair, _pair_solves(pair.spread, plain, mass, poles)) for pair in Opposite.of(system)]
         circuits = _Circuits.of(system, solves[0])
         grid = np.geomspace(low, high, 400)
@@ -165,7 +169,9 @@ def _pair_solves(spread: csr_array, plain: csr_array, mass: csr_array, poles: Fl
     dissipation, inertia = spread.T @ plain @ spread, spread.T @ mass @ spread
     # Where the meshes are coarser than thought, some say the same.
     least = 1e-9 * float(np.mean(dissipation.diagonal())) * diags_array(np.ones(spread.shape[1]))
-    return list(factorize_each([csc_array(dissipation + q * inertia + least) for q in poles], checked=False))
+    return list(
+        factorize_each([csc_array(dissipation + q * inertia + least) for q in poles], checked=False, single=True)
+    )
 
 
 def _foil_of(system: System) -> Ints:

@@ -64,15 +64,22 @@ def factorize_each(
     *,
     checked: bool = True,
     places: Sequence[Places] | None = None,
+    single: bool = False,
 ) -> Iterator[Solve]:
     """
     Factor several matrices, see `factorize`; yield their solvers in order.
+
+    In `single` precision SuperLU takes half the memory and two thirds of the time: for who needs them to precondition.
 
     Small ones are factored side by side, one per core: SuperLU runs outside the interpreter's lock. Large ones are
     factored when their turn comes, so that a solver that was let go leaves its memory to the next.
     """
     cores = min(len(matrices), os.cpu_count() or 1)
-    in_turn = cores < 2 or any(_chosen(matrix, backend) != "scipy" for matrix in matrices)
+    pardiso = any(_chosen(matrix, backend) != "scipy" for matrix in matrices)
+    in_turn = cores < 2 or pardiso
+    if single and not pardiso:
+        yield from (_guarded(m, ready, checked) for m, ready in zip(matrices, _singles(matrices, cores), strict=True))
+        return
     if in_turn or sum(matrix.shape[0] for matrix in matrices) > TOGETHER:
         for number, matrix in enumerate(matrices):
             yield factorize(matrix, backend, checked=checked, places=places[number] if places else None)
@@ -80,6 +87,31 @@ def factorize_each(
     work = [functools.partial(direct, m, places[n] if places else None) for n, m in enumerate(matrices)]
     for matrix, ready in zip(matrices, factors(work), strict=True):
         yield _guarded(matrix, ready, checked)
+
+
+def _singles(matrices: Sequence[csc_array], cores: int) -> Iterator[Callable[[], Solve]]:
+    """What makes factors in single precision: all at once where there are cores and memory for it."""
+    work = [functools.partial(Single, matrix) for matrix in matrices]
+    if cores < 2 or sum(matrix.shape[0] for matrix in matrices) > TOGETHER:
+        return iter([functools.partial(_made, item) for item in work])
+    return iter(factors(work))
+
+
+def _made(make: Callable[[], Single]) -> Solve:
+    return _scipy(make())
+
+
+class Single:
+    """SuperLU factor in single precision, for right sides of any size."""
+
+    def __init__(self, matrix: csc_array) -> None:
+        self._factor = splu(csc_array(matrix, dtype=np.float32))
+
+    def solve(self, right: Floats) -> Floats:
+        """Solve for right sides of shape (n, k), each of size 1 on the way."""
+        size = np.max(np.abs(right), axis=0, initial=1e-300)
+        answer: Floats = self._factor.solve((right / size).astype(np.float32)).astype(np.float64) * size
+        return answer
 
 
 def _guarded(matrix: csc_array, make: Callable[[], Solve], checked: bool) -> Solve:
