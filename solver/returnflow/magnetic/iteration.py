@@ -167,11 +167,10 @@ def _weighed(solve: Solve, root: Floats | float, right: Floats) -> Floats:
 def _pair_solves(spread: csr_array, plain: csr_array, mass: csr_array, poles: Floats) -> list[Solve]:
     """Factor the shifted matrices on opposite stream functions."""
     dissipation, inertia = spread.T @ plain @ spread, spread.T @ mass @ spread
-    # Where the meshes are coarser than thought, some say the same.
-    least = 1e-9 * float(np.mean(dissipation.diagonal())) * diags_array(np.ones(spread.shape[1]))
-    return list(
-        factorize_each([csc_array(dissipation + q * inertia + least) for q in poles], checked=False, single=True)
-    )
+    # Where the meshes are coarser than thought, some say the same; single precision has to see that.
+    least = 1e-6 * float(np.mean(dissipation.diagonal())) * diags_array(np.ones(spread.shape[1]))
+    shifted = [csc_array(dissipation + q * inertia + least) for q in poles]
+    return list(factorize_each(shifted, checked=False, single=True))
 
 
 def _foil_of(system: System) -> Ints:
