@@ -202,6 +202,10 @@ class TestIteration:
         with pytest.raises(NumericalError, match="did not converge in 200 iterations"):
             conjugate_gradients(matrix.__matmul__, lambda r: r, np.ones((400, 1)), 1e-10)
 
+    def test_a_preconditioner_that_is_not_positive_is_said(self):
+        with pytest.raises(NumericalError, match="negative energy"):
+            conjugate_gradients(lambda x: x, lambda r: -r, np.ones((4, 1)), 1e-6)
+
 
 # ---------------------------------------------------------------- equations
 

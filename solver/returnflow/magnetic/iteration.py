@@ -210,7 +210,7 @@ def conjugate_gradients(
     Raises
     ------
     NumericalError
-        If a column is not done after `ITERATIONS`.
+        If a column is not done after `ITERATIONS`, or `precondition` is not positive definite.
     """
     x, r = (start[0].copy(), right - start[1]) if start else (np.zeros_like(right), right.copy())
     z = precondition(r)
@@ -218,6 +218,12 @@ def conjugate_gradients(
     # The energy of the answer: what the start holds, and what the first residual adds.
     whole = np.sum(right * x, axis=0) + rz
     for iteration in range(ITERATIONS):
+        if np.any(rz < -(tolerance**2) * np.abs(whole)):
+            message = (
+                "The magnetic solve met a negative energy: look for triangles without area, or for copper details a "
+                "millionth of the board in size."
+            )
+            raise NumericalError(message)
         on = np.flatnonzero(rz > tolerance**2 * whole)
         if not len(on):
             return x, iteration
