@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from returnflow.answers import budget, coupling, frequency
+from returnflow.answers import budget, coupling, frequency, undecided
 from returnflow.answers.adding import Coupled, companies, weights
 from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
@@ -111,11 +111,13 @@ def solve_case(
     case = replace(case, accuracy=options.accuracy)
     conductors = Conductors.of(case)
     loops = conductors.ends(case)
-    solution = solve(conductors, loops, None, options, progress, [loop.name for loop in case.loops])
+    facing = tuple(faced(case, conductors))
+    above = frequency.wants_frequencies(case)
+    asked = None if above else undecided.wanted(case, lambda it: _every_budget(case, it, conductors.reference))
+    solution = solve(conductors, loops, None, options, progress, [loop.name for loop in case.loops], asked)
     after = time.perf_counter()
     model = None
-    facing = tuple(faced(case, conductors))
-    if frequency.wants_frequencies(case):
+    if above:
         band = None if highest is None else BroadbandOptions(highest=highest)
         model = solve_broadband(case, conductors, loops, solution.squares, band, progress, facing)
         without = closed(case, conductors, facing)
@@ -202,13 +204,18 @@ def _simplified(solution: Conduction) -> list[str]:
 
 def budgets(case: Case, solved: Solved) -> tuple[list[Budget], list[Budget]]:
     """Noise budget of every sensitive loop, and voltage budget of every pair of cables."""
-    found: dict[str, list[Budget]] = {"sensitive": [], "cables": []}
-    for loop, parts in couplings(case, solved.solution, solved.model, solved.conductors.reference):
+    every = _every_budget(case, solved.solution, solved.conductors.reference, solved.model)
+    return [it for it in every if it.role == "sensitive"], [it for it in every if it.role == "cables"]
+
+
+def _every_budget(case: Case, solution: Conduction, sheet: float, model: Broadband | None = None) -> list[Budget]:
+    found = []
+    for loop, parts in couplings(case, solution, model, sheet):
         limit = loop.tolerates if loop.role == "sensitive" else loop.limit
-        found[loop.role].append(
+        found.append(
             radiated_budget(loop, loop.radiates, parts) if loop.radiates else budget.budget(loop, limit or 0.0, parts)
         )
-    return found["sensitive"], found["cables"]
+    return found
 
 
 def couplings(

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import bmat, csc_array, csr_array, diags_array, vstack
 
-from returnflow.resistive import expected
+from returnflow.resistive import expected, goals
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.linear import NumericalError, Progress, factorize_each
 from returnflow.resistive.links import NONE, Links
 from returnflow.resistive.products import both_sides, circuit_products
 from returnflow.resistive.refinement import Refinement
-from returnflow.resistive.solution import Conduction, Options, reference
+from returnflow.resistive.solution import Conduction, Options
 from returnflow.resistive.spaces import Space, Topology, circuit_fields, path_fields, potential_map, stream_map
 from returnflow.resistive.squares import Rims, scatter
 from returnflow_geometry.mesh.mesher import Mesh, Plane
@@ -31,6 +31,7 @@ AGREEMENT = 1e-7  # of two routes to one number, relative to the resistance
 GROWTH_PER_PASS = 8  # a forecast from a coarse mesh is not worth more triangles than this factor
 HOPE = 2.5  # by so much a first look at contacts as squares forecasts too much, measured on boards of thousands
 TOGETHER = 32  # loops that are solved for at a time
+MORE, MORE_TRIANGLES = 3, 4  # meshes that undecided limits may ask for, and by how much each may have more triangles
 SHAPED = 150  # triangles for each hole: so many at most from a first look
 
 
@@ -194,6 +195,7 @@ def solve(
     options: Options | None = None,
     progress: Progress | None = None,
     names: Sequence[str] | None = None,
+    wanted: Callable[[Conduction], Floats] | None = None,
 ) -> Conduction:
     """
     Refine the mesh until every entry of the resistance matrix is as accurate as asked.
@@ -210,6 +212,9 @@ def solve(
         Called with a line of progress after every mesh.
     names : sequence of str, optional
         What to call the loops in messages.
+    wanted : function of a Conduction, optional
+        Asked once the accuracy is reached: half-widths of entries that must be smaller still, ohm, shape (loops,
+        loops), infinite elsewhere. On a few more meshes, and as far as `options` allow; no failure where it is not met.
 
     Raises
     ------
@@ -237,8 +242,12 @@ def solve(
     clock.lap("mesh")
     passes: list[tuple[int, float]] = []
     preview = refinement.holes[1] > 0 or refinement.squares > 0
+    found: Conduction | None = None
+    asked_for = 0
     while True:
         if len(mesh.triangles) > options.most_triangles:
+            if found is not None:
+                return found
             message = (
                 f"The copper takes {len(mesh.triangles)} triangles, and {options.most_triangles} are allowed: leave "
                 "out coppers, contacts or details that no loop of interest needs."
@@ -254,8 +263,11 @@ def solve(
             clock.seconds[part] = clock.seconds.get(part, 0.0) + seconds
         clock.restart()
         boxes, spare = refinement.holes
+        goal, aim = goals.allowed(result, options), AIM**2
+        most = GROWTH_PER_PASS * len(mesh.triangles)
         if preview:
             say(f"first look with {spare} small holes filled: {len(mesh.triangles)} triangles")
+            most, aim = max(most, SHAPED * spare), aim * (HOPE if refinement.squares else 1.0)
         else:
             reached = result.accuracy_reached()
             worst = float(np.max(reached)) / options.accuracy
@@ -267,9 +279,18 @@ def solve(
                 f"mesh {len(passes)}: {len(mesh.triangles)} triangles{holes}, every resistance known to {known} or "
                 "better"
             )
+            full = len(mesh.triangles) > 0.7 * options.most_triangles
             if worst <= 1:
-                return replace(result, passes=tuple(passes), seconds=dict(clock.seconds), simplified=(boxes, spare))
-            if len(passes) >= options.passes or len(mesh.triangles) > 0.7 * options.most_triangles:
+                found = replace(result, passes=tuple(passes), seconds=dict(clock.seconds), simplified=(boxes, spare))
+            if found is not None:
+                asked = None if wanted is None or full or asked_for >= MORE else wanted(found)
+                if asked is None or not np.any(found.half_width > asked):
+                    return found
+                say("a limit is undecided: solving again, finer where its loop's current flows")
+                goal, most = goals.sharper(result, goal, asked), MORE_TRIANGLES * len(mesh.triangles)
+                asked_for += 1
+                aim = AIM**asked_for
+            elif len(passes) >= options.passes or full:
                 i, j = np.unravel_index(np.argmax(reached), reached.shape)
                 message = (
                     f"Accuracy {options.accuracy:g} not reached: after {len(passes)} meshes ({len(mesh.triangles)} "
@@ -278,22 +299,11 @@ def solve(
                     "remove copper details that are much finer than the contacts."
                 )
                 raise NumericalError(message)
-        most = max(GROWTH_PER_PASS * len(mesh.triangles), SHAPED * spare if preview else 0)
-        aim = AIM ** (2 if preview else len(passes)) * (HOPE if preview and refinement.squares else 1.0)
-        mesh = refinement.next(result, _allowed(result, options), min(most, 0.9 * options.most_triangles), aim)
+            else:
+                aim = AIM ** len(passes)
+        mesh = refinement.next(result, goal, min(most, 0.9 * options.most_triangles), aim)
         preview = False
         clock.lap("mesh")
-
-
-def _allowed(result: Conduction, options: Options) -> Floats:
-    """
-    How far the bounds of every loop's own resistance may lie apart, ohm, shape (loops,).
-
-    sqrt(D_ii D_jj) <= 2 accuracy ref_ij is met if D_ii / R_ii <= 2 accuracy min_j ref_ij / sqrt(R_ii R_jj).
-    """
-    own = np.sqrt(np.diag(result.mid))
-    allowed: Floats = 2 * options.accuracy * np.min(reference(result.mid) / np.outer(own, own), axis=1) * own**2
-    return allowed
 
 
 def _check(lower: Floats, upper: Floats, energy: Floats, mixture: Floats) -> None:

@@ -1,0 +1,48 @@
+"""What a limit asks of the resistances: as much more than the accuracy as decides whether it is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from returnflow.answers.budget import Budget
+from returnflow.resistive.solution import Conduction
+from returnflow_geometry.model.board import Case
+
+Floats = NDArray[np.float64]
+
+PART = 0.6  # of the distance to the limit that the bracket may take
+HOPELESS = 1e-3  # of the bracket: a limit that is closer than that stays undecided
+
+
+def wanted(case: Case, budgets: Callable[[Conduction], list[Budget]]) -> Callable[[Conduction], Floats]:
+    """
+    Half-width of every resistance that decides the limits that are undecided, ohm, shape (loops, loops).
+
+    Infinite where nothing more is asked. Only resistance counts: where noise is worked out above 0 Hz as well, more of
+    it would not decide.
+
+    Parameters
+    ----------
+    case : Case
+    budgets : function of a Conduction
+        Of all sensitive loops and pairs of cables.
+    """
+    number = {loop.name: n for n, loop in enumerate(case.loops)}
+
+    def ask(solution: Conduction) -> Floats:
+        wide = np.full(solution.half_width.shape, np.inf)
+        for item in budgets(solution):
+            span = item.high - item.noise if item.noise <= item.limit else item.noise - item.low
+            if item.verdict != "undecided" or not span > 0:
+                continue
+            less = PART * abs(item.limit - item.noise) / span
+            heard = [number[part.loop] for part in item.contributions if part.in_band]
+            if less > HOPELESS:
+                i = number[item.loop]
+                wide[i, heard] = less * solution.half_width[i, heard]
+        return wide
+
+    return ask
