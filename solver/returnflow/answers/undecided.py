@@ -13,7 +13,7 @@ from returnflow_geometry.model.board import Case
 
 Floats = NDArray[np.float64]
 
-PART = 0.6  # of the distance to the limit that the bracket may take
+PART = 0.8  # of the distance to the limit that the bracket may take
 HOPELESS = 1e-3  # of the bracket: a limit that is closer than that stays undecided
 
 

@@ -31,7 +31,7 @@ AGREEMENT = 1e-7  # of two routes to one number, relative to the resistance
 GROWTH_PER_PASS = 8  # a forecast from a coarse mesh is not worth more triangles than this factor
 HOPE = 2.5  # by so much a first look at contacts as squares forecasts too much, measured on boards of thousands
 TOGETHER = 32  # loops that are solved for at a time
-MORE, MORE_TRIANGLES = 3, 4  # meshes that undecided limits may ask for, and by how much each may have more triangles
+MORE, NEARER = 3, 0.9  # meshes that undecided limits may ask for, and how far each aims inside their goal
 SHAPED = 150  # triangles for each hole: so many at most from a first look
 
 
@@ -283,13 +283,14 @@ def solve(
             if worst <= 1:
                 found = replace(result, passes=tuple(passes), seconds=dict(clock.seconds), simplified=(boxes, spare))
             if found is not None:
-                asked = None if wanted is None or full or asked_for >= MORE else wanted(found)
+                large = full or len(mesh.triangles) > 0.7 * expected.fitting(len(loops))
+                asked = None if wanted is None or large or asked_for >= MORE else wanted(found)
                 if asked is None or not np.any(found.half_width > asked):
                     return found
                 say("a limit is undecided: solving again, finer where its loop's current flows")
-                goal, most = goals.sharper(result, goal, asked), MORE_TRIANGLES * len(mesh.triangles)
+                goal, most = goals.sharper(result, goal, asked), expected.fitting(len(loops))
                 asked_for += 1
-                aim = AIM**asked_for
+                aim = NEARER**asked_for
             elif len(passes) >= options.passes or full:
                 i, j = np.unravel_index(np.argmax(reached), reached.shape)
                 message = (

@@ -25,6 +25,19 @@ def resistive(triangles: int, loops: int) -> tuple[float, float]:
     return seconds, 1.5e8 + (8.5e3 + 120 * loops) * triangles
 
 
+def fitting(loops: int) -> int:
+    """
+    Triangles of which one mesh fits into what is thought usual memory.
+
+    Examples
+    --------
+    >>> resistive(fitting(6), 6)[1] <= MOST_BYTES < resistive(fitting(6) + 1000, 6)[1]
+    True
+    """
+    empty, full = (resistive(count, loops)[1] for count in (0, 1_000_000))
+    return int(1e6 * (MOST_BYTES - empty) / (full - empty))
+
+
 def magnetic(triangles: int, coppers: int) -> tuple[float, float]:
     """
     Seconds and bytes of one magnetic mesh.
