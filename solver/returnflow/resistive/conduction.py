@@ -31,6 +31,7 @@ AGREEMENT = 1e-7  # of two routes to one number, relative to the resistance
 GROWTH_PER_PASS = 8  # a forecast from a coarse mesh is not worth more triangles than this factor
 HOPE = 2.5  # by so much a first look at contacts as squares forecasts too much, measured on boards of thousands
 TOGETHER = 32  # loops that are solved for at a time
+FITTING = 0.9  # of the triangles that fit into usual memory, as a forecast is only a forecast
 MORE, NEARER = 3, 0.9  # meshes that undecided limits may ask for, and how far each aims inside their goal
 SHAPED = 150  # triangles for each hole: so many at most from a first look
 
@@ -254,7 +255,7 @@ def solve(
             )
             raise NumericalError(message)
         if ahead := expected.said(len(mesh.triangles), *expected.resistive(len(mesh.triangles), len(loops)),
-                                  options.accuracy):  # fmt: skip
+                                  options.accuracy if found is None else None):  # fmt: skip
             say(ahead)
         weight = whole.weight(mesh)
         rims = refinement.rims(mesh, weight)
@@ -288,7 +289,7 @@ def solve(
                 if asked is None or not np.any(found.half_width > asked):
                     return found
                 say("a limit is undecided: solving again, finer where its loop's current flows")
-                goal, most = goals.sharper(result, goal, asked), expected.fitting(len(loops))
+                goal, most = goals.sharper(result, goal, asked), int(FITTING * expected.fitting(len(loops)))
                 asked_for += 1
                 aim = NEARER**asked_for
             elif len(passes) >= options.passes or full:

@@ -183,7 +183,7 @@ def noise_text(option: Option) -> str:
         return "open" if option.unrouted else "not computed"
     if option.noise == 0:
         return "no conducted noise"
-    at_most = "at most " if option.variant is None else ""
+    at_most = "at most " if option.variant is None and not option.uncertain else ""
     return f"{at_most}{option.left} ({dB(option.sure_dB or 0.0, sign=True)})"
 
 
