@@ -19,6 +19,7 @@ from returnflow.magnetic.broadband import Broadband
 Floats = NDArray[np.float64]
 # The peak lies where the field is steepest, and meshes differ there.
 PEAK_ACCURACY = 0.03
+MANY_LINKS, IDLE = 200, 0.01  # currents in links: where there are more, shares that are less everywhere are no news
 RowKind = Literal["noise", "cables", "share", "link", "inductance", "gap", "crowding"]
 
 
@@ -120,6 +121,10 @@ def compare(results: Mapping[str, Result]) -> Comparison:
     """
     tables = [_figures(result) for result in results.values()]
     keys = list(dict.fromkeys(key for table in tables for key in table))
+    links = [key for key in keys if key[0] == "link"]
+    if len(links) > MANY_LINKS:
+        idle = {key for key in links if all(table[key][0].value < IDLE for table in tables if key in table)}
+        keys = [key for key in keys if key not in idle]
     rows = []
     for key in keys:
         kind, loop, other, unit = key

@@ -31,7 +31,7 @@ AGREEMENT = 1e-7  # of two routes to one number, relative to the resistance
 GROWTH_PER_PASS = 8  # a forecast from a coarse mesh is not worth more triangles than this factor
 HOPE = 2.5  # by so much a first look at contacts as squares forecasts too much, measured on boards of thousands
 TOGETHER = 32  # loops that are solved for at a time
-FITTING = 0.9  # of the triangles that fit into usual memory, as a forecast is only a forecast
+FITTING = 0.85  # of the triangles that fit into usual memory, as a forecast is only a forecast
 MORE, NEARER = 3, 0.9  # meshes that undecided limits may ask for, and how far each aims inside their goal
 SHAPED = 150  # triangles for each hole: so many at most from a first look
 
