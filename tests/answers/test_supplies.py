@@ -8,6 +8,7 @@ import pytest
 
 import solved
 from cases import text_of
+from returnflow.answers import supplies
 from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.link_changes import LinkView
 from returnflow.words.supply_tables import cause, supply_sentence, supply_tables
@@ -162,3 +163,27 @@ def test_planes_that_resonate_are_named():
     assert standing
     assert min(abs(item.frequency / 723e6 - 1) for item in standing) < 0.05
     assert cause(standing[0]) == "a standing wave between the planes"
+
+
+class Resonant:
+    """A supply that one more capacitor does not help, but one more beside each of the first kind does."""
+
+    def changed(self, count):
+        return dict(count)
+
+    def ratio(self, count):
+        first = [count.get(n, 1) for n in (0, 1, 2)]
+        return (1.2 if min(first) == 1 else 0.9), 0.0
+
+
+def test_where_no_single_capacitor_helps_one_more_of_each_of_a_kind_may():
+    found = supplies._more(Resonant(), [0, 1, 2, 3], ["100 nF"] * 3 + ["10 uF"], 1.2)
+    assert found == [(0, 0.9), (1, 0.9), (2, 0.9)]
+
+
+def test_what_nothing_helps_is_left():
+    class Deaf(Resonant):
+        def ratio(self, count):
+            return 1.2, 0.0
+
+    assert supplies._more(Deaf(), [0, 1], ["a", "b"], 1.2) == []

@@ -22,6 +22,7 @@ LOWEST, POINTS = 1e4, 181  # Hz, and how many frequencies from there up to the h
 ZOOM = 12  # more of them on either side of every peak
 MOST_LINES = 160  # the loudest lines are judged one by one; what is left out is less than its part of the current
 MOST_MORE = 24  # capacitors that are tried to be added
+HELPS = 0.001  # of the ratio to the limit: one more capacitor that does less does not help
 ALIKE = 0.05  # of the ratio to the limit: places that differ by less do not matter
 SERIES, PARALLEL = "series", "parallel"
 
@@ -117,6 +118,7 @@ def _facts(case: Case, model: Broadband, number: int) -> SupplyFacts:
     banks = {link: bank.name for bank in board.banks for link in bank.links}
     # Without a line in its band there is nothing that a capacitor could change.
     known = [n for n, name in enumerate(view.links.names) if name in banks and len(judged.view.frequencies)]
+    kinds = [banks[view.links.names[n]] for n in known]
     ratio, worst = judged.ratio(judged.view.impedance)
     capacitors = [
         Capacitor(
@@ -140,7 +142,7 @@ def _facts(case: Case, model: Broadband, number: int) -> SupplyFacts:
         ratio=ratio,
         worst=worst,
         capacitors=tuple(capacitors),
-        more=tuple((view.links.names[n], value) for n, value in _more(judged, known, ratio)),
+        more=tuple((view.links.names[n], value) for n, value in _more(judged, known, kinds, ratio)),
     )
 
 
@@ -232,18 +234,31 @@ class _Judged:
         return self.view.with_others(at, more)
 
 
-def _more(judged: _Judged, known: Sequence[int], ratio: float) -> list[tuple[int, float]]:
-    """One more capacitor at a time, where it helps most, until the limit is kept or none helps any more."""
+def _more(judged: _Judged, known: Sequence[int], kinds: Sequence[str], ratio: float) -> list[tuple[int, float]]:
+    """
+    One more capacitor at a time, where it helps most, until the limit is kept or none helps any more.
+
+    Where no single one helps, as with resonances that one alone only moves, one more beside each of a kind may.
+    """
     found: list[tuple[int, float]] = []
     count: dict[int, int] = {}
+    every = [[n] for n in known]
+    whole = [[n for n, kind in zip(known, kinds, strict=True) if kind == one] for one in dict.fromkeys(kinds)]
     while known and ratio > 1 and len(found) < MOST_MORE:
-        trials = [(judged.ratio(judged.changed({**count, n: count.get(n, 1) + 1}))[0], n) for n in known]
-        best, where = min(trials)
-        if not best < 0.999 * ratio:
+        for steps, worth in ((every, HELPS), (whole, ALIKE)):
+            trials = [
+                (judged.ratio(judged.changed({**count, **{n: count.get(n, 1) + 1 for n in some}}))[0], some)
+                for some in steps
+                if len(found) + len(some) <= MOST_MORE
+            ]
+            best, where = min(trials, default=(np.inf, []))
+            if best < (1 - worth) * ratio:
+                break
+        else:
             break
-        count[where] = count.get(where, 1) + 1
+        count |= {n: count.get(n, 1) + 1 for n in where}
         ratio = best
-        found.append((where, best))
+        found += [(n, best) for n in where]
     return found
 
 

@@ -9,7 +9,7 @@ from returnflow.answers.result import Result
 from returnflow.answers.supplies import ALIKE, MOST_MORE, Resonance, SupplyFacts
 from returnflow.words.table import Cell, Table
 from returnflow_geometry.model.numbers import dB, engineering, percent
-from returnflow_geometry.model.wording import count, joined, named
+from returnflow_geometry.model.wording import count, joined, listed, named
 
 MOST_SHOWN = 12  # capacitors, or resonances, in a table
 
@@ -60,11 +60,11 @@ def _more(facts: SupplyFacts) -> str:
     kinds = [count(len(list(group)), f"of {named(bank)}", f"of {named(bank)}")
              for bank, group in itertools.groupby(sorted(banks[place] for place in places))]  # fmt: skip
     last = facts.more[-1][1]
-    beside = joined([f"{named(place)}" for place in dict.fromkeys(places)][:4])
+    beside = listed(dict.fromkeys(places), "and")
     if last <= 1:
         return f"Enough with {joined(kinds)} more, beside {beside}."
     told = f"{len(places)} more ({joined(kinds)}, beside {beside}) leave it {dB(20 * math.log10(last))} over"
-    return f"{told}; {'more were not tried' if len(places) >= MOST_MORE else 'further ones change nothing'}."
+    return f"{told}; {'more were not tried' if len(places) >= MOST_MORE else 'no further one helps'}."
 
 
 def _answer(result: Result, facts: SupplyFacts) -> Table:
