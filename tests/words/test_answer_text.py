@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from reporting import CABLES, NOISY, REGION, SECTION, SENSITIVE, TITLE, at_frequencies, result, study, two_variants
 from returnflow.advice.findings import Finding
+from returnflow.answers.adding import Coupled
+from returnflow.answers.budget import budget
+from returnflow.answers.spectra import lines_of
+from returnflow.answers.verdict import finding
 from returnflow.words.answer_text import bracket, known_to, lead, margin, power_share, summary
 from returnflow.words.columns import rows_text
 from returnflow.words.terminal import summary_table
+from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import engineering, percent
 
 
@@ -145,3 +151,23 @@ class TestTable:
         facts = at_frequencies()["as drawn"].spectral.facts
         assert engineering(facts[1].turning, "Hz") in summary_table(at_frequencies())
         assert "about " in summary_table(study())
+
+
+def test_a_bound_that_is_much_more_than_the_noise_is_what_the_margin_is_of():
+    loop = Loop(name="probe", role="sensitive", inject="A", return_="B", tolerates=320e-9, signal=0.1)
+    motor = Loop(name="motor", role="noisy", inject="C", return_="D", current=1.0, frequency=2.0)
+    part = Coupled(
+        loop=motor,
+        lines=lines_of(motor),
+        transfer=76.8e-9,
+        half_width=220e-9,
+        impedance=np.array([76.8e-9 + 0j]),
+        doubt=np.array([220e-9]),
+    )
+    wide, close = (budget(loop, 320e-9, [replace(part, doubt=np.array([d]))]) for d in (220e-9, 1e-9))
+    assert finding(wide).startswith(
+        'Sharing the plane is tolerable for "probe": 76.8 nV (at most 297 nV) rms in series with its signal, limit 320 '
+        "nV, 0.7 dB margin."
+    )
+    assert "76.8 nV rms in series with its signal, limit 320 nV, 12.4 dB margin" in finding(close)
+    assert (margin(wide), margin(close)) == ("+0.7 dB", "+12.4 dB")

@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from returnflow.answers.budget import Budget, decibels
+from returnflow.answers.budget import CLOSE, Budget, decibels
 from returnflow.answers.result import Result
 from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import engineering
 
 OptionKind = Literal["move amplifier", "noisy current", "dedicated return", "differential", "copper"]
-CLOSE = 1.1  # upper bound over the noise up to which the one figure says it all
 ROOM_DB = 6.0  # margin that a recommendation asks for; common practice, no source
 EFFORT: tuple[OptionKind, ...] = ("move amplifier", "noisy current", "dedicated return", "differential", "copper")
 

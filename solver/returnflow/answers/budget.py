@@ -17,6 +17,8 @@ from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
 
+CLOSE = 1.1  # upper bound over the noise up to which the one figure says it all
+
 
 @dataclass(frozen=True, kw_only=True)
 class Contribution:
@@ -125,6 +127,12 @@ class Budget:
     def margin_dB(self) -> float:
         """20 log10(limit / noise): positive where the limit is kept. Infinite without noise."""
         return decibels(self.limit, self.noise)
+
+    @property
+    def sure(self) -> float:
+        """V rms to be relied on: where the limit is kept, the upper bound if that is much more than the noise."""
+        much = self.verdict == "kept" and self.noise > 0 and self.high > CLOSE * self.noise
+        return self.high if much else self.noise
 
     @property
     def verdict(self) -> str:

@@ -14,6 +14,7 @@ from returnflow_geometry.model.board import Case
 Floats = NDArray[np.float64]
 
 PART = 0.8  # of the distance to the limit that the bracket may take
+ROOM = 0.5  # of the limit: noise well below that is to be known below it, so that its margin is one
 HOPELESS = 1e-3  # of the bracket: a limit that is closer than that stays undecided
 
 
@@ -38,7 +39,8 @@ def wanted(case: Case, budgets: Callable[[Conduction], list[Budget]]) -> Callabl
             span = item.high - item.noise if item.noise <= item.limit else item.noise - item.low
             if item.verdict != "undecided" or not span > 0:
                 continue
-            less = PART * abs(item.limit - item.noise) / span
+            border = ROOM * item.limit if item.noise < PART * ROOM * item.limit else item.limit
+            less = PART * abs(border - item.noise) / span
             heard = [number[part.loop] for part in item.contributions if part.in_band]
             if less > HOPELESS:
                 i = number[item.loop]

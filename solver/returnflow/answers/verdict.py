@@ -68,12 +68,18 @@ def said_noise(budget: Budget) -> str:
     """Noise with its unit; where a route is missing, what is certain without it."""
     if budget.unrouted and budget.verdict == "exceeded":
         return f"at least {engineering(budget.founded, 'V')}"
-    return engineering(budget.noise, "V")
+    return with_bound(budget)
+
+
+def with_bound(budget: Budget) -> str:
+    """Noise with its unit, and with its upper bound where that is what to rely on."""
+    most = f" (at most {engineering(budget.sure, 'V')})" if budget.sure > budget.noise else ""
+    return engineering(budget.noise, "V") + most
 
 
 def margin(budget: Budget) -> str:
     """Margin in words."""
-    noise = budget.founded if budget.unrouted and budget.verdict == "exceeded" else budget.noise
+    noise = budget.founded if budget.unrouted and budget.verdict == "exceeded" else budget.sure
     return margin_words(decibels(budget.limit, noise))
 
 

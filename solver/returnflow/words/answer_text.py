@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from returnflow.answers.budget import Budget, Contribution
+from returnflow.answers.budget import Budget, Contribution, decibels
 from returnflow.answers.result import Result
-from returnflow.answers.verdict import finding, sources, verdict
+from returnflow.answers.verdict import finding, sources, verdict, with_bound
 from returnflow.answers.verdict import margin as margin_in_words
 from returnflow.resistive.foil import resistive_limit
 from returnflow.words.drives import amperes, driven
@@ -63,7 +63,8 @@ def power_share(budget: Budget, part: Contribution) -> float | None:
 
 def margin(budget: Budget) -> str:
     """Margin in dB with its sign; positive where the limit is kept."""
-    return "no noise" if math.isinf(budget.margin_dB) else dB(budget.margin_dB, sign=True)
+    sure = decibels(budget.limit, budget.sure)
+    return "no noise" if math.isinf(sure) else dB(sure, sign=True)
 
 
 def known_to(budget: Budget) -> str:
@@ -167,4 +168,4 @@ def valid_to(result: Result, j: int) -> float:
 def _in_short(budget: Budget) -> str:
     if not budget.noise > 0:
         return "no noise"
-    return f"{engineering(budget.noise, 'V')}, limit {engineering(budget.limit, 'V')}, {margin_in_words(budget)}"
+    return f"{with_bound(budget)}, limit {engineering(budget.limit, 'V')}, {margin_in_words(budget)}"

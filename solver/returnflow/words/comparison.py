@@ -11,6 +11,7 @@ from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget
 from returnflow.answers.compare import Change, Figure, Row, RowKind
+from returnflow.answers.verdict import with_bound
 from returnflow.words.answer_text import margin
 from returnflow.words.columns import WIDTH, rows_text, short
 from returnflow_geometry.model.numbers import dB, engineering, percent, within
@@ -69,7 +70,7 @@ def cell(study: Study, row: Row, variant: int) -> Cell:
     text = "" if moved is None else change_text(moved, row, variant)
     budget = budget_of(study, row, variant)
     return Cell(
-        value=figure_text(row, figure),
+        value=figure_text(row, figure) if budget is None else with_bound(budget),
         margin="" if budget is None else judged(budget),
         change=text,
         verdict="" if budget is None else budget.verdict,

@@ -59,6 +59,8 @@ def contributions_table(result: Result, budget: Budget) -> Table:
         ["limit", *empty, engineering(budget.limit, "V"), ""],
         [f"margin, {VERDICTS[budget.verdict]}", *empty, Cell(margin(budget), mark=budget.verdict), ""],
     ]
+    if budget.sure > budget.noise:
+        foot.insert(1, ["at most", *empty, engineering(budget.sure, "V"), ""])
     return Table(
         title=f"{NOISE[budget.role]} {named(budget.loop)}, by source",
         head=tuple(head),
