@@ -57,6 +57,13 @@ class TestReadsBack:
         before, after = study()["as drawn"], load(written(tmp_path, study(), fields=True))["as drawn"]
         np.testing.assert_array_equal(after.solution.current(0), before.solution.current(0))
 
+    def test_fields_of_gigabytes_are_left_out_and_the_numbers_are_the_same(self, tmp_path, monkeypatch):
+        without = len(packed(study()))
+        assert len(packed(study(), fields=True)) > 1.3 * without
+        monkeypatch.setattr(kept, "MOST_FIELDS", without)
+        assert len(packed(study(), fields=True)) == pytest.approx(without, rel=0.01)
+        assert to_json(load(written(tmp_path, study(), fields=True))) == to_json(study())
+
     def test_a_loaded_case_can_be_changed_and_compared(self, tmp_path):
         after = load(written(tmp_path, study()))
         assert after.case.changed(drop=["slot"]) == study().case.changed(drop=["slot"])

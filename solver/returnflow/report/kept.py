@@ -17,6 +17,7 @@ from scipy.sparse import csr_array
 
 FORMAT = 1
 HEAD = "returnflow.json"  # first in the file, which so names its maker near its start
+MOST_FIELDS = 600e6  # bytes of all arrays; where they are more, fields are left out: a file of gigabytes helps nobody
 LARGE = 20_000  # numbers; an array of more is a field on a mesh
 OURS = re.compile(r"(returnflow|returnflow_geometry)(\.[a-z0-9_]+)+")
 # What only solving needs, or is soon made again.
@@ -61,7 +62,7 @@ class Absent:
     def _refuse(self, *_: object, **__: object) -> NoReturn:
         message = (
             "This needs the fields on the mesh, which were not kept with the numbers. Run the case again, "
-            "rf.run(study.case), or save it without brief."
+            "rf.run(study.case), or save it without brief, or fewer variants at a time."
         )
         raise FieldsMissingError(message)
 
@@ -82,10 +83,14 @@ def packed(thing: object, mark: str = "", *, fields: bool = False) -> bytes:
     mark : str
         Tells this file from others.
     fields : bool
-        Keep arrays on meshes too: they are most of it, and only maps need them.
+        Keep arrays on meshes too, up to `MOST_FIELDS`: they are most of it, and only maps need them.
     """
     packer = _Packer(fields=fields)
-    head = {"format": FORMAT, "mark": mark, "root": packer.pack(thing), "things": packer.things}
+    root = packer.pack(thing)
+    if fields and sum(array.nbytes for array in packer.arrays) > MOST_FIELDS:
+        packer = _Packer(fields=False)
+        root = packer.pack(thing)
+    head = {"format": FORMAT, "mark": mark, "root": root, "things": packer.things}
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as file:
         file.writestr(HEAD, json.dumps(head, separators=(",", ":")))
