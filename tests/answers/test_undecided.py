@@ -79,3 +79,31 @@ def test_a_limit_as_good_as_the_noise_stays_undecided():
     assert len(solution.passes) < 12
     assert verdict(exact) == "undecided"
     assert np.isfinite(solution.half_width).all()
+
+
+def test_limits_of_variants_on_the_same_board_are_decided_too():
+    exact = coupling()
+    quieter = {"name": "quieter", "set": {"motor.current_A": 0.3}}
+    probe = BOARD["loop"][0] | {"tolerates_V": 0.4 * exact}  # the case as drawn is decided anyway
+    case = rf.parse_case(text_of({**BOARD, "loop": [probe, BOARD["loop"][1]], "variant": [quieter]}))
+    study = rf.run(case, jobs=1)
+    assert {name: study[name].sensitive[0].verdict for name in study.variants} == {
+        "as drawn": "exceeded",
+        "quieter": "kept",
+    }
+
+
+def test_a_finer_mesh_that_cannot_be_solved_takes_nothing_away(monkeypatch):
+    exact, solve_on, said = coupling(), conduction.solve_on, []
+
+    def small_machine(mesh, *rest):
+        if said and "undecided" in said[-1]:
+            raise MemoryError
+        return solve_on(mesh, *rest)
+
+    monkeypatch.setattr(conduction, "solve_on", small_machine)
+    probe = BOARD["loop"][0] | {"tolerates_V": 1.4 * exact}
+    case = rf.parse_case(text_of({**BOARD, "loop": [probe, BOARD["loop"][1]]}))
+    solved_case = solve_case(case, Options(accuracy=0.2), said.append)
+    assert said[-1] == "the finer mesh could not be solved: what is found stands"
+    assert budgets(case, solved_case)[0][0].verdict == "undecided"

@@ -183,10 +183,10 @@ def _answers(
     progress: Progress | None,
 ) -> _Found[Answer]:
     """Answers for cases that have one board; a failure is an answer too."""
-    first = next(iter(group.values()))
+    first, *others = group.values()
     own = options or Options(accuracy=first.accuracy)
     try:
-        solved = solve_case(first, own, progress, compare_gaps=compare_gaps, highest=highest, solid=solid)
+        solved = solve_case(first, own, progress, compare_gaps=compare_gaps, highest=highest, solid=solid, alike=others)
         solved, expelled = solved.without_operators(), solved.expelled if compare_gaps else None
         return _Found(
             {name: finish(name, case, rescaled(solved, case)) for name, case in group.items()},

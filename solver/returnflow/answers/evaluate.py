@@ -86,6 +86,7 @@ def solve_case(
     compare_gaps: bool = True,
     highest: float | None = None,
     solid: Expelled | None = None,
+    alike: Sequence[Case] = (),
 ) -> Solved:
     """
     Solve the board of a case for all its loops.
@@ -101,6 +102,8 @@ def solve_case(
         Hertz up to which the reduced model is to be accurate; by default as `BroadbandOptions` has it.
     solid : Expelled, optional
         High-frequency end of the board without the gaps that routes cross, where it is known already.
+    alike : sequence of Case
+        Others of the same board, whose limits are to be decided as well.
 
     Raises
     ------
@@ -113,8 +116,10 @@ def solve_case(
     loops = conductors.ends(case)
     facing = tuple(faced(case, conductors))
     above = frequency.wants_frequencies(case)
-    asked = None if above else undecided.wanted(case, lambda it: _every_budget(case, it, conductors.reference))
-    solution = solve(conductors, loops, None, options, progress, [loop.name for loop in case.loops], asked)
+    # Whose copper is thicker or warmer has noise that is hardly another: it is for asking only.
+    asked = undecided.wanted([case, *alike], lambda one, it: _every_budget(one, it, conductors.reference))
+    names = [loop.name for loop in case.loops]
+    solution = solve(conductors, loops, None, options, progress, names, None if above else asked)
     after = time.perf_counter()
     model = None
     if above:

@@ -24,7 +24,6 @@ MOST_LINES = 160  # the loudest lines are judged one by one; what is left out is
 MOST_MORE = 24  # capacitors that are tried to be added
 HELPS = 0.001  # of the ratio to the limit: one more capacitor that does less does not help
 ALIKE = 0.05  # of the ratio to the limit: places that differ by less do not matter
-SERIES, PARALLEL = "series", "parallel"
 
 
 @dataclass(frozen=True, kw_only=True)

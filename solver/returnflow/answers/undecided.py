@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,10 +15,12 @@ Floats = NDArray[np.float64]
 
 PART = 0.8  # of the distance to the limit that the bracket may take
 ROOM = 0.5  # of the limit: noise well below that is to be known below it, so that its margin is one
-HOPELESS = 1e-3  # of the bracket: a limit that is closer than that stays undecided
+HOPELESS = 0.02  # of the bracket: a limit that is closer than that stays undecided, as it takes too many triangles
 
 
-def wanted(case: Case, budgets: Callable[[Conduction], list[Budget]]) -> Callable[[Conduction], Floats]:
+def wanted(
+    cases: Sequence[Case], budgets: Callable[[Case, Conduction], list[Budget]]
+) -> Callable[[Conduction], Floats]:
     """
     Half-width of every resistance that decides the limits that are undecided, ohm, shape (loops, loops).
 
@@ -27,15 +29,19 @@ def wanted(case: Case, budgets: Callable[[Conduction], list[Budget]]) -> Callabl
 
     Parameters
     ----------
-    case : Case
-    budgets : function of a Conduction
+    cases : sequence of Case
+        Whose board is the solved one.
+    budgets : function of a Case and a Conduction
         Of all sensitive loops and pairs of cables.
     """
-    number = {loop.name: n for n, loop in enumerate(case.loops)}
 
     def ask(solution: Conduction) -> Floats:
+        return np.asarray(np.min([of_one(case, solution) for case in cases], axis=0), dtype=np.float64)
+
+    def of_one(case: Case, solution: Conduction) -> Floats:
+        number = {loop.name: n for n, loop in enumerate(case.loops)}
         wide = np.full(solution.half_width.shape, np.inf)
-        for item in budgets(solution):
+        for item in budgets(case, solution):
             span = item.high - item.noise if item.noise <= item.limit else item.noise - item.low
             if item.verdict != "undecided" or not span > 0:
                 continue

@@ -124,12 +124,12 @@ def solve_broadband(
     options = options or BroadbandOptions()
     gaps = across(case, Conductors.magnetic(case))
     mesh = mesh_of(case, conductors, loops, facing, coarser, gaps)
-    # Of the coarser one what is off counts by a part only.
-    rough = replace(options, residual=ROUGH * options.residual)
+    # Of the coarser one what is off counts by a part only, and what its basis lacks is not asked.
+    rough = replace(options, residual=ROUGH * options.residual, bounds=False)
     pieces: tuple[Piece, ...] = (*facing_pieces(case, Conductors.magnetic(case)), *gaps)
     systems = (system_on(each, case, conductors, loops, progress, pieces) for each in (mesh, halved(mesh)))
     coarse, fine = (
-        reduce(system, thickness, temperature, squares, how, progress, bounded=how is options)
+        reduce(system, thickness, temperature, squares, how, progress)
         for system, how in zip(systems, (rough, options), strict=True)
     )
     return Charged.of(paired(fine, coarse)) if pieces else paired(fine, coarse)

@@ -58,8 +58,6 @@ def reduce(
     resistance: Floats | None = None,
     options: BroadbandOptions | None = None,
     progress: Progress | None = None,
-    *,
-    bounded: bool = True,
 ) -> Broadband:
     """
     Build the reduced model: real solves at a few shifts, each where the residual of the model so far is largest.
@@ -75,8 +73,6 @@ def reduce(
         Bracketed resistive result in squares of the reference; the DC end is made to equal it.
     options : BroadbandOptions, optional
     progress : function of one string, optional
-    bounded : bool
-        Whether what the model lacks is estimated: of a mesh that another one is compared with it is not asked.
 
     Raises
     ------
@@ -130,11 +126,8 @@ def reduce(
         )
         raise NumericalError(message)
     # A shift may move nothing by chance: what is left of the equations tells, and counts.
-    lacks = (
-        lacking(model(), basis, preconditioner, (options.lowest, options.highest))
-        if bounded and options.bounds
-        else None
-    )
+    ends = (options.lowest, options.highest)
+    lacks = lacking(model(), basis, preconditioner, ends) if options.bounds else None
     result = replace(model(), lacking=lacks, solved_sheet=sheet0)
     result.seconds.update({"preconditioner": factored - begin, "shifts": time.perf_counter() - factored})
     return result

@@ -259,7 +259,13 @@ def solve(
             say(ahead)
         weight = whole.weight(mesh)
         rims = refinement.rims(mesh, weight)
-        result = solve_on(mesh, len(whole.terminals), loops, whole.reference, options, weight, whole.links, rims)
+        try:
+            result = solve_on(mesh, len(whole.terminals), loops, whole.reference, options, weight, whole.links, rims)
+        except (MemoryError, NumericalError):
+            if found is None:
+                raise
+            say("the finer mesh could not be solved: what is found stands")
+            return found
         for part, seconds in result.seconds.items():
             clock.seconds[part] = clock.seconds.get(part, 0.0) + seconds
         clock.restart()
