@@ -16,6 +16,7 @@ from returnflow_geometry.model.numbers import dB, engineering, percent, within
 from returnflow_geometry.model.wording import count, joined, named
 
 NO_TEST = "This is not a compliance test and does not replace a measurement."
+EXACT = 1e-9  # of a value: a bracket that is narrower is rounding
 WORST = {"exceeded": 0, "unknown": 1, "undecided": 1, "kept": 2}  # to be told first
 
 
@@ -80,10 +81,12 @@ def bracket(value: float, half_width: float, unit: str = "Ω") -> str:
 
     Examples
     --------
-    >>> bracket(-2.691e-4, 2.1e-7), bracket(0.0, 1e-9), bracket(0.0, 0.0)
-    ('−269 µΩ ± 210 nΩ (0.078 %)', '0 Ω ± 1 nΩ', '0 Ω')
+    >>> bracket(-2.691e-4, 2.1e-7), bracket(0.0, 1e-9), bracket(0.0, 0.0), bracket(2.91e-3, 3e-15)
+    ('−269 µΩ ± 210 nΩ (0.078 %)', '0 Ω ± 1 nΩ', '0 Ω', '2.91 mΩ (exact)')
     """
     text = engineering(value, unit)
+    if 0 < half_width < EXACT * abs(value):
+        return f"{text} (exact)"
     if not half_width > 0:
         return text
     text += f" ± {engineering(half_width, unit, 2)}"
@@ -93,7 +96,7 @@ def bracket(value: float, half_width: float, unit: str = "Ω") -> str:
 def accuracy_sentence(result: Result) -> str:
     """How accurate, how it is guaranteed, and what it took."""
     solution = result.solution
-    worst = float(solution.accuracy_reached().max())
+    worst = max(float(solution.accuracy_reached().max()), EXACT)
     return (
         f"Accuracy: every resistance is known to {within(worst)} or better (asked: {within(result.case.accuracy)}) of "
         "its value, or of 1 % of the geometric mean of its two loops' own resistances where that is larger; "
