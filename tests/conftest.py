@@ -1,6 +1,7 @@
 """One hypothesis profile for every machine: the same examples each time, and no deadline on a busy one."""
 
 import gc
+import multiprocessing
 import os
 
 # Tests run side by side, one process a core: threads of linear algebra would only wait for each other.
@@ -14,6 +15,24 @@ from hypothesis import HealthCheck, settings
 
 import solved
 
+# Files that take longest, the longest first.
+LONG = (
+    "test_random_advice.py",
+    "test_lessons.py",
+    "test_layers_frequency.py",
+    "test_examples.py",
+    "test_idle_copper.py",
+    "test_files.py",
+    "test_study.py",
+    "test_links.py",
+    "test_supplies.py",
+    "test_decision.py",
+    "test_planes.py",
+    "test_broadband_values.py",
+    "test_simplified.py",
+    "test_review.py",
+)
+
 settings.register_profile(
     "steady",
     derandomize=True,
@@ -24,12 +43,31 @@ settings.register_profile(
 )
 settings.load_profile("steady")
 
+# Side by side with others: each process has one core, and threads for two only get in each other's way.
+BESIDE_OTHERS = "PYTEST_XDIST_WORKER" in os.environ
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items):
+    """What takes longest comes first, so that no process is left alone with it at the end."""
+    place = {name: n for n, name in enumerate(LONG)}
+    items.sort(key=lambda item: place.get(item.path.name, len(place)))
+
 
 @pytest.fixture(autouse=True, scope="session")
 def solved_once(tmp_path_factory):
     """Processes of one session share what they solve."""
     mine = tmp_path_factory.getbasetemp()
-    solved.keep_in(mine.parent if "PYTEST_XDIST_WORKER" in os.environ else mine)
+    solved.keep_in(mine.parent if BESIDE_OTHERS else mine)
+
+
+@pytest.fixture(autouse=True, scope="module")
+def a_core_each(request):
+    """No threads beside the other processes, but in modules with `ALL_CORES`, where threads themselves are tested."""
+    with pytest.MonkeyPatch.context() as patch:
+        if BESIDE_OTHERS and not getattr(request.module, "ALL_CORES", False):
+            patch.setattr(multiprocessing, "parent_process", lambda: "one that started others")
+        yield
 
 
 @pytest.fixture(autouse=True, scope="module")

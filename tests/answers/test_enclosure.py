@@ -45,7 +45,7 @@ BOARD = {
         },
         {"name": "cables", "role": "cables", "inject": "right", "return": "left", "limit_V": 1.0},
     ],
-    "solve": {"accuracy": 0.02, "frequencies_Hz": [0, 2e7]},
+    "solve": {"accuracy": 0.025, "frequencies_Hz": [0, 2e7]},
 }
 
 

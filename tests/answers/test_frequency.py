@@ -54,7 +54,9 @@ STRAIGHT = ((10, 15), (30, 15))
 HOOK = ((12, 8), (12, 22), (28, 22), (28, 8))
 
 
-def drawn(path=STRAIGHT, *, height=1.0, thickness=35e-6, cutouts=(), scale=1.0, route=True, width=0.2, **noisy):
+def drawn(
+    path=STRAIGHT, *, height=1.0, thickness=35e-6, cutouts=(), scale=1.0, route=True, width=0.2, accuracy=0.025, **noisy
+):
     """Case with one noisy loop; lengths in mm, times `scale`."""
     unit = scale * MM
     outline = rectangle(0, 0, 40 * unit, 30 * unit)
@@ -89,6 +91,7 @@ def drawn(path=STRAIGHT, *, height=1.0, thickness=35e-6, cutouts=(), scale=1.0, 
                 **(noisy or {"current": 1.0, "frequency": 1e6}),
             ),
         ),
+        accuracy=accuracy,
     )
 
 
@@ -98,7 +101,7 @@ def modelled(case):
 
 @functools.cache
 def straight(height=1.0, thickness=5e-6, scale=1.0, width=0.2):
-    return modelled(drawn(height=height, thickness=thickness, scale=scale, width=width))
+    return modelled(drawn(height=height, thickness=thickness, scale=scale, width=width, accuracy=0.01))
 
 
 @functools.cache
@@ -540,7 +543,7 @@ class TestGap:
 
     def test_where_there_is_none_it_costs_nothing(self):
         # A gap that is named but not there: both sides of the difference are one board.
-        case, model = drawn(thickness=5e-6), straight()
+        case, model = drawn(thickness=5e-6, accuracy=0.01), straight()
         conductors = Conductors.of(case)
         named = [replace(item, gaps=("none",)) for item in faced(case, conductors)]
         (facts,) = loop_facts(conductors, model, without_gaps(case), named)

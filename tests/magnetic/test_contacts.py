@@ -25,7 +25,8 @@ def board(*idle, ends=0.6):
     path = ((2 * MM, 6 * MM), (28 * MM, 6 * MM))
     route = Outgoing(layer="L1", path=path, width=0.1 * MM)
     drawn = Loop(name="x", role="noisy", inject="b", return_="a", current=1.0, frequency=1e6, route=route)
-    return case([strip("ground", "L2", 0, 30, 12.0)], terminals, [], [drawn], below=HEIGHT * MM)
+    review = case([strip("ground", "L2", 0, 30, 12.0)], terminals, [], [drawn], below=HEIGHT * MM)
+    return dataclasses.replace(review, accuracy=0.025)
 
 
 def idle(diameter, y=6.0):

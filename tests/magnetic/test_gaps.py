@@ -16,6 +16,7 @@ from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Copper
 from returnflow_geometry.model.shapes import rectangle
 
+ALL_CORES = True  # see tests/conftest.py
 PIECES = 160  # of each strip
 
 

@@ -10,6 +10,7 @@ from returnflow.magnetic.near_pairs import facing_integrals, outline_integrals
 from returnflow.magnetic.panels import RULE_2, RULE_5, pair_integrals, potential, self_integral
 
 Floats = NDArray[np.float64]
+ALL_CORES = True  # see tests/conftest.py
 RIGHT = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
 
 

@@ -47,15 +47,18 @@ from returnflow.report.files import (
     to_json,
     write_all,
 )
+from returnflow.report.record import numbers
 from returnflow_geometry.casefile.read import parse_case
 
 SHARED: dict[tuple[object, ...], list[album.Picture]] = {}
+NUMBERS: dict[tuple[int, bool], tuple[object, dict[Path, bytes]]] = {}
 LOOPS = [SENSITIVE, NOISY, WEAK, CABLES]
 
 
 @pytest.fixture(autouse=True)
 def drawn_once(monkeypatch):
-    """Pictures are tested elsewhere; here they are the same bytes every time."""
+    """Pictures and numbers are tested elsewhere; here they are the same bytes every time."""
+    monkeypatch.setattr(files, "numbers", numbers_once)
     monkeypatch.setattr(jobs, "pictures", fake)
     monkeypatch.setattr(jobs, "shared_pictures", shared_once)
     # In this process, where the pictures are the same.
@@ -73,6 +76,14 @@ def shared_once(of, say=None, **how):
     if key not in SHARED:
         SHARED[key] = list(album.shared_pictures(of, say, **how))
     return SHARED[key]
+
+
+def numbers_once(of, *, fields=False):
+    """What is kept of a study, which stays beside it: no other one takes its place in memory."""
+    key = id(of), fields
+    if key not in NUMBERS:
+        NUMBERS[key] = of, numbers(of, fields=fields)
+    return dict(NUMBERS[key][1])
 
 
 def strict(text: str):

@@ -22,6 +22,8 @@ def chain(count):
     return csc_array(diags_array([-np.ones(count - 1), 2 * np.ones(count), -np.ones(count - 1)], offsets=[-1, 0, 1]))
 
 
+ALL_CORES = True  # see tests/conftest.py
+
 without_pardiso = importlib.util.find_spec("pypardiso") is None
 pardiso = pytest.param("pardiso", marks=pytest.mark.skipif(without_pardiso, reason="pypardiso is not installed"))
 BACKENDS = ["scipy", pardiso, None]

@@ -89,7 +89,7 @@ class TestBounds:
     @settings(max_examples=3, deadline=None)
     @given(seed=st.integers(0, 10**6), accuracy=st.sampled_from([0.05, 0.3]))
     def test_the_simplified_bracket_holds_the_middle_of_the_unsimplified_one(self, seed, accuracy):
-        plane = antipads(seed, 300)
+        plane = antipads(seed, 180, width=45)
         simple = solve(plane, LOOPS, 1.0, Options(accuracy=accuracy))
         full = at_levels(plane, DRAWN)
         truth, off = full.mid, full.half_width

@@ -51,7 +51,10 @@ def on_one_mesh(size, *, boxed, order=2):
     meshes = []
     for plane, own in zip(whole.planes, found, strict=True):
         mesher = Mesher(with_squares(plane, own))
-        meshes.append(mesher.graded(starting_size(mesher.coarse(), size, corner=0.5)))
+        field = starting_size(mesher.coarse(), size, corner=0.5)
+        # Hundreds of square corners: finer at them, bounds are no more than a twentieth of what is allowed for closer.
+        coarser = replace(field, sizes=np.maximum(field.sizes, 0.1 * MM), growth=0.5)
+        meshes.append(mesher.graded(coarser if boxed else field))
     mesh = united(meshes, whole.contacts, whole.regions, whole.sections, (0, 0))
     weight = whole.weight(mesh)
     rim = Rims.of(mesh, *middles_and_radii(whole.planes, whole.contacts, found, len(whole.terminals)), weight)
