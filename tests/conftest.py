@@ -22,7 +22,7 @@ LONG = (
     "test_layers_frequency.py",
     "test_examples.py",
     "test_idle_copper.py",
-    "test_files.py",
+    "test_json.py",
     "test_study.py",
     "test_links.py",
     "test_supplies.py",

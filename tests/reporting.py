@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from functools import cache
 
@@ -276,3 +277,12 @@ accuracy = 0.1
 def stitched() -> Result:
     """The first of them."""
     return stitched_study()["as drawn"]
+
+
+def strict(text: str):
+    """What a text in JSON says, where infinities and the like are none."""
+
+    def refuse(constant):
+        raise AssertionError(constant)
+
+    return json.loads(text, parse_constant=refuse)

@@ -8,6 +8,7 @@ excerpt; M citation from memory; D derived for this project. h is the height of 
 from __future__ import annotations
 
 import cmath
+import functools
 from dataclasses import replace
 
 import numpy as np
@@ -130,6 +131,7 @@ STRIP = {
 }
 
 
+@functools.cache
 def solved(length, step, growth):
     strip = Strip(width=20, length=length, marks=(3.0,))
     mesh = strip.mesh(step, growth=growth)
