@@ -8,6 +8,7 @@ import pickle
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import ParamSpec, TypeVar
 from unittest import mock
@@ -98,6 +99,7 @@ def study(text: str, *only: str) -> Study:
 
 
 @shared
-def example(name: str) -> Study:
-    """An example as drawn."""
-    return run(read_case(EXAMPLES / f"{name}.toml"), only=["as drawn"], jobs=1)
+def example(name: str, accuracy: float | None = None) -> Study:
+    """An example as drawn, with the accuracy it asks for or another."""
+    case = read_case(EXAMPLES / f"{name}.toml")
+    return run(replace(case, accuracy=accuracy or case.accuracy), only=["as drawn"], jobs=1)
