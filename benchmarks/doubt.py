@@ -22,8 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 import returnflow as rf
-from returnflow.magnetic.meshing import COARSE, solve_broadband
+from returnflow.magnetic.meshing import COARSE
 from returnflow.magnetic.reduction import BroadbandOptions
+from returnflow.magnetic.solving import solve_broadband
 from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Case

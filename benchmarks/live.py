@@ -33,7 +33,7 @@ from returnflow.live.desk import Desk
 from returnflow.live.over_frequency import over_frequency
 from returnflow.live.page import live_page
 from returnflow.live.reference import LiveSolver
-from returnflow.magnetic.meshing import solve_broadband
+from returnflow.magnetic.solving import solve_broadband
 from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.solution import Options, reference

@@ -24,7 +24,7 @@ from pathlib import Path
 from machine import describe, peak_memory
 
 import returnflow as rf
-from returnflow.magnetic import meshing
+from returnflow.magnetic import solving
 from returnflow.magnetic.dielectric import facing
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.casefile.read import parse_case
@@ -143,12 +143,12 @@ def one(name: str, profile: bool) -> dict[str, object]:
         return call
 
     for where in ("mesh_of", "system_on", "reduce", "facing_pieces"):
-        setattr(meshing, where, timed(where, getattr(meshing, where)))
+        setattr(solving, where, timed(where, getattr(solving, where)))
     profiler = cProfile.Profile()
     if profile:
         profiler.enable()
     begin, worked = time.perf_counter(), time.process_time()
-    model = meshing.solve_broadband(case, conductors, conductors.ends(case), None)
+    model = solving.solve_broadband(case, conductors, conductors.ends(case), None)
     total, worked = time.perf_counter() - begin, time.process_time() - worked
     if profile:
         profiler.disable()

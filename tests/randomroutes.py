@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import LineString
 
-from returnflow.magnetic.meshing import solve_broadband
+from returnflow.magnetic.solving import solve_broadband
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Board, Case, Copper, Layer, Loop, Outgoing, Terminal
 from returnflow_geometry.model.shapes import circle, rectangle

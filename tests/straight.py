@@ -10,8 +10,8 @@ import shapely
 from returnflow.answers.frequency import (
     loop_facts,
 )
-from returnflow.magnetic.meshing import solve_broadband, solve_expelled
 from returnflow.magnetic.routes import faced
+from returnflow.magnetic.solving import solve_broadband, solve_expelled
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import (
     Board,

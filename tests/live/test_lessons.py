@@ -9,8 +9,8 @@ from cases import GOOD, edited, mistakes_of, text_of
 from livepage import CUT, drag, lessons_page, opened
 from returnflow.cli import main
 from returnflow.live.page import CLASS, lesson_cases
-from returnflow.magnetic.meshing import solve_broadband
 from returnflow.magnetic.reduction import BroadbandOptions
+from returnflow.magnetic.solving import solve_broadband
 from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.solution import Options

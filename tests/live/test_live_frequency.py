@@ -9,7 +9,7 @@ from returnflow.live.board import LiveBoard
 from returnflow.live.over_frequency import over_frequency
 from returnflow.live.payload import board_data, pack
 from returnflow.live.reference import LiveSolver
-from returnflow.magnetic.meshing import solve_broadband
+from returnflow.magnetic.solving import solve_broadband
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.solution import reference
 from returnflow_geometry.casefile.read import parse_case

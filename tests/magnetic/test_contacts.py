@@ -12,7 +12,8 @@ from shapely import LineString
 from inductive import crossing
 from layered import MM, case, edge, pad, solved, strip
 from returnflow.magnetic.contacts import HOLE
-from returnflow.magnetic.meshing import solve_expelled, system_of
+from returnflow.magnetic.meshing import system_of
+from returnflow.magnetic.solving import solve_expelled
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Loop, Outgoing, Section
 

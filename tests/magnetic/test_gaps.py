@@ -10,8 +10,8 @@ from layered import MM, case, edge, loop, pad
 from returnflow.magnetic.coplanar import across, covered_side, open_side
 from returnflow.magnetic.dielectric import EPSILON0, LIGHT
 from returnflow.magnetic.gaps import gaps_of
-from returnflow.magnetic.meshing import solve_broadband
 from returnflow.magnetic.reduction import BroadbandOptions
+from returnflow.magnetic.solving import solve_broadband
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Copper
 from returnflow_geometry.model.shapes import rectangle

@@ -10,7 +10,8 @@ import pytest
 
 from inductive import Ideal
 from layered import MM, case, edge, via
-from returnflow.magnetic.meshing import solve_expelled, system_of
+from returnflow.magnetic.meshing import system_of
+from returnflow.magnetic.solving import solve_expelled
 from returnflow.magnetic.unseen import unseen
 from returnflow.resistive import conductors as conductors_module
 from returnflow.resistive.conductors import Conductors

@@ -10,9 +10,10 @@ import pytest
 from inductive import Whole
 from layered import MM, edge, loop, pad, strip, via
 from layered import case as finely
-from returnflow.magnetic.meshing import mesh_of, solve_broadband, system_of, system_on
+from returnflow.magnetic.meshing import mesh_of, system_of, system_on
 from returnflow.magnetic.reduction import BroadbandOptions, reduce
 from returnflow.magnetic.routes import faced
+from returnflow.magnetic.solving import solve_broadband
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.foil import MU0, sheet_resistance
 from returnflow_geometry.model.board import Copper, Loop, Outgoing

@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from returnflow.magnetic.meshing import COARSE, expelled, mesh_of, solve_broadband, system_on
+from returnflow.magnetic.meshing import COARSE, mesh_of, system_on
+from returnflow.magnetic.solving import expelled, solve_broadband
 from returnflow.magnetic.two_meshes import (
     APART,
     MARGIN,

@@ -11,8 +11,9 @@ from scipy.special import j0
 from layered import MM, case, loop, pad, via
 from returnflow.magnetic.barrels import Barrel, partial_inductance
 from returnflow.magnetic.dielectric import EPSILON0, facing
-from returnflow.magnetic.meshing import COARSE, solve_broadband
+from returnflow.magnetic.meshing import COARSE
 from returnflow.magnetic.reduction import BroadbandOptions
+from returnflow.magnetic.solving import solve_broadband
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.foil import MU0, sheet_impedance
 from returnflow_geometry.model.board import Copper, Supply

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from layered import MM, case, edge, strip
 from randomroutes import least, random_routes
-from returnflow.magnetic.meshing import solve_broadband, solve_expelled
+from returnflow.magnetic.solving import solve_broadband, solve_expelled
 from returnflow.magnetic.traces import Route, Traces, flux_matrix
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.foil import MU0

@@ -14,7 +14,7 @@ from returnflow.answers import gapless
 from returnflow.answers.evaluate import Solved, solve_case
 from returnflow.answers.processes import pool, replaced_quietly
 from returnflow.answers.rescale import Signature, rescaled, signature
-from returnflow.magnetic.meshing import Expelled
+from returnflow.magnetic.solving import Expelled
 from returnflow.resistive.linear import NumericalError, Progress
 from returnflow.resistive.solution import Options
 from returnflow_geometry.mesh.mesher import MeshError

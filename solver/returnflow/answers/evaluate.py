@@ -23,9 +23,9 @@ from returnflow.answers.result import Placement, Result, Spectral
 from returnflow.answers.spectra import lines_of
 from returnflow.answers.supplies import supplies
 from returnflow.magnetic.broadband import Broadband
-from returnflow.magnetic.meshing import Expelled, solve_broadband
 from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.magnetic.routes import Faced, faced
+from returnflow.magnetic.solving import Expelled, solve_broadband
 from returnflow.magnetic.unseen import unseen
 from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import REACH, Conductors
@@ -173,6 +173,7 @@ def evaluate(name: str, case: Case, solved: Solved) -> Result:
         cautions=(
             *frequency_cautions(case, conductors.reference),
             *_left_out(case, solved.model),
+            *_thinned(solved.model),
             *_simplified(solution),
         ),
         frequencies=case.frequencies,
@@ -195,6 +196,13 @@ def _left_out(case: Case, model: Broadband | None) -> list[str]:
         f"{percent(max(part, 1e-3))}."
         for name, part in found.items()
     ]
+
+
+def _thinned(model: Broadband | None) -> list[str]:
+    """What the magnetic mesh does not show as it is."""
+    if model is None or model.thinning is None:
+        return []
+    return [f"{model.thinning.made.said}."]
 
 
 def _simplified(solution: Conduction) -> list[str]:

@@ -16,8 +16,8 @@ from shapely import LineString
 from returnflow.answers import coupling
 from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.broadband import Broadband
-from returnflow.magnetic.meshing import Expelled
 from returnflow.magnetic.routes import Faced
+from returnflow.magnetic.solving import Expelled
 from returnflow.magnetic.traces import Route
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Case
@@ -263,6 +263,9 @@ def traffic(
         Magnitudes.
     sections : array of complex, shape (frequencies, sections, loops)
     """
+    if model.thinning is not None:
+        loops, contact_inside = model.thinning.loops, model.thinning.inside
+        model = replace(model, thinning=None)
     if model.coarse is not None:
         # Currents through a cut are linear in the field: what both meshes lead to; shares by their magnitudes are not.
         (shares, sections), (_, rough) = (traffic(each, loops, contact_inside, frequencies) for each in model.both)

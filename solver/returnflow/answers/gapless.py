@@ -8,8 +8,8 @@ from itertools import islice
 
 from returnflow.answers import frequency
 from returnflow.answers.rescale import Signature, signature
-from returnflow.magnetic.meshing import Expelled, solve_expelled
 from returnflow.magnetic.routes import Faced, faced
+from returnflow.magnetic.solving import Expelled, solve_expelled
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.linear import Progress
 from returnflow_geometry.model.board import Case

@@ -13,9 +13,10 @@ from returnflow.live.meshcode import decode, differences, encode
 from returnflow.live.parts import NANO
 from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.charged import Charged
-from returnflow.magnetic.meshing import COARSE, solve_broadband
+from returnflow.magnetic.meshing import COARSE
 from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.magnetic.routes import faced
+from returnflow.magnetic.solving import solve_broadband
 
 Floats = NDArray[np.float64]
 

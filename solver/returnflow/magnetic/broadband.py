@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from returnflow.magnetic import two_meshes
 from returnflow.magnetic.equations import System
 from returnflow.magnetic.faces import Inductive, Magnetized, Projected, Small
+from returnflow.magnetic.thinning import Thinned
 from returnflow.resistive.foil import face_impedances
 
 Floats = NDArray[np.float64]
@@ -23,6 +24,28 @@ ROUNDING = 1e-6  # of the loops' own reactances
 HIGH = 1e9  # Hz; the field is expelled
 OVERLAP_LOWEST, OVERLAPS = 1e3, 7  # Hz, and how many frequencies from there to the highest
 PASSIVE = 13  # frequencies at which what two meshes lead to is kept positive
+
+
+@dataclass(frozen=True)
+class Thinning:
+    """
+    What a model on a thinned case needs to speak of the whole one.
+
+    Attributes
+    ----------
+    made : Thinned
+    loops : tuple of (int, int)
+        By the contacts of the thinned case.
+    inside : array of bool, shape (regions, contacts)
+        Its contacts inside regions.
+    plainer : Broadband
+        Model on the coarser mesh of a case thinned more: the difference tells what thinning leaves uncertain.
+    """
+
+    made: Thinned
+    loops: tuple[tuple[int, int], ...]
+    inside: NDArray[np.bool_]
+    plainer: Broadband
 
 
 @dataclass(frozen=True)
@@ -57,6 +80,8 @@ class Broadband:
         What the basis lacks: bound of the error of every loop's own impedance, ohm, from the residuals.
     overlap : (array of frequencies, array (frequencies, loops, loops))
         How far the errors of two loops' fields lie in the same place, 0 to 1; see `two_meshes`.
+    thinning : Thinning or None
+        Where small holes and far vias are not as in the case.
     """
 
     system: System
@@ -76,6 +101,7 @@ class Broadband:
     coarse: Broadband | None = None
     lacking: tuple[Floats, Floats] | None = None
     overlap: tuple[Floats, Floats] | None = None
+    thinning: Thinning | None = None
 
     @property
     def dissipation(self) -> Floats:
@@ -203,15 +229,30 @@ class Broadband:
         Of the mesh a part of what two meshes differ by; see `two_meshes`.
         """
         fine, coarse = (each.impedance(frequency) for each in self.both)
-        return two_meshes.half_widths(np.abs(fine - coarse), self._overlap(frequency)) + self.unreduced(frequency)
+        half = two_meshes.half_widths(np.abs(fine - coarse), self._overlap(frequency)) + self.unreduced(frequency)
+        whole: Floats = half + self.thinned(frequency)
+        return whole
+
+    def thinned(self, frequency: float) -> Floats:
+        """
+        What thinning leaves uncertain of every impedance, ohm, shape (loops, loops).
+
+        That is what thinning more changes, and what filled holes would add at most by estimate.
+        """
+        if self.thinning is None or frequency == 0:
+            return np.zeros(self.correction.shape)
+        plainer = replace(self.thinning.plainer, thickness=self.thickness, temperature=self.temperature)
+        root = np.sqrt(2 * np.pi * frequency * self.thinning.made.added)
+        change = np.abs(self.both[1].impedance(frequency) - plainer.impedance(frequency))
+        whole: Floats = change + np.outer(root, root)
+        return whole
 
     @cached_property
     def inductance_doubt(self) -> Floats:
         """What mesh and basis leave uncertain of `high_inductance`, henry, shape (loops, loops); see `doubt`."""
         fine, coarse = (each.high_inductance for each in self.both)
-        return two_meshes.half_widths(np.abs(fine - coarse), self._overlap(HIGH)) + self.unreduced(HIGH) / (
-            2 * np.pi * HIGH
-        )
+        rest = self.unreduced(HIGH) + self.thinned(HIGH)
+        return two_meshes.half_widths(np.abs(fine - coarse), self._overlap(HIGH)) + rest / (2 * np.pi * HIGH)
 
     def _overlap(self, frequency: float) -> Floats:
         if self.overlap is None:
@@ -245,6 +286,22 @@ class Broadband:
         """Current from the first to the second contact of every link per ampere of every loop, (links, loops)."""
         through: Complexes = self.system.link_current + self.link_basis @ self.reduced(frequency)
         return through
+
+    def through(self, names: Sequence[str], frequency: float) -> Complexes:
+        """
+        Current from the first to the second contact of links per ampere of every loop, shape (names, loops).
+
+        Of vias that are taken together every one has its share by resistance. Not known, and nan, of other links.
+        """
+        currents = self.link_currents(frequency)
+        row = {name: n for n, name in enumerate(self.system.stack.links.names)}
+        joined = {} if self.thinning is None else self.thinning.made.joined
+        result = np.full((len(names), currents.shape[1]), np.nan + 0j)
+        for n, name in enumerate(names):
+            one, share = joined.get(name, (name, 1.0))
+            if one in row:
+                result[n] = share * currents[row[one]]
+        return result
 
     def current(self, frequency: float) -> Complexes:
         """Sheet current per ampere of every loop at every triangle, shape (2, m, loops), A/m."""

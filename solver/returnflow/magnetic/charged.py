@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array, hstack
 
-from returnflow.magnetic.broadband import Broadband
+from returnflow.magnetic.broadband import HIGH, Broadband, Thinning  # noqa: F401  the last a type
 from returnflow.magnetic.displacement import closed
 from returnflow.magnetic.equations import System
 
@@ -117,7 +117,7 @@ class Charged(Broadband):
     @property
     def inductance_doubt(self) -> Floats:
         """What mesh and basis leave uncertain of `high_inductance`, henry."""
-        return self._of_loops(self.open.inductance_doubt)
+        return self._of_loops(self.open.inductance_doubt) + self.thinned(HIGH) / (2 * np.pi * HIGH)
 
     def _of_loops(self, values: Floats) -> Floats:
         loops = self.system.loops
@@ -137,7 +137,7 @@ class Charged(Broadband):
 
     def doubt(self, frequency: float) -> Floats:
         """What mesh and basis leave uncertain of every impedance, ohm: that of all ports, as the loops see it."""
-        return self._seen(self.open.doubt(frequency), frequency)
+        return self._seen(self.open.doubt(frequency), frequency) + self.thinned(frequency)
 
     def unreduced(self, frequency: float) -> Floats:
         """What the reduced model leaves uncertain of every impedance, ohm, as the loops see it."""

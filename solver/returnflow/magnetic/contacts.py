@@ -20,12 +20,17 @@ Floats = NDArray[np.float64]
 HOLE = 2.0  # heights; what no current crosses may be so wide: it adds a thousandth to an inductance
 
 
-def opened(conductors: Conductors, used: Collection[int], over: Sequence[Sequence[Route | None]]) -> Conductors:
+def opened(
+    conductors: Conductors,
+    used: Collection[int],
+    over: Sequence[Sequence[Route | None]],
+    holes_anyway: Collection[int] = (),
+) -> Conductors:
     """
     Conductors whose contacts are copper wherever they are wide against the height of routes and other copper.
 
     Those `used`, which loops and links end on, keep a narrow hole in their middle where the current enters. The
-    contacts follow the regions, as regions of their own.
+    contacts follow the regions, as regions of their own. Some may be holes however wide they are.
     """
     planes, contacts, regions = [], [], []
     count = conductors.counts[0]
@@ -36,7 +41,7 @@ def opened(conductors: Conductors, used: Collection[int], over: Sequence[Sequenc
         holes, kept, metal = [], [], []
         for contact, name in zip(plane.contacts, conductors.contacts[number].tolist(), strict=True):
             parts = [shapely.intersection(part, plane.copper) for part in shapely.get_parts(contact)]
-            hole = _hole(parts, widest)
+            hole = None if name in holes_anyway else _hole(parts, widest)
             if hole is None:
                 hole = contact
             else:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -11,19 +11,13 @@ from numpy.typing import NDArray
 from shapely import LineString
 
 from returnflow.magnetic.barrels import inductance_of_barrels
-from returnflow.magnetic.broadband import Broadband, paired
-from returnflow.magnetic.charged import Charged
 from returnflow.magnetic.contacts import opened, told_apart
-from returnflow.magnetic.coplanar import Across, across
-from returnflow.magnetic.dielectric import facing as facing_pieces
+from returnflow.magnetic.coplanar import Across
 from returnflow.magnetic.displacement import Piece
 from returnflow.magnetic.equations import System, assemble
-from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
-from returnflow.magnetic.reduction import BroadbandOptions, reduce
 from returnflow.magnetic.routes import Faced, elevations, faced, routes_of
 from returnflow.magnetic.stack import Stack
 from returnflow.magnetic.traces import Route
-from returnflow.magnetic.two_meshes import towards
 from returnflow.resistive import expected
 from returnflow.resistive.conductors import Conductors, StackMesher, copper_numbers
 from returnflow.resistive.foil import sheet_resistance
@@ -59,9 +53,15 @@ ACROSS = 4.0  # triangles across a narrow copper
 NARROW = 10.0  # heights; the edges of a wider copper are far apart against what happens under them
 
 
-def route_size(mesher: Mesher, routes: Sequence[Route | None], largest: float) -> SizeField:
-    """Size field of the magnetic mesh: a quarter of the height under every route, growing away from it."""
-    fields = [starting_size(mesher.coarse(), largest, corner=0.5)]
+def route_size(
+    mesher: Mesher, routes: Sequence[Route | None], largest: float, fine: NDArray[np.int64] | None = None
+) -> SizeField:
+    """
+    Size field of the magnetic mesh: a quarter of the height under every route, growing away from it.
+
+    It is fine at contacts as well, those of numbers `fine` or all.
+    """
+    fields = [starting_size(mesher.coarse(), largest, corner=0.5, fine=fine)]
     copper = mesher.plane.copper
     for route in routes:
         if route is None:
@@ -91,50 +91,6 @@ def _coarser(field: SizeField, factor: float) -> SizeField:
     )
 
 
-def solve_broadband(
-    case: Case,
-    conductors: Conductors,
-    loops: Sequence[tuple[int, int]],
-    squares: Floats | None,
-    options: BroadbandOptions | None = None,
-    progress: Progress | None = None,
-    facing: Sequence[Faced] | None = None,
-    coarser: float = COARSE,
-) -> Broadband:
-    """
-    Reduced model of a case on a mesh that follows its routes.
-
-    Parameters
-    ----------
-    case : Case
-    conductors : Conductors
-    loops : sequence of (int, int)
-        Contact of injection and of return.
-    squares : array, shape (loops, loops), or None
-        Bracketed resistive result in squares of the reference: the DC end.
-    options : BroadbandOptions, optional
-    progress : function of one string, optional
-    facing : sequence of Faced, optional
-        Of every loop, where it is known already.
-    coarser : float
-        Of the first of the two meshes, see `mesh_of`.
-    """
-    facing = faced(case, conductors) if facing is None else facing
-    thickness, temperature = tuple(Conductors.magnetic(case).foils[0].tolist()), case.board.temperature
-    options = options or BroadbandOptions()
-    gaps = across(case, Conductors.magnetic(case))
-    mesh = mesh_of(case, conductors, loops, facing, coarser, gaps)
-    # Of the coarser one what is off counts by a part only, and what its basis lacks is not asked.
-    rough = replace(options, residual=ROUGH * options.residual, bounds=False)
-    pieces: tuple[Piece, ...] = (*facing_pieces(case, Conductors.magnetic(case)), *gaps)
-    systems = (system_on(each, case, conductors, loops, progress, pieces) for each in (mesh, halved(mesh)))
-    coarse, fine = (
-        reduce(system, thickness, temperature, squares, how, progress)
-        for system, how in zip(systems, (rough, options), strict=True)
-    )
-    return Charged.of(paired(fine, coarse)) if pieces else paired(fine, coarse)
-
-
 def mesh_of(
     case: Case,
     conductors: Conductors,
@@ -142,17 +98,24 @@ def mesh_of(
     facing: Sequence[Faced] | None = None,
     coarser: float = COARSE,
     gaps: Sequence[Across] = (),
+    holes: Collection[str] = (),
 ) -> Mesh:
     """
     Mesh of a case for its magnetic field, edges `coarser` times as long as its routes and gaps want by themselves.
 
     It holds more than `conductors`: idle copper near them as well. Its edges grow with the accuracy asked for, as
-    errors grow with them. Along `gaps` that displacement current passes it is finer as well.
+    errors grow with them. Along `gaps` that displacement current passes it is finer as well. Contacts among `holes` are
+    holes however wide they are.
     """
     coarser *= float(np.clip(case.accuracy / USUAL_ACCURACY, 1.0, COARSEST))
     facing = faced(case, conductors) if facing is None else facing
     conductors = Conductors.magnetic(case)
     over = [routes_of(case, name, conductors.names) for name in conductors.names]
+
+    used = {*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()}
+    anyway = {conductors.number[name] for name in holes}
+    drawn = opened(conductors, used, over, anyway)
+    fine = [np.flatnonzero(~np.isin(each, list(anyway))) if holes else None for each in drawn.contacts]
 
     def size(number: int, mesher: Mesher) -> SizeField:
         plane = conductors.planes[number]
@@ -162,7 +125,7 @@ def mesh_of(
         narrow = _width(plane) / ACROSS
         if len(conductors.planes) > 1:
             largest = min(largest, narrow)
-        field = route_size(mesher, over[number], largest)
+        field = route_size(mesher, over[number], largest, fine[number])
         slots = _gap_sizes(case, conductors.names[number], [item for item in facing if item.copper == number], field)
         slots += _displaced_sizes(gaps, number, largest)
         rings = [ring for ring in shapely.get_parts(plane.copper.boundary) if ring.length > WIDE * diagonal(plane)]
@@ -172,8 +135,7 @@ def mesh_of(
         faced_by = [_coarser(other, strip) for other in _facing_sizes(conductors, number, largest)]
         return replace(field, largest=min(field.largest, strip * narrow), others=(*field.others, *faced_by))
 
-    used = {*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()}
-    mesh = StackMesher(opened(conductors, used, over)).graded(size)
+    mesh = StackMesher(drawn).graded(size)
     count = 4 * len(mesh.triangles)
     if count > MOST_TRIANGLES:
         message = (
@@ -298,46 +260,3 @@ def _facing_sizes(conductors: Conductors, number: int, largest: float) -> list[S
             size = max(height / ROUTE_STEP, FINEST)
             fields += [_along_line(ring, size, largest) for ring in shapely.get_parts(plane.copper.boundary)]
     return fields
-
-
-@dataclass(frozen=True, kw_only=True)
-class Expelled:
-    """
-    Loops at infinite frequency, where the copper expels the field.
-
-    Attributes
-    ----------
-    inductance : array, shape (loops, loops), henry
-    length : array, shape (loops,)
-        Mean way back, metres.
-    """
-
-    inductance: Floats
-    length: Floats
-
-
-def solve_expelled(
-    case: Case, conductors: Conductors, loops: Sequence[tuple[int, int]], progress: Progress | None = None
-) -> Expelled:
-    """High-frequency end alone, by one solve on either mesh: what a gap is compared with."""
-    mesh = mesh_of(case, conductors, loops)
-    coarse, fine = (expelled(system_on(each, case, conductors, loops, progress)) for each in (mesh, halved(mesh)))
-    return replace(fine, inductance=towards(fine.inductance, coarse.inductance))
-
-
-def expelled(system: System) -> Expelled:
-    """High-frequency end of a system."""
-    answer = np.zeros_like(system.drive)
-    if len(answer):
-        preconditioner = Preconditioner.of(system)
-        weights = preconditioner.weights(0.0, 1.0)
-        answer, _ = conjugate_gradients(
-            system.induce,
-            lambda right: preconditioner.apply(weights, right),
-            -system.drive,
-            BroadbandOptions().residual,
-        )
-    inductance = system.inductance + system.drive.T @ answer
-    K = system.currents + np.stack([part @ answer for part in system.curl])
-    length = np.hypot(K[0], K[1]).T @ system.space.mesh.areas
-    return Expelled(inductance=0.5 * (inductance + inductance.T), length=length)

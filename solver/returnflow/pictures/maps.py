@@ -96,7 +96,7 @@ class Maps:
         if frequency == 0 or result.spectral is None:
             return result.whole.link_current[loop], result.whole.links.ends
         links = result.conductors.links
-        return result.spectral.model.link_currents(frequency)[: len(links), loop].real, links.ends
+        return result.spectral.model.through(links.names, frequency)[:, loop].real, links.ends
 
     def shared(self, loop: int, frequency: float = 0.0) -> bool:
         """Whether links carry a part of a loop's current, so that this copper has any part of it."""

@@ -47,19 +47,18 @@ def link_facts(result: Result, frequencies: Sequence[float]) -> tuple[LinkFacts,
     board = result.case.board
     known = {name: n for n, name in enumerate(result.whole.links.names)}
     spectral = result.spectral
-    stack = spectral.model.system.stack.links.names if spectral is not None else ()
-    above = {name: n for n, name in enumerate(stack)}
-    through = {f: spectral.model.link_currents(f) for f in frequencies if f > 0} if spectral is not None else {}
+    names = [link.name for link in board.links]
+    through = {f: spectral.model.through(names, f) for f in frequencies if f > 0} if spectral is not None else {}
     shape = (len(frequencies), len(result.case.loops))
     facts = []
-    for link in board.links:
+    for number, link in enumerate(board.links):
         solved = link.name in result.conductors.links.names
         currents = np.full(shape, np.nan + 0j) if not solved else np.zeros(shape, dtype=complex)
         for row, f in enumerate(frequencies):
             if solved and f == 0 and link.name in known:
                 currents[row] = result.whole.link_current[:, known[link.name]]
-            elif solved and f > 0 and link.name in above:
-                currents[row] = through[f][above[link.name]]
+            elif solved and f in through:
+                currents[row] = np.nan_to_num(through[f][number])
         at_rest = "conducts"
         if link.capacitance is not None:
             at_rest = "closed" if link.name in known else "open"
