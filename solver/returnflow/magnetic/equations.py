@@ -14,6 +14,7 @@ from scipy.sparse import block_diag, csc_array, csr_array, diags_array, hstack
 from shapely import LineString
 
 from returnflow.magnetic.displacement import Piece, displaced
+from returnflow.magnetic.entering import Rims
 from returnflow.magnetic.induction import PanelOperator, Sandwich
 from returnflow.magnetic.panels import RULE_2, RULE_5
 from returnflow.magnetic.stack import Stack
@@ -202,9 +203,10 @@ def assemble(
     pick = csr_array(
         (np.ones(3 * triangles), space.local.ravel(), np.arange(3 * triangles + 1)), (3 * triangles, space.size)
     )
-    plain = pick @ stream_map(space, topology)
+    rims = Rims.of(mesh)
+    plain = pick @ rims.merged(stream_map(space, topology))
     circuits = circuit_fields(topology, 1)
-    to_local = csr_array(hstack([plain, _local_columns(circuits, triangles)]))
+    to_local = csr_array(hstack([plain, rims.even(_local_columns(circuits, triangles))]))
     gradients = space.shape_gradients_of(slice(None))[:, :, 0, :].reshape(-1, 2)
     every, corners = np.repeat(np.arange(triangles), 3), np.arange(3 * triangles)
     d_dx, d_dy = (csr_array((part, (every, corners)), (triangles, 3 * triangles)) for part in gradients.T)
@@ -212,7 +214,7 @@ def assemble(
 
     crossing = displaced(topology, loops, pieces) if pieces else None
     paths = crossing.paths if crossing else path_fields(topology, loops, 1)
-    local_paths = _local_columns(paths, triangles)
+    local_paths = rims.even(_local_columns(paths, triangles))
     currents = np.stack([(d_dy @ local_paths).toarray(), (-d_dx @ local_paths).toarray()])
     link_map = _link_map(circuits, plain.shape[1], len(links))
     count = len(paths)
