@@ -1,129 +1,96 @@
-"""
-How current enters a contact that is a hole of the magnetic mesh: evenly round its rim.
-
-A contact has one potential, and a stream function that is free on its rim lets current enter on one side and leave on
-the other. Under induction that would be wrong: what passes the contact so has no flux, as the copper in it is not
-meshed, and the voltage that flux makes along it drives any current. A hundred small vias took a quarter of the
-inductance of a loop that is closed far away. With current that enters evenly what flows past flows round, which adds
-no more than a hole of that size does.
-"""
+"""How current enters copper along an outline within it: evenly, with copper on both sides."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array, csc_array, csr_array
+from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components
 
 from returnflow_geometry.mesh.mesher import Mesh
 
-Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-@dataclass(frozen=True)
-class Rims:
+def parted(mesh: Mesh, outer: int | None, along: int) -> tuple[Mesh, Mesh]:
     """
-    Rims of contacts that are holes: closed edges of the copper that belong to one contact all round.
+    A mesh without what lies inside the outlines that currents enter along, and all of it without these outlines.
 
-    Attributes
+    Parameters
     ----------
-    of_point : array of int, shape (points,)
-        Number of the rim every point of the mesh lies on, or -1.
-    evened : sparse array, shape (3 m, 3 m)
-        Local values of what is to be added to a field to make it enter evenly, from its own local values.
+    mesh : Mesh
+    outer, along : int
+        As `Stack` has them.
     """
+    some = slice(None, outer)
+    natural = len(mesh.contact_edges) - along
+    outside = replace(
+        mesh,
+        triangles=mesh.triangles[some],
+        region_triangles=mesh.region_triangles[:, some],
+        copper_of=None if mesh.copper_of is None else mesh.copper_of[some],
+    )
+    bare = replace(mesh, contact_edges=mesh.contact_edges[:natural], contact_of=mesh.contact_of[:natural])
+    return outside, bare
 
-    of_point: Ints
-    evened: csr_array
 
-    @classmethod
-    def of(cls, mesh: Mesh) -> Rims:
-        """Of a mesh."""
-        ends = mesh.edge_ends[tuple(mesh.contact_edges.T)]
-        count = len(mesh.points)
-        every = mesh.triangles.reshape(-1)
-        none = cls(np.full(count, -1), csr_array((len(every), len(every))))
-        if not len(ends):
-            return none
-        label = connected_components(coo_array((np.ones(len(ends)), ends.T), shape=(count, count)), directed=False)[1]
-        # Closed, of one contact and round once: every point is the start of one edge and the end of one, and no more.
-        starts, stops = (np.bincount(ends[:, side], minlength=count) for side in (0, 1))
-        on_border = _on_insulated(mesh)
-        bad = np.zeros(int(label.max()) + 1, dtype=bool)
-        points = np.unique(ends)
-        bad[label[points[(starts[points] != 1) | (stops[points] != 1) | on_border[points]]]] = True
-        first = np.full(len(bad), -1)
-        first[label[ends[:, 0]]] = mesh.contact_of
-        bad[label[ends[:, 0]][first[label[ends[:, 0]]] != mesh.contact_of]] = True
-        good = np.flatnonzero(~bad[label[ends[:, 0]]])
-        if not len(good):
-            return none
-        rows, cols, values = [], [], []
-        rim = label[ends[good, 0]]
-        order = np.argsort(rim, kind="stable")
-        of_point = np.full(count, -1)
-        for number, mine in enumerate(np.split(good[order], np.flatnonzero(np.diff(rim[order])) + 1)):
-            ring = _round(mine, ends)
-            points = ends[ring, 0]
-            of_point[points] = number
-            length = np.hypot(*(mesh.points[ends[ring, 1]] - mesh.points[points]).T)
-            share, n = length / length.sum(), len(ring)
-            # What is added at the k-th point: the sum over edges before it of their even share of all, less their own.
-            before = np.tri(n, n, -1)
-            added = before @ share[:, None] @ np.ones((1, n)) - before
-            added -= added.mean(axis=0)
-            tri, edge = mesh.contact_edges[ring].T
-            start, stop = 3 * tri + edge, 3 * tri + (edge + 1) % 3
+def evened(mesh: Mesh, outer: int | None, along: int) -> csr_array:
+    """
+    What makes fields enter evenly, from their local values to what is to be added to these, shape (3 m, 3 m).
+
+    On the outside of every outline the stream function is made to grow with the length of the outline; inside it stays,
+    so that it jumps there by what has entered up to each place.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Its last contact edges run along outlines, from outside.
+    outer, along : int
+        As `Stack` has them.
+    """
+    size, first = mesh.triangles.size, len(mesh.contact_edges) - along
+    ends, contact = mesh.edge_ends[tuple(mesh.contact_edges[first:].T)], mesh.contact_of[first:]
+    count = len(mesh.points)
+    if not along:
+        return csr_array((size, size))
+    label = connected_components(coo_array((np.ones(along), ends.T), shape=(count, count)), directed=False)[1]
+    rim = label[ends[:, 0]]
+    order = np.lexsort((contact, rim))
+    outside = _outside(mesh.triangles[:outer], np.unique(ends))
+    rows, cols, values = [], [], []
+    for mine in np.split(order, np.flatnonzero(np.diff(rim[order])) + 1):
+        ring = _round(mine, ends)
+        points, n = ends[ring, 0], len(ring)
+        length = np.hypot(*(mesh.points[ends[ring, 1]] - mesh.points[points]).T)
+        # At the k-th point: what enters through edges before it, as an even share of all, less what does already.
+        before = np.tri(n, n, -1)
+        added = (before @ (length / length.sum()))[:, None] - before
+        added -= added.mean(axis=0)
+        tri, edge = mesh.contact_edges[first + ring].T
+        start, stop = 3 * tri + edge, 3 * tri + (edge + 1) % 3
+        for row, corners in zip(added, (outside[int(point)] for point in points), strict=True):
             for side, sign in ((stop, 1.0), (start, -1.0)):
-                rows.append(np.repeat(points, n))
-                cols.append(np.tile(side, n))
-                values.append((sign * added).ravel())
-        at_points = coo_array(
-            (np.concatenate(values), (np.concatenate(rows), np.concatenate(cols))), shape=(count, len(every))
-        ).tocsr()
-        pick = csr_array((np.ones(len(every)), every, np.arange(len(every) + 1)), shape=(len(every), count))
-        return cls(of_point, csr_array(pick @ at_points))
-
-    def even(self, local: csr_array) -> csr_array:
-        """Fields by their local values, (3 m, k), so that they enter evenly."""
-        return csr_array(local + self.evened @ local)
-
-    def merged(self, plain: csc_array) -> csc_array:
-        """A map from free stream values to all unknowns, (points, free), with one value on every rim."""
-        at = plain.tocoo()
-        rim = self.of_point[at.row]
-        column = np.full(plain.shape[1], -1)
-        column[at.col[rim >= 0]] = rim[rim >= 0]
-        rims = int(self.of_point.max()) + 1
-        # Where a rim has the value that all others are relative to, it stays zero.
-        whole = np.bincount(self.of_point[self.of_point >= 0], minlength=rims)
-        pinned = np.bincount(column[column >= 0], minlength=rims) < whole
-        other = np.flatnonzero(column < 0)
-        target = np.full(plain.shape[1], -1)
-        target[other] = np.arange(len(other))
-        free = np.flatnonzero(~pinned)
-        place = np.full(rims + 1, -1)
-        place[free] = len(other) + np.arange(len(free))
-        mine = column >= 0
-        target[mine] = place[column[mine]]
-        kept = np.flatnonzero(target >= 0)
-        shape = (plain.shape[1], len(other) + len(free))
-        return csc_array(plain @ csr_array((np.ones(len(kept)), (kept, target[kept])), shape=shape))
+                rows.append(np.repeat(corners, n))
+                cols.append(np.tile(side, len(corners)))
+                values.append(np.tile(sign * row, len(corners)))
+    every = (np.concatenate(rows), np.concatenate(cols))
+    return csr_array(coo_array((np.concatenate(values), every), shape=(size, size)))
 
 
-def _on_insulated(mesh: Mesh) -> NDArray[np.bool_]:
-    """Points on edges of the copper that are no contact's, shape (points,)."""
-    ends = mesh.edge_ends.reshape(-1, 2)
-    key = np.sort(ends, axis=1) @ np.array([len(mesh.points), 1])
-    _, back, times = np.unique(key, return_inverse=True, return_counts=True)
-    border = times[back] == 1
-    border[3 * mesh.contact_edges[:, 0] + mesh.contact_edges[:, 1]] = False
-    result = np.zeros(len(mesh.points), dtype=bool)
-    result[ends[border]] = True
-    return result
+def even(evened: csr_array, local: csr_array) -> csr_array:
+    """Fields by their local values, (3 m, k), so that they enter evenly."""
+    return csr_array(local + evened @ local)
+
+
+def _outside(triangles: Ints, points: Ints) -> dict[int, Ints]:
+    """Corners of triangles at some points, each as 3 times the triangle and the corner."""
+    corners = triangles.ravel()
+    mine = np.flatnonzero(np.isin(corners, points))
+    mine = mine[np.argsort(corners[mine], kind="stable")]
+    at, first = np.unique(corners[mine], return_index=True)
+    return dict(zip(at.tolist(), np.split(mine, first[1:]), strict=True))
 
 
 def _round(edges: Ints, ends: Ints) -> Ints:

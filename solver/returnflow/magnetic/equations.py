@@ -13,8 +13,8 @@ from scipy.linalg import qr
 from scipy.sparse import block_diag, csc_array, csr_array, diags_array, hstack
 from shapely import LineString
 
+from returnflow.magnetic import entering
 from returnflow.magnetic.displacement import Piece, displaced
-from returnflow.magnetic.entering import Rims
 from returnflow.magnetic.induction import PanelOperator, Sandwich
 from returnflow.magnetic.panels import RULE_2, RULE_5
 from returnflow.magnetic.stack import Stack
@@ -198,15 +198,17 @@ def assemble(
     stack = stack or Stack.plain(len(mesh.triangles))
     over = [routes] * len(stack.distance) if over is None else over
     links = stack.links
-    space, topology = Space(mesh, 1), Topology(mesh, contacts, links.ends)
-    triangles = len(mesh.triangles)
+    space, triangles = Space(mesh, 1), len(mesh.triangles)
+    # Outside the outlines that currents enter along there are ways from contact to contact; copper is everywhere.
+    outer, bare = entering.parted(mesh, stack.outer, stack.along)
+    topology = Topology(outer, contacts, links.ends)
     pick = csr_array(
         (np.ones(3 * triangles), space.local.ravel(), np.arange(3 * triangles + 1)), (3 * triangles, space.size)
     )
-    rims = Rims.of(mesh)
-    plain = pick @ rims.merged(stream_map(space, topology))
+    plain = pick @ stream_map(Space(bare, 1), Topology(bare, contacts, links.ends))
+    evened = entering.evened(mesh, stack.outer, stack.along)
     circuits = circuit_fields(topology, 1)
-    to_local = csr_array(hstack([plain, rims.even(_local_columns(circuits, triangles))]))
+    to_local = csr_array(hstack([plain, entering.even(evened, _local_columns(circuits, triangles))]))
     gradients = space.shape_gradients_of(slice(None))[:, :, 0, :].reshape(-1, 2)
     every, corners = np.repeat(np.arange(triangles), 3), np.arange(3 * triangles)
     d_dx, d_dy = (csr_array((part, (every, corners)), (triangles, 3 * triangles)) for part in gradients.T)
@@ -214,7 +216,7 @@ def assemble(
 
     crossing = displaced(topology, loops, pieces) if pieces else None
     paths = crossing.paths if crossing else path_fields(topology, loops, 1)
-    local_paths = rims.even(_local_columns(paths, triangles))
+    local_paths = entering.even(evened, _local_columns(paths, triangles))
     currents = np.stack([(d_dy @ local_paths).toarray(), (-d_dx @ local_paths).toarray()])
     link_map = _link_map(circuits, plain.shape[1], len(links))
     count = len(paths)
@@ -229,7 +231,7 @@ def assemble(
     dissipation = _sum(weights, own) + ohmic
 
     # The resistive pattern: circuits through capacitors carry nothing.
-    closed = closed_at_dc(mesh, contacts, links).names
+    closed = closed_at_dc(outer, contacts, links).names
     open_link = np.array([name not in closed for name in links.names], dtype=bool)
     live = np.flatnonzero(~(abs(link_map[open_link]).sum(axis=0) > 0)) if open_link.any() else slice(None)
     weight = diags_array(mesh.areas * stack.weights[stack.foil] * np.where(stack.contact, LOSSLESS, 1.0))
@@ -270,7 +272,7 @@ def assemble(
     side = [[side if route is None else np.sign(route.height) for route in at]
             for side, at in zip(stack.side, over, strict=True)]  # fmt: skip
     if crossing:
-        faces = crossing.faces(stack.level, mesh)
+        faces = crossing.faces(stack.level, outer)
         side = np.where(faces != 0, faces, side).tolist()
     return System(
         space, to_local, (curls[0], curls[1]), whole, panels.between((curls[0], curls[1])), currents,

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from shapely import LineString
 
 from returnflow.magnetic.barrels import inductance_of_barrels
-from returnflow.magnetic.contacts import opened, told_apart
+from returnflow.magnetic.contacts import Opened, Told, opened
 from returnflow.magnetic.coplanar import Across
 from returnflow.magnetic.displacement import Piece
 from returnflow.magnetic.equations import System, assemble
@@ -27,7 +27,7 @@ from returnflow_geometry.mesh.halving import halved
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
 from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.mesh.sizes import starting_size
-from returnflow_geometry.model.board import Case
+from returnflow_geometry.model.board import Case, Shape
 
 Floats = NDArray[np.float64]
 
@@ -53,15 +53,9 @@ ACROSS = 4.0  # triangles across a narrow copper
 NARROW = 10.0  # heights; the edges of a wider copper are far apart against what happens under them
 
 
-def route_size(
-    mesher: Mesher, routes: Sequence[Route | None], largest: float, fine: NDArray[np.int64] | None = None
-) -> SizeField:
-    """
-    Size field of the magnetic mesh: a quarter of the height under every route, growing away from it.
-
-    It is fine at contacts as well, those of numbers `fine` or all.
-    """
-    fields = [starting_size(mesher.coarse(), largest, corner=0.5, fine=fine)]
+def route_size(mesher: Mesher, routes: Sequence[Route | None], largest: float) -> SizeField:
+    """Size field of the magnetic mesh: a quarter of the height under every route, growing away from it."""
+    fields = [starting_size(mesher.coarse(), largest, corner=0.5)]
     copper = mesher.plane.copper
     for route in routes:
         if route is None:
@@ -98,24 +92,22 @@ def mesh_of(
     facing: Sequence[Faced] | None = None,
     coarser: float = COARSE,
     gaps: Sequence[Across] = (),
-    holes: Collection[str] = (),
+    whole: Collection[str] = (),
 ) -> Mesh:
     """
     Mesh of a case for its magnetic field, edges `coarser` times as long as its routes and gaps want by themselves.
 
     It holds more than `conductors`: idle copper near them as well. Its edges grow with the accuracy asked for, as
-    errors grow with them. Along `gaps` that displacement current passes it is finer as well. Contacts among `holes` are
-    holes however wide they are.
+    errors grow with them. Along `gaps` that displacement current passes it is finer as well. Contacts among `whole` are
+    entered along their outline, however wide they are, and the mesh is no finer there than it must be.
     """
     coarser *= float(np.clip(case.accuracy / USUAL_ACCURACY, 1.0, COARSEST))
     facing = faced(case, conductors) if facing is None else facing
     conductors = Conductors.magnetic(case)
     over = [routes_of(case, name, conductors.names) for name in conductors.names]
 
-    used = {*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()}
-    anyway = {conductors.number[name] for name in holes}
-    drawn = opened(conductors, used, over, anyway)
-    fine = [np.flatnonzero(~np.isin(each, list(anyway))) if holes else None for each in drawn.contacts]
+    drawn = _opened(case, conductors, loops, over, whole)
+    coarse = {conductors.number[name] for name in whole}
 
     def size(number: int, mesher: Mesher) -> SizeField:
         plane = conductors.planes[number]
@@ -125,9 +117,10 @@ def mesh_of(
         narrow = _width(plane) / ACROSS
         if len(conductors.planes) > 1:
             largest = min(largest, narrow)
-        field = route_size(mesher, over[number], largest, fine[number])
+        field = route_size(mesher, over[number], largest)
         slots = _gap_sizes(case, conductors.names[number], [item for item in facing if item.copper == number], field)
         slots += _displaced_sizes(gaps, number, largest)
+        slots += [_at_corners(outline, largest) for outline in drawn.outlines(number, coarse)]
         rings = [ring for ring in shapely.get_parts(plane.copper.boundary) if ring.length > WIDE * diagonal(plane)]
         rims = [_along_line(ring, RIM * diagonal(plane) / 40, largest) for ring in rings]
         strip = coarser * STRIP / COARSE
@@ -135,7 +128,7 @@ def mesh_of(
         faced_by = [_coarser(other, strip) for other in _facing_sizes(conductors, number, largest)]
         return replace(field, largest=min(field.largest, strip * narrow), others=(*field.others, *faced_by))
 
-    mesh = StackMesher(drawn).graded(size)
+    mesh = StackMesher(drawn.conductors).graded(size)
     count = 4 * len(mesh.triangles)
     if count > MOST_TRIANGLES:
         message = (
@@ -159,11 +152,13 @@ def system_on(
     loops: Sequence[tuple[int, int]],
     progress: Progress | None = None,
     pieces: Sequence[Piece] = (),
+    whole: Collection[str] = (),
 ) -> System:
     """Equations of a case on a mesh of `mesh_of`, or on a halved one, with displacement currents across dielectric."""
     conductors = Conductors.magnetic(case)
     over = [routes_of(case, name, conductors.names) for name in conductors.names]
-    mesh, inside = told_apart(mesh, conductors.counts[0])
+    told = Told.apart(mesh, conductors.counts[0], _opened(case, conductors, loops, over, whole).entered)
+    mesh = told.mesh
     if progress:
         count = len(mesh.triangles)
         progress(f"magnetic mesh: {count} triangles")
@@ -177,10 +172,28 @@ def system_on(
     sheets = np.array([sheet_resistance(t, case.board.temperature) for t in thickness])
     stack = Stack(
         foil[copper], sheets / conductors.reference, level[copper], np.abs(height[:, None] - height),
-        conductors.links, conductors.ohmic, _facing_side(height), inside, float(thickness[0]),
-        inductance_of_barrels(case, conductors),
+        conductors.links, conductors.ohmic, _facing_side(height), told.inside, float(thickness[0]),
+        inductance_of_barrels(case, conductors), told.outer, told.along,
     )  # fmt: skip
     return assemble(mesh, len(conductors.terminals), loops, over[0], stack, [over[n] for n in first], pieces)
+
+
+def _opened(
+    case: Case,
+    conductors: Conductors,
+    loops: Sequence[tuple[int, int]],
+    over: Sequence[Sequence[Route | None]],
+    whole: Collection[str],
+) -> Opened:
+    used = {*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()}
+    return opened(conductors, used, over, {conductors.number[name] for name in whole})
+
+
+def _at_corners(outline: Shape, largest: float) -> SizeField:
+    """Size field as fine as the sides of an outline are long."""
+    points = shapely.get_coordinates(shapely.boundary(outline))
+    length = np.hypot(*np.diff(points, axis=0).T)
+    return SizeField(points[:-1], np.minimum(length, largest), largest, GROWTH)
 
 
 def _gap_sizes(case: Case, copper: str, facing: Sequence[Faced], field: SizeField) -> list[SizeField]:

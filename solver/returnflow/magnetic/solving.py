@@ -102,13 +102,13 @@ def _on_meshes(
 ) -> list[Broadband]:
     """Models on the finer and on the coarser mesh, or on the coarser one alone."""
     thickness, temperature = tuple(Conductors.magnetic(case).foils[0].tolist()), case.board.temperature
-    gaps = across(case, Conductors.magnetic(case))
-    mesh = mesh_of(case, conductors, loops, facing, coarser, gaps, made.holes if made else ())
+    gaps, whole = across(case, Conductors.magnetic(case)), made.squares if made else ()
+    mesh = mesh_of(case, conductors, loops, facing, coarser, gaps, whole)
     # Of the coarser one what is off counts by a part only, and what its basis lacks is not asked.
     rough = replace(options, residual=ROUGH * options.residual, bounds=False)
     pieces: tuple[Piece, ...] = (*facing_pieces(case, Conductors.magnetic(case)), *gaps)
     each = [(mesh, rough), (halved(mesh), options)][:meshes]
-    systems = (system_on(one, case, conductors, loops, progress, pieces) for one, _ in each)
+    systems = (system_on(one, case, conductors, loops, progress, pieces, whole) for one, _ in each)
     found = [
         reduce(system, thickness, temperature, squares, how, progress)
         for system, (_, how) in zip(systems, each, strict=True)
@@ -140,8 +140,11 @@ def solve_expelled(
     if crowded(Conductors.magnetic(case)):
         made = thinned(case)
         case, (conductors, loops) = made.case, _renumbered(made.case, conductors, loops)
-    mesh = mesh_of(case, conductors, loops, holes=made.holes if made else ())
-    coarse, fine = (expelled(system_on(each, case, conductors, loops, progress)) for each in (mesh, halved(mesh)))
+    whole = made.squares if made else ()
+    mesh = mesh_of(case, conductors, loops, whole=whole)
+    coarse, fine = (
+        expelled(system_on(each, case, conductors, loops, progress, whole=whole)) for each in (mesh, halved(mesh))
+    )
     return replace(fine, inductance=towards(fine.inductance, coarse.inductance))
 
 

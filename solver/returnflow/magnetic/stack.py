@@ -40,6 +40,10 @@ class Stack:
         Of the first foil, metres.
     barrels : array, shape (links + loops, links + loops), optional
         Inductance of what runs across the board, by the currents of links and loops, henry.
+    outer : int, optional
+        So many triangles lie outside the outlines along which contacts are entered; the rest come last. All by default.
+    along : int
+        So many contact edges of the mesh, the last ones, are along those outlines.
     """
 
     foil: Ints
@@ -52,6 +56,8 @@ class Stack:
     contact: NDArray[np.bool_]
     thickness: float = 35e-6
     barrels: Floats | None = None
+    outer: int | None = None
+    along: int = 0
 
     def beside(self, ports: int) -> csr_array:
         """Inductance of what is not in the copper, by the currents of links and ports, henry: the rest are no loops."""

@@ -62,8 +62,8 @@ class Thinned:
     case : Case
     joined : mapping of str to (str, float)
         Link of `case` that every via went into, and its share of that link's current.
-    holes : frozenset of str
-        Contacts that stay holes of the mesh, however wide they are.
+    squares : frozenset of str
+        Contacts that stand for some.
     filled : int
         Holes of copper that are filled.
     added : array, shape (loops,), henry
@@ -72,7 +72,7 @@ class Thinned:
 
     case: Case
     joined: dict[str, tuple[str, float]]
-    holes: frozenset[str]
+    squares: frozenset[str]
     filled: int
     added: Floats
 
@@ -108,9 +108,9 @@ def thinned(case: Case, coarser: float = 1.0) -> Thinned:
     where = _Currents.of(case, conductors)
     coppers, cutouts, filled, added = _filled(case, conductors, where, SPENT * coarser * case.accuracy)
     case = replace(case, board=replace(case.board, coppers=coppers, cutouts=cutouts))
-    terminals, links, joined, holes = _taken_together(case, conductors, where, coarser)
+    terminals, links, joined, squares = _taken_together(case, conductors, where, coarser)
     board = replace(case.board, terminals=terminals, links=links)
-    return Thinned(replace(case, board=board), joined, holes, filled, added)
+    return Thinned(replace(case, board=board), joined, squares, filled, added)
 
 
 @dataclass(frozen=True)
