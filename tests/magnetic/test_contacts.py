@@ -11,7 +11,7 @@ from shapely import LineString
 
 from inductive import crossing
 from layered import MM, case, edge, pad, solved, strip
-from returnflow.magnetic.contacts import HOLE
+from returnflow.magnetic.contacts import NARROW
 from returnflow.magnetic.meshing import system_of
 from returnflow.magnetic.solving import solve_expelled
 from returnflow.resistive.conductors import Conductors
@@ -46,7 +46,7 @@ def system(*more):
     return system_of(review, conductors, conductors.ends(review))
 
 
-@pytest.mark.parametrize(("diameter", "y"), [(0.95 * HOLE * HEIGHT, 6.0), (1.6, 6.0), (3.0, 7.0), (6.0, 6.0)])
+@pytest.mark.parametrize(("diameter", "y"), [(0.95 * NARROW * HEIGHT, 6.0), (1.6, 6.0), (3.0, 7.0), (6.0, 6.0)])
 def test_idle_pad_under_a_trace_leaves_its_inductance(diameter, y):
     # As a hole the pads of 1.6, 3 and 6 mm add 2.4, 6.5 and 18 %.
     assert expelled(board(idle(diameter, y))) == pytest.approx(expelled(board()), rel=2e-3)
@@ -54,7 +54,7 @@ def test_idle_pad_under_a_trace_leaves_its_inductance(diameter, y):
 
 def test_wide_pads_at_the_ends_leave_it_too():
     # What lies under the trace carries its image, up to where the current enters.
-    assert expelled(board(ends=2.0)) == pytest.approx(expelled(board(ends=0.95 * HOLE * HEIGHT)), rel=2e-3)
+    assert expelled(board(ends=2.0)) == pytest.approx(expelled(board(ends=0.95 * NARROW * HEIGHT)), rel=2e-3)
 
 
 @pytest.mark.parametrize("more", [(), (idle(6.0),)])

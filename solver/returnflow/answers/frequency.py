@@ -129,7 +129,8 @@ def mean_length(model: Broadband, loop: int, *, high: bool) -> float:
     if high:
         added = model.basis @ model.expelled[:, loop]
         K = K + np.stack([part @ added for part in model.system.curl])
-    return float(np.sum(np.hypot(*K) * model.system.space.mesh.areas))
+    # What lies inside contacts is no way between them.
+    return float(np.sum(np.hypot(*K) * model.system.space.mesh.areas * ~model.system.stack.contact))
 
 
 def turning_frequency(model: Broadband, loop: int) -> float | None:

@@ -44,11 +44,6 @@ class Opened:
     conductors: Conductors
     entered: Ints
 
-    def outlines(self, copper: int, but: Collection[int] = ()) -> list[Shape]:
-        """Along which currents enter one copper, but for some contacts."""
-        regions = zip(self.conductors.planes[copper].regions, self.conductors.regions[copper].tolist(), strict=True)
-        return [shape for shape, number in regions if self.entered[number] >= 0 and self.entered[number] not in but]
-
 
 def opened(
     conductors: Conductors,
@@ -134,7 +129,7 @@ class Told:
     Attributes
     ----------
     mesh : Mesh
-        Triangles inside the outlines that currents enter along come last, and these outlines behind other contact edges.
+        Triangles inside the outlines that currents enter along come last, these outlines behind other contact edges.
     inside : array of bool, shape (m,)
         Triangles inside contacts.
     outer : int
@@ -179,9 +174,8 @@ def _along(mesh: Mesh, of: Ints) -> tuple[Ints, Ints]:
     key = ends[:, 0] * len(mesh.points) + ends[:, 1]
     order = np.argsort(key, kind="stable")
     twin = np.flatnonzero(key[order[1:]] == key[order[:-1]])
-    both = np.concatenate(
-        [np.column_stack([order[twin], order[twin + 1]]), np.column_stack([order[twin + 1], order[twin]])]
-    )
+    one, other = order[twin], order[twin + 1]
+    both = np.column_stack([np.concatenate([one, other]), np.concatenate([other, one])])
     outside, inner = both[(of[both[:, 0] // 3] < 0) & (of[both[:, 1] // 3] >= 0)].T
     arranged = np.argsort(outside, kind="stable")
     outside, inner = outside[arranged], inner[arranged]

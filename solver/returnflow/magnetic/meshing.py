@@ -27,7 +27,7 @@ from returnflow_geometry.mesh.halving import halved
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
 from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.mesh.sizes import starting_size
-from returnflow_geometry.model.board import Case, Shape
+from returnflow_geometry.model.board import Case
 
 Floats = NDArray[np.float64]
 
@@ -99,15 +99,14 @@ def mesh_of(
 
     It holds more than `conductors`: idle copper near them as well. Its edges grow with the accuracy asked for, as
     errors grow with them. Along `gaps` that displacement current passes it is finer as well. Contacts among `whole` are
-    entered along their outline, however wide they are, and the mesh is no finer there than it must be.
+    entered along their outline, however wide they are.
     """
     coarser *= float(np.clip(case.accuracy / USUAL_ACCURACY, 1.0, COARSEST))
     facing = faced(case, conductors) if facing is None else facing
     conductors = Conductors.magnetic(case)
     over = [routes_of(case, name, conductors.names) for name in conductors.names]
 
-    drawn = _opened(case, conductors, loops, over, whole)
-    coarse = {conductors.number[name] for name in whole}
+    drawn = _opened(conductors, loops, over, whole)
 
     def size(number: int, mesher: Mesher) -> SizeField:
         plane = conductors.planes[number]
@@ -120,7 +119,6 @@ def mesh_of(
         field = route_size(mesher, over[number], largest)
         slots = _gap_sizes(case, conductors.names[number], [item for item in facing if item.copper == number], field)
         slots += _displaced_sizes(gaps, number, largest)
-        slots += [_at_corners(outline, largest) for outline in drawn.outlines(number, coarse)]
         rings = [ring for ring in shapely.get_parts(plane.copper.boundary) if ring.length > WIDE * diagonal(plane)]
         rims = [_along_line(ring, RIM * diagonal(plane) / 40, largest) for ring in rings]
         strip = coarser * STRIP / COARSE
@@ -157,7 +155,7 @@ def system_on(
     """Equations of a case on a mesh of `mesh_of`, or on a halved one, with displacement currents across dielectric."""
     conductors = Conductors.magnetic(case)
     over = [routes_of(case, name, conductors.names) for name in conductors.names]
-    told = Told.apart(mesh, conductors.counts[0], _opened(case, conductors, loops, over, whole).entered)
+    told = Told.apart(mesh, conductors.counts[0], _opened(conductors, loops, over, whole).entered)
     mesh = told.mesh
     if progress:
         count = len(mesh.triangles)
@@ -179,7 +177,6 @@ def system_on(
 
 
 def _opened(
-    case: Case,
     conductors: Conductors,
     loops: Sequence[tuple[int, int]],
     over: Sequence[Sequence[Route | None]],
@@ -187,13 +184,6 @@ def _opened(
 ) -> Opened:
     used = {*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()}
     return opened(conductors, used, over, {conductors.number[name] for name in whole})
-
-
-def _at_corners(outline: Shape, largest: float) -> SizeField:
-    """Size field as fine as the sides of an outline are long."""
-    points = shapely.get_coordinates(shapely.boundary(outline))
-    length = np.hypot(*np.diff(points, axis=0).T)
-    return SizeField(points[:-1], np.minimum(length, largest), largest, GROWTH)
 
 
 def _gap_sizes(case: Case, copper: str, facing: Sequence[Faced], field: SizeField) -> list[SizeField]:

@@ -142,9 +142,8 @@ def solve_expelled(
         case, (conductors, loops) = made.case, _renumbered(made.case, conductors, loops)
     whole = made.squares if made else ()
     mesh = mesh_of(case, conductors, loops, whole=whole)
-    coarse, fine = (
-        expelled(system_on(each, case, conductors, loops, progress, whole=whole)) for each in (mesh, halved(mesh))
-    )
+    systems = (system_on(each, case, conductors, loops, progress, whole=whole) for each in (mesh, halved(mesh)))
+    coarse, fine = (expelled(system) for system in systems)
     return replace(fine, inductance=towards(fine.inductance, coarse.inductance))
 
 
@@ -162,5 +161,5 @@ def expelled(system: System) -> Expelled:
         )
     inductance = system.inductance + system.drive.T @ answer
     K = system.currents + np.stack([part @ answer for part in system.curl])
-    length = np.hypot(K[0], K[1]).T @ system.space.mesh.areas
+    length = np.hypot(K[0], K[1]).T @ (system.space.mesh.areas * ~system.stack.contact)
     return Expelled(inductance=0.5 * (inductance + inductance.T), length=length)
