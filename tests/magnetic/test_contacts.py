@@ -10,9 +10,10 @@ import pytest
 from shapely import LineString
 
 from inductive import crossing
-from layered import MM, case, edge, pad, solved, strip
-from returnflow.magnetic.contacts import NARROW
+from layered import MM, case, edge, loop, pad, solved, strip, via
+from returnflow.magnetic.contacts import NARROW, opened
 from returnflow.magnetic.meshing import system_of
+from returnflow.magnetic.routes import routes_of
 from returnflow.magnetic.solving import solve_expelled
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Loop, Outgoing, Section
@@ -90,3 +91,85 @@ def test_sections_count_what_they_count_at_0_hz():
     wanted = crossing(conduction.mesh, 0, conduction.stream[0]).real
     assert crossing(it.space.mesh, 0, it.stream[0]).real == pytest.approx(wanted, rel=0.02)
     assert 0.3 < abs(wanted) < 0.9
+
+
+def stitched(vias):
+    """Loop closed far away in a plane of 40 x 30 mm, with a plane close below that vias join to it all over."""
+    places = [(x, y) for x in range(4, 40, 8) for y in range(3, 30, 8)][:vias]
+    coppers = [strip("near", "L1", 0, 40, 30.0), strip("far", "L2", 0, 40, 30.0)][: 2 if vias else 1]
+    pads = [pad("a", "near", 8, 20), pad("b", "near", 32, 9)]
+    ends = [pad(f"{n}{k}", n, *place, 0.3 * MM, 8) for k, place in enumerate(places) for n in ("near", "far")]
+    joined = [via(f"v{k}", f"near{k}", f"far{k}", 5e-4) for k in range(len(places))]
+    review = case(coppers, [*pads, *ends], joined, [loop("x", "a", "b")])
+    return dataclasses.replace(review, accuracy=0.025)
+
+
+def test_vias_to_a_plane_close_below_leave_a_loop_closed_far_away_its_inductance():
+    """
+    Two sheets close to each other are one, but for what the field between them and the vias make of it.
+
+    As holes of one potential, 41 vias took a quarter: what passed them had no flux, and cost nothing.
+    """
+    assert expelled(stitched(20)) == pytest.approx(expelled(stitched(0)), rel=0.02)
+
+
+class TestEntering:
+    """Current enters along an outline as its length, and copper goes on inside."""
+
+    def test_along_every_outline_by_its_length(self):
+        it = stitched(12)
+        conductors = Conductors.of(it)
+        model = system_of(it, conductors, conductors.ends(it))
+        mesh, stack = model.space.mesh, model.stack
+        edges, contact = mesh.contact_edges[-stack.along :], mesh.contact_of[-stack.along :]
+        assert set(contact.tolist()) == set(range(26))
+        values = model.stream[0][edges[:, 0]]
+        each = np.arange(len(edges))
+        into = values[each, (edges[:, 1] + 1) % 3] - values[each, edges[:, 1]]
+        # Inside, on the other side of every edge, as much of it goes on as it likes: the jump is what enters.
+        key = {tuple(sorted(pair)): value for pair, value in zip(_ends(mesh, edges), into.tolist(), strict=True)}
+        for tri in range(stack.outer, len(mesh.triangles)):
+            for k in range(3):
+                pair = tuple(sorted((int(mesh.triangles[tri, k]), int(mesh.triangles[tri, (k + 1) % 3]))))
+                if pair in key:
+                    key[pair] += model.stream[0][tri, (k + 1) % 3] - model.stream[0][tri, k]
+        entering = np.array([key[tuple(sorted(pair))] for pair in _ends(mesh, edges)])
+        length = mesh.edge_lengths[tuple(edges.T)]
+        for number in range(26):
+            mine = contact == number
+            share = length[mine] / length[mine].sum()
+            assert entering[mine] == pytest.approx(entering[mine].sum() * share, abs=1e-9)
+        total = np.bincount(contact, entering)
+        assert np.abs(total[:2]) == pytest.approx(1.0, abs=1e-9)
+        assert total[0] == pytest.approx(-total[1], abs=1e-9)
+
+    def test_current_flows_on_inside(self):
+        it = stitched(12)
+        conductors = Conductors.of(it)
+        model = system_of(it, conductors, conductors.ends(it))
+        inside = slice(model.stack.outer, None)
+        K = np.hypot(*model.currents[:, inside, 0])
+        assert np.all(model.stack.contact[inside])
+        assert np.median(K) > 1.0
+
+    def test_contacts_on_an_edge_stay_holes(self):
+        review = board(pad("at the edge", "ground", 15, 0, 0.3 * MM), ends=0.3)
+        conductors = Conductors.magnetic(review)
+        over = [routes_of(review, "ground", conductors.names)]
+        made = opened(conductors, {0, 1, 2}, over)
+        assert [conductors.terminals[n] for n in made.conductors.contacts[0]] == ["at the edge"]
+        assert [conductors.terminals[n] for n in made.entered if n >= 0] == ["a", "b"]
+
+    def test_narrow_ones_that_nothing_enters_are_copper_like_any(self):
+        review = board(idle(0.3), ends=0.3)
+        conductors = Conductors.magnetic(review)
+        made = opened(conductors, {1, 2}, [routes_of(review, "ground", conductors.names)])
+        assert not len(made.conductors.contacts[0])
+        assert sorted(made.entered.tolist()) == [1, 2]
+
+
+def _ends(mesh, edges):
+    corner = mesh.triangles[edges[:, 0]]
+    each = np.arange(len(edges))
+    pairs = np.column_stack([corner[each, edges[:, 1]], corner[each, (edges[:, 1] + 1) % 3]])
+    return [(int(a), int(b)) for a, b in pairs]

@@ -3,8 +3,8 @@ What two meshes lead to, the second made from the first by halving every edge, a
 
 Whatever field the first mesh can hold the second can hold too, and everything is refined alike. So errors of the
 second are a part of what changes between the two: a third where errors go with the square of the edge, all where they
-go with the edge. At the rims of copper and gaps it is between 0.5 and 0.7, under routes between 0.15 and 0.5; `MISSING`
-leaves a fifth to a quarter of the error of the second mesh.
+go with the edge. At the rims of copper and gaps it is between 0.5 and 0.9, under routes between 0.15 and 0.5; `MISSING`
+leaves a fifth to a half of the error of the second mesh.
 
 An error of a transfer is a sum over all places of the product of two fields' errors. Where it happens to be small in
 the difference, places of both signs may have met there that are refined at different rates; what may be missed then is
@@ -23,9 +23,9 @@ Floats = NDArray[np.float64]
 
 # Measured on random boards against a third mesh, with four triangles for each of the second.
 MISSING = 0.42  # of the difference is still missing from the finer mesh
-MARGIN = 0.4  # of the difference is what that may be off
+MARGIN = 0.5  # of the difference is what that may be off
 SAME_PLACE = 0.7  # of the products of two fields' errors
-APART = 0.12  # of the root of the product of two loops' own errors, at most
+APART = 0.2  # of the root of the product of two loops' own errors, at most
 SAFE = 0.5  # of any resistance or inductance stands at least
 
 
