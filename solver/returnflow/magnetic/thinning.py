@@ -314,31 +314,48 @@ def _shown(
 
     It is as large as these ask for, as its neighbours leave room for, and as is small against where it is far from.
     """
-    by_copper = defaultdict(list)
+    kept: dict[str, list[Terminal]] = defaultdict(list)
     for each in others:
-        by_copper[each.copper].append(each.centre)
+        kept[each.copper].append(each)
     mine = {name: next(each for each in group if each.name == name) for name, group in groups.items()}
-    for each in mine.values():
-        by_copper[each.copper].append(each.centre)
-    trees = {name: KDTree(places) for name, places in by_copper.items()}
-    lines = {name: _lines(case, name) for name in by_copper}
+    lines = {name: _lines(case, name, kept[name]) for name in {each.copper for each in mine.values()}}
+    coppers = {name: case.board.remaining(name) for name in lines}
+    for copper in coppers.values():
+        shapely.prepare(copper)
+    # In the middle of the vias where there is room; else on one of them, where there is.
+    place, clear = {}, {}
+    for name, each in mine.items():
+        middle = shapely.Point(np.mean([via.centre for via in groups[name]], axis=0))
+        free = coppers[each.copper].contains(middle)
+        if not free or _distance(middle, lines[each.copper]) < 2 * _radius(each):
+            middle = shapely.Point(each.centre)
+        place[name], clear[name] = middle.coords[0], _distance(middle, lines[each.copper])
+    trees = {
+        copper: KDTree(
+            [*(each.centre for each in kept[copper]), *(place[n] for n, each in mine.items() if each.copper == copper)]
+        )
+        for copper in coppers
+    }
     away = where.distance(np.array([each.shape for each in mine.values()], dtype=object), coarser)
     result = {}
-    for each, far in zip(mine.values(), away.tolist(), strict=True):
-        (x, y), tree, at = each.centre, lines[each.copper], shapely.Point(each.centre)
-        apart = float(trees[each.copper].query((x, y), k=[2])[0][0])
-        clear = float(shapely.distance(at, tree.geometries[tree.nearest(at)]))
-        wanted = min(_bundle_radius(groups[each.name]), FAR * far)
-        half = max(min(0.5 * wanted / SQUARE, APART * apart, CLEAR * clear), 0.5 * _radius(each) / SQUARE)
+    for (name, each), far in zip(mine.items(), away.tolist(), strict=True):
+        apart = float(trees[each.copper].query(place[name], k=[2])[0][0])
+        wanted = min(_bundle_radius(groups[name]), FAR * far)
+        half = max(min(0.5 * wanted / SQUARE, APART * apart, CLEAR * clear[name]), 0.5 * _radius(each) / SQUARE)
+        x, y = place[name]
         square = replace(each, shape=shapely.box(x - half, y - half, x + half, y + half))
-        result[each.name] = _Shown(square, 0.5 * apart)
+        result[name] = _Shown(square, 0.5 * apart)
     return result
 
 
-def _lines(case: Case, copper: str) -> shapely.STRtree:
-    """Outlines of a copper and of its regions, and its sections."""
+def _distance(at: shapely.Point, lines: shapely.STRtree) -> float:
+    return float(shapely.distance(at, lines.geometries[lines.nearest(at)]))
+
+
+def _lines(case: Case, copper: str, contacts: Iterable[Terminal]) -> shapely.STRtree:
+    """Outlines of a copper, of its regions and of some contacts, and its sections."""
     shapes = [case.board.remaining(copper), *(it.shape for it in case.regions if it.copper == copper)]
-    lines = [shapely.boundary(shape) for shape in shapes]
+    lines = [shapely.boundary(shape) for shape in (*shapes, *(each.shape for each in contacts))]
     lines += [LineString(it.path) for it in case.sections if it.copper == copper]
     return shapely.STRtree(np.array([part for line in lines for part in shapely.get_parts(line)], dtype=object))
 
