@@ -90,8 +90,7 @@ class Preconditioner:
         mesh = system.space.mesh
         mass = (system.to_local.T @ diags_array(np.repeat(mesh.areas / 3, 3)) @ system.to_local).tocsc()
         stack = system.stack
-        # The sum of foils without their weights may be less than what links have too much: see `thinning`.
-        ohmic = diags_array(np.maximum(stack.ohmic, 0.0))
+        ohmic = diags_array(stack.ohmic)
         plain = sum(foil.dissipation for foil in system.foils) + system.link_map.T @ ohmic @ system.link_map
         heavy = mass.diagonal() > 0  # all but what spreads in traces
         scale = plain.diagonal()[heavy] / mass.diagonal()[heavy]

@@ -12,7 +12,8 @@ current meets between r and R in one place it does not meet in n places,
 
     Rs / (2 pi) ln(R / r) on each copper and mu0 h / (2 pi) ln(R / max(r, h)) between coppers at a distance h,
 
-and is taken from the link. Whatever flows there has at least that, so that nothing becomes negative.
+and is taken from the link, of its resistance all but a part. Whatever flows there has at least that, so that nothing
+becomes negative.
 """
 
 from __future__ import annotations
@@ -49,6 +50,7 @@ APART = 0.3  # of the distance to the next contact, half a contact at most
 CLEAR = 0.5  # of the distance to the next line
 SQUARE = 0.59017  # of its side, the radius of a disc with the logarithmic capacity of a square (from memory)
 CLOSE, COARSEST = 0.05, 2.0  # accuracy from which on cells are wider, and by how much at most
+LEAST_LEFT = 0.1  # of the resistance of vias taken together
 COARSER = 2.0  # times wider cells, nearer by this, of what tells how much thinning changes
 
 
@@ -391,9 +393,12 @@ def _link(
         inductance += float(np.mean(partial_inductance(barrels)))
     # Where what is round one bundle is round no other.
     radius, apart = min(_bundle_radius(vias), *(end.room for end in ends)), abs(height[0] - height[1])
+    less = 0.0
     for end in alone:
         sheet = sheet_resistance(board.layer(board.copper(end.contact.copper).layer).thickness, board.temperature)
-        resistance -= sheet / (2 * np.pi) * max(0.0, float(np.log(radius / end.entered)))
+        less += sheet / (2 * np.pi) * max(0.0, float(np.log(radius / end.entered)))
+    # Less than nothing makes the iteration slow; at 0 Hz the resistive solution counts anyway.
+    resistance = max(resistance - less, LEAST_LEFT * resistance)
     widest = max(*(end.entered for end in ends), apart)
     inductance -= MU0 * apart / (2 * np.pi) * max(0.0, float(np.log(radius / widest)))
     barrel = members[0].barrel if len(members) == 1 else None
