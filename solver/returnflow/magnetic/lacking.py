@@ -30,8 +30,8 @@ def lacking(
     Of r^T (z A + jwL)^-1 r, r being what the equations make of the reduced answer. That inverse is at most sqrt(2)
     times the one of its parts in phase, for which the preconditioner stands as it does in the iteration. What the
     faces add is the difference of two more answers, whose errors have nearly one phase: at most the larger of both. Nor
-    is it off by more than all of it: where links have resistance and sheets none, as in those two, currents flow that the
-    basis was not made for.
+    is it off by more than all of it: where links have resistance and sheets none, as in those two, currents flow that
+    the basis was not made for.
     Displacement currents matter near the highest frequency only, and are many: theirs is taken at a few.
     """
     system, links = model.system, model.system.stack.links
