@@ -18,7 +18,7 @@ from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.meshing import mesh_of, system_on
 from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.magnetic.solving import expelled, solve_broadband
-from returnflow.magnetic.thinning import MANY, SMALL, crowded, thinned
+from returnflow.magnetic.thinning import MANY, SMALL, Thinned, crowded, thinned
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Copper, Loop, Outgoing, Region
 from returnflow_geometry.model.shapes import rectangle
@@ -239,6 +239,19 @@ class TestWhatStays:
         for name, (bundle, _) in made.joined.items():
             sides.setdefault(bundle, set()).add(first[name])
         assert max(map(len, sides.values())) == 1
+
+    @pytest.mark.parametrize(
+        ("filled", "joined", "said"),
+        [
+            (3, {"a": ("a", 0.5), "b": ("a", 0.5)}, "3 small holes are taken as filled and 2 vias as 1;"),
+            (0, {"a": ("a", 0.5), "b": ("a", 0.5)}, "2 vias are taken as 1;"),
+            (3, {"a": ("a", 1.0)}, "3 small holes are taken as filled;"),
+            (0, {}, "contacts are left out;"),
+        ],
+    )
+    def test_it_is_said_in_words(self, filled, joined, said):
+        made = Thinned(drawn(pitch=7.5), joined, frozenset(), filled, np.zeros(2))
+        assert f"enter, {said} what that changes" in made.said
 
     def test_few_are_not_thinned(self):
         review = drawn()

@@ -82,10 +82,15 @@ class Thinned:
     def said(self) -> str:
         """In words."""
         bundles = len({name for name, _ in self.joined.values()})
+        holes = f"{plain(self.filled, 6)} small holes are taken as filled" if self.filled else ""
+        vias = f"{plain(len(self.joined), 6)} vias as {plain(bundles, 6)}" if bundles < len(self.joined) else ""
+        both = (
+            " and ".join(filter(None, (holes, vias if holes else vias.replace(" as ", " are taken as "))))
+            or "contacts are left out"
+        )
         return (
-            f"Above 0 Hz, far from routes and from where currents enter, {plain(self.filled, 6)} small holes are taken "
-            f"as filled and {plain(len(self.joined), 6)} vias as {plain(bundles, 6)}; what that changes by estimate is "
-            "in the stated uncertainty"
+            f"Above 0 Hz, far from routes and from where currents enter, {both}; what that changes by estimate is in "
+            "the stated uncertainty"
         )
 
 
