@@ -109,6 +109,19 @@ def test_noise_chart_separates_the_band_and_shows_the_limit():
     assert max(line.get_ydata().max() for line in (filled, hollow, mean)) == pytest.approx(volts)
 
 
+def test_noise_chart_of_a_single_line():
+    # Of no width, its limits were divided by: a warning, which is an error here.
+    it = result()
+    loops = tuple(
+        replace(loop, spectrum=None, trapezoid=None, current=0.05, frequency=1e6) if loop.role == "noisy" else loop
+        for loop in it.case.loops
+    )
+    it = replace(it, case=replace(it.case, loops=loops))
+    with house_style():
+        axes = over_frequency.noise_chart(it, it.sensitive[0]).figure.axes[-1]
+    assert [line.get_xdata().tolist() for line in axes.get_lines() if len(line.get_xdata()) == 1] == [[1e6]]
+
+
 def test_of_many_lines_the_strongest_of_each_narrow_band_stands_for_the_others():
     f = np.linspace(1e6, 1e9, 2001)
     volts = 1.0 + np.sin(np.arange(2001)) ** 2

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from reporting import NOISY, VIAS, layered, result, stitched
 from returnflow.answers.contours import streamlines
+from returnflow.pictures import tracing
 from returnflow.pictures.fields import TUBES
 from returnflow.pictures.maps import Maps, Window
 from returnflow.pictures.tracing import Pieces, flow_lines, line_starts
@@ -154,3 +155,8 @@ class TestLines:
     def test_without_current_there_are_none(self):
         solution = on("ground")
         assert flow_lines(solution.mesh, 0 * solution.stream[0], 20, np.zeros(2, dtype=int)).shape == (0, 2, 2)
+
+
+def test_no_line_where_none_ends_and_none_is_wanted():
+    # As on a plane where links leave only eddy currents: a programme without unknowns was refused.
+    assert tracing._whole(np.empty((2, 0), dtype=np.int64), np.zeros(0), np.zeros(3, dtype=np.int64)).shape == (0,)

@@ -253,6 +253,8 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
     apart = ["DC" for _, _, lines in noisy if not lines.anywhere and lines.frequency[0] == 0]
     apart = list(dict.fromkeys([*apart, *("any" for _, _, lines in noisy if lines.anywhere)]))
     strip, axes = _strip_and_axes(figure, top, apart)
+    # First, as a single line would leave its limits without width.
+    frequency_axis(axes)
     levels = [victim.limit]
     for (j, loop, lines), colour, marker in zip(noisy, cycle(COLOURS), cycle("osD^v"), strict=False):
         volts = lines.current * np.array([abs(result.impedance(float(f))[i, j]) for f in lines.frequency])

@@ -183,6 +183,8 @@ def _whole(ways: Ints, lines: Floats, starts: Ints) -> Ints:
     """Whole numbers nearest to the lines from contact to contact, (2, ways), that start and end as wanted."""
     # Of a thousand contacts most have no line at all.
     used, ends = np.unique(np.concatenate([ways.ravel(), np.flatnonzero(starts)]), return_inverse=True)
+    if not len(used):
+        return np.zeros(0, dtype=np.int64)
     low, count, contacts = np.floor(lines), len(lines), len(used)
     way, there = np.arange(count), np.ones(count)
     out = coo_array((there, (ends[:count], way)), (contacts, count)) - coo_array(
