@@ -15,10 +15,11 @@ from shapely import LineString, Point
 from layered import MM, case, pad, strip, via
 from returnflow.magnetic import solving
 from returnflow.magnetic.broadband import Broadband
+from returnflow.magnetic.filling import SMALL
 from returnflow.magnetic.meshing import mesh_of, system_on
 from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.magnetic.solving import expelled, solve_broadband
-from returnflow.magnetic.thinning import MANY, SMALL, Thinned, crowded, thinned
+from returnflow.magnetic.thinning import MANY, Thinned, crowded, thinned
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Copper, Loop, Outgoing, Region
 from returnflow_geometry.model.shapes import rectangle
@@ -243,7 +244,7 @@ class TestWhatStays:
     @pytest.mark.parametrize(
         ("filled", "joined", "said"),
         [
-            (3, {"a": ("a", 0.5), "b": ("a", 0.5)}, "3 small holes are taken as filled and 2 vias as 1;"),
+            (3, {"a": ("a", 0.5), "b": ("a", 0.5)}, "3 small holes are taken as filled and 2 vias are taken as 1;"),
             (0, {"a": ("a", 0.5), "b": ("a", 0.5)}, "2 vias are taken as 1;"),
             (3, {"a": ("a", 1.0)}, "3 small holes are taken as filled;"),
             (0, {}, "contacts are left out;"),
@@ -256,7 +257,11 @@ class TestWhatStays:
     def test_few_are_not_thinned(self):
         review = drawn()
         assert not crowded(Conductors.magnetic(review))
-        many = [strip("ground", "L1", 0, 100, 100.0)]
-        pads = [pad(f"p{n}", "ground", 1 + n % 50 * 1.9, 1 + n // 50 * 3.0, 0.3 * MM, 6) for n in range(MANY + 1)]
-        loops = [Loop(name="x", role="noisy", inject="p0", return_="p1", current=1.0, frequency=1e6)]
-        assert crowded(Conductors.magnetic(case(many, pads, [], loops)))
+        many = [strip(name, layer, 0, 100, 100.0) for name, layer in (("near", "L1"), ("far", "L2"))]
+        places = [(1 + n % 30 * 3.2, 1 + n // 30 * 3.2) for n in range(MANY // 2 + 1)]
+        pads = [pad(f"{n}{k}", n, *place, 0.3 * MM, 6) for k, place in enumerate(places) for n in ("near", "far")]
+        joined = [via(f"v{k}", f"near{k}", f"far{k}") for k in range(len(places))]
+        loops = [Loop(name="x", role="noisy", inject="near0", return_="near1", current=1.0, frequency=1e6)]
+        assert crowded(Conductors.magnetic(case(many, pads, joined, loops)))
+        # Pads that nothing enters take no triangles.
+        assert not crowded(Conductors.magnetic(case(many, pads, [], loops)))

@@ -77,15 +77,19 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
             reasons.append(induced)
     within = f": within {millimetres(place.radius, 2)}" if near and not others else ""
     # Where there is a need to move, the figure is that of a solved place, an option of its own.
-    noise = None if exceeded else budget.noise
+    noise, low, high = (None,) * 3 if exceeded else (budget.noise, budget.low, budget.high)
+    now = math.dist(amplifier.centre, connector.centre)
+    title = f"Move {loop.inject} closer to {loop.return_}{within}"
+    if within and not exceeded and now <= place.radius:
+        title = f"Keep {loop.inject} within {millimetres(place.radius, 2)} of {loop.return_}"
     return [
         Option(
             kind="move amplifier",
-            title=f"Move {loop.inject} closer to {loop.return_}{within}",
+            title=title,
             possible=near or bool(others) or not exceeded,
             noise=noise,
-            low=noise,
-            high=noise,
+            low=low,
+            high=high,
             limit=budget.limit,
             reasons=tuple(reasons),
         )

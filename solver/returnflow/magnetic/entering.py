@@ -51,13 +51,13 @@ def evened(mesh: Mesh, outer: int | None, along: int) -> csr_array:
         As `Stack` has them.
     """
     size, first = mesh.triangles.size, len(mesh.contact_edges) - along
-    ends, contact = mesh.edge_ends[tuple(mesh.contact_edges[first:].T)], mesh.contact_of[first:]
+    ends = mesh.edge_ends[tuple(mesh.contact_edges[first:].T)]
     count = len(mesh.points)
     if not along:
         return csr_array((size, size))
     label = connected_components(coo_array((np.ones(along), ends.T), shape=(count, count)), directed=False)[1]
     rim = label[ends[:, 0]]
-    order = np.lexsort((contact, rim))
+    order = np.argsort(rim, kind="stable")
     outside = _outside(mesh.triangles[:outer], np.unique(ends))
     rows, cols, values = [], [], []
     for mine in np.split(order, np.flatnonzero(np.diff(rim[order])) + 1):

@@ -1,56 +1,25 @@
-"""
-Boards with thousands of holes and vias, for their magnetic mesh: what is small and far from all currents is thinned.
-
-A small hole in copper that carries a sheet current K on one face adds mu0 (8/3) r^3 K^2 / I^2 to an inductance at most
-(magnetic dipole of a round aperture, twice its polarizability 4/3 r^3). Holes are filled from the least to the most
-that this makes of any loop, up to a share of the accuracy asked for.
-
-Vias far from where currents enter and from routes are taken together, those of a cell of the board as one link. The
-cell is small against its distance, so that each of its vias sees nearly the same voltage. The link ends on one of them,
-of radius r; but n vias are n places to enter by, as one of the radius R = exp(mean of ln of their distances). What the
-current meets between r and R in one place it does not meet in n places,
-
-    Rs / (2 pi) ln(R / r) on each copper and mu0 h / (2 pi) ln(R / max(r, h)) between coppers at a distance h,
-
-and is taken from the link, of its resistance all but a part. Whatever flows there has at least that, so that nothing
-becomes negative.
-"""
+"""Boards with thousands of holes and vias: what of them is small and far from all currents is thinned above 0 Hz."""
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.spatial import KDTree
-from shapely import LineString, MultiPolygon, Polygon
 
-from returnflow.magnetic.barrels import Barrel, partial_inductance
-from returnflow.magnetic.routes import elevations
+from returnflow.magnetic.bundles import taken_together
+from returnflow.magnetic.entries import Entries
+from returnflow.magnetic.filling import filled
 from returnflow.resistive.conductors import Conductors
-from returnflow.resistive.foil import MU0, sheet_resistance
-from returnflow_geometry.model.board import Case, Copper, Cutout, Link, Shape, Terminal
+from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.numbers import plain
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
-MANY = 1000  # holes and contacts; a mesh of fewer is affordable as it is
+MANY = 1000  # holes, and contacts that links end on; a mesh of fewer is affordable as it is
 SPENT = 0.2  # of the accuracy asked for, what filled holes may add to a loop's inductance
-CELL = 1.0  # of the distance to where currents enter and to routes, width of a cell
-NEAR = 3.0  # heights round those places within which every via is by itself
-LEAST = 1e-3  # m, the same at least
-SMALL = 1 / 24  # of a copper's diagonal, the widest hole that may be filled
-SPREAD = 10e-3  # m; currents are taken to enter and leave copper as far apart at least
-FAR = 0.05  # of the distance to where currents enter, the radius of a contact
-APART = 0.3  # of the distance to the next contact, half a contact at most
-CLEAR = 0.5  # of the distance to the next line
-SQUARE = 0.59017  # of its side, the radius of a disc with the logarithmic capacity of a square (from memory)
 CLOSE, COARSEST = 0.05, 2.0  # accuracy from which on cells are wider, and by how much at most
-LEAST_LEFT = 0.1  # of the resistance of vias taken together
 COARSER = 2.0  # times wider cells, nearer by this, of what tells how much thinning changes
 
 
@@ -82,12 +51,12 @@ class Thinned:
     def said(self) -> str:
         """In words."""
         bundles = len({name for name, _ in self.joined.values()})
-        holes = f"{plain(self.filled, 6)} small holes are taken as filled" if self.filled else ""
-        vias = f"{plain(len(self.joined), 6)} vias as {plain(bundles, 6)}" if bundles < len(self.joined) else ""
-        both = (
-            " and ".join(filter(None, (holes, vias if holes else vias.replace(" as ", " are taken as "))))
-            or "contacts are left out"
-        )
+        what = []
+        if self.filled:
+            what.append(f"{plain(self.filled, 6)} small holes are taken as filled")
+        if bundles < len(self.joined):
+            what.append(f"{plain(len(self.joined), 6)} vias are taken as {plain(bundles, 6)}")
+        both = " and ".join(what) or "contacts are left out"
         return (
             f"Above 0 Hz, far from routes and from where currents enter, {both}; what that changes by estimate is in "
             "the stated uncertainty"
@@ -97,7 +66,8 @@ class Thinned:
 def crowded(conductors: Conductors) -> bool:
     """Whether a magnetic mesh of these is worth thinning."""
     rings = sum(int(np.sum(shapely.get_num_interior_rings(shapely.get_parts(p.copper)))) for p in conductors.planes)
-    return rings + sum(len(plane.contacts) for plane in conductors.planes) > MANY
+    # Contacts that nothing enters cost nothing.
+    return rings + len(np.unique(conductors.links.ends)) > MANY
 
 
 def thinned(case: Case, coarser: float = 1.0) -> Thinned:
@@ -112,347 +82,9 @@ def thinned(case: Case, coarser: float = 1.0) -> Thinned:
     """
     conductors = Conductors.magnetic(case)
     coarser *= float(np.clip(case.accuracy / CLOSE, 1.0, COARSEST))
-    where = _Currents.of(case, conductors)
-    coppers, cutouts, filled, added = _filled(case, conductors, where, SPENT * coarser * case.accuracy)
+    where = Entries.of(case, conductors)
+    coppers, cutouts, count, added = filled(case, conductors, where, SPENT * coarser * case.accuracy)
     case = replace(case, board=replace(case.board, coppers=coppers, cutouts=cutouts))
-    terminals, links, joined, squares = _taken_together(case, conductors, where, coarser)
+    terminals, links, joined, squares = taken_together(case, conductors, where, coarser)
     board = replace(case.board, terminals=terminals, links=links)
-    return Thinned(replace(case, board=board), joined, squares, filled, added)
-
-
-@dataclass(frozen=True)
-class _Currents:
-    """Where every loop's current enters copper, and what its route runs over."""
-
-    places: tuple[tuple[shapely.Geometry, shapely.Geometry], ...]
-    routes: tuple[tuple[tuple[shapely.Geometry, float], ...], ...]  # lines and heights
-    inductance: Floats  # (loops,), henry; about, rather low
-    height: float  # usual distance of what faces each other
-
-    @classmethod
-    def of(cls, case: Case, conductors: Conductors) -> _Currents:
-        board, at = case.board, elevations(case, conductors.names)
-        levels = sorted({at[board.copper(name).layer] for name in conductors.names})
-        height = float(np.median(np.diff(levels))) if len(levels) > 1 else 0.2e-3
-        places, routes, inductance = [], [], []
-        for loop in case.loops:
-            ends = [board.terminal(end) for end in (loop.inject, loop.return_)]
-            places.append((ends[0].shape, ends[1].shape))
-            mine = []
-            for leg in (loop.route.legs or (loop.route,)) if loop.route else ():
-                heights = [abs(at[leg.layer] - level) for level in levels if level != at[leg.layer]]
-                mine.append((LineString(leg.path), min(heights, default=height)))
-            routes.append(tuple(mine))
-            if mine:
-                length = sum(line.length for line, _ in mine)
-            elif ends[0].copper == ends[1].copper:
-                length = float(shapely.distance(ends[0].shape, ends[1].shape))
-            else:
-                length = abs(at[board.copper(ends[0].copper).layer] - at[board.copper(ends[1].copper).layer])
-            inductance.append(MU0 / (2 * np.pi) * max(length, 1e-4))
-        return cls(tuple(places), tuple(routes), np.array(inductance), height)
-
-    def distance(self, shapes: NDArray[np.object_], coarser: float) -> Floats:
-        """Of shapes from all places and routes, metres; less what counts as near, which is smaller by `coarser`."""
-        result = np.full(len(shapes), np.inf)
-        ways = {(place, self.height) for each in self.places for place in each} | {
-            w for each in self.routes for w in each
-        }
-        for shape, height in ways:
-            near = max(NEAR * height, LEAST) / coarser
-            result = np.minimum(result, shapely.distance(shapes, shape) - near)
-        return result
-
-    def density(self, shapes: NDArray[np.object_]) -> Floats:
-        """Sheet current about shapes per ampere of every loop, (loops, shapes), A/m; rather high."""
-        result = np.zeros((len(self.places), len(shapes)))
-        for loop, ((one, other), routes) in enumerate(zip(self.places, self.routes, strict=True)):
-            # What enters a sheet at one place and leaves it at another: in the plane s / (2 pi r r').
-            between = max(float(shapely.distance(one.centroid, other.centroid)), SPREAD)
-            away = [shapely.distance(shapes, end) + np.sqrt(end.area / np.pi) for end in (one, other)]
-            result[loop] = np.minimum(between / away[0] / away[1], 1 / away[0] + 1 / away[1]) / (2 * np.pi)
-            for line, height in routes:
-                result[loop] += height / (np.pi * (height**2 + shapely.distance(shapes, line) ** 2))
-        return result
-
-
-def _filled(
-    case: Case, conductors: Conductors, where: _Currents, most: float
-) -> tuple[tuple[Copper, ...], tuple[Cutout, ...], int, Floats]:
-    """Coppers and cutouts with small far holes filled, how many, and what they would add to every loop, henry."""
-    board = case.board
-    holes = [hole for number in range(len(conductors.names)) for hole in _small_holes(case, conductors, number)]
-    every = np.array([hole.shape for hole in holes], dtype=object)
-    if not holes:
-        return board.coppers, board.cutouts, 0, np.zeros(len(case.loops))
-    x0, y0, x1, y1 = shapely.bounds(every).T
-    cost = MU0 * 8 / 3 * np.maximum(x1 - x0, y1 - y0) ** 3 / 8 * where.density(every) ** 2
-    order = np.argsort(np.max(cost / where.inductance[:, None], axis=0))
-    total = np.cumsum(cost[:, order], axis=1)
-    count = int(np.count_nonzero(np.all(total <= most * where.inductance[:, None], axis=0)))
-    chosen = [holes[n] for n in order[:count]]
-    covers = {name: shapely.STRtree(np.array([hole.shape for hole in chosen if hole.copper == name], dtype=object))
-              for name in conductors.names}  # fmt: skip
-    cutouts = tuple(
-        cutout
-        for cutout in board.cutouts
-        if cutout.copper not in covers or not len(covers[cutout.copper].query(cutout.shape, predicate="intersects"))
-    )
-    coppers = tuple(
-        replace(copper, shape=_without(board.remaining(copper.name), [h for h in chosen if h.copper == copper.name]))
-        if copper.name in covers
-        else copper
-        for copper in board.coppers
-    )
-    return coppers, cutouts, count, total[:, count - 1] if count else np.zeros(len(case.loops))
-
-
-@dataclass(frozen=True)
-class _Hole:
-    """One ring of one piece of a copper."""
-
-    copper: str
-    piece: int
-    ring: int
-    shape: Polygon
-
-
-def _small_holes(case: Case, conductors: Conductors, number: int) -> Iterator[_Hole]:
-    """Holes of a copper that are small, hold no other copper and no line that the mesh follows."""
-    board, name = case.board, conductors.names[number]
-    copper, layer = board.remaining(name), board.copper(name).layer
-    x0, y0, x1, y1 = copper.bounds
-    widest = SMALL * float(np.hypot(x1 - x0, y1 - y0))
-    others = [board.remaining(other) for other in conductors.names if board.copper(other).layer == layer]
-    lines = [shapely.boundary(it.shape) for it in case.regions if it.copper == name]
-    lines += [LineString(it.path) for it in case.sections if it.copper == name]
-    held = shapely.STRtree(np.array([part for shape in (*others, *lines) for part in shapely.get_parts(shape)]))
-    for piece, part in enumerate(shapely.get_parts(copper)):
-        for ring, line in enumerate(part.interiors):
-            a, b, c, d = line.bounds
-            hole = Polygon(line)
-            if max(c - a, d - b) <= widest:
-                met = held.geometries[held.query(hole, predicate="intersects")]
-                # The copper round it touches it.
-                if not np.any(shapely.area(shapely.intersection(met, hole)) > 0) and not any(
-                    shapely.length(it) > 0 and it.geom_type != "Polygon" for it in met
-                ):
-                    yield _Hole(name, piece, ring, hole)
-
-
-def _without(copper: Shape, holes: Iterable[_Hole]) -> Shape:
-    """Copper with some of its holes filled."""
-    gone = {(hole.piece, hole.ring) for hole in holes}
-    pieces = [
-        Polygon(part.exterior, [line for n, line in enumerate(part.interiors) if (piece, n) not in gone])
-        for piece, part in enumerate(shapely.get_parts(copper))
-    ]
-    return MultiPolygon(pieces) if len(pieces) > 1 else pieces[0]
-
-
-def _taken_together(
-    case: Case, conductors: Conductors, where: _Currents, coarser: float
-) -> tuple[tuple[Terminal, ...], tuple[Link, ...], dict[str, tuple[str, float]], frozenset[str]]:
-    """Terminals and links with far vias taken together, and contacts left out where no current enters."""
-    board, here = case.board, set(conductors.names)
-    terminal = {each.name: each for each in board.terminals if each.copper in here}
-    vias = [link for link in board.links if _is_via(link) and terminal.keys() >= {*link.between}]
-    kept = {end for loop in case.loops for end in (loop.inject, loop.return_)}
-    kept |= {end for link in board.links if not _is_via(link) for end in link.between}
-    kept |= {end for link in vias for end in link.between if not _single(terminal[end])}
-    # A via through many coppers is many links: all of them or none.
-    while touching := {end for link in vias if kept & {*link.between} for end in link.between} - kept:
-        kept |= touching
-    ends = sorted({end for link in vias for end in link.between} - kept)
-    cell = _cells(np.array([terminal[end].centre for end in ends]).reshape(-1, 2), where, coarser)
-    # What crosses a region's border is counted by the contacts in it.
-    groups: dict[tuple[str, int, frozenset[str]], list[Terminal]] = defaultdict(list)
-    for end, number in zip(ends, cell.tolist(), strict=True):
-        at = shapely.Point(terminal[end].centre)
-        within = [it.name for it in case.regions if it.copper == terminal[end].copper and it.shape.contains(at)]
-        groups[terminal[end].copper, number, frozenset(within)].append(terminal[end])
-    joint = {each.name: _middle(members) for members in groups.values() for each in members}
-    standing = {_middle(members).name: members for members in groups.values()}
-    others = [each for name, each in terminal.items() if name in kept]
-    shown = _shown(case, where, standing, others, coarser)
-    terminals = tuple(
-        shown[each.name].contact if each.name in shown else each
-        for each in board.terminals
-        if each.name in kept or each.name in shown or each.copper not in here
-    )
-    pairs: dict[tuple[str, str], list[Link]] = defaultdict(list)
-    for link in vias:
-        if joint.keys() >= {*link.between}:
-            one, other = sorted(joint[end].name for end in link.between)
-            pairs[one, other].append(link)
-    bundles = [((shown[one], shown[other]), members) for (one, other), members in pairs.items()]
-    many = Counter(end.contact.name for both, _ in bundles for end in both)
-    links, joined = [], {}
-    for both, members in bundles:
-        alone = [end for end in both if many[end.contact.name] == 1]
-        link = _link(case, conductors, both, members, [terminal[each.between[0]] for each in members], alone)
-        conductance = np.array([1 / max(each.resistance, 1e-9) for each in members])
-        for member, share in zip(members, (conductance / conductance.sum()).tolist(), strict=True):
-            along = joint[member.between[0]].name == link.between[0]
-            joined[member.name] = (link.name, share if along else -share)
-        links.append(link)
-    return terminals, (*(link for link in board.links if link.name not in joined), *links), joined, frozenset(shown)
-
-
-@dataclass(frozen=True)
-class _Shown:
-    """A contact that stands for some, and the radius in metres of what is its own round it."""
-
-    contact: Terminal
-    room: float
-
-    @property
-    def entered(self) -> float:
-        """Radius of the disc that current enters as it enters the square, metres."""
-        x0, _, x1, _ = self.contact.shape.bounds
-        return float(SQUARE * (x1 - x0))
-
-
-def _shown(
-    case: Case, where: _Currents, groups: Mapping[str, Sequence[Terminal]], others: Iterable[Terminal], coarser: float
-) -> dict[str, _Shown]:
-    """
-    Contacts by their names, each as a square for the vias it stands for.
-
-    It is as large as these ask for, as its neighbours leave room for, and as is small against where it is far from.
-    """
-    kept: dict[str, list[Terminal]] = defaultdict(list)
-    for each in others:
-        kept[each.copper].append(each)
-    mine = {name: next(each for each in group if each.name == name) for name, group in groups.items()}
-    lines = {name: _lines(case, name, kept[name]) for name in {each.copper for each in mine.values()}}
-    coppers = {name: case.board.remaining(name) for name in lines}
-    for copper in coppers.values():
-        shapely.prepare(copper)
-    # In the middle of the vias where there is room; else on one of them, where there is.
-    place, clear = {}, {}
-    for name, each in mine.items():
-        middle = shapely.Point(np.mean([via.centre for via in groups[name]], axis=0))
-        free = coppers[each.copper].contains(middle)
-        if not free or _distance(middle, lines[each.copper]) < 2 * _radius(each):
-            middle = shapely.Point(each.centre)
-        place[name], clear[name] = middle.coords[0], _distance(middle, lines[each.copper])
-    trees = {
-        copper: KDTree(
-            [*(each.centre for each in kept[copper]), *(place[n] for n, each in mine.items() if each.copper == copper)]
-        )
-        for copper in coppers
-    }
-    away = where.distance(np.array([each.shape for each in mine.values()], dtype=object), coarser)
-    result = {}
-    for (name, each), far in zip(mine.items(), away.tolist(), strict=True):
-        apart = float(trees[each.copper].query(place[name], k=[2])[0][0])
-        wanted = min(_bundle_radius(groups[name]), FAR * far)
-        half = max(min(0.5 * wanted / SQUARE, APART * apart, CLEAR * clear[name]), 0.5 * _radius(each) / SQUARE)
-        x, y = place[name]
-        square = replace(each, shape=shapely.box(x - half, y - half, x + half, y + half))
-        result[name] = _Shown(square, 0.5 * apart)
-    return result
-
-
-def _distance(at: shapely.Point, lines: shapely.STRtree) -> float:
-    return float(shapely.distance(at, lines.geometries[lines.nearest(at)]))
-
-
-def _lines(case: Case, copper: str, contacts: Iterable[Terminal]) -> shapely.STRtree:
-    """Outlines of a copper, of its regions and of some contacts, and its sections."""
-    shapes = [case.board.remaining(copper), *(it.shape for it in case.regions if it.copper == copper)]
-    lines = [shapely.boundary(shape) for shape in (*shapes, *(each.shape for each in contacts))]
-    lines += [LineString(it.path) for it in case.sections if it.copper == copper]
-    return shapely.STRtree(np.array([part for line in lines for part in shapely.get_parts(line)], dtype=object))
-
-
-def _bundle_radius(members: Sequence[Terminal]) -> float:
-    """Radius of one contact that current enters as it enters all of these, metres."""
-    places, radii = np.array([each.centre for each in members]), np.array([_radius(each) for each in members])
-    away = np.hypot(*(places[:, None] - places).transpose(2, 0, 1))
-    return float(np.exp(np.mean(np.log(np.maximum(away, np.sqrt(np.outer(radii, radii)))))))
-
-
-def _link(
-    case: Case,
-    conductors: Conductors,
-    ends: tuple[_Shown, _Shown],
-    members: Sequence[Link],
-    vias: Sequence[Terminal],
-    alone: Sequence[_Shown],
-) -> Link:
-    """
-    One link for some vias, by their links and contacts; `alone` those of its `ends` that no other link ends on.
-
-    Copper between two links of one via carries the difference of their currents: nothing is taken there.
-    """
-    board, at = case.board, elevations(case, conductors.names)
-    height = [at[board.copper(end.contact.copper).layer] for end in ends]
-    resistance, inductance = 1 / sum(1 / max(each.resistance, 1e-9) for each in members), 0.0
-    if case.via_inductance and len(members) > 1:
-        barrels = [
-            Barrel(0, 1.0, via.centre, height[0], height[1], link.barrel or _radius(via))
-            for via, link in zip(vias, members, strict=True)
-        ]
-        inductance += float(np.mean(partial_inductance(barrels)))
-    # Where what is round one bundle is round no other.
-    radius, apart = min(_bundle_radius(vias), *(end.room for end in ends)), abs(height[0] - height[1])
-    less = 0.0
-    for end in alone:
-        sheet = sheet_resistance(board.layer(board.copper(end.contact.copper).layer).thickness, board.temperature)
-        less += sheet / (2 * np.pi) * max(0.0, float(np.log(radius / end.entered)))
-    # Less than nothing makes the iteration slow; at 0 Hz the resistive solution counts anyway.
-    resistance = max(resistance - less, LEAST_LEFT * resistance)
-    widest = max(*(end.entered for end in ends), apart)
-    inductance -= MU0 * apart / (2 * np.pi) * max(0.0, float(np.log(radius / widest)))
-    barrel = members[0].barrel if len(members) == 1 else None
-    names = (ends[0].contact.name, ends[1].contact.name)
-    return Link(name=members[0].name, between=names, resistance=resistance, inductance=inductance, barrel=barrel)
-
-
-def _is_via(link: Link) -> bool:
-    return link.barrel is not None and link.capacitance is None and link.inductance == 0
-
-
-def _single(terminal: Terminal) -> bool:
-    return bool(terminal.shape.geom_type == "Polygon")
-
-
-def _radius(terminal: Terminal) -> float:
-    return float(np.sqrt(terminal.shape.area / np.pi))
-
-
-def _middle(members: Sequence[Terminal]) -> Terminal:
-    """That one of some terminals which lies nearest to the middle of all."""
-    at = np.array([each.centre for each in members])
-    away = np.hypot(*(at - at.mean(axis=0)).T)
-    return min(zip(away.tolist(), members, strict=True), key=lambda item: (round(item[0], 9), item[1].name))[1]
-
-
-def _cells(places: Floats, where: _Currents, coarser: float) -> Ints:
-    """
-    Number of the cell of every place, shape (k,).
-
-    Cells are squares cut into four until they are small against their distance, or hold one place only.
-    """
-    result = np.full(len(places), -1)
-    if not len(places):
-        return result
-    side = float(np.ptp(places, axis=0).max()) + 1e-9
-    corner = places.min(axis=0)
-    open_, number = np.arange(len(places)), 0
-    while len(open_):
-        index = np.floor((places[open_] - corner) / side).astype(np.int64)
-        cells, mine = np.unique(index, axis=0, return_inverse=True)
-        mine = mine.ravel()
-        low = corner + side * cells
-        boxes = shapely.box(*low.T, *(low + side).T)
-        done = (side <= CELL * coarser * where.distance(boxes, coarser)) | (np.bincount(mine) == 1)
-        # Places that coincide, or nearly so, near what matters: each is by itself in the end.
-        done |= side < 1e-6
-        fresh = number + np.cumsum(done) - 1
-        result[open_[done[mine]]] = fresh[mine][done[mine]]
-        number += int(np.count_nonzero(done))
-        open_, side = open_[~done[mine]], 0.5 * side
-    return result
+    return Thinned(replace(case, board=board), joined, squares, count, added)

@@ -253,8 +253,6 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
     apart = ["DC" for _, _, lines in noisy if not lines.anywhere and lines.frequency[0] == 0]
     apart = list(dict.fromkeys([*apart, *("any" for _, _, lines in noisy if lines.anywhere)]))
     strip, axes = _strip_and_axes(figure, top, apart)
-    # First, as a single line would leave its limits without width.
-    frequency_axis(axes)
     levels = [victim.limit]
     for (j, loop, lines), colour, marker in zip(noisy, cycle(COLOURS), cycle("osD^v"), strict=False):
         volts = lines.current * np.array([abs(result.impedance(float(f))[i, j]) for f in lines.frequency])
@@ -291,7 +289,6 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
     band = result.case.loop(victim.loop).band
     if strip is not None and band is not None and "DC" in apart and band[0] == 0:
         strip.axvspan(-0.5, 0.5, color=BAND, zorder=0, lw=0)
-    frequency_axis(axes)
     _legend(axes, loc="upper right", ncols=3)
     return Chart(figure)
 
@@ -311,15 +308,15 @@ def _strip_and_axes(figure: Figure, top: float, apart: Sequence[str]) -> tuple[A
     """Axes over frequency, and left of a break in their axis a strip for what has no frequency; None for nothing."""
     if not apart:
         axes = one_axes(figure, top)
-        axes.set_xscale("log")
         axes.set_yscale("log")
+        frequency_axis(axes)
         return None, axes
     wide = 0.42 * len(apart)
     strip = inch_axes(figure, 0.8, 0.5, wide, top - 0.65)
     axes = inch_axes(figure, 0.8 + wide + 0.14, 0.5, WIDTH - 1.14 - wide, top - 0.65)
     axes.sharey(strip)
-    axes.set_xscale("log")
     axes.set_yscale("log")
+    frequency_axis(axes)
     strip.set_xlim(-0.5, len(apart) - 0.5)
     strip.set_xticks(range(len(apart)), apart)
     axes.tick_params(axis="y", which="both", left=False, labelleft=False)
@@ -356,7 +353,8 @@ def _two_axes(figure: Figure, top: float) -> tuple[Axes, Axes]:
 
 
 def frequency_axis(axes: Axes, *, named: bool = True) -> None:
-    """Frequency along x, with its prefixes."""
+    """Frequency along x, with its prefixes; to be drawn first where one line alone may leave limits without width."""
+    axes.set_xscale("log")
     axes.set_xlim(LOW / 1.5, HIGH * 1.5)
     axes.xaxis.set_major_locator(LogLocator(base=10.0, subs=(1.0,), numticks=12))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda f, _: _short(f)))
