@@ -82,6 +82,12 @@ class TestWeighingController:
         assert decision.tolerable
         assert decision.chosen is None
         assert decision.recommendation.startswith("Share the plane: 9.8 dB margin as drawn.")
+        # Where it stands it may stay, with what is certain of it there: not nearer than it is, and no better.
+        near = next(option for option in decision.options if option.kind == "move amplifier")
+        (noise,) = study(loud, keep=())[AS_DRAWN].sensitive
+        assert near.title.startswith("Keep U1.AGND within ")
+        assert (near.low, near.noise, near.high) == (noise.low, noise.noise, noise.high)
+        assert near.low < near.noise < near.high
 
     def test_two_examples_differ_in_the_tolerance_only(self):
         boards = ((EXAMPLES / f"weighing_controller{end}.toml").read_text() for end in ("", "_robust"))

@@ -12,7 +12,8 @@ from shapely import LineString
 from inductive import crossing
 from layered import MM, case, edge, loop, pad, solved, strip, via
 from returnflow.magnetic.contacts import NARROW, opened
-from returnflow.magnetic.meshing import system_of
+from returnflow.magnetic.meshing import mesh_of, system_of, system_on
+from returnflow.magnetic.reduction import reduce
 from returnflow.magnetic.routes import routes_of
 from returnflow.magnetic.solving import solve_expelled
 from returnflow.resistive.conductors import Conductors
@@ -111,6 +112,16 @@ def test_vias_to_a_plane_close_below_leave_a_loop_closed_far_away_its_inductance
     As holes of one potential, 41 vias took a quarter: what passed them had no flux, and cost nothing.
     """
     assert expelled(stitched(20)) == pytest.approx(expelled(stitched(0)), rel=0.02)
+
+
+def test_what_the_basis_lacks_is_small_on_stitched_planes_at_low_frequency():
+    """At 1 kHz it was a hundred times the impedance: of sheets without resistance between vias with it."""
+    it = stitched(20)
+    conductors = Conductors.of(it)
+    ends = conductors.ends(it)
+    model = reduce(system_on(mesh_of(it, conductors, ends), it, conductors, ends), 35e-6, 20.0)
+    for f in (1e2, 1e3, 1e4, 1e6):
+        assert model.unreduced(f)[0, 0] < 0.02 * abs(model.impedance(f)[0, 0])
 
 
 class TestEntering:
