@@ -55,7 +55,8 @@ DRAGGED: dict[str, tuple[Callable[[], rf.Case], tuple[str, ...], float]] = {
     "weighing controller": (BOARDS["weighing controller"], ("contact",), 2e-3),
     "weighing controller, slot": (BOARDS["weighing controller"], ("slots",), 3e-4),
     "U trace": (BOARDS["U trace"], ("contact",), 2e-3),
-    "300 antipads": (BOARDS["300 antipads"], ("contact", "slots"), 5e-3),
+    "300 antipads": (BOARDS["300 antipads"], ("contact",), 5e-3),
+    "300 antipads, slot": (BOARDS["300 antipads"], ("slots",), 1e-3),
     "strip, slot": (lambda: rf.read_case(EXAMPLES / "slot_depth.toml"), ("slots",), 1e-5),
     "bridge": (lambda: rf.read_case(EXAMPLES / "bridge_sweep.toml"), ("contact", "bridges"), 2e-3),
 }
