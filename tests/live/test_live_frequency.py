@@ -1,5 +1,7 @@
 """Above 0 Hz: what the page interpolates, against the reduced model on a fine mesh; and what a class is shown of it."""
 
+from importlib.resources import files
+
 import numpy as np
 import pytest
 
@@ -15,6 +17,8 @@ from returnflow.resistive.solution import reference
 from returnflow_geometry.casefile.read import parse_case
 from solved import example
 
+SWEEP = files("returnflow.live").joinpath("scripts/sweep.js").read_text(encoding="utf-8")
+STEP = next(line for line in SWEEP.splitlines() if line.startswith("const PER_DECADE"))
 ASKED = [37.0, 1.9e3, 4.4e4, 7.7e6, 3e8]  # Hz, none on the page's grid
 # A weak transfer: two traces side by side, one over the slot's end and one across the slot.
 NEIGHBOURS = """
@@ -49,6 +53,44 @@ return = "C"
 current_A = 1
 route = { layer = "traces", path = [[36, 26], [54, 26], [54, 14]] }
 """
+# A pair of planes, joined at one end: a quarter of a wavelength long at 340 MHz.
+PAIR = """
+format = 1
+title = "two planes that resonate"
+board = { outline = { rect = [0, 0, 110, 6] } }
+layer = [
+  { name = "traces", copper_um = 35, below_mm = 0.5 },
+  { name = "ground", copper_um = 35, below_mm = 0.4, permittivity = 4.2, loss_tangent = 0.02 },
+  { name = "supply", copper_um = 35 },
+]
+copper = [{ name = "GND", layer = "ground" }, { name = "VCC", layer = "supply" }]
+terminal = [
+  { name = "A", copper = "GND", at = [2, 3], diameter_mm = 1 },
+  { name = "B", copper = "VCC", at = [2, 3], diameter_mm = 1 },
+  { name = "C", copper = "GND", at = [30, 3], diameter_mm = 1 },
+  { name = "D", copper = "GND", at = [60, 3], diameter_mm = 1 },
+  { name = "E", copper = "GND", at = [108, 3], diameter_mm = 1 },
+  { name = "F", copper = "VCC", at = [108, 3], diameter_mm = 1 },
+]
+link = [{ name = "end", between = ["E", "F"], resistance_ohm = 1e-3 }]
+solve = { frequencies_Hz = [0, 1e8] }
+
+[[loop]]
+name = "input"
+role = "sensitive"
+inject = "C"
+return = "D"
+signal_V = 0.01
+tolerates_V = 1e-6
+route = { layer = "traces", path = [[60, 3], [30, 3]] }
+
+[[loop]]
+name = "motor"
+role = "noisy"
+inject = "A"
+return = "B"
+spectrum = [[1e8, 0.1]]
+"""
 
 
 def test_impedance_and_share_between_the_points_of_the_grid():
@@ -78,6 +120,30 @@ def test_a_weak_transfer_is_that_of_a_full_solve():
     own, exact = np.abs(re + 2j * np.pi * f[:, None, None] * inductance), np.abs(full.impedances(f))
     assert np.median(exact[:, 0, 1] / np.sqrt(exact[:, 0, 0] * exact[:, 1, 1])) < 0.01
     assert np.max(np.abs(own - exact) / [reference(Z) for Z in exact]) < 5e-3
+
+
+def test_planes_that_resonate_are_known_at_every_step_of_the_slider():
+    """A peak is as narrow as the dielectric's loss makes it: cubics between a few points would flatten it."""
+    case = parse_case(PAIR)
+    board, conductors = LiveBoard.of(case), Conductors.of(case)
+    resistance = LiveSolver(board).read().resistance
+    found = over_frequency(board, resistance, pattern=False)
+    steps = np.arange(330, 385)  # of the slider, 75 MHz to 1 GHz
+    answer = node(
+        f"""const data = await unpack("{pack(board_data(board, "x", found))}");
+        {STEP}
+        const over = new Frequencies(data.frequencies, 2), at = (n) => over.lowest * 10 ** (n / PER_DECADE);
+        const told = (n) => [at(n), ...over.impedance(1, 1, at(n)), ...over.impedance(0, 1, at(n))];
+        console.log(JSON.stringify({steps.tolist()}.map(told)));"""
+    )
+    f, *parts = np.array(answer).T
+    own, transfer = np.abs(parts[0] + 1j * parts[1]), np.abs(parts[2] + 1j * parts[3])
+    full = solve_broadband(case, conductors, conductors.ends(case), resistance / conductors.reference)
+    exact = np.abs(full.impedances(f))
+    assert own.max() > 50 * own[0]
+    assert 300e6 < f[own.argmax()] < 380e6 < 600e6 < f[own.argmin()]
+    assert own == pytest.approx(exact[:, 1, 1], rel=2e-2)
+    assert transfer == pytest.approx(exact[:, 0, 1], abs=1e-3 * exact[:, 0, 1].max())
 
 
 def test_the_return_moves_under_the_trace(window, tmp_path):
