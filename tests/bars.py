@@ -2,10 +2,10 @@
 Loops over planes by bars: what the magnetic model must come to, from other unknowns on other cells by other integrals.
 
 Every plane is a rectangle of square cells with a node at every corner. Bars of flat copper lie between neighbouring
-nodes, half as wide along the rim; their partial inductances are those of thin tapes in closed form (C. Hoer and C. Love,
-Journal of Research of the National Bureau of Standards 69C, 127, 1965). Where copper expels the field, currents are those
-of least energy that take what enters at every node on to where it leaves. A current enters evenly along the circle of a
-contact, shared by the corners of the cell; copper goes on inside.
+nodes, half as wide along the rim; their partial inductances are those of thin tapes in closed form (C. Hoer and
+C. Love, Journal of Research of the National Bureau of Standards 69C, 127, 1965). Where copper expels the field,
+currents are those of least energy that take what enters at every node on to where it leaves. A current enters evenly
+along the circle of a contact, shared by the corners of the cell; copper goes on inside.
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ class Bars:
             bars.append((factor, grid, m))
             out.append(grid.T @ cho_solve(factor, grid))
             mutual.append(grid.T @ cho_solve(factor, m))
-        # Currents of bars are L^-1 (G phi - m); what arrives at nodes by them and by vias is what enters. Vias cost nothing.
+        # Currents of bars are L^-1 (G phi - m); what leaves nodes by them and by vias is what enters.
         count, links = len(enters), ahead.shape[1]
         whole = np.zeros((count + links, count + links))
         whole[:count, :count] = sum(out)
@@ -140,9 +140,7 @@ class Bars:
         others = np.arange(along)[:, None] * step + first
         table = np.zeros((*apart.shape, lines, lines, along))
         for distance in np.unique(apart):
-            each = tapes(
-                (across[:, None, None], across[None, :, None]), (first, others), float(distance)
-            )
+            each = tapes((across[:, None, None], across[None, :, None]), (first, others), float(distance))
             table[apart == distance] = each
         wide = high - low
         table *= MU0 / (4 * np.pi) / (wide[:, None, None] * wide[None, :, None])
@@ -192,7 +190,7 @@ class Bars:
         return MU0 / (4 * np.pi) * np.sign(end - start) * bars.ravel()
 
     def _routes(self, loops: Sequence[Way]) -> Floats:
-        """Partial inductances of the routes: each as a wire of a quarter of its width, which its crowded current makes it."""
+        """Partial inductances of the routes: a strip with crowded current is a wire of a quarter of its width."""
         found = np.zeros((len(loops), len(loops)))
         for i, one in enumerate(loops):
             for j, other in enumerate(loops):
@@ -202,8 +200,12 @@ class Bars:
                 (a, b), (c, d) = ((way.leave[1 + axis], way.inject[1 + axis]) for way in (one, other))
                 beside = one.leave[2 - axis] - other.leave[2 - axis]
                 away = one.route[1] / 4 if i == j else float(np.hypot(beside, one.route[0] - other.route[0]))
-                found[i, j] = MU0 / (4 * np.pi) * sum(
-                    sign * _filaments(end, away) for end, sign in ((d - a, 1), (d - b, -1), (c - a, -1), (c - b, 1))
+                found[i, j] = (
+                    MU0
+                    / (4 * np.pi)
+                    * sum(
+                        sign * _filaments(end, away) for end, sign in ((d - a, 1), (d - b, -1), (c - a, -1), (c - b, 1))
+                    )
                 )
         return found
 

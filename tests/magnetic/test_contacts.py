@@ -167,14 +167,14 @@ class TestEntering:
         review = board(pad("at the edge", "ground", 15, 0, 0.3 * MM), ends=0.3)
         conductors = Conductors.magnetic(review)
         over = [routes_of(review, "ground", conductors.names)]
-        made = opened(conductors, {0, 1, 2}, over)
+        made = opened(conductors, dict.fromkeys(range(3), np.inf), over)
         assert [conductors.terminals[n] for n in made.conductors.contacts[0]] == ["at the edge"]
         assert [conductors.terminals[n] for n in made.entered if n >= 0] == ["a", "b"]
 
     def test_narrow_ones_that_nothing_enters_are_copper_like_any(self):
         review = board(idle(0.3), ends=0.3)
         conductors = Conductors.magnetic(review)
-        made = opened(conductors, {1, 2}, [routes_of(review, "ground", conductors.names)])
+        made = opened(conductors, dict.fromkeys((1, 2), np.inf), [routes_of(review, "ground", conductors.names)])
         assert not len(made.conductors.contacts[0])
         assert sorted(made.entered.tolist()) == [1, 2]
 

@@ -8,7 +8,7 @@ current: forty vias of 0.3 mm took a quarter of the inductance of a loop closed 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,7 +24,7 @@ from returnflow_geometry.model.board import Shape
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-NARROW = 2.0  # heights; a contact no wider is entered along its outline, a wider one along such an outline within
+NARROW = 2.0  # heights; where a route ends in a wider contact, current enters along such an outline within it
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ class Opened:
 
 def opened(
     conductors: Conductors,
-    used: Collection[int],
+    entering: Mapping[int, float],
     over: Sequence[Sequence[Route | None]],
     whole: Collection[int] = (),
 ) -> Opened:
@@ -55,13 +55,14 @@ def opened(
     Conductors whose contacts are copper.
 
     Contacts that are wide against the height of routes and other copper are regions without loss at 0 Hz. Narrow ones
-    that nothing enters are copper like any.
+    that nothing enters are copper like any. Current enters along the outline of a contact; in a wider one than
+    `entering` says along one within it, and so where an edge of the copper leaves no outline round it.
 
     Parameters
     ----------
     conductors : Conductors
-    used : collection of int
-        Contacts that loops and links end on.
+    entering : mapping of int to float
+        Contacts that loops and links end on, and how wide an outline currents enter them along at most, metres.
     over : sequence of sequences of Route or None
         Of every copper, the loops' routes.
     whole : collection of int
@@ -79,12 +80,14 @@ def opened(
         shapely.prepare(plane.copper)
         for contact, name in zip(plane.contacts, conductors.contacts[number].tolist(), strict=True):
             parts = [shapely.intersection(part, plane.copper) for part in shapely.get_parts(contact)]
-            middle = None if name in whole else _middle(parts, widest)
+            needed = name in entering or len(parts) > 1
+            alone = len(tree.query(contact, predicate="intersects")) == 1
+            all_round = all(isinstance(p, Polygon) and plane.copper.contains_properly(p) for p in parts)
+            most = entering.get(name, np.inf) if needed and alone and all_round else widest
+            middle = None if name in whole else _middle(parts, most)
             metal = [] if middle is None else parts
             entries = parts if middle is None else shapely.get_parts(middle).tolist()
-            alone = len(tree.query(contact, predicate="intersects")) == 1
             closed = alone and all(isinstance(p, Polygon) and plane.copper.contains_properly(p) for p in entries)
-            needed = name in used or len(parts) > 1
             if not closed and (needed or middle is None):
                 holes.append(contact if middle is None else middle)
                 kept.append(name)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from shapely import LineString
 
 from returnflow.magnetic.barrels import inductance_of_barrels
-from returnflow.magnetic.contacts import Opened, Told, opened
+from returnflow.magnetic.contacts import NARROW, Opened, Told, opened
 from returnflow.magnetic.coplanar import Across
 from returnflow.magnetic.displacement import Piece
 from returnflow.magnetic.equations import System, assemble
@@ -182,8 +182,13 @@ def _opened(
     over: Sequence[Sequence[Route | None]],
     whole: Collection[str],
 ) -> Opened:
-    used = {*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()}
-    return opened(conductors, used, over, {conductors.number[name] for name in whole})
+    entering = dict.fromkeys([*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()], np.inf)
+    for n, ends in enumerate(loops):
+        # The return runs under a route to where that ends: what other loops' routes do is none of this contact's affair.
+        heights = [abs(routes[n].nearest) for routes in over if n < len(routes) and routes[n] is not None]
+        widest = NARROW * min((h for h in heights if h > 0), default=np.inf)
+        entering |= {end: min(widest, entering[end]) for end in ends}
+    return opened(conductors, entering, over, {conductors.number[name] for name in whole})
 
 
 def _gap_sizes(case: Case, copper: str, facing: Sequence[Faced], field: SizeField) -> list[SizeField]:
