@@ -185,7 +185,8 @@ def _opened(
     entering = dict.fromkeys([*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()], np.inf)
     for n, ends in enumerate(loops):
         # The return runs under a route to where that ends: what other loops' routes do is none of this contact's affair.
-        heights = [abs(routes[n].nearest) for routes in over if n < len(routes) and routes[n] is not None]
+        mine = [routes[n] for routes in over if n < len(routes)]
+        heights = [abs(route.nearest) for route in mine if route is not None]
         widest = NARROW * min((h for h in heights if h > 0), default=np.inf)
         entering |= {end: min(widest, entering[end]) for end in ends}
     return opened(conductors, entering, over, {conductors.number[name] for name in whole})
