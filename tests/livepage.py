@@ -26,7 +26,7 @@ from returnflow.live.desk import Desk
 from returnflow.live.over_frequency import over_frequency
 from returnflow.live.page import MATHEMATICS, LivePage, class_page, live_page
 from returnflow.live.reference import LiveSolver
-from returnflow.live.server import LiveServer
+from returnflow.live.server import Answers, LiveServer
 from returnflow_geometry.casefile.read import read_case
 
 # What reaches over an edge of the window, or more than its box shows.
@@ -103,7 +103,14 @@ def opened(window: Any, address: Path | str, width: int = 1280, height: int = 72
 def serving(path: Path, page: str | None = None) -> Iterator[LiveServer]:
     """Serve the live page of a case file, or another page."""
     case = read_case(path)
-    server = LiveServer(page or live_page([case], served=True), Desk([path], [case]))
+    with served(page or live_page([case], served=True), Desk([path], [case])) as server:
+        yield server
+
+
+@contextlib.contextmanager
+def served(page: str, desk: Answers) -> Iterator[LiveServer]:
+    """Serve a page with whoever answers it."""
+    server = LiveServer(page, desk)
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
     thread.start()
     try:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, NoReturn
 import returnflow
 
 if TYPE_CHECKING:
+    from returnflow.live.server import Answers
     from returnflow_geometry.model.board import Case
 
 # What a command needs is imported when it runs: a mistyped option must not wait for a solver to load.
@@ -117,12 +118,8 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument(
         "--format", choices=("table", "json"), default="table", help="what to print on stdout (default: table)"
     )
-    run.add_argument(
-        "--variant",
-        action="append",
-        metavar="NAME",
-        help='solve only this variant; may be given several times ("as drawn" is the case itself)',
-    )
+    only = 'solve only this variant; may be given several times ("as drawn" is the case itself)'
+    run.add_argument("--variant", action="append", metavar="NAME", help=only)
     run.add_argument("--jobs", type=int, metavar="N", help="solve N variants in parallel (default: one per core)")
     run.add_argument("--brief", action="store_true", help="leave out details.html and the pictures that only it shows")
     run.add_argument("--fast", action="store_true", help=f"a first look, on coarser meshes: accuracy {FAST:g}")
@@ -137,34 +134,30 @@ def _parser() -> argparse.ArgumentParser:
     check.set_defaults(command=_check)
 
     take = commands.add_parser(
-        "import",
-        help="create a starter case from fabrication files",
-        description=_import.__doc__,
+        "import", help="create a starter case from fabrication files", description=_import.__doc__
     )
     take.add_argument("data", type=Path, metavar="FOLDER|FILE", help="folder, archive, IPC-2581 or DXF file")
     take.add_argument("-o", "--output", type=Path, metavar="CASE", required=True, help="case file to write (TOML)")
     take.add_argument("--title", metavar="TEXT", help="title of the case (default: the data's name)")
-    take.add_argument(
-        "--layer",
-        action="append",
-        metavar="FILE=L1",
-        help="role of a file (or drawing layer) that does not state it: L1, L2, ... from the top, outline, drill "
-        "or ignore; may be given several times",
+    role = (
+        "role of a file (or drawing layer) that does not state it: L1, L2, ... from the top, outline, drill or ignore"
     )
+    take.add_argument("--layer", action="append", metavar="FILE=L1", help=f"{role}; may be given several times")
     take.add_argument(
         "--accept-layers",
         action="store_true",
         help="where no image file states its layer, accept what names and contents suggest (printed without it)",
     )
     take.add_argument("--replace", action="store_true", help="overwrite an existing case file")
+    take.add_argument("--page", action="store_true", help="complete the case on a page before it is written")
+    _serving(take)
     take.set_defaults(command=_import)
 
     live = commands.add_parser("live", help="a page with contacts to drag", description=_live.__doc__)
     live.add_argument("case", type=Path, metavar="CASE", nargs="*", help="case files (TOML); several share one page")
     live.add_argument("--lessons", action="store_true", help="the lessons that come with the program, instead of cases")
     live.add_argument("-o", "--output", type=Path, metavar="PAGE", help="HTML file to write (default: serve the page)")
-    live.add_argument("--port", type=int, default=0, help="where to serve it on this machine (default: any free one)")
-    live.add_argument("--no-open", action="store_true", help="serve it without opening a browser")
+    _serving(live)
     live.add_argument(
         "--variant", action="append", metavar="NAME", help="only this variant; may be given several times"
     )
@@ -172,6 +165,21 @@ def _parser() -> argparse.ArgumentParser:
     live.add_argument("--quiet", action="store_true", help="no progress on stderr")
     live.set_defaults(command=_live)
     return parser
+
+
+def _serving(command: argparse.ArgumentParser) -> None:
+    """Add what says how a page is served."""
+    command.add_argument(
+        "--port", type=_port, default=0, help="where to serve the page on this machine (default: any free one)"
+    )
+    command.add_argument("--no-open", action="store_true", help="serve the page without opening a browser")
+
+
+def _port(text: str) -> int:
+    if not (text.isdecimal() and int(text) <= 65535):
+        message = f"{text}: must be 0 to 65535. Leave it out for any free one."
+        raise argparse.ArgumentTypeError(message)
+    return int(text)
 
 
 def _run(arguments: argparse.Namespace) -> int:
@@ -274,46 +282,57 @@ def _check(arguments: argparse.Namespace) -> int:
 def _import(arguments: argparse.Namespace) -> int:
     """Create a starter case from fabrication files, and list what they hold; coordinates stay those of the files."""
     from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
-    from returnflow_geometry.fabrication.board_data.starter import starter_case
+    from returnflow_geometry.fabrication.board_data.starter import source_path, starter
     from returnflow_geometry.fabrication.board_data.summary import describe
     from returnflow_geometry.fabrication.copper.connectivity import connect
+    from returnflow_geometry.model.files import write_whole
 
     case: Path = arguments.output
     if case.exists() and not arguments.replace:
         _say(f"error: -o {case}: exists. Give another name, or --replace to write over it.")
         return BAD_INPUT
-    if case.is_dir() or not case.parent.is_dir():
-        what = "is a folder" if case.is_dir() else "lies in a folder that does not exist"
-        _say(f"error: -o {case}: {what}. Give the name of a file to write.")
+    if _is_no_file(case):
         return BAD_INPUT
     table = dict(said.rpartition("=")[::2] for said in arguments.layer or ())
     for said in arguments.layer or ():
         if not (said.rpartition("=")[0] and said.rpartition("=")[2]):
             _say(f"error: --layer {said}: lacks a file or a layer. Write it as FILE=L1.")
             return BAD_INPUT
+    if (arguments.port or arguments.no_open) and not arguments.page:
+        _say("error: --port and --no-open say how the page is served. Give --page with them, or leave them out.")
+        return BAD_INPUT
     data = from_fabrication(arguments.data, table=table or None, accept=arguments.accept_layers)
     table = {**dict(data.proposed), **table}
     connectivity = connect(data)
-    source = _relative(arguments.data, case.parent)
+    source = source_path(arguments.data, case.parent)
     title = arguments.title or arguments.data.resolve().stem
-    text = starter_case(data, source, title=title, connectivity=connectivity, table=table)
-    lines = describe(data, connectivity=connectivity)
-    for line in lines:
+    begun = starter(data, source, title=title, connectivity=connectivity, table=table)
+    for line in describe(data, connectivity=connectivity):
         _line(line)
-    # Whole or not at all.
-    part = case.with_name(f".{case.name}.part")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(case)
-    finally:
-        part.unlink(missing_ok=True)
+    if arguments.page:
+        from returnflow.live.picking_page import picking
+
+        html, desk = picking(data, connectivity, begun, case, title=title, replace=arguments.replace)
+        status = _serve(arguments, html, desk)
+        if desk.unsaved:
+            _say("what was made on the page and not saved is lost.")
+        return status
+    write_whole(begun.text(), case)
     _say(f"wrote {case}: complete its loops, then returnflow run {case}")
     return DONE
 
 
+def _is_no_file(path: Path) -> bool:
+    """Tell whether no file can be written there; it is said if so."""
+    if no_file := path.is_dir() or not path.parent.is_dir():
+        what = "is a folder" if path.is_dir() else "lies in a folder that does not exist"
+        _say(f"error: -o {path}: {what}. Give the name of a file to write.")
+    return no_file
+
+
 def _live(arguments: argparse.Namespace) -> int:
     """Serve a page on which contacts are dragged and currents follow; or write it as one file for any browser."""
-    from returnflow.live.page import class_page, live_page, write_page
+    from returnflow.live.page import class_page, live_page
     from returnflow_geometry.casefile.read import read_case
 
     page: Path | None = arguments.output
@@ -323,12 +342,7 @@ def _live(arguments: argparse.Namespace) -> int:
     if arguments.lessons and page is None:
         _say("error: --lessons writes a file. Name it with -o.")
         return BAD_INPUT
-    if not 0 <= arguments.port <= 65535:
-        _say(f"error: --port {arguments.port}: must be 0 to 65535. Leave it out for any free one.")
-        return BAD_INPUT
-    if page is not None and (page.is_dir() or not page.parent.is_dir()):
-        what = "is a folder" if page.is_dir() else "lies in a folder that does not exist"
-        _say(f"error: -o {page}: {what}. Give the name of a file to write.")
+    if page is not None and _is_no_file(page):
         return BAD_INPUT
     if page is not None and page.exists() and any(page.samefile(case) for case in arguments.case if case.exists()):
         _say(f"error: -o {page}: is the case itself. Give another name.")
@@ -342,21 +356,22 @@ def _live(arguments: argparse.Namespace) -> int:
     else:
         html = live_page(cases, only=arguments.variant, steady=arguments.steady, served=page is None, progress=progress)
     if page is None:
-        return _serve(arguments, html, cases)
-    write_page(html, page)
+        from returnflow.live.desk import Desk
+
+        return _serve(arguments, html, Desk(arguments.case, cases))
+    html.save(page)
     _say(f"wrote {page}: open it in a browser")
     return DONE
 
 
-def _serve(arguments: argparse.Namespace, html: str, cases: Sequence[Case]) -> int:
-    """Serve a live page to this machine until it is interrupted."""
+def _serve(arguments: argparse.Namespace, html: str, desk: Answers) -> int:
+    """Serve a page to this machine until it is interrupted."""
     import webbrowser
 
-    from returnflow.live.desk import Desk
     from returnflow.live.server import LiveServer, serve
 
     try:
-        server = LiveServer(html, Desk(arguments.case, cases), arguments.port)
+        server = LiveServer(html, desk, arguments.port)
     except OSError as error:
         _say(f"error: --port {arguments.port}: {error.strerror or error}. Leave it out for any free one.")
         return BAD_INPUT
@@ -366,14 +381,6 @@ def _serve(arguments: argparse.Namespace, html: str, cases: Sequence[Case]) -> i
     with contextlib.suppress(KeyboardInterrupt):
         serve(server, None if arguments.no_open else webbrowser.open)
     return DONE
-
-
-def _relative(data: Path, folder: Path) -> str:
-    """Path of the data as seen from a folder, with forward slashes; absolute where there is no way."""
-    try:
-        return Path(os.path.relpath(data, folder)).as_posix()
-    except ValueError:  # another drive
-        return data.resolve().as_posix()
 
 
 def _print(text: str) -> None:

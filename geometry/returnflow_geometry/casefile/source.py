@@ -88,6 +88,8 @@ class Source:
         Pins that the case names, as it spells them.
     stackup : dict
         What the case says of layers, by name.
+    known : (BoardData, Connectivity), optional
+        What the files say, where they are read already with what the case says of them.
     """
 
     folder: Path
@@ -97,6 +99,7 @@ class Source:
     part: BoardPart | None = None
     pins: list[str] = field(default_factory=list)
     stackup: dict[str, Thickness] = field(default_factory=dict)
+    known: tuple[BoardData, Connectivity] | None = None
 
     def __call__(self, own: Mapping[str, Any]) -> Supplied:
         """Tables of the board, for a case that names a source; nothing for one that does not."""
@@ -112,13 +115,15 @@ class Source:
             return _refused(own, [f"source: {error}"])
 
     def _supplied(self, own: Tables, place: str) -> Supplied:
-        self.data = data = from_fabrication(self.folder / place, self.limits, table=roles(own))
+        read = self.known[0] if self.known else from_fabrication(self.folder / place, self.limits, table=roles(own))
+        self.data = data = read
         self.stackup = stackup(own)
         pins = [PinOfNet(pin.name, pin.refdes, pin.net) for pin in pins_of(data, self.limits).values()]
         own, wrong, devices = expanded(own, pins)
         said = board_values(own)
         plating = said.get("plating_um", PLATING * UM) / UM
-        self.connectivity = connectivity = connect(data, plating=plating, limits=self.limits)
+        met = self.known[1] if self.known else connect(data, plating=plating, limits=self.limits)
+        self.connectivity = connectivity = met
         names = {copper_name(item.net, data.layers[item.layer].name): item.layer for item in connectivity.islands}
         layers = {name: data.layers[number].name for name, number in names.items()}
         mistakes = [*wrong, *bad_layers(own, [layer.name for layer in data.layers]), *fixed(own)]

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import shapely
 
-from returnflow_geometry.model.board import Board, Case, Link
+from returnflow_geometry.model.board import Case, Link, Shape
 from returnflow_geometry.model.numbers import mm
 from returnflow_geometry.model.wording import label
 
@@ -27,7 +27,7 @@ def warnings(case: Case) -> Iterator[str]:
 
     Examples
     --------
-    >>> from returnflow_geometry.model.board import Layer
+    >>> from returnflow_geometry.model.board import Board, Layer
     >>> board = Board(
     ...     outline=shapely.box(0, 0, 1, 1), temperature=25, layers=(Layer(name="L1", thickness=1e-6),), coppers=()
     ... )
@@ -47,8 +47,9 @@ def warnings(case: Case) -> Iterator[str]:
         if layer.below is not None and not mounted and not DIELECTRIC[0] <= layer.below <= DIELECTRIC[1]:
             has = f"{mm(DIELECTRIC[0])} to {mm(DIELECTRIC[1])} mm"
             yield f"{where}: below_mm is {mm(layer.below)}; a dielectric has {has}; {_CHECK}"
+    shapes = {terminal.name: terminal.shape for terminal in case.board.terminals}
     for link in case.board.links:
-        yield from _of_link(case.board, link)
+        yield from _of_link(shapes, link)
     for loop in case.loops:
         if loop.current is not None and loop.current > MOST_CURRENT:
             rule = f"boards carry up to {MOST_CURRENT:g} A"
@@ -58,7 +59,7 @@ def warnings(case: Case) -> Iterator[str]:
 _CHECK = "check the value and its unit."
 
 
-def _of_link(board: Board, link: Link) -> Iterator[str]:
+def _of_link(shapes: Mapping[str, Shape], link: Link) -> Iterator[str]:
     where = label("link", link.name)
     if link.inductance > MOST_INDUCTANCE:
         rule = f"a via has about 1e-9 H per mm of its length, and chokes on boards up to {MOST_INDUCTANCE:g} H"
@@ -66,9 +67,8 @@ def _of_link(board: Board, link: Link) -> Iterator[str]:
     if link.capacitance is not None and link.capacitance > MOST_CAPACITANCE:
         rule = f"capacitors on boards have up to {MOST_CAPACITANCE:g} F"
         yield f"{where}: capacitance_F is {link.capacitance:g}; {rule}; {_CHECK}"
-    known = {terminal.name: terminal.shape for terminal in board.terminals}
-    if all(end in known for end in link.between):
-        apart = shapely.distance(*(known[end] for end in link.between))
+    if all(end in shapes for end in link.between):
+        apart = shapely.distance(*(shapes[end] for end in link.between))
         if apart > FAR and link.inductance < WIRE * apart:
             rule = f"a via has both at one place, and a wire as long about {1e3 * apart:.0f} nH"
             advice = "check its terminals, or give the wire's inductance_H."

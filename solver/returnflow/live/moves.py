@@ -23,6 +23,10 @@ class RequestError(ValueError):
     """A message that cannot be answered; the text says why."""
 
 
+class RefusedError(RequestError):
+    """A good message with something filled in wrongly: an answer to whoever did so, and no fault of the page."""
+
+
 def changes_of(message: Mapping[str, Any], case: Case) -> dict[str, Any]:
     """
     What a message moves, as arguments of `Case.changed`; empty if it moves nothing.

@@ -23,6 +23,7 @@ from returnflow.live.payload import board_data, pack
 from returnflow.live.reference import LiveSolver
 from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.model.board import Case
+from returnflow_geometry.model.files import write_whole
 from returnflow_geometry.model.lessons import Lesson
 
 MATHEMATICS = ("data", "words", "algebra", "order", "mesh", "piece", "sheet", "board", "frequency")
@@ -53,7 +54,7 @@ class LivePage(str):
 
     def save(self, path: str | Path) -> None:
         """Write it as one file, whole or not at all."""
-        write_page(self, Path(path))
+        write_whole(self, Path(path))
 
 
 def live_page(
@@ -152,16 +153,23 @@ def class_page(progress: Callable[[str], None] | None = None) -> LivePage:
 
 def render(boards: Sequence[dict[str, Any]], more: Mapping[str, Any] | None = None) -> LivePage:
     """Page of boards that are solved already."""
-    scripts = "\n".join(_bare(_script(f"{name}.js")) for name in SCRIPTS)
-    template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(_script("page.html"))
-    html = template.render(
-        title=boards[0]["title"],
-        style=Markup(_bare(_script("style.css"))),
+    data = {"boards": boards, **(more or {})}
+    served = bool(more and more.get("served"))
+    return assemble("page.html", SCRIPTS, ("style.css",), data, title=boards[0]["title"], served=served, rests=RESTS)
+
+
+def assemble(
+    template: str, scripts: Sequence[str], styles: Sequence[str], data: Mapping[str, Any], **said: Any
+) -> LivePage:
+    """Page of a template, with all that it needs in it; its script starts as `Page` with the data."""
+    script = "\n".join(_bare(_script(f"{name}.js")) for name in scripts)
+    made = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(_script(template))
+    html = made.render(
+        style=Markup("\n".join(_bare(_script(name)) for name in styles)),
         loader=Markup(_bare(_script("loader.js"))),
-        scripts=base64.b64encode(gzip.compress(f'"use strict";\n{scripts}'.encode(), mtime=0)).decode(),
-        data=pack({"boards": boards, **(more or {})}),
-        served=bool(more and more.get("served")),
-        rests=RESTS,
+        scripts=base64.b64encode(gzip.compress(f'"use strict";\n{script}'.encode(), mtime=0)).decode(),
+        data=pack(data),
+        **said,
     )
     return LivePage(html)
 
@@ -175,13 +183,3 @@ def _bare(text: str) -> str:
 
 def _script(name: str) -> str:
     return files("returnflow.live").joinpath("scripts", name).read_text(encoding="utf-8")
-
-
-def write_page(page: str, path: Path) -> None:
-    """Write it whole or not at all."""
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_text(page, encoding="utf-8")
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)

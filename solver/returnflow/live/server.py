@@ -1,4 +1,4 @@
-"""The live page served to the own machine: 127.0.0.1 only, by a token in the address, small messages."""
+"""A page served to the own machine: 127.0.0.1 only, by a token in the address, small messages."""
 
 from __future__ import annotations
 
@@ -8,10 +8,9 @@ import threading
 from collections.abc import Callable
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from typing import Any
+from typing import Any, Protocol
 
-from returnflow.live.desk import Desk
-from returnflow.live.moves import RequestError
+from returnflow.live.moves import RefusedError, RequestError
 from returnflow.resistive.linear import NumericalError
 from returnflow_geometry.casefile.read import CaseError
 from returnflow_geometry.mesh.mesher import MeshError
@@ -19,6 +18,13 @@ from returnflow_geometry.model.overlay import ShapeError
 
 LARGEST = 64_000  # bytes of a message
 PATIENCE = 20  # seconds for a message to arrive
+
+
+class Answers(Protocol):
+    """Whatever answers the messages of a page, such as a `Desk`."""
+
+    def answer(self, what: str, message: object) -> dict[str, Any]:
+        """Answer a message, or raise an error that says what is wrong with it; then nothing has changed."""
 
 
 class LiveServer(ThreadingHTTPServer):
@@ -29,14 +35,14 @@ class LiveServer(ThreadingHTTPServer):
     ----------
     page : str
         HTML.
-    desk : Desk
+    desk : Answers
     port : int
         0 for any that is free.
     """
 
     daemon_threads = True
 
-    def __init__(self, page: str, desk: Desk, port: int = 0) -> None:
+    def __init__(self, page: str, desk: Answers, port: int = 0) -> None:
         self.page, self.desk = page.encode(), desk
         self.token = secrets.token_urlsafe(18)
         self.busy = threading.Lock()
@@ -72,12 +78,15 @@ class _Handler(BaseHTTPRequestHandler):
             return
         try:
             message = json.loads(self.rfile.read(int(size)))
-        except ValueError:
+        except (ValueError, RecursionError):
             self._refuse(HTTPStatus.BAD_REQUEST, "The message is not JSON.")
             return
         try:
             with self.server.busy:
                 answer = self.server.desk.answer(what, message)
+        except RefusedError as error:
+            self._refuse(HTTPStatus.OK, str(error))
+            return
         except (RequestError, CaseError, MeshError, NumericalError, ShapeError, OSError) as error:
             self._refuse(HTTPStatus.BAD_REQUEST, str(error))
             return

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+import os
 import re
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 
 from returnflow_geometry.fabrication.base.budget import names_data
 from returnflow_geometry.fabrication.base.objects import BoardData, Limits
-from returnflow_geometry.fabrication.board_data.candidates import CONNECTOR, GROUND, candidates
+from returnflow_geometry.fabrication.board_data.candidates import CONNECTOR, GROUND, Candidate, candidates
 from returnflow_geometry.fabrication.board_data.summary import net_names
 from returnflow_geometry.fabrication.copper.connectivity import PLATING, Connectivity, connect
 from returnflow_geometry.fabrication.copper.merged import copper_name
@@ -23,7 +26,37 @@ PASSIVE = re.compile(r"(?i)^(r|c|l|fb|d|led|tp|fid|h|mh)\d")
 WIDTH = 112  # characters of a line of comment
 
 
-@names_data
+@dataclass(frozen=True)
+class Starter:
+    """
+    A starter case in its making: what the files say, and the loops that are proposed.
+
+    Attributes
+    ----------
+    head : str
+        All but its loops.
+    proposals : tuple of Candidate
+    """
+
+    head: str
+    proposals: tuple[Candidate, ...]
+
+    def text(self, made: str = "", left: Sequence[Candidate] | None = None) -> str:
+        """
+        Text of the case.
+
+        Parameters
+        ----------
+        made : str
+            TOML of loops and whatever else was made by hand; it stands before the proposals.
+        left : sequence of Candidate, optional
+            Proposals that stay as comments; by default all.
+        """
+        proposed = self.proposals if left is None else left
+        loops = [] if made and not proposed else _loops(proposed)
+        return "\n".join([self.head, "", *([made.strip("\n"), ""] if made else []), *loops]).rstrip("\n") + "\n"
+
+
 def starter_case(
     data: BoardData,
     source: str,
@@ -34,7 +67,28 @@ def starter_case(
     limits: Limits | None = None,
 ) -> str:
     """
-    Text of a case that names its source and lists what can be named in it.
+    Text of a case that names its source and lists what can be named in it; see `starter`.
+
+    Returns
+    -------
+    text : str
+        TOML. Loops are examples in comments: currents and sensitivity are in no fabrication file.
+    """
+    return starter(data, source, title=title, connectivity=connectivity, table=table, limits=limits).text()
+
+
+@names_data
+def starter(
+    data: BoardData,
+    source: str,
+    *,
+    title: str = "",
+    connectivity: Connectivity | None = None,
+    table: Mapping[str, str] | None = None,
+    limits: Limits | None = None,
+) -> Starter:
+    """
+    Look up what a starter case says of a board.
 
     Parameters
     ----------
@@ -52,8 +106,7 @@ def starter_case(
 
     Returns
     -------
-    text : str
-        TOML. Loops are examples in comments: currents and sensitivity are in no fabrication file.
+    starter : Starter
     """
     if connectivity is None:
         connectivity = connect(data, limits=limits)
@@ -81,10 +134,16 @@ def starter_case(
         *_unpinned(data, connectivity, pins),
         "",
         *_grounds(pins),
-        "",
-        *_loops(data, connectivity, pins),
     ]
-    return "\n".join(lines) + "\n"
+    return Starter("\n".join(lines), tuple(candidates(data, connectivity, pins)))
+
+
+def source_path(data: Path, folder: Path) -> str:
+    """Path of the data as seen from a folder, with forward slashes; absolute where there is no way."""
+    try:
+        return Path(os.path.relpath(data, folder)).as_posix()
+    except ValueError:  # another drive
+        return data.resolve().as_posix()
 
 
 def is_ground(pin: Pin) -> bool:
@@ -170,13 +229,13 @@ def _grounds(pins: dict[str, Pin]) -> list[str]:
     return lines
 
 
-def _loops(data: BoardData, connectivity: Connectivity, pins: dict[str, Pin]) -> list[str]:
+def _loops(proposed: Sequence[Candidate]) -> list[str]:
     """Proposed loops as comments, their reasons as comments in these."""
     lines = [
         "# Loops: where each return current enters the copper, and where it leaves it. These are proposed by names",
         "# alone: strike out, correct, fill in currents, and take the comment signs of what is left away.",
     ]
-    for item in candidates(data, connectivity, pins):
+    for item in proposed:
         lines += ["", *(f"# # {line}" for line in textwrap.wrap(_printable(f"{item.why}."), WIDTH))]
         lines += ["# [[loop]]", f"# name = {toml_text(item.name)}"]
         lines += [f"# {key} = {value}" for key, value in item.keys]

@@ -1,0 +1,264 @@
+"""The page of an import: loops picked and accepted, copper drawn; all of it is in the file, no more and no less."""
+
+import contextlib
+import json
+import tomllib
+
+import pytest
+
+from cases import EXAMPLES
+from livepage import CUT, opened, served
+from returnflow.live.moves import RequestError
+from returnflow.live.picking import PickDesk
+from returnflow.live.picking_page import picking
+from returnflow_geometry.casefile.read import CaseError, read_case
+from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
+from returnflow_geometry.fabrication.board_data.starter import starter, starter_case
+from returnflow_geometry.fabrication.copper.connectivity import connect
+
+FAB = EXAMPLES / "weighing_controller_fab"
+LOOP = {
+    "kind": "loop",
+    "name": "stepper",
+    "role": "noisy",
+    "inject": "U3.PGND",
+    "return": "J4.GND",
+    "values": {"current_A": "1.2", "frequency_Hz": "20e3"},
+}
+GAP = {"kind": "cutout", "name": "gap", "coppers": ["GND on L2"], "shape": "{ rect = [40, 20, 40.5, 60] }"}
+
+
+@pytest.fixture(scope="module")
+def board():
+    data = from_fabrication(FAB)
+    return data, connect(data)
+
+
+@pytest.fixture
+def made(board, tmp_path):
+    """The page of the board, its desk, and the file that it would write."""
+
+    def make(*, replace=False):
+        data, connectivity = board
+        case = tmp_path / "picked.toml"
+        begun = starter(data, FAB.as_posix(), title="Picked", connectivity=connectivity)
+        return *picking(data, connectivity, begun, case, title="Picked", replace=replace), case
+
+    return make
+
+
+@pytest.fixture
+def desk(made) -> PickDesk:
+    return made()[1]
+
+
+def own(text):
+    """What a case says besides what every starter case says."""
+    tables = tomllib.loads(text)
+    return {key: tables[key] for key in ("loop", "cutout", "bridge") if key in tables}
+
+
+@contextlib.contextmanager
+def at_work(window, made, **more):
+    html, desk, case = made()
+    with served(html, desk) as server, opened(window, server.address, **more) as page:
+        yield page, case
+
+
+def click_pin(page, name):
+    """Click where a pin is drawn."""
+    click_at(page, *page.evaluate("(name) => page.spotOf(page.pinOf(name))", name))
+
+
+def click_at(page, x, y):
+    """Click at a place in millimetres."""
+    px, py = page.evaluate("([x, y]) => [page.view.x(x), page.view.y(y)]", [x, y])
+    box = page.locator("#stage").bounding_box()
+    page.mouse.click(box["x"] + px, box["y"] + py)
+
+
+def count(page, n):
+    page.wait_for_function(f"page.state.made.length === {n}")
+
+
+def test_what_is_picked_accepted_and_drawn_by_hand_is_in_the_file(window, made):
+    with at_work(window, made) as (page, case):
+        # Search, and a loop between two pins.
+        page.fill("#search", "u3")
+        page.click("#results li:has-text('U3.PGND')")
+        assert "U3.PGND, net GND" in page.inner_text("#foundtext")
+        page.click("#takefound")
+        page.click("#fit")
+        click_pin(page, "J4.GND")
+        assert [page.input_value(f"#{end}") for end in ("inject", "return", "name")] == [
+            "U3.PGND",
+            "J4.GND",
+            "U3 to J4",
+        ]
+        page.fill("#f-current_A", "1.2")
+        page.fill("#f-frequency_Hz", "20e3")
+        page.click("text=Add loop")
+        count(page, 1)
+        # A proposal, changed.
+        page.click("[aria-label='Accept J1 to J2']")
+        page.fill("#f-limit_V", "2e-3")
+        page.click("text=Add loop")
+        count(page, 2)
+        page.click("[aria-label='Dismiss J1 to J3']")
+        page.wait_for_function("page.state.dismissed === 1")
+        # A gap on the second layer.
+        page.select_option("#layer", label="L2")
+        page.click("#tool-cutout")
+        click_at(page, 30, 20)
+        click_at(page, 31, 60)
+        page.wait_for_selector("#coppers input:checked")
+        corners = page.input_value("#shape")
+        page.fill("#drawnname", "gap")
+        page.click("text=Add it")
+        count(page, 3)
+        assert 'name = "gap"' in page.inner_text("#preview")
+        assert not case.exists()
+        page.click("#save")
+        page.wait_for_function("document.getElementById('saved').textContent.startsWith('Written: picked.toml')")
+        assert page.inner_text("#preview") == case.read_text(encoding="utf-8")
+    text = case.read_text(encoding="utf-8")
+    (rect,) = tomllib.loads(f"shape = {corners}")["shape"].values()
+    assert rect == pytest.approx([30, 20, 31, 60], abs=0.2)
+    stepper = {"name": "U3 to J4", "role": "noisy", "inject": "U3.PGND", "return": "J4.GND"}
+    cables = {"name": "J1 to J2", "role": "cables", "inject": "J1.SHIELD", "return": "J2.SHELL"}
+    assert own(text) == {
+        "loop": [stepper | {"current_A": 1.2, "frequency_Hz": 20e3}, cables | {"limit_V": 2e-3}],
+        "cutout": [{"name": "gap", "copper": "GND on L2", "shape": {"rect": rect}}],
+    }
+    read = read_case(case)
+    assert [loop.name for loop in read.loops] == ["U3 to J4", "J1 to J2"]
+    assert 1e3 * read.board.cutouts[-1].shape.bounds[0] == pytest.approx(rect[0])
+    # What was struck out is not proposed in the file, what was left is.
+    assert '# name = "J1 to J3"' not in text
+    assert '# name = "J1 to J4"' in text
+
+
+def test_a_bridge_joins_what_it_names_and_nothing_else(desk):
+    desk.answer("add", LOOP)
+    before = desk.text()
+    shape = "{ rect = [39, 30, 41, 31] }"
+    bridge = {"kind": "bridge", "name": "span", "coppers": ["GND on L2"], "shape": shape}
+    under = desk.answer("under", {"layer": 1, "shape": shape})["coppers"]
+    assert [copper["name"] for copper in under] == ["GND on L2"]
+    assert [thing["name"] for thing in desk.answer("add", bridge)["made"]] == ["stepper", "span"]
+    assert desk.answer("remove", {"kind": "bridge", "name": "span"})["text"] == before
+    wide = {"kind": "bridge", "name": "across", "coppers": ["GND on L1"], "shape": "{ rect = [2, 2, 98, 78] }"}
+    with pytest.raises(RequestError, match="it would short what it does not name"):
+        desk.answer("add", wide)
+    assert desk.text() == before
+
+
+@pytest.mark.parametrize(
+    ("what", "message", "said"),
+    [
+        ("add", {}, "kind must be"),
+        ("add", LOOP | {"values": {}}, "current_A"),
+        ("add", LOOP | {"values": {"current_A": "-1"}}, "greater than 0"),
+        ("add", LOOP | {"values": {"current_A": "much"}}, "must be a bare number"),
+        ("add", LOOP | {"values": {"current_A": '1\nformat = 2'}}, "must be a bare number"),
+        ("add", LOOP | {"values": {"limit_V": "1", "current_A": "1"}}, "belongs to a loop of role"),
+        ("add", LOOP | {"values": {"current_A": 1}}, "must be a text"),
+        ("add", LOOP | {"values": 5}, "values must be"),
+        ("add", LOOP | {"role": "loud"}, "role"),
+        ("add", LOOP | {"inject": "U3.NONE"}, "the files have no pin of that name"),
+        ("add", LOOP | {"name": ""}, "name"),
+        ("add", LOOP | {"name": "\ud800"}, "printable"),
+        ("add", LOOP | {"route": {"auto": True, "through": ["R99"]}}, "R99"),
+        ("add", LOOP | {"route": 3}, "route must be"),
+        ("add", LOOP | {"proposal": "none"}, "proposal must be"),
+        ("add", GAP | {"coppers": []}, "choose at least one"),
+        ("add", GAP | {"coppers": ["moon"]}, "no copper of that name"),
+        ("add", GAP | {"shape": "{ rect = [0, 0] }"}, "rect"),
+        ("add", GAP | {"shape": "[" * 5000}, "shape"),
+        ("remove", {"kind": "loop", "name": "other"}, "nothing of that kind"),
+        ("dismiss", {"name": "other"}, "proposed loop"),
+        ("under", {"layer": 9, "shape": GAP["shape"]}, "number of a layer"),
+        ("under", {"layer": 1, "shape": "round"}, "shape"),
+        ("write", {}, "no request"),
+        ("save", [], "no request"),
+    ],
+)  # fmt: skip
+def test_a_bad_message_is_told_and_changes_nothing(desk, tmp_path, what, message, said):
+    desk.answer("add", LOOP | {"name": "first"})
+    before = json.dumps(desk.answer("state", {}))
+    with pytest.raises(RequestError, match=said):
+        desk.answer(what, message)
+    assert json.dumps(desk.answer("state", {})) == before
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_all_mistakes_of_a_form_are_told_in_one_go(desk):
+    with pytest.raises(RequestError) as caught:
+        desk.answer("add", LOOP | {"role": "sensitive", "values": {"signal_V": "x", "band_Hz": "[5, 1]"}})
+    said = str(caught.value)
+    assert len(said.splitlines()) == 3
+    assert all(key in said for key in ("signal_V", "tolerates_V", "band_Hz"))
+
+
+def test_what_was_drawn_before_any_loop_is_judged_with_the_first_one(desk):
+    """One on copper that no loop reaches is to be mended then, and the loop is kept."""
+    lost = GAP | {"name": "lost", "coppers": ["GND on L1"]}
+    assert len(desk.answer("add", lost)["mistakes"]) == 1
+    state = desk.answer("add", LOOP | {"inject": "U3.PGND", "return": "J4.GND"})
+    assert len(state["made"]) == 2
+    assert all(one.startswith('cutout "lost"') for one in state["mistakes"])
+
+
+def test_a_cutout_that_parts_a_loop_is_refused(desk):
+    desk.answer("add", LOOP)
+    apart = GAP | {"shape": "{ rect = [-1, 39, 101, 41] }"}
+    with pytest.raises(RequestError, match="stepper"):
+        desk.answer("add", apart)
+    assert len(desk.now.made) == 1
+
+
+def test_another_file_is_not_written_over_but_its_own_is(made):
+    _, desk, case = made()
+    desk.answer("add", LOOP)
+    assert desk.unsaved
+    desk.answer("save", {})
+    assert not desk.unsaved
+    desk.answer("add", GAP)
+    desk.answer("save", {})
+    assert own(case.read_text(encoding="utf-8")).keys() == {"loop", "cutout"}
+    case.write_text("mine", encoding="utf-8")
+    with pytest.raises(RequestError, match="exists already and is left as it is"):
+        desk.answer("save", {})
+    assert case.read_text(encoding="utf-8") == "mine"
+    _, other, _ = made(replace=True)
+    other.answer("save", {})
+    assert case.read_text(encoding="utf-8").startswith("# Written from")
+
+
+def test_a_file_that_came_meanwhile_is_told_on_the_page(window, made):
+    with at_work(window, made) as (page, case):
+        case.write_text("mine", encoding="utf-8")
+        page.click("#save")
+        page.wait_for_selector("#savewrong:not([hidden])")
+        assert "exists already" in page.inner_text("#savewrong")
+    assert case.read_text(encoding="utf-8") == "mine"
+
+
+def test_the_case_without_anything_made_is_the_starter_case(made, board):
+    _, desk, case = made()
+    desk.answer("save", {})
+    data, connectivity = board
+    assert case.read_text(encoding="utf-8") == starter_case(
+        data, FAB.as_posix(), title="Picked", connectivity=connectivity
+    )
+    with pytest.raises(CaseError):
+        read_case(case)
+
+
+@pytest.mark.parametrize("size", [(1280, 720), (1024, 768)])
+def test_nothing_is_cut_off(window, made, size):
+    with at_work(window, made, width=size[0], height=size[1]) as (page, _):
+        assert page.evaluate(CUT) == []
+        page.click("[aria-label='Accept J1 to J2']")
+        page.click("#tool-cutout")
+        assert page.evaluate(CUT) == []
