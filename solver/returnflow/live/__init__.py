@@ -1,5 +1,5 @@
 """
 A page on which the current follows the hand: its mathematics, its data, and its scripts.
 
-Others import: desk, page, server, widget.
+Others import: desk, page, picking_page, server, widget.
 """

@@ -1,5 +1,5 @@
 """
 All files of one board put together, described in words, and a starter case.
 
-Others import: assemble, starter, summary.
+Others import: assemble, candidates, starter, summary.
 """
