@@ -104,8 +104,9 @@ class Study(advice.Study):
         Parameters
         ----------
         kind : str
-            "why" (what is worst, and what makes it), "board", "flow", "coupling", "placement"; over frequency "strip",
-            "impedance", "shares", "transfer", "noise"; of all variants "comparison", of sweeps "sweep".
+            "why" (what is worst, and what makes it), "board", "sources" (of many noisy loops), "flow", "coupling",
+            "placement"; over frequency "strip", "impedance", "shares", "transfer", "noise"; of all variants
+            "comparison", of sweeps "sweep".
         loop : str, optional
             Whose; by default of the loop that matters most.
         variant : str, optional

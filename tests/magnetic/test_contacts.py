@@ -154,6 +154,22 @@ class TestEntering:
         assert np.abs(total[:2]) == pytest.approx(1.0, abs=1e-9)
         assert total[0] == pytest.approx(-total[1], abs=1e-9)
 
+    @pytest.mark.parametrize(("routed", "wide"), [(True, NARROW * HEIGHT), (False, 2.0)])
+    def test_in_a_wide_contact_no_wider_than_the_route_that_ends_there_is_high(self, routed, wide):
+        """All round without one, whatever other routes run there."""
+        it = board(ends=2.0)
+        (drawn,) = it.loops
+        extra = dataclasses.replace(drawn, name="y", inject="d", return_="c", route=None)
+        ends = [pad(name, "ground", x, 9, 2.0 * MM) for name, x in (("c", 5), ("d", 25))]
+        terminals = (*it.board.terminals, *ends)
+        it = dataclasses.replace(it, board=dataclasses.replace(it.board, terminals=terminals), loops=(drawn, extra))
+        conductors = Conductors.of(it)
+        model = system_of(it, conductors, conductors.ends(it))
+        mesh, along = model.space.mesh, model.stack.along
+        edges, contact = mesh.contact_edges[-along:], mesh.contact_of[-along:]
+        mine = contact == conductors.number["a" if routed else "c"]
+        assert mesh.edge_lengths[tuple(edges[mine].T)].sum() == pytest.approx(np.pi * wide * MM, rel=0.03)
+
     def test_current_flows_on_inside(self):
         it = stitched(12)
         conductors = Conductors.of(it)

@@ -90,11 +90,12 @@ def expanded(
             {"name": f"{name}, {grounds[0]} to {pin}", "between": [grounds[0], pin], "resistance_ohm": 0}
             for pin in grounds[1:]
         ]
-        rest = f", the others joined to it: {listed(grounds[1:])}" if len(grounds) > 1 else ""
-        said.append(
-            f"{label('Device', name)}: its current returns through {count(len(grounds), 'ground pin')}, "
-            f"{listed(grounds[:1])}{rest}. What each carries is solved: see the currents in links."
-        )
+        if len(grounds) > 1:
+            said.append(
+                f"{label('Device', name)}: its current returns through {count(len(grounds), 'ground pin')}, "
+                f"{listed(grounds[:1])}, the others joined to it: {listed(grounds[1:])}. What each carries is solved: "
+                "see the currents in links."
+            )
     tables["loop"] = loops
     if links:
         tables["link"] = links

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from shapely import LineString
 
 from returnflow.magnetic.barrels import inductance_of_barrels
-from returnflow.magnetic.contacts import NARROW, Opened, Told, opened
+from returnflow.magnetic.contacts import NARROW as WIDEST_ENTRY
+from returnflow.magnetic.contacts import Opened, Told, opened
 from returnflow.magnetic.coplanar import Across
 from returnflow.magnetic.displacement import Piece
 from returnflow.magnetic.equations import System, assemble
@@ -184,10 +185,10 @@ def _opened(
 ) -> Opened:
     entering = dict.fromkeys([*np.ravel(loops).tolist(), *conductors.links.ends.ravel().tolist()], np.inf)
     for n, ends in enumerate(loops):
-        # The return runs under a route to where that ends: what other loops' routes do is none of this contact's affair.
+        # The return runs under a route to where that ends; other loops' routes are none of this contact's affair.
         mine = [routes[n] for routes in over if n < len(routes)]
         heights = [abs(route.nearest) for route in mine if route is not None]
-        widest = NARROW * min((h for h in heights if h > 0), default=np.inf)
+        widest = WIDEST_ENTRY * min((h for h in heights if h > 0), default=np.inf)
         entering |= {end: min(widest, entering[end]) for end in ends}
     return opened(conductors, entering, over, {conductors.number[name] for name in whole})
 

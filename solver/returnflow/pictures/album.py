@@ -17,13 +17,17 @@ from returnflow.pictures.frame import Frame
 from returnflow.pictures.maps import Maps
 from returnflow.pictures.picture import Drawing, Picture, PictureKind, Wanted, draw_all
 from returnflow.pictures.pictured import LEAST_PART, coupling_parts, flow_parts, noise_frequency, pictured
+from returnflow.pictures.sources_map import sources_frame, sources_words, telling
 from returnflow.pictures.sweep_charts import sweep_pictures
 from returnflow.resistive.linear import Progress
-from returnflow.words.drives import driven, telling_frequencies
+from returnflow.words.drives import amperes, driven, telling_frequencies
+from returnflow.words.result_tables import MOST_ROWS
+from returnflow.words.table import largest
 from returnflow_geometry.model.numbers import engineering
 
 LEAST_NOISE = 0.1  # of the strongest voltage, for a coupling map of its own
 Extent = Literal["all", "brief"]
+MOST_FLOWS = 24  # loops of which every flow is drawn
 MOST_PAIRS = 4  # coupling maps per sensitive loop or pair of cables, the strongest
 
 
@@ -69,6 +73,12 @@ def _wanted(result: Result, extent: Extent) -> Iterator[Wanted]:
         yield _one("why", (found[1].loop, found[0].loop), (), draw, why.why_words(view, *found))
     for view, tag in zip(views[: 1 if extent == "brief" else None], tags, strict=False):
         yield _one("board", (), tag, partial(board_frame, view), captions.board_words(view))
+    for budget in (*result.sensitive, *result.cables):
+        if telling(budget):
+            inject = result.case.board.terminal(result.case.loop(budget.loop).inject)
+            view = next((view for view in views if view.copper == inject.copper), views[0])
+            words = sources_words(result, budget)
+            yield _one("sources", (budget.loop,), (), partial(sources_frame, view, budget), words)
     if extent == "brief":
         return
     for view, its_maps, tag in zip(views, maps, tags, strict=True):
@@ -98,7 +108,7 @@ def _flows(result: Result, maps: Sequence[Maps], tags: Sequence[tuple[str, ...]]
     loops = result.case.loops
     flows = [
         (n, j, f)
-        for j in range(len(loops))
+        for j in followed(result)
         for f in (0.0, *telling_frequencies(result, j))
         for parts in [flow_parts(result, j, f)]
         for n, its_maps in enumerate(maps)
@@ -114,6 +124,23 @@ def _flows(result: Result, maps: Sequence[Maps], tags: Sequence[tuple[str, ...]]
             words = captions.flow_words(maps[n].result, j, f, sharing, maps[n].tubes(j, f, fields.TUBES))
             more = (*((engineering(f, "Hz"),) if f > 0 else ()), *tags[n])
             yield _one("flow", (loops[j].name,), more, partial(fields.flow_frame, maps[n], j, f, span), words)
+
+
+def followed(result: Result) -> list[int]:
+    """Loops whose flow is drawn: all, or of many those with a limit and the largest of the others."""
+    loops = result.case.loops
+    if len(loops) <= MOST_FLOWS:
+        return list(range(len(loops)))
+    noise = {
+        part.loop: max(part.noise, 0.0)
+        for budget in (*result.cables, *result.sensitive)
+        for part in sorted(budget.contributions, key=lambda part: part.noise)
+    }
+    size = [noise.get(loop.name, 0.0) or 1e-12 * amperes(loop) for loop in loops]
+    limited = {budget.loop for budget in (*result.sensitive, *result.cables)}
+    free = [j for j, loop in enumerate(loops) if loop.name not in limited]
+    kept = {free[n] for n in largest([size[j] for j in free], MOST_ROWS)[0]}
+    return [j for j, loop in enumerate(loops) if loop.name in limited or j in kept]
 
 
 def _over_frequency(result: Result, spectral: Spectral) -> Iterator[Wanted]:

@@ -11,7 +11,9 @@ from matplotlib.figure import Figure
 from returnflow.pictures.lettering import house_style, slug
 from returnflow.resistive.linear import Progress
 
-PictureKind = Literal["why", "board", "flow", "coupling", "placement", "strip", "spectrum", "compare", "sweep"]
+PictureKind = Literal[
+    "why", "board", "sources", "flow", "coupling", "placement", "strip", "spectrum", "compare", "sweep"
+]
 
 
 class Drawing(Protocol):

@@ -16,6 +16,7 @@ from returnflow.pictures.frame import Frame
 from returnflow.pictures.lettering import house_style
 from returnflow.pictures.maps import Maps
 from returnflow.pictures.picture import Wanted
+from returnflow.pictures.sources_map import sources_frame
 from returnflow.pictures.sweep_charts import sweep_pictures
 from returnflow.pictures.why import answered
 from returnflow_geometry.model.wording import listed, named
@@ -104,6 +105,7 @@ KINDS: dict[str, Callable[[_Wish], Figure]] = {
     "board": lambda wish: board_frame(wish.result).figure,
     "flow": _flow,
     "coupling": _coupling,
+    "sources": lambda wish: sources_frame(wish.result, wish.budget).figure,
     "placement": lambda wish: fields.placement_frame(wish.maps, wish.budget).figure,
     "strip": lambda wish: over_frequency.strip_chart(wish.result, wish.number).figure,
     "impedance": lambda wish: over_frequency.impedance_chart(wish.result, wish.spectral, wish.number).figure,

@@ -110,7 +110,7 @@ def report_html(
     """
     base = next(iter(study.variants.values()))
     own = [picture for picture in drawn.get(base.name, ()) if picture.png]
-    first = {kind: next((p for p in own if p.kind == kind), None) for kind in ("why", "board")}
+    first = {kind: next((p for p in own if p.kind == kind), None) for kind in ("why", "board", "sources")}
     budgets = sorted((*base.sensitive, *base.cables), key=lambda it: (WORST[it.verdict], it.margin_dB))
     decisions = sorted(study.decisions, key=lambda it: _place(budgets, it.loop))
     lead = decisions[0] if decisions else None
@@ -208,7 +208,7 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
             f"{NOISE[budget.role]} {named(budget.loop)}",
             (
                 *_budget_tables(result, budget),
-                *of("placement", "coupling", loop=budget.loop),
+                *of("sources", "placement", "coupling", loop=budget.loop),
             ),
             level,
         )
@@ -218,7 +218,10 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
         yield Section("Enclosure", enclosure_tables(result), level)
     coppers = coppers_table(result, pictured(result))
     parts: list[tuple[str, Iterable[Block]]] = [
-        ("Where each current flows", (loops_table(result), *_devices(result), *of("flow"))),
+        (
+            "Where each current flows",
+            (loops_table(result), *_devices(result), *_undrawn(result, pictures), *of("flow")),
+        ),
         ("Current through regions and sections, at the resistive limit", traffic_tables(result)),
         ("Coppers and links", (*(() if coppers is None else (coppers,)), *links_tables(result))),
         ("Resistance matrix", (matrix_table(result),)),
@@ -230,6 +233,17 @@ def _variant(result: Result, pictures: Sequence[Picture], *, several: bool) -> I
     for title, blocks in parts:
         if every := tuple(blocks):
             yield Section(title, every, level)
+
+
+def _undrawn(result: Result, pictures: Sequence[Picture]) -> Iterator[str]:
+    """How many loops have no picture of their own, where only some were drawn."""
+    drawn = {picture.loops[0] for picture in pictures if picture.kind == "flow"}
+    rest = len(result.case.loops) - len(drawn)
+    if drawn and rest > 0:
+        yield (
+            f"Drawn are the loops with a limit and the noisy ones that matter most, {len(drawn)} in all; {rest} "
+            'more are not. In Python, `plot("flow", loop)` draws any of them.'
+        )
 
 
 def _budget_tables(result: Result, budget: Budget) -> list[Table]:
