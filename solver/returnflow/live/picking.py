@@ -72,7 +72,7 @@ class PickDesk:
     data, connectivity
         What the files say.
     starter : Starter
-        The case to complete.
+        The case that is begun.
     path : Path
         Case file to write.
     replace : bool

@@ -41,7 +41,7 @@ def picking(
     data, connectivity
         What the files say.
     starter : Starter
-        The case to complete.
+        The case that is begun.
     path : Path
         Case file to write.
     title : str
