@@ -262,3 +262,63 @@ def test_nothing_is_cut_off(window, made, size):
         page.click("[aria-label='Accept J1 to J2']")
         page.click("#tool-cutout")
         assert page.evaluate(CUT) == []
+
+
+def tab_to(page, wanted):
+    """Press Tab until the focus is on an element of that selector."""
+    for _ in range(80):
+        if page.evaluate("(wanted) => document.activeElement.matches(wanted)", wanted):
+            return
+        page.keyboard.press("Tab")
+    pytest.fail(f"Tab does not reach {wanted}")
+
+
+def typed(page, wanted, text):
+    tab_to(page, wanted)
+    page.keyboard.press("Control+A")
+    page.keyboard.type(text)
+
+
+def test_the_same_by_keys_alone(window, made):
+    with at_work(window, made) as (page, case):
+        for pin in ("u3.pgnd", "j4.gnd"):
+            typed(page, "#search", pin)
+            page.keyboard.press("Enter")  # shows it
+            page.keyboard.press("Enter")  # takes it
+        typed(page, "#f-current_A", "1.2")
+        typed(page, "#f-frequency_Hz", "20e3")
+        page.keyboard.press("Enter")
+        count(page, 1)
+        page.wait_for_function("document.getElementById('status').textContent === 'Loop U3 to J4 is made.'")
+        tab_to(page, "[aria-label='Accept J1 to J2']")
+        page.keyboard.press("Enter")
+        typed(page, "#f-limit_V", "2e-3")
+        page.keyboard.press("Enter")
+        count(page, 2)
+        # A gap, corner by corner with the crosshair.
+        tab_to(page, "#layer")
+        page.keyboard.type("L2")
+        tab_to(page, "#tool-cutout")
+        page.keyboard.press("Enter")
+        tab_to(page, "#stage")
+        page.keyboard.press("0")
+        page.keyboard.press("Enter")
+        for key in ("ArrowUp",) * 10 + ("Shift+ArrowRight",) * 5:
+            page.keyboard.press(key)
+        assert "copper of GND, L2" in page.inner_text("#told")
+        page.keyboard.press("Enter")
+        page.wait_for_selector("#coppers input:checked")
+        page.keyboard.type("gap")  # over the name that it was given
+        page.keyboard.press("Enter")
+        count(page, 3)
+        tab_to(page, "#save")
+        page.keyboard.press("Enter")
+        page.wait_for_function("document.getElementById('status').textContent.startsWith('Written: picked.toml')")
+    read = read_case(case)
+    assert [(loop.role, loop.inject, loop.return_) for loop in read.loops] == [
+        ("noisy", "U3.PGND", "J4.GND"), ("cables", "J1.SHIELD", "J2.SHELL"),
+    ]  # fmt: skip
+    (gap,) = own(case.read_text(encoding="utf-8"))["cutout"]
+    x0, y0, x1, y1 = gap["shape"]["rect"]
+    assert (gap["name"], gap["copper"]) == ("gap", "GND on L2")
+    assert (x1 - x0, y1 - y0) == pytest.approx((0.5, 10))

@@ -29,17 +29,26 @@ class Copper {
     }
   }
 
-  /** Add the outlines of islands to the path of a drawing, as a view (scale, left, top: pixels = scale x + left) shows them. */
-  trace(context, { scale, left, top, width, height }, wanted = null) {
+  /**
+   * Draw islands as a view (scale, left, top: pixels = scale x + left) shows them; `wanted` picks them by their net.
+   * A few at a time: one path of thousands of outlines takes ten times as long.
+   */
+  paint(context, { scale, left, top, width, height }, { fill, stroke = null, wanted = null }) {
     const { boxes } = this;
+    let held = 0;
+    const flush = () => { if (held) { context.fill(); if (stroke) context.stroke(); } context.beginPath(); held = 0; };
+    context.fillStyle = fill; context.strokeStyle = stroke ?? fill;
+    flush();
     for (let k = 0; k < this.first.length - 1; k++) {
       if (wanted && !wanted(this.nets[k])) continue;
       const x0 = scale * boxes[4 * k] + left, x1 = scale * boxes[4 * k + 2] + left;
       const y0 = top - scale * boxes[4 * k + 3], y1 = top - scale * boxes[4 * k + 1];
       if (x1 < 0 || x0 > width || y1 < 0 || y0 > height) continue;
-      if (x1 - x0 < 2 && y1 - y0 < 2) { context.rect(x0, y0, x1 - x0, y1 - y0); continue; }
+      if (x1 - x0 < 2 && y1 - y0 < 2) { context.fillRect(x0, y0, x1 - x0, y1 - y0); continue; }
       for (let r = this.first[k]; r < this.first[k + 1]; r++) this.ring(context, r, scale, left, top);
+      if (++held >= 50) flush();
     }
+    flush();
   }
 
   ring(context, r, scale, left, top) {

@@ -178,7 +178,7 @@ class DrawnForm {
   /** A shape was drawn on the layer that is shown. */
   open(kind, shape) {
     this.kind = kind; this.layer = this.page.number;
-    $("drawnname").value = this.page.unused(kind);
+    $("drawnname").value = this.page.unused(`${kind} 1`, kind);
     $("shape").value = shape;
     $("drawntitle").textContent = `New ${kind} on ${this.page.layer.name}`;
     $("drawing").hidden = false;

@@ -97,7 +97,7 @@ class Page {
     const list = $("made");
     list.replaceChildren();
     for (const thing of state.made) {
-      const item = html("li", {}, list), told = thing.kind === "loop" ? `${thing.role}, ${thing.inject} to ${thing.return}` : `${thing.kind} of ${thing.coppers.join(", ")}`;
+      const item = html("li", {}, list), told = thing.kind === "loop" ? `${thing.role}, ${thing.inject} to ${thing.return}` : `${thing.kind}, ${thing.coppers.join(", ")}`;
       this.symbol(item, thing.kind === "loop" ? thing.role : thing.kind);
       html("span", {}, item, "").append(Object.assign(document.createElement("b"), { textContent: thing.name }), ` ${told}`);
       const away = html("button", { type: "button", "aria-label": `Delete ${thing.kind} ${thing.name}` }, item, "Delete");
@@ -130,6 +130,7 @@ class Page {
     $("recall").hidden = !state.dismissed;
     $("recall").textContent = `Bring back ${state.dismissed} dismissed`;
     complain("stillwrong", state.made.length ? state.mistakes.join("\n") : "");
+    $("stilltitle").hidden = $("stillwrong").hidden;
     const remarks = $("remarks");
     remarks.replaceChildren();
     for (const line of state.made.length ? state.remarks : []) html("li", {}, remarks, line);
@@ -149,11 +150,11 @@ class Page {
     svg("path", { d: drawn[kind] ?? MARKS[kind === "supply" ? "noisy" : kind], class: kind in drawn ? "drawn" : "role" }, box);
   }
 
-  /** A name that nothing has. */
-  unused(wanted) {
+  /** A name that nothing has: the wanted one, or one with a number. */
+  unused(wanted, stem = wanted) {
     const taken = new Set(this.state.made.map(({ name }) => name));
     let name = wanted;
-    for (let n = 2; taken.has(name); n++) name = `${wanted} ${n}`;
+    for (let n = 2; taken.has(name); n++) name = `${stem} ${n}`;
     return name;
   }
 
@@ -173,6 +174,7 @@ class Page {
     $("formchoice").hidden = tool === "pins";
     this.drawnForm.clear();
     this.hand.forget();
+    $("drawing").parentElement.scrollTop = 0;
     this.say(tool === "pins" ? "Pins are picked." : `A ${tool} is drawn on ${this.layer.name}.`);
   }
 

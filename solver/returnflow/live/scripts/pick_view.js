@@ -75,17 +75,10 @@ class View {
     context.setTransform(dots, 0, 0, dots, 0, 0);
     context.clearRect(0, 0, wide, high);
     const frame = { scale: this.scale, left: wide / 2 - this.scale * this.middle[0], top: high / 2 + this.scale * this.middle[1], width: wide, height: high };
-    if (page.outline) {
-      context.beginPath(); page.outline.trace(context, frame);
-      context.fillStyle = "#eef1f3"; context.fill(); context.strokeStyle = INKS.quiet; context.lineWidth = 1; context.stroke();
-    }
-    context.fillStyle = INKS.copper; context.strokeStyle = INKS.edge; context.lineWidth = 0.7;
-    context.beginPath(); layer.trace(context, frame); context.fill();
-    if (this.scale > 6) context.stroke();
-    if (page.net >= 0) {
-      context.beginPath(); layer.trace(context, frame, (net) => net === page.net);
-      context.fillStyle = INKS.net; context.fill(); context.strokeStyle = INKS.ink; context.lineWidth = 1; context.stroke();
-    }
+    context.lineWidth = 1;
+    page.outline?.paint(context, frame, { fill: "#eef1f3", stroke: INKS.quiet });
+    layer.paint(context, frame, { fill: INKS.copper, stroke: this.scale > 6 ? INKS.edge : null });
+    if (page.net >= 0) layer.paint(context, frame, { fill: INKS.net, stroke: INKS.ink, wanted: (net) => net === page.net });
     this.at = { middle: [...this.middle], scale: this.scale, wide, high };
     this.took = performance.now() - begin;
   }
@@ -150,11 +143,12 @@ class Marks {
 
   /** References where there is room for them: in the middle of a part's pins, or beside what is smaller than its name. */
   parts(context, view) {
-    const taken = new Set();
+    const taken = new Set(), all = view.scale > 7 || this.page.parts.length < 50;
     context.font = "600 12px system-ui, sans-serif"; context.textAlign = "center";
     for (const part of this.page.parts) {
       const [x0, y0, x1, y1] = part.box, wide = 4 + 7.5 * part.name.length, small = Math.max(x1 - x0, y1 - y0) * view.scale < wide;
       const px = view.x((x0 + x1) / 2), py = view.y((y0 + y1) / 2) - (small ? 13 : 0);
+      if (small && !all && part.pins.length < 3) continue;
       if (px < 0 || py < 0 || px > view.width || py > view.height) continue;
       const cells = [];
       for (let i = Math.floor((px - wide / 2) / 12); i <= (px + wide / 2) / 12; i++) cells.push(`${i},${Math.floor(py / 14)}`);
