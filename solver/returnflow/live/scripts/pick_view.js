@@ -77,7 +77,7 @@ class View {
     const frame = { scale: this.scale, left: wide / 2 - this.scale * this.middle[0], top: high / 2 + this.scale * this.middle[1], width: wide, height: high };
     context.lineWidth = 1;
     page.outline?.paint(context, frame, { fill: "#eef1f3", stroke: INKS.quiet });
-    layer.paint(context, frame, { fill: INKS.copper, stroke: this.scale > 6 ? INKS.edge : null });
+    layer.paint(context, frame, { fill: INKS.copper, stroke: this.scale > 14 ? INKS.edge : null });
     if (page.net >= 0) layer.paint(context, frame, { fill: INKS.net, stroke: INKS.ink, wanted: (net) => net === page.net });
     this.at = { middle: [...this.middle], scale: this.scale, wide, high };
     this.took = performance.now() - begin;
