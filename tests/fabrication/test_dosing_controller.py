@@ -4,8 +4,11 @@ from pathlib import Path
 
 import pytest
 
+from returnflow_geometry.casefile.read import parse_case
+from returnflow_geometry.casefile.source import Source
 from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
 from returnflow_geometry.fabrication.board_data.candidates import candidates
+from returnflow_geometry.fabrication.board_data.starter import starter
 from returnflow_geometry.fabrication.copper.connectivity import connect
 from returnflow_geometry.fabrication.copper.pins import parts_of, pins_of
 
@@ -44,3 +47,14 @@ def test_its_loops_are_guessed_as_a_reviewer_would(board):
     assert found["supply of U11"]["return"] == '"J3.2"'  # pump driver to the supply connector
     assert found["J1 CELL+ to U1"]["role"] == '"sensitive"'
     assert 'through = ["R1"]' in found["J1 CELL+ to U1"]["route"]
+
+
+def test_every_proposed_loop_is_a_case_as_it_stands(board):
+    """Traces that leave their pin past its ground pin make no route that lies on itself."""
+    data, connectivity = board
+    begun = starter(data, ARCHIVE.name, connectivity=connectivity)
+    head, first, loops = begun.text().partition("\n# # ")
+    text = head + "\n".join(line.removeprefix("# ") for line in (first + loops).splitlines())
+    case = parse_case(text, supply=Source(ARCHIVE.parent, known=board))
+    assert [loop.name for loop in case.loops] == [item.name for item in begun.proposals]
+    assert sum(loop.route is not None for loop in case.loops) > 10

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -24,6 +25,7 @@ from returnflow_geometry.model.numbers import MM, mm, place
 from returnflow_geometry.model.overlay import difference, union_all
 from returnflow_geometry.model.wording import label, listed, show
 
+BACK = 1e-4  # rad: what goes back as straight lies on itself
 MAX_LEAD = 10e-3  # m: from a signal's pin to the ground pin of its part
 
 
@@ -120,7 +122,44 @@ def _led_to(way: Way, start: Terminal, end: Terminal, part: BoardPart, file: str
         if moved
         else ""
     )
-    return Outgoing.chain([*leads[0], *drawn, *leads[1]]), led
+    return without_folds([*leads[0], *drawn, *leads[1]]), led
+
+
+def without_folds(legs: Sequence[Outgoing]) -> Outgoing:
+    """
+    One conductor of legs that follow each other, without what it goes out and straight back again.
+
+    A straight piece from a ground pin to the signal's pin often lies where the trace then comes back past it.
+
+    Examples
+    --------
+    >>> lead = Outgoing(layer="L1", path=((3, 0), (0, 0)), width=1)
+    >>> trace = Outgoing(layer="L1", path=((0, 0), (2, 0), (2, 5)), width=2)
+    >>> [leg.path for leg in without_folds([lead, trace]).legs]
+    [((3, 0), (2, 0)), ((2, 0), (2, 5))]
+    """
+    kept: list[Outgoing] = []
+    for leg in legs:
+        for piece in itertools.pairwise(leg.path):
+            rest: Outgoing | None = replace(leg, path=piece)
+            while rest is not None and kept and _back(kept[-1], rest):
+                before = kept.pop()
+                longer = before if before.length > rest.length else rest
+                way = (before.path[0], rest.path[1])
+                left = replace(longer, path=way) if math.dist(*way) > TOUCHES else None
+                if longer is before and left is not None:
+                    kept.append(left)
+                rest = left if longer is rest else None
+            if rest is not None:
+                kept.append(rest)
+    return Outgoing.chain(kept)
+
+
+def _back(one: Outgoing, other: Outgoing) -> bool:
+    """Whether a straight piece goes back over the one before it; rounding may make it do so later."""
+    (ax, ay), (bx, by), (cx, cy) = *one.path, other.path[1]
+    ux, uy, vx, vy = bx - ax, by - ay, cx - bx, cy - by
+    return ux * vx + uy * vy < 0 and abs(ux * vy - uy * vx) <= BACK * math.hypot(ux, uy) * math.hypot(vx, vy)
 
 
 def _free_layer(part: BoardPart, piece: Outgoing, ends: Sequence[Terminal]) -> str:
