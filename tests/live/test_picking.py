@@ -1,13 +1,20 @@
 """The page of an import: loops picked and accepted, copper drawn; all of it is in the file, no more and no less."""
 
 import contextlib
+import http.client
 import json
+import os
+import re
+import signal
+import subprocess
+import sys
 import tomllib
 
 import pytest
 
 from cases import EXAMPLES
 from livepage import CUT, opened, served
+from returnflow.cli import main
 from returnflow.live.moves import RequestError
 from returnflow.live.picking import PickDesk
 from returnflow.live.picking_page import picking
@@ -166,7 +173,8 @@ def test_a_bridge_joins_what_it_names_and_nothing_else(desk):
         ("add", LOOP | {"values": 5}, "values must be"),
         ("add", LOOP | {"role": "loud"}, "role"),
         ("add", LOOP | {"inject": "U3.NONE"}, "the files have no pin of that name"),
-        ("add", LOOP | {"name": ""}, "name"),
+        ("add", LOOP | {"name": ""}, "name is missing"),
+        ("add", LOOP | {"return": " "}, "every current needs a return path"),
         ("add", LOOP | {"name": "\ud800"}, "printable"),
         ("add", LOOP | {"route": {"auto": True, "through": ["R99"]}}, "R99"),
         ("add", LOOP | {"route": 3}, "route must be"),
@@ -322,3 +330,34 @@ def test_the_same_by_keys_alone(window, made):
     x0, y0, x1, y1 = gap["shape"]["rect"]
     assert (gap["name"], gap["copper"]) == ("gap", "GND on L2")
     assert (x1 - x0, y1 - y0) == pytest.approx((0.5, 10))
+
+
+def test_the_command_serves_it_until_interrupted_and_writes_nothing_of_its_own(tmp_path):
+    case = tmp_path / "picked.toml"
+    command = [sys.executable, "-m", "returnflow", "import", str(FAB), "-o", str(case), "--page", "--no-open"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as server:
+        try:
+            address = next(line for line in server.stdout if line.startswith("http"))
+            port, way = re.fullmatch(r"http://127\.0\.0\.1:(\d+)(/[\w-]+/)\n", address).groups()
+            line = http.client.HTTPConnection("127.0.0.1", int(port), timeout=30)
+            line.request("POST", f"{way}add", json.dumps(LOOP), {"Content-Type": "application/json"})
+            state = json.loads(line.getresponse().read())
+            line.close()
+        finally:
+            server.send_signal(signal.CTRL_C_EVENT if os.name == "nt" else signal.SIGINT)
+        told = server.stderr.read()
+    assert [thing["name"] for thing in state["made"]] == ["stepper"]
+    assert server.returncode == 0
+    assert "what was made on the page and not saved is lost" in told
+    assert "Traceback" not in told
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_options_of_the_page_are_for_the_page(tmp_path, capsys):
+    case = tmp_path / "picked.toml"
+    assert main(["import", str(FAB), "-o", str(case), "--no-open"]) == 2
+    assert "Give --page with them" in capsys.readouterr().err
+    case.write_text("mine", encoding="utf-8")
+    assert main(["import", str(FAB), "-o", str(case), "--page", "--no-open"]) == 2
+    assert "exists" in capsys.readouterr().err
+    assert case.read_text(encoding="utf-8") == "mine"

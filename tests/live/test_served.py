@@ -57,6 +57,7 @@ def test_only_this_machine_with_the_token_is_answered(case_file):
         ("solve", b'{"ends": [["slot", [55, 10]]]}'),
         ("solve", b'{"ends": [["strip", [55, 10], [55, 9]]]}'),
         ("solve", b"{"),
+        ("solve", b"[" * 60_000),
         ("solve", b"[]"),
         ("run", b"{}"),
         ("solve", b'{"board": 7}'),

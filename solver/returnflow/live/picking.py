@@ -45,7 +45,7 @@ class Made:
     @property
     def name(self) -> str:
         """Its name."""
-        return str(self.table["name"])
+        return str(self.table.get("name", ""))
 
     @property
     def label(self) -> str:

@@ -78,7 +78,7 @@ def loop_table(message: Mapping[str, Any]) -> Table:
     RequestError
         If it is no form at all.
     """
-    table: Table = {key: _text(message, key) for key in ENDS}
+    table: Table = {key: said for key in ENDS if (said := _text(message, key))}
     values = message.get("values", {})
     if not isinstance(values, dict) or len(values) > MOST_FIELDS:
         text = f"values must be at most {MOST_FIELDS} fields by their keys."

@@ -19,6 +19,7 @@ class Page {
     this.view = new View(this);
     this.search = new Search(this);
     this.controls();
+    this.turn(0);
     this.renew(data.state);
     $("wait").hidden = true;
     this.reading = true;
