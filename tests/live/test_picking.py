@@ -10,7 +10,9 @@ import subprocess
 import sys
 import tomllib
 
+import numpy as np
 import pytest
+import shapely
 
 from cases import EXAMPLES
 from livepage import CUT, opened, served
@@ -33,6 +35,16 @@ LOOP = {
     "values": {"current_A": "1.2", "frequency_Hz": "20e3"},
 }
 GAP = {"kind": "cutout", "name": "gap", "coppers": ["GND on L2"], "shape": "{ rect = [40, 20, 40.5, 60] }"}
+
+NETS = "([n, places]) => [page.data.nets, places.map((place) => page.layers[n].netAt(...place))]"
+COLOURS = """(places) => {
+  const { view } = page, { dots, canvas } = view;
+  const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+  return places.map(([x, y]) => {
+    const at = 4 * (Math.round(dots * view.y(y)) * canvas.width + Math.round(dots * view.x(x)));
+    return data.slice(at, at + 3).join();
+  });
+}"""
 
 
 @pytest.fixture(scope="module")
@@ -261,6 +273,112 @@ def test_the_case_without_anything_made_is_the_starter_case(made, board):
     )
     with pytest.raises(CaseError):
         read_case(case)
+
+
+def test_what_was_made_is_changed_in_its_place(window, made):
+    with at_work(window, made) as (page, _):
+        desk_made = "page.state.made.map(({ name, values, shape }) => [name, values ?? shape])"
+        page.click("[aria-label='Accept J1 to J2']")
+        page.click("#addloop")
+        count(page, 1)
+        page.click("[aria-label='Accept J1 to J4']")
+        page.click("#addloop")
+        count(page, 2)
+        page.select_option("#layer", label="L2")
+        page.click("#tool-cutout")
+        click_at(page, 30, 20)
+        click_at(page, 31, 60)
+        page.wait_for_selector("#coppers input:checked")
+        page.click("#adddrawn")
+        count(page, 3)
+        page.select_option("#layer", label="L1")
+        page.click("[aria-label='Change loop J1 to J2']")
+        assert page.inner_text("#looptitle") == "Change J1 to J2"
+        assert page.input_value("#f-limit_V") == "0.001"
+        page.fill("#f-limit_V", "5e-3")
+        page.fill("#name", "shields")
+        page.click("#addloop")
+        page.wait_for_function("page.state.made[0].name === 'shields'")
+        page.click("[aria-label='Change cutout cutout 1']")
+        page.fill("#shape", "{ circle = [30, 30], diameter = 4 }")
+        page.press("#shape", "Tab")
+        page.wait_for_selector("#coppers input:checked")
+        page.click("#adddrawn")
+        page.wait_for_function("page.state.made[2].shape.includes('circle')")
+        assert page.evaluate(desk_made) == [
+            ["shields", {"limit_V": 5e-3}],
+            ["J1 to J4", {"limit_V": 1e-3}],
+            ["cutout 1", "{ circle = [30, 30], diameter = 4 }"],
+        ]
+        # A proposal whose loop is deleted is open again; a form of what is deleted is closed.
+        page.click("[aria-label='Change loop shields']")
+        page.click("[aria-label='Delete loop shields']")
+        count(page, 2)
+        assert page.inner_text("#looptitle") == "New loop"
+        assert page.locator("[aria-label='Accept J1 to J2']").count() == 1
+
+
+def test_copper_on_the_page_lies_where_it_lies_on_the_board(window, made, board):
+    _, connectivity = board
+    places = np.random.default_rng(4711).uniform((1, 1), (99, 79), (300, 2))
+    wires = [island for island in connectivity.islands if island.layer == 0]
+    places[:100] = [1e3 * np.array(wires[k % len(wires)].shape.representative_point().coords[0]) for k in range(100)]
+    with at_work(window, made) as (page, _):
+        for layer in (0, 1):
+            names, found = page.evaluate(NETS, [layer, places.tolist()])
+            islands = [island for island in connectivity.islands if island.layer == layer]
+            for place, net in zip(places, found, strict=True):
+                spot = shapely.Point(1e-3 * place)
+                under = [island for island in islands if island.shape.contains(spot)]
+                if all(island.shape.boundary.distance(spot) > 20e-6 for island in islands):
+                    assert (names[net] if net >= 0 else None) == (under[0].net if under else None)
+        # And it is seen: copper, bare board, and beside the board.
+        page.select_option("#layer", label="L2")
+        page.wait_for_timeout(200)
+        colours = page.evaluate(COLOURS, [[20, 40], [50.0, 30], [-3, 40]])
+        assert len(set(colours)) == 3
+
+
+def test_the_view_follows_wheel_hand_and_keys(window, made):
+    with at_work(window, made) as (page, _):
+        scale, middle = "page.view.scale", "[...page.view.middle]"
+        before = page.evaluate(scale)
+        box = page.locator("#stage").bounding_box()
+        spot = page.evaluate("page.view.place(200, 150)")
+        page.mouse.move(box["x"] + 200, box["y"] + 150)
+        page.mouse.wheel(0, -300)
+        page.wait_for_function(f"page.view.scale > {before}")
+        pixel = 1 / before  # the hand is at whole pixels
+        assert page.evaluate("page.view.place(200, 150)") == pytest.approx(spot, abs=pixel)  # what it points at stays
+        near, at = page.evaluate(scale), page.evaluate(middle)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 260, box["y"] + 190, steps=5)
+        page.mouse.up()
+        assert page.evaluate(middle) == pytest.approx([at[0] - 60 / near, at[1] + 40 / near], abs=pixel)
+        assert page.input_value("#inject") == ""  # a drag picks nothing
+        page.focus("#stage")
+        page.keyboard.press("-")
+        assert page.evaluate(scale) < near
+        page.keyboard.press("0")
+        assert page.evaluate(scale) == pytest.approx(before)
+        page.click("#east")
+        assert page.evaluate(middle)[0] > 50
+
+
+def test_search_finds_parts_pins_and_nets(window, made):
+    with at_work(window, made) as (page, _):
+        found = "[...document.querySelectorAll('#results b')].map((it) => it.textContent)"
+        page.fill("#search", "j4")
+        assert page.evaluate(found)[:2] == ["J4", "J4.GND"]
+        page.fill("#search", "gnd")
+        assert page.evaluate(found)[0] == "GND"
+        page.press("#search", "Enter")
+        assert page.evaluate("page.data.nets[page.net]") == "GND"
+        assert "J4.GND" in page.evaluate(found)  # the net's pins
+        page.fill("#search", "u9")
+        assert page.inner_text("#counted") == "Nothing of that name."
+        page.press("#search", "Escape")
+        assert page.evaluate("page.net") == -1
 
 
 @pytest.mark.parametrize("size", [(1280, 720), (1024, 768)])

@@ -11,8 +11,9 @@ from typing import Any
 import shapely
 
 from returnflow.live.moves import RefusedError, RequestError
-from returnflow.live.picking_forms import DRAWN, drawn_table, loop_table, proposal, route_table, shape_value
-from returnflow.live.toml_text import toml_text
+from returnflow.live.picking_forms import DRAWN, drawn_table, filled, loop_table, proposal, route_table, shape_value
+from returnflow.live.toml_text import toml_text, toml_value
+from returnflow_geometry.casefile.found_routes import MAX_LEAD
 from returnflow_geometry.casefile.read import CaseError, parse_case
 from returnflow_geometry.casefile.source import Source
 from returnflow_geometry.fabrication.base.objects import BoardData, FabricationError
@@ -26,7 +27,7 @@ from returnflow_geometry.keys.drawn_shapes import read_shape
 from returnflow_geometry.keys.reading import Book, Spot
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.files import write_whole
-from returnflow_geometry.model.numbers import MM, square_millimetres
+from returnflow_geometry.model.numbers import MM, mm, square_millimetres
 from returnflow_geometry.model.overlay import intersection, shapes_of
 from returnflow_geometry.model.wording import brief, label, listed
 
@@ -165,23 +166,30 @@ class PickDesk:
     def _shown(self, thing: Made) -> dict[str, Any]:
         shown: dict[str, Any] = {"kind": thing.kind, "name": thing.name}
         if thing.kind == "loop":
-            return shown | {key: thing.table[key] for key in ("role", "inject", "return")}
+            return shown | filled(thing.table) | {"proposal": thing.proposal}
         coppers = _names(thing.table["copper"])
         shape = read_shape(Spot(Book(), ""), thing.table["shape"])
         return shown | {
             "coppers": coppers,
             "layers": sorted({self.coppers[name] for name in coppers}),
+            "shape": toml_value(thing.table["shape"]),
             "lines": [] if shape is None else _lines(shape),
         }
 
     def _add(self, message: Mapping[str, Any]) -> dict[str, Any]:
-        """Take one more thing in, if the case with it has no mistake of it."""
+        """Take one more thing in, or one instead of another of its kind, if the case with it has no mistake of it."""
         kind, from_ = message.get("kind"), message.get("proposal", "")
         if kind not in ("loop", *DRAWN):
             text = "kind must be loop, cutout or bridge."
             raise RequestError(text)
         if from_ and from_ not in {item.name for item in self.starter.proposals}:
             text = "proposal must be the name of a proposed loop."
+            raise RequestError(text)
+        places = [
+            k for k, other in enumerate(self.now.made) if (other.kind, other.name) == (kind, message.get("instead"))
+        ]
+        if message.get("instead") is not None and not places:
+            text = "instead must be the name of a thing of that kind."
             raise RequestError(text)
         if len(self.now.made) >= MOST_MADE:
             text = f"There are {MOST_MADE} things already: save the case, and go on in the file."
@@ -191,8 +199,10 @@ class PickDesk:
         if unknown:
             text = f"{thing.label}: copper is {listed(unknown)}; the files have no copper of that name; choose another."
             raise RequestError(text)
-        then = self._state((*self.now.made, thing))
-        drawn = tuple(other.label for other in self.now.made if other.kind in DRAWN) if kind == "loop" else ()
+        made = list(self.now.made)
+        made[places[0] if places else len(made) :] = [thing, *(made[places[0] + 1 :] if places else [])]
+        then = self._state(made)
+        drawn = tuple(other.label for other in made if other.kind in DRAWN) if kind == "loop" else ()
         # Only with a loop can it be judged what was drawn before: that is then to be mended, and no fault of the loop.
         new = [one for one in then.mistakes if one not in self.now.mistakes and not (drawn and one.startswith(drawn))]
         if new:
@@ -264,6 +274,11 @@ class PickDesk:
             )  # fmt: skip
         except FabricationError as error:
             return {"found": False, "said": str(error).removeprefix(f"{error.file}: ")}
+        for name, pin, at in (("return", start, way.legs[0].path[0]), ("inject", end, way.legs[-1].path[-1])):
+            away = min((float(c.shape.distance(shapely.Point(at))) for c in pin.contacts), default=0.0)
+            if away > MAX_LEAD:
+                rule = f"it ends {mm(away)} mm from {listed([pin.name])}; a return's pin lies within {mm(MAX_LEAD)} mm"
+                return {"found": False, "said": f"{rule} of its signal's; name a nearer one as {name}"}
         path = [[[round(MM * x, 3), round(MM * y, 3)] for x, y in leg.path] for leg in way.legs]
         return {"found": True, "said": way.said, "path": path}
 

@@ -59,13 +59,15 @@ def _fields(keys: Mapping[str, Key]) -> dict[str, Any]:
 def proposal(item: Candidate) -> dict[str, Any]:
     """A proposed loop as the page shows it, and fills its form with."""
     table = tomllib.loads("\n".join(f"{key} = {value}" for key, value in item.keys))
-    values = {key: value for key, value in table.items() if key not in (*ENDS, "route")}
+    return {"name": item.name, "why": item.why, **filled(table)}
+
+
+def filled(table: Mapping[str, Any]) -> dict[str, Any]:
+    """What the form of a loop is filled with, besides its name."""
     return {
-        "name": item.name,
-        "why": item.why,
         **{key: table[key] for key in ENDS if key != "name"},
-        "values": values,
-        "route": table.get("route"),
+        "values": {key: value for key, value in table.items() if key not in (*ENDS, "route")},
+        "route": {"auto": True} if table.get("route") == "auto" else table.get("route"),
     }
 
 

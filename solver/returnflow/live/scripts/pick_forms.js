@@ -17,6 +17,7 @@ class LoopForm {
   constructor(page) {
     this.page = page;
     this.from = ""; // the proposal that it was filled from
+    this.instead = null; // the loop that is being changed
     const { roles, ends } = page.data.schema;
     for (const { name } of roles) html("option", { value: name }, $("role"), name);
     $("inject").title = ends.inject; $("return").title = ends.return;
@@ -31,7 +32,7 @@ class LoopForm {
       row.addEventListener("change", () => this.ask());
     }
     this.fields();
-    this.changed();
+    this.clear();
   }
 
   get role() { return $("role").value; }
@@ -112,17 +113,17 @@ class LoopForm {
     try {
       const { found, said, path } = await this.page.ask("way", { ...ends, route: this.route() });
       if (number !== this.asked) return;
-      box.disabled = !found; box.checked = found && this.role !== "cables";
+      box.disabled = !found; box.checked = found && this.routed && this.role !== "cables";
       $("waysaid").textContent = found ? said : `None is found: ${said}.`;
       this.page.way = found ? path : null;
       this.page.view.draw();
     } catch (error) { if (number === this.asked) $("waysaid").textContent = error.message; }
   }
 
-  /** Fill it with a proposed loop. */
-  fill(proposal) {
+  /** Fill it with a proposed loop, or with one that is to be changed. */
+  fill(loop, { from = loop.name, instead = null } = {}) {
     this.clear();
-    const { name, role, values, route } = proposal;
+    const { name, role, values, route } = loop;
     $("role").value = role;
     this.fields();
     if (this.given) {
@@ -139,16 +140,19 @@ class LoopForm {
     }
     for (const key of Object.keys(this.page.data.schema.route)) $(`way-${key}`).value = (route?.[key] ?? []).join(", ");
     $("ways").open = Boolean(route);
-    $("inject").value = proposal.inject; $("return").value = proposal.return;
+    $("inject").value = loop.inject; $("return").value = loop.return;
     $("name").value = name;
-    this.own = true; this.from = name;
+    this.own = true; this.from = from; this.instead = instead; this.routed = Boolean(route);
+    $("looptitle").textContent = instead ? `Change ${instead}` : "New loop";
+    $("addloop").textContent = instead ? "Change loop" : "Add loop";
     this.changed();
     ($("fields").querySelector("input") ?? $("name")).focus();
   }
 
   clear() {
     for (const field of $("loopform").querySelectorAll("input")) field.value = "";
-    this.own = false; this.from = "";
+    this.own = false; this.from = ""; this.instead = null; this.routed = true;
+    $("looptitle").textContent = "New loop"; $("addloop").textContent = "Add loop";
     this.changed();
   }
 
@@ -159,11 +163,12 @@ class LoopForm {
       const { key, in: inner } = field.dataset;
       if (inner) (values[inner] ??= {})[key] = field.value; else values[key] = field.value;
     }
-    return { kind: "loop", name: $("name").value, role: this.role, ...this.ends(), values, route: $("auto").checked ? this.route() : null, proposal: this.from };
+    return { kind: "loop", name: $("name").value, role: this.role, ...this.ends(), values, route: $("auto").checked ? this.route() : null, proposal: this.from, instead: this.instead };
   }
 
   async add() {
-    if (await this.page.change("add", this.message(), "loopwrong", `Loop ${$("name").value} is made.`)) { this.clear(); $("search").focus(); }
+    const done = `Loop ${$("name").value} is ${this.instead ? "changed" : "made"}.`;
+    if (await this.page.change("add", this.message(), "loopwrong", done)) { this.clear(); $("search").focus(); }
   }
 }
 
@@ -175,12 +180,13 @@ class DrawnForm {
     $("cleardrawn").addEventListener("click", () => this.clear());
   }
 
-  /** A shape was drawn on the layer that is shown. */
-  open(kind, shape) {
-    this.kind = kind; this.layer = this.page.number;
-    $("drawnname").value = this.page.unused(`${kind} 1`, kind);
+  /** A shape was drawn on the layer that is shown; or one that was made is to be changed. */
+  open(kind, shape, old = null) {
+    this.kind = kind; this.layer = this.page.number; this.instead = old?.name ?? null; this.chosen = old?.coppers;
+    $("drawnname").value = old?.name ?? this.page.unused(`${kind} 1`, kind);
     $("shape").value = shape;
-    $("drawntitle").textContent = `New ${kind} on ${this.page.layer.name}`;
+    $("drawntitle").textContent = old ? `Change ${old.name} on ${this.page.layer.name}` : `New ${kind} on ${this.page.layer.name}`;
+    $("adddrawn").textContent = old ? "Change it" : "Add it";
     $("drawing").hidden = false;
     $("drawnform").hidden = false;
     $("drawhint").hidden = true;
@@ -195,7 +201,7 @@ class DrawnForm {
       const { coppers, lines } = await this.page.ask("under", { layer: this.layer, shape: $("shape").value });
       this.shape = { kind: this.kind, lines };
       const box = $("coppers"), cornered = coppers.filter(({ corner }) => corner);
-      const chosen = this.kind === "bridge" && cornered.length ? cornered : coppers.slice(0, 1);
+      const chosen = this.chosen ? coppers.filter(({ name }) => this.chosen.includes(name)) : this.kind === "bridge" && cornered.length ? cornered : coppers.slice(0, 1);
       box.replaceChildren();
       if (!coppers.length) html("p", {}, box, "There is no copper of this layer under it.");
       for (const copper of coppers) {
@@ -209,12 +215,13 @@ class DrawnForm {
 
   async add() {
     const coppers = [...$("coppers").querySelectorAll("input:checked")].map(({ value }) => value);
-    const message = { kind: this.kind, name: $("drawnname").value, coppers, shape: $("shape").value };
-    if (await this.page.change("add", message, "drawnwrong", `${this.kind} ${$("drawnname").value} is made.`)) { this.clear(); $("stage").focus(); }
+    const message = { kind: this.kind, name: $("drawnname").value, coppers, shape: $("shape").value, instead: this.instead };
+    const done = `${this.kind} ${$("drawnname").value} is ${this.instead ? "changed" : "made"}.`;
+    if (await this.page.change("add", message, "drawnwrong", done)) { this.clear(); $("stage").focus(); }
   }
 
   clear() {
-    this.shape = null;
+    this.shape = this.instead = null;
     $("drawnform").hidden = true;
     complain("drawnwrong", "");
     this.page.drawing();

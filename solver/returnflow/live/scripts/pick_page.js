@@ -101,11 +101,17 @@ class Page {
       const item = html("li", {}, list), told = thing.kind === "loop" ? `${thing.role}, ${thing.inject} to ${thing.return}` : `${thing.kind}, ${thing.coppers.join(", ")}`;
       this.symbol(item, thing.kind === "loop" ? thing.role : thing.kind);
       html("span", {}, item, "").append(Object.assign(document.createElement("b"), { textContent: thing.name }), ` ${told}`);
+      const edit = html("button", { type: "button", "aria-label": `Change ${thing.kind} ${thing.name}` }, item, "Change");
+      edit.addEventListener("click", () => this.edit(thing));
+      this.lights(item, thing);
       const away = html("button", { type: "button", "aria-label": `Delete ${thing.kind} ${thing.name}` }, item, "Delete");
       away.addEventListener("click", async () => {
         if (await this.change("remove", { kind: thing.kind, name: thing.name }, "stillwrong", `${thing.name} is deleted.`)) $("madetitle").focus();
       });
     }
+    const gone = (form, kinds) => form.instead && !state.made.some(({ kind, name }) => name === form.instead && kinds.includes(kind));
+    if (gone(this.loopForm, ["loop"])) this.loopForm.clear(); // what it was to change is deleted
+    if (gone(this.drawnForm, [this.drawnForm.kind])) this.drawnForm.clear();
     $("nothing").hidden = state.made.length > 0;
     const open = this.data.proposals.filter(({ name }) => state.open.includes(name)), proposed = $("proposed");
     proposed.replaceChildren();
@@ -121,9 +127,7 @@ class Page {
         const next = [...proposed.children].indexOf(item);
         if (await this.change("dismiss", { name: proposal.name }, "stillwrong", `${proposal.name} is dismissed.`)) (proposed.children[Math.min(next, proposed.children.length - 1)]?.querySelector("button") ?? $("proposedtitle")).focus();
       });
-      const show = (loop) => { this.shown = loop; this.view?.draw(); };
-      for (const event of ["pointerenter", "focusin"]) item.addEventListener(event, () => show(proposal));
-      for (const event of ["pointerleave", "focusout"]) item.addEventListener(event, () => show(null));
+      this.lights(item, proposal);
     }
     this.shown = null;
     $("proposedtitle").textContent = `Proposed loops (${open.length})`;
@@ -142,6 +146,22 @@ class Page {
     $("save").classList.toggle("waits", state.unsaved);
     if (state.unsaved) $("saved").textContent = "Not saved yet.";
     this.view?.draw();
+  }
+
+  /** A loop in a list is shown on the board while the hand or the focus is on it. */
+  lights(item, loop) {
+    if (!loop.inject) return;
+    const show = (one) => { this.shown = one; this.view?.draw(); };
+    for (const event of ["pointerenter", "focusin"]) item.addEventListener(event, () => show(loop));
+    for (const event of ["pointerleave", "focusout"]) item.addEventListener(event, () => show(null));
+  }
+
+  /** Put what was made into its form again. */
+  edit(thing) {
+    if (thing.kind === "loop") { this.loopForm.fill(thing, { from: thing.proposal, instead: thing.name }); return; }
+    this.turn(thing.layers[0]);
+    this.use(thing.kind);
+    this.drawnForm.open(thing.kind, thing.shape, thing);
   }
 
   /** Mark of a role or of a drawn thing. */
