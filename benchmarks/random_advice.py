@@ -28,6 +28,8 @@ def main(boards: int, first: int) -> int:
         seen[kind] += 1
         if verdict not in (None, "kept"):
             wrong.append((seed, decision.chosen.title, verdict))
+        if (seed - first) % 20 == 19:
+            print(f"{seed - first + 1} boards, {len(wrong)} wrong, {time.perf_counter() - begin:.0f} s", flush=True)
     print(f"{boards} boards in {time.perf_counter() - begin:.0f} s; recommended: {dict(seen.most_common())}")
     print(f"promises that a finer solve does not keep: {len(wrong)} {wrong}")
     return 1 if wrong else 0
