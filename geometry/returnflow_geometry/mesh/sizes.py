@@ -16,7 +16,13 @@ MANY = 300  # sharp corners: where there are more, errors show which of them mat
 
 
 def starting_size(
-    mesh: Mesh, largest: float, *, corner: float, fine: Ints | None = None, sharp: float = 225.0
+    mesh: Mesh,
+    largest: float,
+    *,
+    corner: float,
+    fine: Ints | None = None,
+    sharp: float = 225.0,
+    finest: float = FINE,
 ) -> SizeField:
     """
     Size field of a first mesh: fine at contacts, at their ends and at re-entrant corners, `largest` elsewhere.
@@ -28,11 +34,14 @@ def starting_size(
     largest : float
         Metres.
     corner : float
-        Wanted size at strongly re-entrant corners, as a fraction of the shortest edge at the corner; at most 20 um.
+        Wanted size at strongly re-entrant corners, as a fraction of the shortest edge at the corner; at most
+        `finest`.
     fine : array of int, optional
         Numbers of the contacts to be fine at, by default all: where no loop ends, errors show what is needed.
     sharp : float
         Degrees of copper from which on a corner is strongly re-entrant.
+    finest : float
+        Metres.
     """
     count = len(mesh.points)
     sizes = np.full(count, largest)
@@ -52,7 +61,7 @@ def starting_size(
         idle = np.unique(ends[rim[:, 0], rim[:, 1]][~np.isin(mesh.contact_of, fine)])
         pointed[idle[touching[idle] == 2]] = False
         pointed &= np.count_nonzero(pointed) <= MANY
-    sizes[pointed] = np.minimum(sizes[pointed], np.minimum(corner * shortest[pointed], FINE))
+    sizes[pointed] = np.minimum(sizes[pointed], np.minimum(corner * shortest[pointed], finest))
     return SizeField(mesh.points, limit_growth(mesh.points, ends.reshape(-1, 2), sizes), largest)
 
 
