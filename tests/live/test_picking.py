@@ -15,12 +15,15 @@ import pytest
 import shapely
 
 from cases import EXAMPLES
+from fabwriter import demo_board, write_gerber_set
 from livepage import CUT, opened, served
 from returnflow.cli import main
+from returnflow.live import picking_page
 from returnflow.live.moves import RequestError
 from returnflow.live.picking import PickDesk
 from returnflow.live.picking_page import picking
 from returnflow_geometry.casefile.read import CaseError, read_case
+from returnflow_geometry.fabrication.base.objects import FabricationError
 from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
 from returnflow_geometry.fabrication.board_data.starter import starter, starter_case
 from returnflow_geometry.fabrication.copper.connectivity import connect
@@ -128,8 +131,8 @@ def test_what_is_picked_accepted_and_drawn_by_hand_is_in_the_file(window, made):
         # A gap on the second layer.
         page.select_option("#layer", label="L2")
         page.click("#tool-cutout")
+        click_at(page, 31, 60)  # any two corners will do
         click_at(page, 30, 20)
-        click_at(page, 31, 60)
         page.wait_for_selector("#coppers input:checked")
         corners = page.input_value("#shape")
         page.fill("#drawnname", "gap")
@@ -351,8 +354,11 @@ def test_the_view_follows_wheel_hand_and_keys(window, made):
         pixel = 1 / before  # the hand is at whole pixels
         assert page.evaluate("page.view.place(200, 150)") == pytest.approx(spot, abs=pixel)  # what it points at stays
         near, at = page.evaluate(scale), page.evaluate(middle)
+        x, y = page.evaluate("page.spotOf(page.pinOf('J1.SHIELD'))")
+        x, y = page.evaluate("([x, y]) => [page.view.x(x), page.view.y(y)]", [x, y])
+        page.mouse.move(box["x"] + x, box["y"] + y)
         page.mouse.down()
-        page.mouse.move(box["x"] + 260, box["y"] + 190, steps=5)
+        page.mouse.move(box["x"] + x + 60, box["y"] + y + 40, steps=5)
         page.mouse.up()
         assert page.evaluate(middle) == pytest.approx([at[0] - 60 / near, at[1] + 40 / near], abs=pixel)
         assert page.input_value("#inject") == ""  # a drag picks nothing
@@ -388,6 +394,55 @@ def test_nothing_is_cut_off(window, made, size):
         page.click("[aria-label='Accept J1 to J2']")
         page.click("#tool-cutout")
         assert page.evaluate(CUT) == []
+
+
+@pytest.fixture(scope="module")
+def routed(tmp_path_factory):
+    """A board with a trace, from J1.1 to U1.1."""
+    fab = tmp_path_factory.mktemp("routed") / "fab"
+    write_gerber_set(demo_board(), fab)
+    data = from_fabrication(fab)
+    return fab, data, connect(data)
+
+
+def test_a_route_is_offered_where_one_is_found_and_ends_beside_the_pins(window, routed, tmp_path):
+    fab, data, connectivity = routed
+    begun = starter(data, fab.as_posix(), connectivity=connectivity)
+    html, desk = picking(data, connectivity, begun, tmp_path / "routed.toml", title="Routed")
+    ways = {
+        ("U1.4", "J1.3"): (True, "J1.1 to U1.1"),
+        ("U3.17", "J4.2"): (False, "share no net but the return's"),
+        ("U2.9", "J1.3"): (False, "name a nearer one as inject"),
+        ("U9.9", "J1.3"): (False, "the files have no pin of that name"),
+    }
+    for (inject, back), (found, said) in ways.items():
+        pins = {"pins": ["J1.1", "U1.1"]} if inject == "U2.9" else {}
+        answer = desk.answer("way", {"inject": inject, "return": back, "route": {"auto": True} | pins})
+        assert (answer["found"], said in answer["said"]) == (found, True)
+    with served(html, desk) as server, opened(window, server.address) as page:
+        page.click("[aria-label='Accept J1 CELL+ to U1']")
+        page.wait_for_function("document.getElementById('auto').checked")
+        assert "J1.1 to U1.1" in page.text_content("#waysaid")
+        page.click("#addloop")
+        count(page, 1)
+        page.click("[aria-label='Accept supply of U3']")
+        page.wait_for_function("document.getElementById('waysaid').textContent.startsWith('None is found')")
+        assert not page.is_checked("#auto")
+        page.click("#addloop")
+        count(page, 2)
+        page.click("#save")
+        page.wait_for_function("!page.state.unsaved")
+    text = (tmp_path / "routed.toml").read_text(encoding="utf-8")
+    assert [loop.get("route") for loop in own(text)["loop"]] == [{"auto": True, "pins": ["J1.1", "U1.1"]}, None]
+    assert [loop.route is not None for loop in read_case(tmp_path / "routed.toml").loops] == [True, False]
+
+
+def test_more_than_a_page_can_draw_is_refused(board, monkeypatch, tmp_path):
+    monkeypatch.setattr(picking_page, "MOST_CORNERS", 50)
+    data, connectivity = board
+    begun = starter(data, FAB.as_posix(), connectivity=connectivity)
+    with pytest.raises(FabricationError, match="the page draws at most 50; import it without --page"):
+        picking(data, connectivity, begun, tmp_path / "x.toml", title="x")
 
 
 def tab_to(page, wanted):
