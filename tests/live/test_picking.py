@@ -15,7 +15,6 @@ import pytest
 import shapely
 
 from cases import EXAMPLES
-from fabwriter import demo_board, write_gerber_set
 from livepage import CUT, opened, served
 from returnflow.cli import main
 from returnflow.live import picking_page
@@ -23,7 +22,7 @@ from returnflow.live.moves import RequestError
 from returnflow.live.picking import PickDesk
 from returnflow.live.picking_page import picking
 from returnflow_geometry.casefile.read import CaseError, read_case
-from returnflow_geometry.fabrication.base.objects import FabricationError
+from returnflow_geometry.fabrication.base.objects import BoardData, FabricationError, Hole, LayerCopper, Pad
 from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
 from returnflow_geometry.fabrication.board_data.starter import starter, starter_case
 from returnflow_geometry.fabrication.copper.connectivity import connect
@@ -396,45 +395,65 @@ def test_nothing_is_cut_off(window, made, size):
         assert page.evaluate(CUT) == []
 
 
-@pytest.fixture(scope="module")
-def routed(tmp_path_factory):
-    """A board with a trace, from J1.1 to U1.1."""
-    fab = tmp_path_factory.mktemp("routed") / "fab"
-    write_gerber_set(demo_board(), fab)
-    data = from_fabrication(fab)
-    return fab, data, connect(data)
+# Signal and ground pins of a board of 60 x 40 mm, with a trace from J1.1 to U1.1 over a plane; mm, invented.
+PINS = {
+    "J1.1": ("SIG", 5, 20),
+    "J1.2": ("GND", 5, 16),
+    "U1.1": ("SIG", 50, 20),
+    "U1.2": ("GND", 50, 16),
+    "U2.1": ("GND", 30, 5),
+}
 
 
-def test_a_route_is_offered_where_one_is_found_and_ends_beside_the_pins(window, routed, tmp_path):
-    fab, data, connectivity = routed
-    begun = starter(data, fab.as_posix(), connectivity=connectivity)
-    html, desk = picking(data, connectivity, begun, tmp_path / "routed.toml", title="Routed")
-    ways = {
-        ("U1.4", "J1.3"): (True, "J1.1 to U1.1"),
-        ("U3.17", "J4.2"): (False, "share no net but the return's"),
-        ("U2.9", "J1.3"): (False, "name a nearer one as inject"),
-        ("U9.9", "J1.3"): (False, "the files have no pin of that name"),
-    }
-    for (inject, back), (found, said) in ways.items():
-        pins = {"pins": ["J1.1", "U1.1"]} if inject == "U2.9" else {}
-        answer = desk.answer("way", {"inject": inject, "return": back, "route": {"auto": True} | pins})
-        assert (answer["found"], said in answer["said"]) == (found, True)
+@pytest.fixture
+def routed(tmp_path):
+    """Page and desk of that board."""
+    trace = 1e-3 * np.array([[5, 20], [30, 25], [50, 20]])
+    pads, holes = [], []
+    for name, (net, x, y) in PINS.items():
+        at = (1e-3 * x, 1e-3 * y)
+        part, pin = name.split(".")
+        pads.append(Pad(refdes=part, pin=pin, function="", net=net, at=at, shape=shapely.Point(at).buffer(0.4e-3)))
+        if net == "GND":
+            holes.append(Hole(path=np.array([at]), diameter=0.3e-3, plating="plated", net=net))
+    nets = {net: shapely.union_all([pad.shape for pad in pads if pad.net == net]) for net in ("SIG", "GND")}
+    nets["SIG"] = nets["SIG"].union(shapely.LineString(trace).buffer(0.15e-3))
+    plane, outline = shapely.box(1e-3, 1e-3, 59e-3, 39e-3), shapely.box(0, 0, 60e-3, 40e-3)
+    layers = (
+        LayerCopper(name="L1", nets=nets, pads=tuple(pads), strokes=((trace, 0.3e-3),)),
+        LayerCopper(name="L2", nets={"GND": plane}),
+    )
+    data = BoardData(files=("own",), outline=outline, layers=layers, stackup=(), holes=tuple(holes))
+    connectivity = connect(data)
+    begun = starter(data, "own", connectivity=connectivity)
+    return picking(data, connectivity, begun, tmp_path / "routed.toml", title="Routed")
+
+
+def test_a_route_is_offered_where_one_is_found_and_ends_beside_the_pins(window, routed):
+    html, desk = routed
+    for inject, pins, found, said in (
+        ("U1.2", [], True, "J1.1 to U1.1: 46.11 mm on L1"),
+        ("U2.1", [], False, "share no net but the return's"),
+        ("U2.1", ["J1.1", "U1.1"], False, "name a nearer one as inject"),
+        ("U9.9", [], False, "the files have no pin of that name"),
+    ):
+        answer = desk.answer("way", {"inject": inject, "return": "J1.2", "route": {"auto": True, "pins": pins}})
+        assert (answer["found"], said in answer["said"]) == (found, True), answer["said"]
     with served(html, desk) as server, opened(window, server.address) as page:
-        page.click("[aria-label='Accept J1 CELL+ to U1']")
-        page.wait_for_function("document.getElementById('auto').checked")
-        assert "J1.1 to U1.1" in page.text_content("#waysaid")
-        page.click("#addloop")
-        count(page, 1)
-        page.click("[aria-label='Accept supply of U3']")
-        page.wait_for_function("document.getElementById('waysaid').textContent.startsWith('None is found')")
-        assert not page.is_checked("#auto")
-        page.click("#addloop")
-        count(page, 2)
-        page.click("#save")
-        page.wait_for_function("!page.state.unsaved")
-    text = (tmp_path / "routed.toml").read_text(encoding="utf-8")
-    assert [loop.get("route") for loop in own(text)["loop"]] == [{"auto": True, "pins": ["J1.1", "U1.1"]}, None]
-    assert [loop.route is not None for loop in read_case(tmp_path / "routed.toml").loops] == [True, False]
+        for inject, found in (("U1.2", True), ("U2.1", False)):
+            page.fill("#search", inject)
+            page.press("#search", "Enter")
+            page.press("#search", "Enter")
+            page.click("#fit")
+            click_pin(page, "J1.2")
+            page.wait_for_function("document.getElementById('waysaid').textContent")
+            assert page.is_checked("#auto") is found
+            page.fill("#f-current_A", "0.5")
+            page.click("#addloop")
+            count(page, 1 if found else 2)
+    assert [loop.get("route") for loop in own(desk.text())["loop"]] == ["auto", None]
+    assert desk.now.mistakes == ()
+    assert "its route is found on the files" in desk.now.remarks[0]
 
 
 def test_more_than_a_page_can_draw_is_refused(board, monkeypatch, tmp_path):
