@@ -377,13 +377,18 @@ def test_search_finds_parts_pins_and_nets(window, made):
         assert page.evaluate(found)[:2] == ["J4", "J4.GND"]
         page.fill("#search", "gnd")
         assert page.evaluate(found)[0] == "GND"
+        page.select_option("#layer", label="L2")
+        page.wait_for_timeout(100)
+        plain = page.evaluate(COLOURS, [[20, 40]])
         page.press("#search", "Enter")
-        assert page.evaluate("page.data.nets[page.net]") == "GND"
+        page.wait_for_timeout(100)
+        assert page.evaluate(COLOURS, [[20, 40]]) != plain  # the net is marked
         assert "J4.GND" in page.evaluate(found)  # the net's pins
         page.fill("#search", "u9")
         assert page.inner_text("#counted") == "Nothing of that name."
         page.press("#search", "Escape")
-        assert page.evaluate("page.net") == -1
+        page.wait_for_timeout(100)
+        assert page.evaluate(COLOURS, [[20, 40]]) == plain
 
 
 @pytest.mark.parametrize("size", [(1280, 720), (1024, 768)])
