@@ -40,8 +40,10 @@ GAP = {"kind": "cutout", "name": "gap", "coppers": ["GND on L2"], "shape": "{ re
 
 NETS = "([n, places]) => [page.data.nets, places.map((place) => page.layers[n].netAt(...place))]"
 COLOURS = """(places) => {
-  const { view } = page, { dots, canvas } = view;
-  const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+  const { view } = page, { dots, canvas } = view, copy = document.createElement("canvas");
+  [copy.width, copy.height] = [canvas.width, canvas.height];
+  copy.getContext("2d").drawImage(canvas, 0, 0);
+  const { data } = copy.getContext("2d").getImageData(0, 0, copy.width, copy.height);
   return places.map(([x, y]) => {
     const at = 4 * (Math.round(dots * view.y(y)) * canvas.width + Math.round(dots * view.x(x)));
     return data.slice(at, at + 3).join();
@@ -140,7 +142,7 @@ def test_what_is_picked_accepted_and_drawn_by_hand_is_in_the_file(window, made):
         assert 'name = "gap"' in page.inner_text("#preview")
         assert not case.exists()
         page.click("#save")
-        page.wait_for_function("document.getElementById('saved').textContent.startsWith('Written: picked.toml')")
+        page.wait_for_function("document.getElementById('saved').textContent.startsWith('Written: ')")
         assert page.inner_text("#preview") == case.read_text(encoding="utf-8")
     text = case.read_text(encoding="utf-8")
     (rect,) = tomllib.loads(f"shape = {corners}")["shape"].values()
@@ -518,7 +520,7 @@ def test_the_same_by_keys_alone(window, made):
         count(page, 3)
         tab_to(page, "#save")
         page.keyboard.press("Enter")
-        page.wait_for_function("document.getElementById('status').textContent.startsWith('Written: picked.toml')")
+        page.wait_for_function("document.getElementById('status').textContent.startsWith('Written: ')")
     read = read_case(case)
     assert [(loop.role, loop.inject, loop.return_) for loop in read.loops] == [
         ("noisy", "U3.PGND", "J4.GND"), ("cables", "J1.SHIELD", "J2.SHELL"),

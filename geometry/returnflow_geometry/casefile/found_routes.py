@@ -56,8 +56,8 @@ def find_routes(
     said = []
     for name, table in named((*tables_of(own, "loop"), *added(own, "loop"))):
         asked = table.get("route")
-        wanted = {"auto": True} if asked == "auto" else asked
-        if not (isinstance(wanted, dict) and "auto" in wanted):
+        wanted = wanted_way(asked)
+        if wanted is None:
             continue
         del table["route"]  # it is found, or what is wrong with it is said
         book = Book()
@@ -84,6 +84,12 @@ def find_routes(
             continue
         said.append(f"{label('Loop', name)}: its route is found on the files, {way.said}{led}.")
     return said
+
+
+def wanted_way(route: object) -> Tables | None:
+    """What a case says of a route that is to be found; None for one that it draws, or for none."""
+    wanted = {"auto": True} if route == "auto" else route
+    return wanted if isinstance(wanted, dict) and "auto" in wanted else None
 
 
 def _led_to(way: Way, start: Terminal, end: Terminal, part: BoardPart, file: str) -> tuple[Outgoing, str]:

@@ -15,7 +15,7 @@ from returnflow_geometry.casefile.addresses import Draft
 from returnflow_geometry.casefile.builder import read_tables
 from returnflow_geometry.casefile.devices import PinOfNet, expanded
 from returnflow_geometry.casefile.edits import Edit
-from returnflow_geometry.casefile.found_routes import find_routes
+from returnflow_geometry.casefile.found_routes import find_routes, wanted_way
 from returnflow_geometry.casefile.parts import part_table
 from returnflow_geometry.casefile.source_tables import (
     FURTHER,
@@ -316,12 +316,31 @@ def _refused(own: Mapping[str, Any], mistakes: Sequence[str]) -> Supplied:
     bonds = only_bonds(own)
     if isinstance(own.get("terminal"), list):
         kept["terminal"] = [t for t in own["terminal"] if not (isinstance(t, dict) and t.get("name") in list(bonds))]
+    if isinstance(own.get("loop"), list):
+        kept["loop"] = [_without_way(table) for table in own["loop"]]
+    if isinstance(own.get("variant"), list):
+        kept["variant"] = [_without_ways(table) for table in own["variant"]]
     return Supplied(
         own=kept,
         board={"outline": box(0, 0, 1, 1)},
         mistakes=tuple(mistakes),
         incomplete=("layer", "copper", "terminal", "link"),
     )
+
+
+def _without_way(loop: object) -> object:
+    """Table of a loop without the route that was to be found: there is nothing to find it on."""
+    if isinstance(loop, dict) and wanted_way(loop.get("route")) is not None:
+        return {key: value for key, value in loop.items() if key != "route"}
+    return loop
+
+
+def _without_ways(variant: object) -> object:
+    """Table of a variant without such routes of the loops that it adds."""
+    extra = variant.get("add") if isinstance(variant, dict) else None
+    if isinstance(variant, dict) and isinstance(extra, dict) and isinstance(extra.get("loop"), list):
+        return variant | {"add": extra | {"loop": [_without_way(table) for table in extra["loop"]]}}
+    return variant
 
 
 def _unreached(own: Tables, names: Mapping[str, int], part: BoardPart) -> list[str]:

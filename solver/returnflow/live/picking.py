@@ -305,7 +305,7 @@ class PickDesk:
                 self.path.unlink(missing_ok=True)
                 raise
         self.written = text
-        return self._told() | {"written": name}
+        return self._told() | {"written": brief(str(self.path), 200)}
 
     def _holds(self, text: str) -> bool:
         """Whether the file is as this page left it."""
