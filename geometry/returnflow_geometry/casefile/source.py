@@ -318,8 +318,6 @@ def _refused(own: Mapping[str, Any], mistakes: Sequence[str]) -> Supplied:
         kept["terminal"] = [t for t in own["terminal"] if not (isinstance(t, dict) and t.get("name") in list(bonds))]
     if isinstance(own.get("loop"), list):
         kept["loop"] = [_without_way(table) for table in own["loop"]]
-    if isinstance(own.get("variant"), list):
-        kept["variant"] = [_without_ways(table) for table in own["variant"]]
     return Supplied(
         own=kept,
         board={"outline": box(0, 0, 1, 1)},
@@ -333,14 +331,6 @@ def _without_way(loop: object) -> object:
     if isinstance(loop, dict) and wanted_way(loop.get("route")) is not None:
         return {key: value for key, value in loop.items() if key != "route"}
     return loop
-
-
-def _without_ways(variant: object) -> object:
-    """Table of a variant without such routes of the loops that it adds."""
-    extra = variant.get("add") if isinstance(variant, dict) else None
-    if isinstance(variant, dict) and isinstance(extra, dict) and isinstance(extra.get("loop"), list):
-        return variant | {"add": extra | {"loop": [_without_way(table) for table in extra["loop"]]}}
-    return variant
 
 
 def _unreached(own: Tables, names: Mapping[str, int], part: BoardPart) -> list[str]:
