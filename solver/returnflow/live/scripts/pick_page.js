@@ -86,9 +86,10 @@ class Page {
     try {
       const state = await this.ask("save", {});
       this.renew(state);
-      $("saved").textContent = state.mistakes.length ? `Written: ${state.written}. It is not complete yet: see below.` : `Written: ${state.written}. Next: returnflow run ${state.written}`;
+      $("saved").textContent = state.mistakes.length ? `Written: ${state.written}. It is not complete yet: see “Made here”.` : `Written: ${state.written}. Next: returnflow run ${state.written}`;
       this.say($("saved").textContent);
     } catch (error) { $("saved").textContent = ""; complain("savewrong", error.message); }
+    $("saved").parentElement.scrollTop = 0;
   }
 
   // --- what was made ------------------------------------------------------------------------------------------
@@ -144,7 +145,7 @@ class Page {
     const own = state.text.indexOf("\n# Picked and drawn");
     $("preview").scrollTop = own < 0 ? 0 : $("preview").scrollHeight * (state.text.slice(0, own).split("\n").length / state.text.split("\n").length);
     $("save").classList.toggle("waits", state.unsaved);
-    if (state.unsaved) $("saved").textContent = "Not saved yet.";
+    if (state.unsaved) $("saved").textContent = `${this.data.file}: not saved yet.`;
     this.view?.draw();
   }
 
