@@ -123,6 +123,12 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--jobs", type=int, metavar="N", help="solve N variants in parallel (default: one per core)")
     run.add_argument("--brief", action="store_true", help="leave out details.html and the pictures that only it shows")
     run.add_argument("--fast", action="store_true", help=f"a first look, on coarser meshes: accuracy {FAST:g}")
+    run.add_argument(
+        "--cache",
+        type=Path,
+        metavar="DIR",
+        help="keep solutions in this folder, and take from it what is solved already (default: keep none)",
+    )
     run.add_argument("--strict", action="store_true", help="exit status 1 if a limit in the case is exceeded")
     run.add_argument("--quiet", action="store_true", help="no progress on stderr")
     run.set_defaults(command=_run)
@@ -199,6 +205,9 @@ def _run(arguments: argparse.Namespace) -> int:
     if arguments.jobs is not None and arguments.jobs < 1:
         _say(f"error: --jobs {arguments.jobs}: must be at least 1. Leave it out for one job on each core.")
         unknown.append("jobs")
+    if arguments.cache is not None and arguments.cache.exists() and not arguments.cache.is_dir():
+        _say(f"error: --cache {arguments.cache}: is a file. Give the name of a folder, which is made if it is missing.")
+        unknown.append("cache")
     if unknown:
         return BAD_INPUT
     directory = arguments.output or Path(f"{arguments.case.stem}-report")
@@ -216,7 +225,7 @@ def _run(arguments: argparse.Namespace) -> int:
                 f"first look at 0 Hz, by resistance alone, to about 5 %\n{early}" if early else "no loop has a limit"
             )
     options = Options(accuracy=max(FAST, case.accuracy)) if arguments.fast else None
-    study = run(case, options, progress=progress, only=arguments.variant, jobs=arguments.jobs)
+    study = run(case, options, progress=progress, only=arguments.variant, jobs=arguments.jobs, cache=arguments.cache)
     for name, reason in study.failed.items():
         _say(f"variant {named(name)} failed and is left out: {reason}")
     written = write_all(study, directory, progress, brief=arguments.brief)

@@ -163,9 +163,10 @@ def run(
     only: Sequence[str] | None = None,
     jobs: int | None = None,
     each: Callable[[str, Result], object] | None = None,
+    cache: str | Path | None = None,
 ) -> Study:
     """Solve a case and its variants; see `returnflow.advice.study.run` for parameters and mistakes."""
-    return Study.of(advice.run(case, options, progress, only=only, jobs=jobs, each=each))
+    return Study.of(advice.run(case, options, progress, only=only, jobs=jobs, each=each, cache=cache))
 
 
 def load(path: str | Path) -> Study:

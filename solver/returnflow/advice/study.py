@@ -125,6 +125,7 @@ def run(
     only: Sequence[str] | None = None,
     jobs: int | None = None,
     each: Callable[[str, Result], object] | None = None,
+    cache: str | Path | None = None,
 ) -> Study:
     """
     Solve a case and its variants.
@@ -144,6 +145,9 @@ def run(
         (`joblib.parallel_config`) is used as it is, with all its workers by default.
     each : function of name and Result, optional
         Called with every variant, and every board drawn for the decision, as soon as it is solved.
+    cache : path, optional
+        Folder, of your own, in which solutions are kept and found again: another variant, another current or another
+        report costs only itself. It may be emptied at any time.
 
     Raises
     ------
@@ -165,7 +169,8 @@ def run(
     # What no variant shows already; a trial that fails is no option, and nothing else.
     boards = {signature(item, options) for item in cases.values()}
     extra = {} if only is not None else {n: c for n, c in trials(case).items() if signature(c, options) not in boards}
-    answers = solve_each(cases | extra, evaluate, options, say, jobs, each=each)
+    cache = None if cache is None else Path(cache)
+    answers = solve_each(cases | extra, evaluate, options, say, jobs, each=each, cache=cache)
     outcomes = {name: answers[name] for name in names}
     failed = {name: outcome for name, outcome in outcomes.items() if isinstance(outcome, Exception)}
     stopped = any(str(outcome) == STOPPED for outcome in failed.values())
@@ -182,12 +187,18 @@ def run(
             if more:
                 say(f"solving to verify the recommendation: {', '.join(more)}")
                 solved: dict[str, Result | Exception] = solve_each(
-                    {name: trial.case for name, trial in more.items()}, evaluate, options, say, jobs, each=each
+                    {name: trial.case for name, trial in more.items()},
+                    evaluate,
+                    options,
+                    say,
+                    jobs,
+                    each=each,
+                    cache=cache,
                 )
                 answers |= solved
             drawn |= more
     sweeping = only is None and case.sweeps and not stopped
-    swept = run_sweeps(case, options, progress, jobs) if sweeping else ()
+    swept = run_sweeps(case, options, progress, jobs, cache) if sweeping else ()
     return Study(
         case=case,
         variants={name: outcome for name, outcome in outcomes.items() if not isinstance(outcome, Exception)},

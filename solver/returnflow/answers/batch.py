@@ -6,12 +6,14 @@ import functools
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Generic, TypeVar
 
 import joblib
 
 from returnflow.answers import gapless
 from returnflow.answers.evaluate import Solved, solve_case
+from returnflow.answers.kept import Kept, NotKeptError
 from returnflow.answers.processes import pool, replaced_quietly
 from returnflow.answers.rescale import Signature, rescaled, signature
 from returnflow.magnetic.solving import Expelled
@@ -36,6 +38,7 @@ def solve_each(
     compare_gaps: bool = True,
     highest: float | None = None,
     each: Callable[[str, Answer], object] | None = None,
+    cache: Path | None = None,
 ) -> dict[str, Answer | Exception]:
     """
     Solve several cases, each different board once, side by side.
@@ -54,6 +57,8 @@ def solve_each(
         Hertz up to which the reduced models are to be accurate; see `solve_case`.
     each : function of name and answer, optional
         Called here with every answer as it comes.
+    cache : Path, optional
+        Folder of solutions that are kept from run to run; see `Kept`.
 
     Returns
     -------
@@ -81,7 +86,10 @@ def solve_each(
         kept(found)
         failed = any(isinstance(answer, Exception) for answer in found.answers.values())
         done = sum(next(iter(group)) in answers for group in groups.values())
-        say(f"{', '.join(found.answers)}: {'failed' if failed else 'solved'} ({done} of {len(groups)})")
+        for line in found.said:
+            say(line)
+        how = "failed" if failed else "taken from the cache" if found.kept else "solved"
+        say(f"{', '.join(found.answers)}: {how} ({done} of {len(groups)})")
 
     if workers > 1:
         say(f"{len(groups)} different boards, {workers} at a time")
@@ -90,7 +98,7 @@ def solve_each(
             for turn in _turns(groups, workers, options, compare_gaps=compare_gaps):
                 work = {
                     tuple(group): functools.partial(
-                        _answers, group, finish, options, compare_gaps, highest, gapless.known(solid)
+                        _answers, group, finish, options, compare_gaps, highest, gapless.known(solid), cache
                     )
                     for group, solid in turn
                 }
@@ -98,7 +106,7 @@ def solve_each(
                     _side_by_side(work, workers, told, say)
                 else:
                     for names, item in work.items():
-                        kept(item(say if len(groups) == 1 else _named(say, names[0])))
+                        told(item(say if len(groups) == 1 else _named(say, names[0])))
         except KeyboardInterrupt:  # what is solved stands
             say("stopped by hand")
     return {name: answers.get(name) or NumericalError(STOPPED) for name in cases}
@@ -171,6 +179,8 @@ class _Found(Generic[Answer]):
 
     answers: dict[str, Answer | Exception]
     solid: tuple[Signature, Expelled] | None = None
+    kept: bool = False
+    said: tuple[str, ...] = ()
 
 
 def _answers(
@@ -180,23 +190,54 @@ def _answers(
     compare_gaps: bool,
     highest: float | None,
     solid: Expelled | None,
+    cache: Path | None,
     progress: Progress | None,
 ) -> _Found[Answer]:
     """Answers for cases that have one board; a failure is an answer too."""
     first, *others = group.values()
     own = options or Options(accuracy=first.accuracy)
-    try:
+    said: list[str] = []
+
+    def solve() -> tuple[Solved, Expelled | None]:
         solved = solve_case(first, own, progress, compare_gaps=compare_gaps, highest=highest, solid=solid, alike=others)
-        solved, expelled = solved.without_operators(), solved.expelled if compare_gaps else None
+        return solved.without_operators(), solved.expelled if compare_gaps else None
+
+    try:
+        if cache is None:
+            (solved, expelled), before = solve(), False
+        else:
+            key = Kept(cache).key(signature(first, own), list(group.values()), compare_gaps, highest)
+            (solved, expelled), before = _once(Kept(cache), key, solve, said, next(iter(group)))
         return _Found(
             {name: finish(name, case, rescaled(solved, case)) for name, case in group.items()},
             None if expelled is None else (gapless.key(replace(first, accuracy=own.accuracy)), expelled),
+            before,
+            tuple(said),
         )
     except (NumericalError, MeshError) as error:
         return _Found(dict.fromkeys(group, error))
     except MemoryError:
         reason = "Out of memory. Set a larger `accuracy`, or solve fewer variants at a time (--jobs 1)."
         return _Found(dict.fromkeys(group, NumericalError(reason)))
+
+
+def _once(
+    kept: Kept, key: str, solve: Callable[[], tuple[Solved, Expelled | None]], said: list[str], name: str
+) -> tuple[tuple[Solved, Expelled | None], bool]:
+    """What is kept, or else what is solved, which is kept then; and whether it was there. A cache never stops a run."""
+    try:
+        found = kept.find(key)
+    except NotKeptError as error:
+        said.append(f"{name}: its solution in the cache is not used, {error}; solved anew")
+        found = None
+    if found is not None:
+        return found, True
+    solved = solve()
+    try:
+        kept.keep(key, solved)
+    except NotKeptError as error:
+        said.append(f"{name}: its solution is not kept, {error}")
+    return solved, False
 
 
 def _named(say: Progress, name: str) -> Progress:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
@@ -189,7 +190,11 @@ class Swept:
 
 
 def run_sweeps(
-    case: Case, options: Options | None = None, progress: Progress | None = None, jobs: int | None = None
+    case: Case,
+    options: Options | None = None,
+    progress: Progress | None = None,
+    jobs: int | None = None,
+    cache: Path | None = None,
 ) -> tuple[Swept, ...]:
     """
     Solve every step of the sweeps of a case; each different board once, side by side.
@@ -202,6 +207,8 @@ def run_sweeps(
     progress : function of one string, optional
     jobs : int, optional
         Processes; by default one for each core.
+    cache : Path, optional
+        Folder of solutions that are kept from run to run.
 
     Notes
     -----
@@ -215,7 +222,8 @@ def run_sweeps(
         if step.case is not None
     }
     top = max((_highest(item) for item in cases.values()), default=0.0)
-    answers = solve_each(cases, _numbers, options, progress, jobs, compare_gaps=False, highest=max(top, LEAST_HIGHEST))
+    highest = max(top, LEAST_HIGHEST)
+    answers = solve_each(cases, _numbers, options, progress, jobs, compare_gaps=False, highest=highest, cache=cache)
     return tuple(_gathered(case, sweep, answers) for sweep in case.sweeps)
 
 
