@@ -7,7 +7,7 @@ from unittest import mock
 import pytest
 
 import returnflow as rf
-from returnflow.answers import batch, kept
+from returnflow.answers import batch, cache
 from returnflow.cli import main
 
 # Invented: a strip with a weak loop and a noisy one.
@@ -99,16 +99,16 @@ def test_whatever_it_depends_on_is_solved_for(folder, change):
 
 def test_another_program_finds_nothing(folder, monkeypatch):
     noise(STRIP, folder)
-    monkeypatch.setattr(kept, "program", lambda: ("other",))
+    monkeypatch.setattr(cache, "program", lambda: ("other",))
     assert solves(STRIP, folder)[0] == 1
 
 
 def test_the_program_is_told_by_what_its_modules_say(monkeypatch):
-    own = kept.program()
-    kept.program.cache_clear()
-    monkeypatch.setattr(kept, "_modules", lambda *_: [("one.py", b"")])
-    assert kept.program()[0] != own[0]
-    kept.program.cache_clear()
+    own = cache.program()
+    cache.program.cache_clear()
+    monkeypatch.setattr(cache, "_modules", lambda *_: [("one.py", b"")])
+    assert cache.program()[0] != own[0]
+    cache.program.cache_clear()
 
 
 @pytest.mark.parametrize(
@@ -132,9 +132,9 @@ def test_a_damaged_one_is_said_and_replaced(folder, damage):
 
 def test_what_would_do_something_is_not_read(folder, tmp_path):
     mark = tmp_path / "done"
-    shelf = kept.Kept(folder)
+    shelf = cache.Kept(folder)
     shelf.keep("0" * 64, Opens(mark))
-    with pytest.raises(kept.NotKeptError, match="something else"):
+    with pytest.raises(cache.NotKeptError, match="something else"):
         shelf.find("0" * 64)
     assert not mark.exists()
     pickle.loads(pickle.dumps(Opens(mark)))  # it would have
