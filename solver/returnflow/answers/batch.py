@@ -12,8 +12,8 @@ from typing import Generic, TypeVar
 import joblib
 
 from returnflow.answers import gapless
-from returnflow.answers.evaluate import Solved, solve_case
 from returnflow.answers.cache import Kept, NotKeptError
+from returnflow.answers.evaluate import Solved, solve_case
 from returnflow.answers.processes import pool, replaced_quietly
 from returnflow.answers.rescale import Signature, rescaled, signature
 from returnflow.magnetic.solving import Expelled
