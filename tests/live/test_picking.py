@@ -18,7 +18,7 @@ from cases import EXAMPLES
 from livepage import CUT, opened, served
 from returnflow.cli import main
 from returnflow.live import picking_page
-from returnflow.live.moves import RequestError
+from returnflow.live.moves import RefusedError, RequestError
 from returnflow.live.picking import PickDesk
 from returnflow.live.picking_page import picking
 from returnflow_geometry.casefile.read import CaseError, read_case
@@ -461,6 +461,45 @@ def test_a_route_is_offered_where_one_is_found_and_ends_beside_the_pins(window, 
     assert [loop.get("route") for loop in own(desk.text())["loop"]] == ["auto", None]
     assert desk.now.mistakes == ()
     assert "its route is found on the files" in desk.now.remarks[0]
+
+
+def test_a_loop_between_a_pin_and_a_contact_that_is_drawn(window, made):
+    with at_work(window, made) as (page, case):
+        page.select_option("#layer", label="L2")
+        page.click("#tool-terminal")
+        click_at(page, 70, 30)
+        page.wait_for_selector("#coppers input:checked")
+        page.fill("#drawnname", "probe")
+        page.click("#adddrawn")
+        count(page, 1)
+        page.click("#tool-pins")
+        click_at(page, 70, 30)
+        assert page.input_value("#inject") == "probe"
+        page.fill("#search", "prob")
+        page.press("#search", "Enter")
+        assert "probe (drawn contact)" in page.inner_text("#foundtext")
+        page.click("#fit")
+        click_pin(page, "J4.GND")
+        page.fill("#f-current_A", "1")
+        page.click("#addloop")
+        count(page, 2)
+        assert page.evaluate("page.state.mistakes") == []
+        page.click("#save")
+        page.wait_for_function("!page.state.unsaved")
+    read = read_case(case)
+    assert [(loop.inject, loop.return_) for loop in read.loops] == [("probe", "J4.GND")]
+    assert [1e3 * v for v in read.board.terminal("probe").centre] == pytest.approx([70, 30], abs=0.2)
+
+
+def test_a_contact_waits_for_the_next_one_on_its_copper(desk):
+    spot = {"kind": "terminal", "coppers": ["GND on L2"]}
+    one = spot | {"name": "one", "shape": "{ circle = [70, 30], diameter = 0.3 }"}
+    two = spot | {"name": "two", "shape": "{ circle = [80, 30], diameter = 0.3 }"}
+    assert len(desk.answer("add", one)["mistakes"]) == 1
+    assert desk.answer("add", two)["mistakes"] == ["[[loop]] is missing; a case asks about at least one loop; add one"]
+    assert desk.answer("add", LOOP | {"inject": "one", "return": "two"})["mistakes"] == []
+    with pytest.raises(RefusedError, match='terminal "three": shape'):
+        desk.answer("add", spot | {"name": "three", "shape": "{ circle = [80, 30], diameter = -1 }"})
 
 
 def test_more_than_a_page_can_draw_is_refused(board, monkeypatch, tmp_path):

@@ -1,4 +1,4 @@
-"""What the page for picking asks for: loops, cutouts and bridges on imported copper, checked as a case file is."""
+"""What the page for picking asks for: loops, and what is drawn on imported copper, checked as a case file is."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ MOST_MADE = 500  # things
 
 @dataclass(frozen=True)
 class Made:
-    """One thing that was made: `loop`, `cutout` or `bridge`, its table, and the proposal it came from."""
+    """One thing that was made: a `loop` or one of `DRAWN`, its table, and the proposal it came from."""
 
     kind: str
     table: dict[str, Any]
@@ -180,7 +180,7 @@ class PickDesk:
         """Take one more thing in, or one instead of another of its kind, if the case with it has no mistake of it."""
         kind, from_ = message.get("kind"), message.get("proposal", "")
         if kind not in ("loop", *DRAWN):
-            text = "kind must be loop, cutout or bridge."
+            text = f"kind must be one of loop, {', '.join(DRAWN)}."
             raise RequestError(text)
         if from_ and from_ not in {item.name for item in self.starter.proposals}:
             text = "proposal must be the name of a proposed loop."
@@ -202,9 +202,14 @@ class PickDesk:
         made = list(self.now.made)
         made[places[0] if places else len(made) :] = [thing, *(made[places[0] + 1 :] if places else [])]
         then = self._state(made)
-        drawn = tuple(other.label for other in made if other.kind in DRAWN) if kind == "loop" else ()
-        # Only with a loop can it be judged what was drawn before: that is then to be mended, and no fault of the loop.
-        new = [one for one in then.mistakes if one not in self.now.mistakes and not (drawn and one.startswith(drawn))]
+        new = [one for one in then.mistakes if one not in self.now.mistakes]
+        if kind == "loop":
+            # Only with it can be judged what was drawn before: that is then to be mended, and no fault of the loop.
+            drawn = [other.label for other in made if other.kind in DRAWN]
+            new = [one for one in new if not any(name in one for name in drawn)]
+        elif kind == "terminal" or all(other.kind != "loop" for other in made):
+            # A contact waits for the next one on its copper, and whatever is drawn for a loop.
+            new = [one for one in new if one.startswith(thing.label)]
         if new:
             raise RefusedError("\n".join(new))
         self.now = then

@@ -13,7 +13,7 @@ from returnflow_geometry.keys.auto_route import AUTO
 from returnflow_geometry.keys.reading import Key, unit_of
 from returnflow_geometry.keys.schema import CASE_ROLES, INLINE, KEYS, ROLE_KEYS, WAYS
 
-DRAWN = ("cutout", "bridge")
+DRAWN = ("cutout", "bridge", "terminal")
 ENDS = ("name", "role", "inject", "return")
 MOST_LETTERS = 20_000  # of one field
 MOST_FIELDS = 40
@@ -114,7 +114,7 @@ def route_table(route: object) -> str | Table:
 
 def drawn_table(message: Mapping[str, Any]) -> Table:
     """
-    Table of a cutout or bridge that was drawn; its shape comes as a case file has it.
+    Table of a cutout, bridge or contact that was drawn; its shape comes as a case file has it.
 
     Raises
     ------

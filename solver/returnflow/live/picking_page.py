@@ -15,7 +15,7 @@ from returnflow.live.picking_forms import schema
 from returnflow_geometry.fabrication.base.objects import BoardData, FabricationError
 from returnflow_geometry.fabrication.board_data.starter import Starter, is_ground
 from returnflow_geometry.fabrication.copper.connectivity import Connectivity
-from returnflow_geometry.fabrication.copper.pins import Pin, pins_of
+from returnflow_geometry.fabrication.copper.pins import ASSUMED_PAD, Pin, pins_of
 from returnflow_geometry.model.numbers import MM, mm
 
 SCRIPTS = ("data", "dom", "pick_copper", "pick_view", "pick_hand", "pick_search", "pick_forms", "pick_page")
@@ -58,7 +58,8 @@ def picking(
         "pick.html", SCRIPTS, ("style.css", "pick.css"),
         {
             **board_shown(data, connectivity),
-            "schema": schema(), "proposals": proposals(starter), "file": path.name, "state": desk.answer("state", {}),
+            "schema": schema(), "proposals": proposals(starter), "file": path.name,
+            "contact": MM * ASSUMED_PAD, "state": desk.answer("state", {}),
         },
         title=title, file=path.name, rests=RESTS,
     )  # fmt: skip

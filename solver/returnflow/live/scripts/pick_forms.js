@@ -183,9 +183,9 @@ class DrawnForm {
   /** A shape was drawn on the layer that is shown; or one that was made is to be changed. */
   open(kind, shape, old = null) {
     this.kind = kind; this.layer = this.page.number; this.instead = old?.name ?? null; this.chosen = old?.coppers;
-    $("drawnname").value = old?.name ?? this.page.unused(`${kind} 1`, kind);
+    $("drawnname").value = old?.name ?? this.page.unused(`${called(kind)} 1`, called(kind));
     $("shape").value = shape;
-    $("drawntitle").textContent = old ? `Change ${old.name} on ${this.page.layer.name}` : `New ${kind} on ${this.page.layer.name}`;
+    $("drawntitle").textContent = old ? `Change ${old.name} on ${this.page.layer.name}` : `New ${called(kind)} on ${this.page.layer.name}`;
     $("adddrawn").textContent = old ? "Change it" : "Add it";
     $("drawing").hidden = false;
     $("drawnform").hidden = false;
@@ -216,7 +216,7 @@ class DrawnForm {
   async add() {
     const coppers = [...$("coppers").querySelectorAll("input:checked")].map(({ value }) => value);
     const message = { kind: this.kind, name: $("drawnname").value, coppers, shape: $("shape").value, instead: this.instead };
-    const done = `${this.kind} ${$("drawnname").value} is ${this.instead ? "changed" : "made"}.`;
+    const done = `${called(this.kind)} ${$("drawnname").value} is ${this.instead ? "changed" : "made"}.`;
     if (await this.page.change("add", message, "drawnwrong", done)) { this.clear(); $("stage").focus(); }
   }
 

@@ -53,6 +53,9 @@ class Hand {
     this.act(this.page.view.place(...this.spot(event)));
   }
 
+  /** What is drawn: a rectangle, a polygon, or a contact at a spot. */
+  get form() { return this.page.tool === "terminal" ? "spot" : $("form").value; }
+
   /** A click, or Enter at the crosshair. */
   act(place) {
     const { page } = this;
@@ -62,7 +65,8 @@ class Hand {
       return;
     }
     const corner = this.rounded(place), first = this.corners[0];
-    if ($("form").value === "rect") {
+    if (this.form === "spot") { this.close([corner]); return; }
+    if (this.form === "rect") {
       if (!first) { this.begin(corner); return; }
       if (first[0] === corner[0] || first[1] === corner[1]) return;
       this.close([first, corner]);
@@ -83,7 +87,7 @@ class Hand {
 
   /** The shape is whole: it goes into its form. */
   close(corners = this.corners) {
-    const text = $("form").value === "rect"
+    const text = this.form === "spot" ? `{ circle = [${corners[0].join(", ")}], diameter = ${this.page.data.contact} }` : this.form === "rect"
       ? `{ rect = [${[0, 1].map((k) => Math.min(corners[0][k], corners[1][k])).concat([0, 1].map((k) => Math.max(corners[0][k], corners[1][k]))).join(", ")}] }`
       : `{ polygon = [${corners.map((corner) => `[${corner.join(", ")}]`).join(", ")}] }`;
     this.corners = [];
@@ -102,7 +106,7 @@ class Hand {
   pinAt([x, y]) {
     const { page } = this, { view, number } = page;
     let best = null, least = Infinity;
-    for (const pin of page.pins) for (const [layer, px, py, radius] of pin.spots) {
+    for (const pin of [...page.contacts, ...page.pins]) for (const [layer, px, py, radius] of pin.spots) {
       const away = view.scale * Math.hypot(px - x, py - y), reach = Math.max(NEAR, 0.9 * view.scale * radius);
       if (away > reach) continue;
       const cost = away / reach + (layer < 0 || layer === number ? 0 : 2);
@@ -152,7 +156,7 @@ class Hand {
     if (this.corners.length) {
       const points = [...this.corners], first = points[0];
       if (tip) points.push(tip);
-      const whole = $("form").value === "rect" && points.length > 1
+      const whole = this.form === "rect" && points.length > 1
         ? [first, [points[1][0], first[1]], points[1], [first[0], points[1][1]], first] : points;
       page.marks.line(context, view, whole, [5, 4]);
       for (const [x, y] of this.corners) { context.fillStyle = INKS.ink; context.fillRect(view.x(x) - 3, view.y(y) - 3, 6, 6); }

@@ -1,6 +1,9 @@
 "use strict";
 // The page for picking: what is shown, what was made, and what the program is asked.
 
+const TOOLS = ["pins", "cutout", "bridge", "terminal"];
+const called = (kind) => (kind === "terminal" ? "contact" : kind); // on the page
+
 class Page {
   constructor(data) {
     this.data = data;
@@ -14,6 +17,7 @@ class Page {
     this.layers.forEach(({ name }, n) => html("option", { value: n }, $("layer"), name));
     this.marks = new Marks(this);
     this.drawnForm = new DrawnForm(this);
+    this.contacts = [];
     this.loopForm = new LoopForm(this);
     this.hand = new Hand(this);
     this.view = new View(this);
@@ -38,7 +42,7 @@ class Page {
 
   controls() {
     $("layer").addEventListener("change", () => this.turn(Number($("layer").value)));
-    for (const tool of ["pins", "cutout", "bridge"]) $(`tool-${tool}`).addEventListener("click", () => this.use(tool));
+    for (const tool of TOOLS) $(`tool-${tool}`).addEventListener("click", () => this.use(tool));
     $("form").addEventListener("change", () => this.hand.forget());
     $("closeshape").addEventListener("click", () => this.hand.close());
     for (const [id, by] of [["closer", 1.5], ["farther", 1 / 1.5]]) $(id).addEventListener("click", () => this.view.zoom(by));
@@ -96,16 +100,20 @@ class Page {
 
   renew(state) {
     this.state = state;
+    this.contacts = state.made.filter(({ kind }) => kind === "terminal").map(({ name, coppers, layers, lines }) => {
+      const [x0, y0, x1, y1] = [0, 1, 2, 3].map((k) => (k < 2 ? Math.min : Math.max)(...lines.flat().map((point) => point[k % 2])));
+      return { name, part: name, number: -1, net: coppers[0], use: "drawn contact", spots: [[layers[0], (x0 + x1) / 2, (y0 + y1) / 2, (x1 - x0) / 2]] };
+    });
     const list = $("made");
     list.replaceChildren();
     for (const thing of state.made) {
-      const item = html("li", {}, list), told = thing.kind === "loop" ? `${thing.role}, ${thing.inject} to ${thing.return}` : `${thing.kind}, ${thing.coppers.join(", ")}`;
+      const item = html("li", {}, list), told = thing.kind === "loop" ? `${thing.role}, ${thing.inject} to ${thing.return}` : `${called(thing.kind)}, ${thing.coppers.join(", ")}`;
       this.symbol(item, thing.kind === "loop" ? thing.role : thing.kind);
       html("span", {}, item, "").append(Object.assign(document.createElement("b"), { textContent: thing.name }), ` ${told}`);
-      const edit = html("button", { type: "button", "aria-label": `Change ${thing.kind} ${thing.name}` }, item, "Change");
+      const edit = html("button", { type: "button", "aria-label": `Change ${called(thing.kind)} ${thing.name}` }, item, "Change");
       edit.addEventListener("click", () => this.edit(thing));
       this.lights(item, thing);
-      const away = html("button", { type: "button", "aria-label": `Delete ${thing.kind} ${thing.name}` }, item, "Delete");
+      const away = html("button", { type: "button", "aria-label": `Delete ${called(thing.kind)} ${thing.name}` }, item, "Delete");
       away.addEventListener("click", async () => {
         if (await this.change("remove", { kind: thing.kind, name: thing.name }, "stillwrong", `${thing.name} is deleted.`)) $("madetitle").focus();
       });
@@ -168,7 +176,7 @@ class Page {
   /** Mark of a role or of a drawn thing. */
   symbol(parent, kind) {
     const box = svg("svg", { viewBox: "-10 -10 20 20", class: "symbol", "aria-hidden": "true" }, parent);
-    const drawn = { cutout: "M-7,-7 H7 V7 H-7 Z M-7,3 L3,-7 M-3,7 L7,-3", bridge: "M-8,-4 H8 V4 H-8 Z M-4,0 H-1 M2,0 H5" };
+    const drawn = { cutout: "M-7,-7 H7 V7 H-7 Z M-7,3 L3,-7 M-3,7 L7,-3", bridge: "M-8,-4 H8 V4 H-8 Z M-4,0 H-1 M2,0 H5", terminal: "M6,0 A6,6 0 1 0 -6,0 A6,6 0 1 0 6,0 Z M0,-9 V9 M-9,0 H9" };
     svg("path", { d: drawn[kind] ?? MARKS[kind === "supply" ? "noisy" : kind], class: kind in drawn ? "drawn" : "role" }, box);
   }
 
@@ -192,26 +200,27 @@ class Page {
 
   use(tool) {
     this.tool = tool;
-    for (const one of ["pins", "cutout", "bridge"]) $(`tool-${one}`).setAttribute("aria-pressed", one === tool);
-    $("formchoice").hidden = tool === "pins";
+    for (const one of TOOLS) $(`tool-${one}`).setAttribute("aria-pressed", one === tool);
+    $("formchoice").hidden = tool === "pins" || tool === "terminal";
     this.drawnForm.clear();
     this.hand.forget();
     $("drawing").parentElement.scrollTop = 0;
-    this.say(tool === "pins" ? "Pins are picked." : `A ${tool} is drawn on ${this.layer.name}.`);
+    this.say(tool === "pins" ? "Pins are picked." : `A ${called(tool)} is drawn on ${this.layer.name}.`);
   }
 
   /** What the hint says while something is drawn. */
   drawing() {
-    const { tool, hand } = this, open = !$("drawnform").hidden, polygon = $("form").value === "polygon";
+    const { tool, hand } = this, open = !$("drawnform").hidden, polygon = this.hand.form === "polygon";
     $("drawing").hidden = tool === "pins" && !open;
     $("drawhint").hidden = tool === "pins" || open;
     $("closeshape").hidden = open || !polygon || hand.corners.length < 3;
-    $("drawtext").textContent = polygon
+    $("drawtext").textContent = hand.form === "spot" ? `Click the middle of the contact on ${this.layer.name}: loops may end there as at a pin.` : polygon
       ? `Click the corners of the ${tool} on ${this.layer.name}, and the first one again to close it. ${hand.corners.length} so far; Backspace takes the last one back.`
       : `Click two opposite corners of the ${tool} on ${this.layer.name}.`;
   }
 
-  pinOf(name) { return this.byName.get(name); }
+  /** A pin, or a contact that was drawn. */
+  pinOf(name) { return this.contacts.find((one) => one.name === name) ?? this.byName.get(name); }
 
   /** Where a pin is shown: on this layer if it is there. */
   spotOf(pin) {

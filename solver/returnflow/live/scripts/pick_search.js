@@ -29,7 +29,8 @@ class Search {
       if (low.startsWith(asked)) return kind === "part" ? 2 : low.startsWith(`${asked}.`) ? 3 : 4;
       return low.includes(asked) ? 5 : 9;
     };
-    const every = asked ? this.things.map((thing) => [rank(thing), thing]).filter(([r]) => r < 9) : [];
+    const drawn = this.page.contacts.map((pin) => ({ kind: "contact", name: pin.name, pin, more: pin.net }));
+    const every = asked ? [...drawn, ...this.things].map((thing) => [rank(thing), thing]).filter(([r]) => r < 9) : [];
     const order = new Intl.Collator("en", { numeric: true });
     every.sort((a, b) => a[0] - b[0] || order.compare(a[1].name, b[1].name));
     this.list(every.slice(0, MOST_FOUND).map(([, thing]) => thing), every.length, asked);
@@ -81,7 +82,7 @@ class Search {
     const thing = this.found[this.active], { page } = this;
     if (!thing) return;
     this.point();
-    if (thing.kind === "pin") {
+    if (thing.pin) {
       if (page.found === thing.pin) page.take(thing.pin); else page.showPin(thing.pin);
     } else if (thing.kind === "net") { page.showNet(thing.net); this.ofNet(thing.net); }
     else {

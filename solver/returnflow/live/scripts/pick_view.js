@@ -175,7 +175,7 @@ class Marks {
     context.setLineDash([]);
   }
 
-  /** A cutout is hatched, a bridge filled; on other layers only their borders are drawn. */
+  /** A cutout is hatched, a bridge dashed, a contact checked; on other layers only their borders are drawn. */
   drawn(context, view, thing) {
     context.beginPath();
     for (const ring of thing.lines) {
@@ -190,11 +190,11 @@ class Marks {
   }
 
   pattern(context, kind) {
-    this.patterns ??= Object.fromEntries(["cutout", "bridge"].map((name) => {
+    this.patterns ??= Object.fromEntries(["cutout", "bridge", "terminal"].map((name) => {
       const tile = document.createElement("canvas"), ink = tile.getContext("2d");
       tile.width = tile.height = 8;
       ink.strokeStyle = INKS.ink; ink.lineWidth = 1; ink.beginPath();
-      if (name === "cutout") { ink.moveTo(-2, 6); ink.lineTo(6, -2); ink.moveTo(2, 10); ink.lineTo(10, 2); } else { ink.moveTo(1.5, 4); ink.lineTo(4.5, 4); }
+      if (name === "cutout") { ink.moveTo(-2, 6); ink.lineTo(6, -2); ink.moveTo(2, 10); ink.lineTo(10, 2); } else if (name === "bridge") { ink.moveTo(1.5, 4); ink.lineTo(4.5, 4); } else ink.strokeRect(0, 0, 8, 8);
       ink.stroke();
       return [name, context.createPattern(tile, "repeat")];
     }));
