@@ -484,6 +484,8 @@ def test_a_loop_between_a_pin_and_a_contact_that_is_drawn(window, made):
         page.click("#addloop")
         count(page, 2)
         assert page.evaluate("page.state.mistakes") == []
+        page.wait_for_timeout(100)
+        assert page.evaluate(COLOURS, [[70, 30]]) == ["20,32,43"]  # the mark of a noisy loop, where it enters
         page.click("#save")
         page.wait_for_function("!page.state.unsaved")
     read = read_case(case)
@@ -498,6 +500,13 @@ def test_a_contact_waits_for_the_next_one_on_its_copper(desk):
     assert len(desk.answer("add", one)["mistakes"]) == 1
     assert desk.answer("add", two)["mistakes"] == ["[[loop]] is missing; a case asks about at least one loop; add one"]
     assert desk.answer("add", LOOP | {"inject": "one", "return": "two"})["mistakes"] == []
+    lone = {
+        "kind": "terminal",
+        "name": "lone",
+        "coppers": ["GND on L1"],
+        "shape": "{ circle = [6, 34], diameter = 0.3 }",
+    }
+    assert "no copper connects it to another" in desk.answer("add", lone)["mistakes"][0]
     with pytest.raises(RefusedError, match='terminal "three": shape'):
         desk.answer("add", spot | {"name": "three", "shape": "{ circle = [80, 30], diameter = -1 }"})
 

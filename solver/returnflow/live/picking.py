@@ -207,8 +207,8 @@ class PickDesk:
             # Only with it can be judged what was drawn before: that is then to be mended, and no fault of the loop.
             drawn = [other.label for other in made if other.kind in DRAWN]
             new = [one for one in new if not any(name in one for name in drawn)]
-        elif kind == "terminal" or all(other.kind != "loop" for other in made):
-            # A contact waits for the next one on its copper, and whatever is drawn for a loop.
+        elif kind == "terminal":
+            # It waits for the next one on its copper, and for a loop.
             new = [one for one in new if one.startswith(thing.label)]
         if new:
             raise RefusedError("\n".join(new))
