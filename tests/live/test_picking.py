@@ -485,7 +485,7 @@ def test_a_loop_between_a_pin_and_a_contact_that_is_drawn(window, made):
         count(page, 2)
         assert page.evaluate("page.state.mistakes") == []
         page.wait_for_timeout(100)
-        assert page.evaluate(COLOURS, [[70, 30]]) == ["20,32,43"]  # the mark of a noisy loop, where it enters
+        assert page.evaluate(COLOURS, [[70, 29.6]]) == ["20,32,43"]  # the mark of a noisy loop, where it enters
         page.click("#save")
         page.wait_for_function("!page.state.unsaved")
     read = read_case(case)
