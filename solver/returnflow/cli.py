@@ -384,10 +384,10 @@ def _serve(arguments: argparse.Namespace, html: str, desk: Answers) -> int:
     except OSError as error:
         _say(f"error: --port {arguments.port}: {error.strerror or error}. Leave it out for any free one.")
         return BAD_INPUT
-    _print(server.address)
-    sys.stdout.flush()
-    _say("Only this machine can open it. Ctrl-C ends it.")
     with contextlib.suppress(KeyboardInterrupt):
+        _print(server.address)
+        sys.stdout.flush()
+        _say("Only this machine can open it. Ctrl-C ends it.")
         serve(server, None if arguments.no_open else webbrowser.open)
     return DONE
 
