@@ -20,6 +20,7 @@ from scipy.linalg import cho_factor, cho_solve
 Floats = NDArray[np.float64]
 
 MU0 = 4e-7 * np.pi
+Contact = tuple[int, float, float, float]  # plane, place and diameter, metres
 ROUND = 96  # places along a contact's circle
 
 
@@ -64,8 +65,8 @@ class Way:
         Above the first plane, metres; from `leave` back to `inject`, parallel to an axis. Closed far away without it.
     """
 
-    inject: tuple[int, float, float, float]
-    leave: tuple[int, float, float, float]
+    inject: Contact
+    leave: Contact
     route: tuple[float, float] | None = None
 
 
@@ -81,21 +82,19 @@ class Bars:
     cells : (int, int)
     below : sequence of float
         Of every plane below the first, metres.
-    joined : sequence of (int, int, float, float, float)
-        Vias between two planes: place and diameter of their pads.
+    joined : sequence of two contacts each
+        What conducts without any loss or flux of its own between them: vias, or parts of one contact.
     """
 
     size: tuple[float, float]
     cells: tuple[int, int]
     below: Sequence[float] = (0.0,)
-    joined: Sequence[tuple[int, int, float, float, float]] = ()
+    joined: Sequence[tuple[Contact, Contact]] = ()
 
     def inductance(self, loops: Sequence[Way]) -> Floats:
         """Inductance matrix of loops, henry."""
         enters = np.column_stack([self._entry(way.inject) - self._entry(way.leave) for way in loops])
-        vias = [
-            self._entry((to, x, y, wide)) - self._entry((start, x, y, wide)) for start, to, x, y, wide in self.joined
-        ]
+        vias = [self._entry(end) - self._entry(start) for start, end in self.joined]
         ahead = np.column_stack([np.zeros((len(enters), 0)), *vias])
         out, mutual, bars = [], [], []
         for axis in (0, 1):
@@ -161,7 +160,7 @@ class Bars:
         grid[np.arange(len(starts)), starts], grid[np.arange(len(starts)), ends] = 1.0, -1.0
         return grid
 
-    def _entry(self, contact: tuple[int, float, float, float]) -> Floats:
+    def _entry(self, contact: Contact) -> Floats:
         """What enters at every node of one ampere evenly along a circle."""
         plane, x, y, wide = contact
         turn = 2 * np.pi * (np.arange(ROUND) + 0.5) / ROUND
