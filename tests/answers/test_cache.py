@@ -1,6 +1,8 @@
 """Solutions kept in a folder: the same answers without solving, and never those of something else."""
 
+import hashlib
 import pickle
+import zlib
 from pathlib import Path
 from unittest import mock
 
@@ -139,6 +141,26 @@ def test_what_would_do_something_is_not_read(folder, tmp_path):
     assert not mark.exists()
     pickle.loads(pickle.dumps(Opens(mark)))  # it would have
     assert mark.exists()
+
+
+@pytest.mark.parametrize(
+    ("module", "name"),
+    [
+        ("os", "system"),
+        ("numpy", "load"),
+        ("numpy", "memmap"),
+        ("returnflow.cli", "main"),
+        ("returnflow.live.server", "LiveServer"),
+        ("returnflow_geometry.model.files", "write_whole"),
+    ],
+)
+def test_only_what_solutions_are_made_of_is_named(folder, module, name):
+    folder.mkdir()
+    packed = zlib.compress(b"\x80\x04c" + f"{module}\n{name}\n".encode() + b".")
+    head = cache.HEAD + hashlib.sha256(packed).digest()
+    (folder / f"a{cache.ENDING}").write_bytes(head + packed)
+    with pytest.raises(cache.NotKeptError, match=name):
+        cache.Kept(folder).find("a")
 
 
 def test_where_nothing_can_be_kept_the_run_goes_on(tmp_path):

@@ -34,8 +34,16 @@ from returnflow_geometry.model.board import Case
 
 HEAD = b"returnflow solution\n"
 ENDING = ".solution"
-OURS = ("returnflow.", "returnflow_geometry.", "numpy", "scipy.sparse", "shapely", "skfem.")
-PLAIN = {"builtins": {"slice", "complex", "set", "frozenset", "bytearray", "range"}, "collections": {"OrderedDict"}}
+# What solutions are made of: data classes of ours, matrices, elements and shapes of libraries, and what makes arrays.
+OURS = ("returnflow.", "returnflow_geometry.")
+CLASSES = ("scipy.sparse.", "skfem.", "shapely.geometry.", "numpy.dtypes")
+NAMED = {
+    "builtins": {"slice", "complex", "set", "frozenset", "bytearray", "range"},
+    "numpy": {"ndarray", "dtype"},
+    "shapely.io": {"from_wkb"},
+}
+NAMED |= {f"numpy.{core}.multiarray": {"_reconstruct", "scalar"} for core in ("_core", "core")}
+NAMED |= {f"numpy.{core}.numeric": {"_frombuffer"} for core in ("_core", "core")}
 LIBRARIES = ("numpy", "scipy", "scikit-fem", "shapely", "pythoncdt")
 Found = tuple[Solved, Expelled | None]
 
@@ -143,9 +151,12 @@ class _Reader(pickle.Unpickler):
     """Reads what solutions are made of, and nothing that could do anything else."""
 
     def find_class(self, module: str, name: str) -> Any:
-        ours = module.startswith(OURS) and "." not in name
-        if ours or name in PLAIN.get(module, ()):
+        if name in NAMED.get(module, ()):
             return super().find_class(module, name)
+        if module.startswith((*OURS, *CLASSES)) and "." not in name:
+            found = super().find_class(module, name)
+            if isinstance(found, type) and (is_dataclass(found) or not module.startswith(OURS)):
+                return found
         message = f"{module}.{name}"
         raise pickle.UnpicklingError(message)
 
