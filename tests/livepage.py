@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import re
 import shutil
+import signal
 import subprocess
+import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -119,6 +122,28 @@ def served(page: str, desk: Answers) -> Iterator[LiveServer]:
         server.shutdown()
         thread.join()
         server.server_close()
+
+
+# Where this session was begun in the background of a shell, Ctrl-C is ignored, and so it is in whatever it starts.
+HEEDING = (
+    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); import returnflow.cli as it; it.entry()"
+)
+
+
+@contextlib.contextmanager
+def commanded(arguments: Sequence[str], told: list[str]) -> Iterator[Any]:
+    """A command that serves until Ctrl-C, which it gets at the end; what it says to stderr is added to `told` then."""
+    command = [sys.executable, "-c", HEEDING, *arguments]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as server:
+        try:
+            yield server
+        finally:
+            server.send_signal(signal.CTRL_C_EVENT if os.name == "nt" else signal.SIGINT)
+            try:
+                told.append(server.communicate(timeout=60)[1])
+            except subprocess.TimeoutExpired:
+                server.kill()
+                raise
 
 
 def _own(line: str, url: str) -> bool:

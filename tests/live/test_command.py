@@ -1,14 +1,12 @@
 """`returnflow live`: several cases on one page, and the page served until it is interrupted."""
 
 import http.client
-import os
 import re
-import signal
 import subprocess
 import sys
 
 from cases import EXAMPLES
-from livepage import example_page, opened
+from livepage import commanded, example_page, opened
 from returnflow.cli import main
 
 STRIP, GAP = (str(EXAMPLES / f"{name}.toml") for name in ("slot_depth", "bridge_sweep"))
@@ -36,24 +34,20 @@ def test_only_the_variants_that_are_asked_for(tmp_path, capsys):
 
 
 def test_it_is_served_until_interrupted():
-    command = [sys.executable, "-m", "returnflow", "live", STRIP, "--no-open", "--steady", "--variant", "as drawn"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as server:
-        try:
-            host, port, way = re.fullmatch(
-                r"http://(127\.0\.0\.1):(\d+)(/[\w-]+/)\n", server.stdout.readline()
-            ).groups()
-            line = http.client.HTTPConnection(host, int(port), timeout=30)
-            line.request("GET", way)
-            page = line.getresponse().read().decode()
-            line.close()
-            taken = subprocess.run([*command, "--port", port], capture_output=True, text=True, timeout=60, check=False)
-        finally:
-            server.send_signal(signal.CTRL_C_EVENT if os.name == "nt" else signal.SIGINT)
-        told = server.stderr.read()
+    asked = ["live", STRIP, "--no-open", "--steady", "--variant", "as drawn"]
+    again = [sys.executable, "-m", "returnflow", *asked]
+    told: list[str] = []
+    with commanded(asked, told) as server:
+        host, port, way = re.fullmatch(r"http://(127\.0\.0\.1):(\d+)(/[\w-]+/)\n", server.stdout.readline()).groups()
+        line = http.client.HTTPConnection(host, int(port), timeout=30)
+        line.request("GET", way)
+        page = line.getresponse().read().decode()
+        line.close()
+        taken = subprocess.run([*again, "--port", port], capture_output=True, text=True, timeout=60, check=False)
     assert "connect-src 'self'" in page
     assert server.returncode == 0
-    assert "Only this machine can open it" in told
-    assert "Traceback" not in told
+    assert "Only this machine can open it" in told[0]
+    assert "Traceback" not in told[0]
     assert (taken.returncode, "Leave it out for any free one" in taken.stderr) == (2, True)
 
 

@@ -3,11 +3,7 @@
 import contextlib
 import http.client
 import json
-import os
 import re
-import signal
-import subprocess
-import sys
 import tomllib
 
 import numpy as np
@@ -15,7 +11,7 @@ import pytest
 import shapely
 
 from cases import EXAMPLES
-from livepage import CUT, opened, served
+from livepage import CUT, commanded, opened, served
 from returnflow.cli import main
 from returnflow.live import picking_page
 from returnflow.live.moves import RefusedError, RequestError
@@ -581,22 +577,19 @@ def test_the_same_by_keys_alone(window, made):
 
 def test_the_command_serves_it_until_interrupted_and_writes_nothing_of_its_own(tmp_path):
     case = tmp_path / "picked.toml"
-    command = [sys.executable, "-m", "returnflow", "import", str(FAB), "-o", str(case), "--page", "--no-open"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as server:
-        try:
-            address = next(line for line in server.stdout if line.startswith("http"))
-            port, way = re.fullmatch(r"http://127\.0\.0\.1:(\d+)(/[\w-]+/)\n", address).groups()
-            line = http.client.HTTPConnection("127.0.0.1", int(port), timeout=30)
-            line.request("POST", f"{way}add", json.dumps(LOOP), {"Content-Type": "application/json"})
-            state = json.loads(line.getresponse().read())
-            line.close()
-        finally:
-            server.send_signal(signal.CTRL_C_EVENT if os.name == "nt" else signal.SIGINT)
-        told = server.stderr.read()
+    command = ["import", str(FAB), "-o", str(case), "--page", "--no-open"]
+    told: list[str] = []
+    with commanded(command, told) as server:
+        address = next(line for line in server.stdout if line.startswith("http"))
+        port, way = re.fullmatch(r"http://127\.0\.0\.1:(\d+)(/[\w-]+/)\n", address).groups()
+        line = http.client.HTTPConnection("127.0.0.1", int(port), timeout=30)
+        line.request("POST", f"{way}add", json.dumps(LOOP), {"Content-Type": "application/json"})
+        state = json.loads(line.getresponse().read())
+        line.close()
     assert [thing["name"] for thing in state["made"]] == ["stepper"]
     assert server.returncode == 0
-    assert "what was made on the page and not saved is lost" in told
-    assert "Traceback" not in told
+    assert "what was made on the page and not saved is lost" in told[0]
+    assert "Traceback" not in told[0]
     assert list(tmp_path.iterdir()) == []
 
 
