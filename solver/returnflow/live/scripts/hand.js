@@ -74,6 +74,7 @@ class Hand {
     if (event.key === "h") page.readings.hold();
     if (event.key === "r") page.back();
     if (event.key === "p" && page.over) page.sweep.play();
+    if (event.key === "l" && page.planes.length > 1) page.look(page.planes[(page.planes.indexOf(page.copper) + 1) % page.planes.length]);
     if (event.key === "v" || event.key === "V") page.choose((page.variant + (event.key === "v" ? 1 : -1) + page.group.variants.length) % page.group.variants.length);
   }
 }

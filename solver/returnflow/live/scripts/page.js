@@ -34,6 +34,7 @@ class Page {
     $("back").addEventListener("click", () => this.back());
     $("board").addEventListener("change", () => { this.open(Number($("board").value)); this.served?.solve(); });
     $("variant").addEventListener("change", () => this.choose(Number($("variant").value)));
+    $("plane").addEventListener("change", () => this.look(Number($("plane").value)));
     $("victim").addEventListener("change", () => { this.victim = Number($("victim").value); this.refresh(); this.served?.solve(); });
   }
 
@@ -81,6 +82,10 @@ class Page {
     const same = data.loops.findIndex((loop) => loop.name === kept[0]);
     this.loop = same >= 0 ? same : this.loudest();
     this.copper = this.startOf(this.loop);
+    // Of several planes any may be looked at: what runs in the others is the better part of a lesson on vias.
+    this.planes = [...new Set(this.board.sheets.map((sheet) => sheet.copper))];
+    $("plane").replaceChildren(...this.planes.map((copper) => html("option", { value: copper }, null, data.coppers[copper].name)));
+    $("planechoice").hidden = this.planes.length < 2;
     $("sweep").hidden = !this.over;
     $("wait").hidden = true;
     this.resize();
@@ -135,10 +140,18 @@ class Page {
     this.resize();
   }
 
+  /** Look at another plane; the loop stays. */
+  look(copper) {
+    this.copper = copper;
+    this.resize();
+    this.say(`Plane ${this.board.data.coppers[copper].name}.`);
+  }
+
   room() { return [$("stage").clientWidth, $("stage").clientHeight].map((v) => Math.max(80, Math.floor(v))); }
 
   resize() {
     const [width, height] = this.room();
+    $("plane").value = this.copper;
     this.shown = this.board.sheets.flatMap((sheet, n) => (sheet.copper === this.copper ? [n] : []));
     this.boxes = this.shown.map((n) => this.board.sheets[n].box);
     this.bounds = [0, 1, 2, 3].map((k) => (k < 2 ? Math.min : Math.max)(...this.boxes.map((box) => box[k])));
@@ -186,7 +199,8 @@ class Page {
     colour(image, raster, { bands: this.options.bands, voltage: this.options.voltage && !this.frequency, top });
     context.putImageData(image, 0, 0);
     const { name, amps, role } = this.board.data.loops[this.loop], unit = role === "noisy" ? "A/m" : "A/m per A";
-    put($("scaletext"), `${engineering(amps * top * 10 ** -DECADES, unit)} to ${engineering(amps * top, unit)}, logarithmic${raster.lined ? "" : "; no lines of equal current where links take parts of it"}`);
+    const steady = this.frequency && !this.over.moved ? "; the picture stays that of steady current" : "";
+    put($("scaletext"), `${engineering(amps * top * 10 ** -DECADES, unit)} to ${engineering(amps * top, unit)}, logarithmic${raster.lined ? "" : "; no lines of equal current where links take parts of it"}${steady}`);
     canvas.setAttribute("aria-label", `Sheet current of ${name} on ${this.board.data.coppers[this.copper].name}`);
   }
 
