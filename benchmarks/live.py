@@ -159,7 +159,7 @@ def models(name: str, case: rf.Case, count: int) -> None:
         conductors = Conductors.of(moved)
         loops = conductors.ends(moved)
         board = LiveBoard.of(moved)
-        page = over_frequency(board, LiveSolver(board).read().resistance, pattern=False, quick=True)
+        page = over_frequency(board, LiveSolver(board).read().resistance, pattern=None, quick=True)
         assert page is not None
         resistive = solve(conductors, loops, options=Options(accuracy=case.accuracy)).mid
         full = solve_broadband(moved, conductors, loops, resistive / conductors.reference)

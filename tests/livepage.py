@@ -26,7 +26,7 @@ from returnflow.answers.rescale import signature
 from returnflow.live import page
 from returnflow.live.board import LiveBoard
 from returnflow.live.desk import Desk
-from returnflow.live.over_frequency import over_frequency
+from returnflow.live.over_frequency import FAINTEST, over_frequency
 from returnflow.live.page import MATHEMATICS, LivePage, class_page, live_page
 from returnflow.live.reference import LiveSolver
 from returnflow.live.server import Answers, LiveServer
@@ -42,7 +42,7 @@ CUT = """() => [...document.querySelectorAll("body *")].filter((it) => {
 HOW = "install it: pip install 'returnflow[live-test]'"
 
 
-def above(board: LiveBoard, resistance: Any, *, pattern: bool) -> dict[str, Any] | None:
+def above(board: LiveBoard, resistance: Any, *, pattern: float | None) -> dict[str, Any] | None:
     """What a page is given above 0 Hz: made once for all pages of a board."""
     key = ("above 0 Hz", signature(board.case, None), board.case.board.temperature, pattern)
     return solved.once(key, lambda: over_frequency(board, resistance, pattern=pattern))
@@ -65,7 +65,7 @@ def lessons_page() -> LivePage:
 def above_of(name: str) -> tuple[LiveBoard, dict[str, Any]]:
     """An example as drawn, and what its page is given above 0 Hz."""
     board = LiveBoard.of(read_case(EXAMPLES / f"{name}.toml"))
-    found = above(board, LiveSolver(board).read().resistance, pattern=True)
+    found = above(board, LiveSolver(board).read().resistance, pattern=FAINTEST)
     assert found is not None
     return board, found
 

@@ -113,7 +113,7 @@ def test_a_weak_transfer_is_that_of_a_full_solve():
     case = parse_case(NEIGHBOURS)
     board, conductors = LiveBoard.of(case), Conductors.of(case)
     resistance = LiveSolver(board).read().resistance
-    found = over_frequency(board, resistance, pattern=False)
+    found = over_frequency(board, resistance, pattern=None)
     full = solve_broadband(case, conductors, conductors.ends(case), resistance / conductors.reference)
     f = np.geomspace(found["lowest"], 1e9, found["count"])
     re, inductance = np.moveaxis(found["Z"].reshape(len(f), 2, 2, 2), -1, 0)
@@ -127,7 +127,7 @@ def test_planes_that_resonate_are_known_at_every_step_of_the_slider():
     case = parse_case(PAIR)
     board, conductors = LiveBoard.of(case), Conductors.of(case)
     resistance = LiveSolver(board).read().resistance
-    found = over_frequency(board, resistance, pattern=False)
+    found = over_frequency(board, resistance, pattern=None)
     steps = np.arange(330, 385)  # of the slider, 75 MHz to 1 GHz
     answer = node(
         f"""const data = await unpack("{pack(board_data(board, "x", found))}");

@@ -72,6 +72,20 @@ def test_the_picture_says_where_it_stays_that_of_steady_current(window, board, t
             assert ("stays that of steady current" in page.inner_text("#scaletext")) == stays
 
 
+def test_the_return_moves_in_variants_too(window, tmp_path):
+    """Not only as drawn: a lesson shows the board without its slot at 10 MHz."""
+    path = tmp_path / "slot.html"
+    path.write_text(example_page("slot_crossing"), encoding="utf-8")
+    picture = "document.getElementById('picture').toDataURL()"
+    with opened(window, path) as page:
+        assert page.evaluate("page.group.variants.length") > 1
+        page.evaluate("page.choose(1)")
+        steady = page.evaluate(picture)
+        page.evaluate("page.sweep.slide(page.sweep.position(1e7))")
+        assert page.evaluate(picture) != steady
+        assert "stays" not in page.inner_text("#scaletext")
+
+
 def test_one_plane_is_no_choice(window, tmp_path):
     path = tmp_path / "u.html"
     path.write_text(example_page("u_trace"), encoding="utf-8")

@@ -16,7 +16,7 @@ from returnflow.answers.budget import budget
 from returnflow.answers.spectra import lines_of
 from returnflow.live.board import LiveBoard
 from returnflow.live.moves import RequestError, changes_of
-from returnflow.live.over_frequency import over_frequency
+from returnflow.live.over_frequency import FAINTEST, over_frequency
 from returnflow.live.payload import pack
 from returnflow.live.reference import LiveSolver
 from returnflow.live.toml_text import toml_text
@@ -136,7 +136,7 @@ def bracketed(case: Case) -> dict[str, Any]:
 
 def _model(case: Case) -> dict[str, Any]:
     board = LiveBoard.of(case)
-    found = over_frequency(board, LiveSolver(board).read().resistance, pattern=True, quick=True)
+    found = over_frequency(board, LiveSolver(board).read().resistance, pattern=FAINTEST, quick=True)
     if found is None:
         text = "Nothing in this case asks for more than 0 Hz."
         raise RequestError(text)

@@ -28,12 +28,13 @@ RESIDUAL = 1e-4
 # as errors of its own impedance go with the square of its field's. Weak transfers would be several per cent off.
 QUICK = 8.0
 SHOWN = 15_000  # triangles at most of the mesh that patterns are told on: with more, the coarser of the two
-PATTERN = 8e-3  # of the largest: weaker patterns of the return's move are left out
+FAINTEST = 8e-3  # of the largest: weaker patterns of the return's move are left out
+FAINTER = 2.5e-2  # of a variant: a page with eight of them keeps to about a megabyte
 LEVELS = 4096  # steps of the largest pattern: what a picture shows of it
 
 
 def over_frequency(
-    board: LiveBoard, resistance: Floats, *, pattern: bool, quick: bool = False
+    board: LiveBoard, resistance: Floats, *, pattern: float | None, quick: bool = False
 ) -> dict[str, Any] | None:
     """
     What the page shows above 0 Hz, contacts as drawn; None where nothing in the case asks for it.
@@ -43,8 +44,8 @@ def over_frequency(
     board : LiveBoard
     resistance : array, shape (loops, loops), ohm
         The DC end.
-    pattern : bool
-        With what the return's move looks like, where one copper carries all.
+    pattern : float or None
+        With what the return's move looks like, where one copper carries all: patterns down to this part of the largest.
     quick : bool
         Coarser where the page's accuracy is kept: see `QUICK`.
     """
@@ -81,7 +82,7 @@ def over_frequency(
         "shares": shares.astype(np.float32).ravel(),
         "sections": np.abs(sections).astype(np.float32).ravel(),
         "marks": marks,
-        "pattern": _patterns(_told_on(model), frequencies) if pattern and _single_valued(model) else None,
+        "pattern": _patterns(_told_on(model), frequencies, pattern) if pattern and _single_valued(model) else None,
     }
 
 
@@ -95,7 +96,7 @@ def _single_valued(model: Broadband) -> bool:
     return not len(model.link_basis) and len(model.system.stack.distance) == 1
 
 
-def _patterns(model: Broadband, frequencies: Floats) -> dict[str, Any]:
+def _patterns(model: Broadband, frequencies: Floats, faintest: float) -> dict[str, Any]:
     """Stream functions by which every loop's return moves, on the points of a magnetic mesh, and their parts."""
     mesh = model.system.space.mesh
     corner = np.zeros(len(mesh.points), dtype=np.int64)
@@ -110,7 +111,7 @@ def _patterns(model: Broadband, frequencies: Floats) -> dict[str, Any]:
     for n, stream in enumerate(model.system.stream):
         moved = at_points @ np.concatenate([answers[:, :, n].real, answers[:, :, n].imag]).T
         left, sizes, right = np.linalg.svd(moved, full_matrices=False)
-        kept = int(np.sum(sizes > PATTERN * sizes[0])) if sizes[0] > 0 else 0
+        kept = int(np.sum(sizes > faintest * sizes[0])) if sizes[0] > 0 else 0
         vectors = left[:, :kept] * sizes[:kept]
         step = float(np.max(np.abs(vectors), initial=0.0)) / LEVELS or 1.0
         steady, jumps = _unwrapped(mesh.triangles, stream, len(mesh.points))

@@ -18,7 +18,7 @@ from markupsafe import Markup
 from returnflow.advice.study import AS_DRAWN
 from returnflow.answers.rescale import Signature, signature
 from returnflow.live.board import LiveBoard
-from returnflow.live.over_frequency import over_frequency
+from returnflow.live.over_frequency import FAINTER, FAINTEST, over_frequency
 from returnflow.live.payload import board_data, pack
 from returnflow.live.reference import LiveSolver
 from returnflow_geometry.casefile.read import parse_case
@@ -112,7 +112,7 @@ def board_group(
             board, frequencies = LiveBoard.of(one), None
             if not steady:
                 resistance = LiveSolver(board).read().resistance
-                frequencies = over_frequency(board, resistance, pattern=not variants)
+                frequencies = over_frequency(board, resistance, pattern=FAINTER if variants else FAINTEST)
             known[key] = board, frequencies
         variants.append(board_data(board, name, frequencies))
     return {"title": case.title, "variants": variants, "lessons": [_lesson(lesson) for lesson in case.lessons]}
