@@ -26,7 +26,8 @@ from returnflow.answers.rescale import signature
 from returnflow.live import page
 from returnflow.live.board import LiveBoard
 from returnflow.live.desk import Desk
-from returnflow.live.over_frequency import FAINTEST, over_frequency
+from returnflow.live.over_frequency import over_frequency
+from returnflow.live.patterns import FAINTEST
 from returnflow.live.page import MATHEMATICS, LivePage, class_page, live_page
 from returnflow.live.reference import LiveSolver
 from returnflow.live.server import Answers, LiveServer

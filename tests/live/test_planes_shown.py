@@ -1,9 +1,13 @@
-"""Several planes: any may be looked at, and what the picture cannot show above 0 Hz is said."""
+"""Several planes: any may be looked at, and above 0 Hz each shows the current that links leave it."""
 
+import numpy as np
 import pytest
 
 from livepage import CUT, example_page, opened
+from returnflow.live import patterns
 from returnflow.live.page import live_page
+from returnflow.magnetic.solving import solve_broadband
+from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.casefile.read import parse_case
 
 # Invented: a trace over one of two planes that two vias join.
@@ -62,14 +66,67 @@ def test_each_is_looked_at_by_choice_or_by_key(window, board, width, height):
         assert page.evaluate(picture) == first
 
 
-def test_the_picture_says_where_it_stays_that_of_steady_current(window, board, tmp_path):
-    path = tmp_path / "u.html"
-    path.write_text(example_page("u_trace"), encoding="utf-8")
-    for name, stays in ((board, True), (path, False)):
-        with opened(window, name) as page:
-            assert "steady" not in page.inner_text("#scaletext")
-            page.evaluate("page.sweep.slide(page.sweep.position(1e5))")
-            assert ("stays that of steady current" in page.inner_text("#scaletext")) == stays
+# Amperes towards the right across the middle of the board, from the picture's own pixels: real and imaginary.
+ACROSS = """(copper, hertz) => {
+  page.look(copper);
+  page.sweep.slide(page.sweep.position(hertz));
+  page.drawAt(1);
+  const raster = page.rasters[1], { width, height, step, known, kx, ix } = raster, i = Math.round((15e-3 - raster.X0) / step);
+  const sum = [0, 0];
+  for (let j = 0; j < height; j++) if (known[j * width + i]) { sum[0] += step * kx[j * width + i]; sum[1] += step * ix[j * width + i]; }
+  return [...sum, page.frequency, raster.lined];
+}"""
+
+
+def test_both_planes_together_carry_all_and_the_second_what_the_vias_take_up(window, board):
+    """Kirchhoff's law across a cut of the picture, at frequencies on the slider; links by a solve of their own."""
+    case = parse_case(JOINED)
+    conductors = Conductors.of(case)
+    model = solve_broadband(case, conductors, conductors.ends(case), None)
+    taken = []
+    with opened(window, board) as page:
+        for hertz in (20.0, 3.3e3, 4.7e4, 1e6, 2.2e8):
+            upper, lower = (page.evaluate(f"({ACROSS})({copper}, {hertz})") for copper in (0, 1))
+            assert not upper[3]
+            one, other = (complex(re, im) for re, im, *_ in (upper, lower))
+            assert one + other == pytest.approx(-1, abs=0.012)
+            links = model.link_currents(upper[2])[:, 0]
+            assert abs(links).max() == pytest.approx(abs(links).min(), rel=1e-6)  # down one via, up the other
+            assert abs(abs(other) - abs(links[0])) < 0.012
+            taken.append(abs(other))
+            assert "stays" not in page.inner_text("#scaletext")
+    assert taken[0] > 0.1
+    assert taken[2] > 2 * taken[3] > 4 * taken[4]  # under the trace the nearer plane takes over
+
+
+def test_patterns_keep_to_what_they_leave_out():
+    """Fewer patterns, larger rest: at every loop and frequency it is below what was asked, in the norm they are cut in."""
+    generator = np.random.default_rng(5)
+    moving, steady = generator.normal(size=(40, 12)), generator.normal(size=(40, 2))
+    answers = generator.normal(size=(9, 12, 2)) + 1j * generator.normal(size=(9, 12, 2))
+    answers *= np.geomspace(1, 1e-4, 12)[:, None]
+    kept = []
+    for faintest in (0.3, 0.03, 0.003):
+        vectors, parts = patterns._in_common(moving, steady, answers, np.ones(20), faintest)
+        told = np.array([np.einsum("pk,fkc->fpc", vectors, one) for one in parts])
+        exact = np.einsum("pr,frn->nfp", moving, answers)
+        rest = np.abs(told[..., 0] + 1j * told[..., 1] - exact).max()
+        assert rest < 2 * faintest * np.abs(exact).max()
+        assert np.abs(parts).max() == pytest.approx(1)
+        kept.append(vectors.shape[1])
+    assert kept == sorted(set(kept))
+
+
+def test_the_picture_says_where_it_stays_that_of_steady_current(window, tmp_path, monkeypatch):
+    """Where a mesh has more triangles than a page has room for."""
+    monkeypatch.setattr(patterns, "MOST", 10)
+    monkeypatch.setattr(patterns, "SHOWN", 10)
+    path = tmp_path / "steady.html"
+    path.write_text(live_page([parse_case(JOINED)]), encoding="utf-8")
+    with opened(window, path) as page:
+        assert "steady" not in page.inner_text("#scaletext")
+        page.evaluate("page.sweep.slide(page.sweep.position(1e5))")
+        assert "stays that of steady current" in page.inner_text("#scaletext")
 
 
 def test_the_return_moves_in_variants_too(window, tmp_path):

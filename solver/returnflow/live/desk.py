@@ -16,7 +16,8 @@ from returnflow.answers.budget import budget
 from returnflow.answers.spectra import lines_of
 from returnflow.live.board import LiveBoard
 from returnflow.live.moves import RequestError, changes_of
-from returnflow.live.over_frequency import FAINTEST, over_frequency
+from returnflow.live.over_frequency import over_frequency
+from returnflow.live.patterns import FAINTEST
 from returnflow.live.payload import pack
 from returnflow.live.reference import LiveSolver
 from returnflow.live.toml_text import toml_text

@@ -18,7 +18,8 @@ from markupsafe import Markup
 from returnflow.advice.study import AS_DRAWN
 from returnflow.answers.rescale import Signature, signature
 from returnflow.live.board import LiveBoard
-from returnflow.live.over_frequency import FAINTER, FAINTEST, over_frequency
+from returnflow.live.over_frequency import over_frequency
+from returnflow.live.patterns import FAINTER, FAINTEST
 from returnflow.live.payload import board_data, pack
 from returnflow.live.reference import LiveSolver
 from returnflow_geometry.casefile.read import parse_case

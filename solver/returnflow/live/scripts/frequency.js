@@ -8,8 +8,13 @@ class Frequencies {
     this.shapes = new Map(); // of loops that were shown
   }
 
-  /** The mesh of the patterns, made when it is first shown. */
-  get moved() { return this.pattern && (this.patternMesh ??= new Moved(this.pattern.mesh)); }
+  /** What moves on a copper: stream functions on a mesh where one copper carries all, or currents of that copper alone. Made when it is first shown. */
+  moved(copper) {
+    if (!this.pattern) return null;
+    if (!this.pattern.planes) return (this.streams ??= new Moved(this.pattern.mesh));
+    const plane = this.pattern.planes.find((it) => it.copper === copper);
+    return plane && (plane.moved ??= new MovedPlane(plane, this.pattern, this.count));
+  }
 
   /** Four neighbours on the grid and their weights at a frequency. */
   weights(frequency) {
@@ -39,24 +44,39 @@ class Frequencies {
 
   /** Stream function by which a loop's return has moved: real and imaginary part at the points of its mesh. */
   stream(loop, frequency) {
-    const { parts } = this.pattern.loops[loop], { vectors, steady } = this.shape(loop), kept = vectors.length, size = this.moved.x.length;
+    const { parts } = this.pattern.loops[loop], { vectors, steady } = this.shape(loop), kept = vectors.length, size = this.streams.x.length;
     const re = new Float64Array(size), im = new Float64Array(size), weights = this.at(frequency, parts, 2 * kept, 0, 2 * kept);
     vectors.forEach((vector, k) => {
       const a = weights[2 * k], b = weights[2 * k + 1];
       for (let i = 0; i < size; i++) { re[i] += a * vector[i]; im[i] += b * vector[i]; }
     });
-    // Where most of the return has moved, what is left of the steady pattern must be that of the same mesh.
-    const turning = this.marks[loop][0], part = turning ? 1 / (1 + (turning / frequency) ** 2) : 0;
-    return { re, im, steady, part };
+    return { re, im, steady, part: this.left(loop, frequency) };
+  }
+
+  /** Where most of the return has moved, what is left of the steady pattern must be that of the same mesh: how much of it is. */
+  left(loop, frequency) {
+    const turning = this.marks[loop][0];
+    return turning ? 1 / (1 + (turning / frequency) ** 2) : 0;
+  }
+
+  /** Sheet current by which a loop's return on a copper has moved, at the points of its mesh: real x and y, imaginary x and y, and the steady one. */
+  currents(plane, loop, frequency) {
+    const { vectors } = plane, kept = vectors.length, weights = this.at(frequency, plane.partsOf(loop), 2 * kept, 0, 2 * kept);
+    const sums = [0, 0, 1, 1].map((which, n) => {
+      const sum = new Float64Array(plane.x.length);
+      vectors.forEach((pair, k) => { const a = weights[2 * k + which], from = pair[n % 2]; for (let i = 0; i < sum.length; i++) sum[i] += a * from[i]; });
+      return sum;
+    });
+    return { currents: [...sums, ...plane.steadyOf(loop)], part: this.left(loop, frequency) };
   }
 
   /** Stream functions of a loop at the points, and the steady one on the corners of triangles, where it is single-valued up to whole amperes. */
   shape(loop) {
     if (!this.shapes.has(loop)) {
-      const { vectors, step, steady, rise, jumps } = this.pattern.loops[loop], at = decodeValues(this.moved, steady, rise);
-      const corners = Float64Array.from(this.moved.triangles, (point) => at[point]);
+      const { vectors, step, steady, rise, jumps } = this.pattern.loops[loop], at = decodeValues(this.streams, steady, rise);
+      const corners = Float64Array.from(this.streams.triangles, (point) => at[point]);
       for (let n = 0; n < jumps.length; n += 2) corners[jumps[n]] += jumps[n + 1];
-      this.shapes.set(loop, { vectors: vectors.map((vector) => decodeValues(this.moved, vector, step)), steady: corners });
+      this.shapes.set(loop, { vectors: vectors.map((vector) => decodeValues(this.streams, vector, step)), steady: corners });
     }
     return this.shapes.get(loop);
   }
@@ -83,5 +103,32 @@ class Moved {
     }
     for (let i = 0; i < size; i++) { kx[i] /= area[i]; ky[i] /= area[i]; }
     return [kx, ky];
+  }
+}
+
+/** A copper's mesh with the currents that all loops' returns on it are made of. */
+class MovedPlane {
+  constructor({ mesh, vectors, steady, parts }, { step, part }, frequencies) {
+    Object.assign(this, decodeMesh(mesh), { step, part, frequencies, told: { steady, parts }, count: mesh.count, known: new Map() });
+    this.vectors = vectors.map((pair) => this.decode(pair));
+  }
+
+  decode(pair) { return pair.map((each) => decodeValues(this, each, this.step)); }
+
+  once(key, make) {
+    if (!this.known.has(key)) this.known.set(key, make());
+    return this.known.get(key);
+  }
+
+  steadyOf(loop) { return this.once(`steady ${loop}`, () => this.decode(this.told.steady[loop])); }
+
+  /** Parts of the patterns at all frequencies, real and imaginary in turns: told by how they change from one to the next. */
+  partsOf(loop) {
+    return this.once(`parts ${loop}`, () => {
+      const changes = this.told.parts[loop], width = 2 * this.vectors.length, found = new Float64Array(changes.length);
+      for (let k = 0, n = 0; k < width; k++)
+        for (let f = 0, sum = 0; f < this.frequencies; f++) found[f * width + k] = this.part * (sum += changes[n++]);
+      return found;
+    });
   }
 }

@@ -195,11 +195,13 @@ class Page {
     if (canvas.width !== width || canvas.height !== height) { canvas.width = width; canvas.height = height; }
     const context = canvas.getContext("2d"), image = context.createImageData(width, height), top = topCurrent(this.boxes);
     for (const n of this.shown) collect(raster, this.board.sheets[n], this.board.loopField(n, this.reading.currents, this.loop), this.options.voltage);
-    if (this.frequency && this.over.moved) collectMoved(raster, this.over.moved, this.over.stream(this.loop, this.frequency));
+    const moved = this.frequency ? this.over.moved(this.copper) : null;
+    if (moved?.vectors) collectCurrents(raster, moved, this.over.currents(moved, this.loop, this.frequency));
+    else if (moved) collectMoved(raster, moved, this.over.stream(this.loop, this.frequency));
     colour(image, raster, { bands: this.options.bands, voltage: this.options.voltage && !this.frequency, top });
     context.putImageData(image, 0, 0);
     const { name, amps, role } = this.board.data.loops[this.loop], unit = role === "noisy" ? "A/m" : "A/m per A";
-    const steady = this.frequency && !this.over.moved ? "; the picture stays that of steady current" : "";
+    const steady = this.frequency && !moved ? "; the picture stays that of steady current" : "";
     put($("scaletext"), `${engineering(amps * top * 10 ** -DECADES, unit)} to ${engineering(amps * top, unit)}, logarithmic${raster.lined ? "" : "; no lines of equal current where links take parts of it"}${steady}`);
     canvas.setAttribute("aria-label", `Sheet current of ${name} on ${this.board.data.coppers[this.copper].name}`);
   }

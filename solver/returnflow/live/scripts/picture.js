@@ -135,25 +135,42 @@ function flowAt(sheet, potential, stream, sources, n) {
   return size ? [kx / size, ky / size] : [1, 0];
 }
 
+/** Values at the points of a mesh, even over each of its triangles, and room for more that are put there. */
+class Even {
+  constructor(mesh, byPoint, more = 0) {
+    Object.assign(this, { mesh, byPoint, plane: new Float64Array(3 * (byPoint.length + more)), corners: new Int32Array(3) });
+  }
+
+  begin(m) {
+    const { mesh: { x, y, triangles }, byPoint, corners } = this;
+    for (let k = 0; k < 3; k++) corners[k] = triangles[3 * m + k];
+    const [a, b, c] = corners;
+    this.bx = x[b] - x[a]; this.by = y[b] - y[a]; this.cx = x[c] - x[a]; this.cy = y[c] - y[a];
+    this.twice = this.bx * this.cy - this.by * this.cx;
+    for (let n = 0; n < byPoint.length; n++) this.put(n, byPoint[n][a], byPoint[n][b] - byPoint[n][a], byPoint[n][c] - byPoint[n][a]);
+  }
+
+  put(n, at, p, q) {
+    this.plane[3 * n] = at;
+    this.plane[3 * n + 1] = (p * this.cy - q * this.by) / this.twice;
+    this.plane[3 * n + 2] = (q * this.bx - p * this.cx) / this.twice;
+  }
+
+  /** The nth at so far from the first corner. */
+  at(n, dx, dy) { return this.plane[3 * n] + this.plane[3 * n + 1] * dx + this.plane[3 * n + 2] * dy; }
+
+  /** Parts of the second and third corner there. */
+  parts(dx, dy) { return [(dx * this.cy - dy * this.cx) / this.twice, (dy * this.bx - dx * this.by) / this.twice]; }
+}
+
 /** Move it by a stream function on another mesh, real and imaginary; a part of the steady one becomes that mesh's. */
 function collectMoved(raster, mesh, { re, im, steady, part }) {
   const { X0, Y0, step, width, psi, kx, ky, ix, iy, done } = raster, { x, y, triangles } = mesh;
   const [rx, ry] = mesh.current(re), [jx, jy] = mesh.current(im), [sx, sy] = mesh.current(steady, true);
-  const byPoint = [re, rx, ry, jx, jy, sx, sy], plane = new Float64Array(3 * (byPoint.length + 1)), bend = new Float64Array(6);
-  const corners = new Int32Array(3);
-  let twice = 0, bx = 0, by = 0, cx = 0, cy = 0;
-  const put = (n, at, p, q) => {
-    plane[3 * n] = at;
-    plane[3 * n + 1] = (p * cy - q * by) / twice;
-    plane[3 * n + 2] = (q * bx - p * cx) / twice;
-  };
+  const even = new Even(mesh, [re, rx, ry, jx, jy, sx, sy], 1), { corners } = even, bend = new Float64Array(6);
   scan(mesh, raster, (m) => {
-    for (let k = 0; k < 3; k++) corners[k] = triangles[3 * m + k];
-    const [a, b, c] = corners;
-    bx = x[b] - x[a]; by = y[b] - y[a]; cx = x[c] - x[a]; cy = y[c] - y[a];
-    twice = bx * cy - by * cx;
-    for (let n = 0; n < byPoint.length; n++) put(n, byPoint[n][a], byPoint[n][b] - byPoint[n][a], byPoint[n][c] - byPoint[n][a]);
-    put(byPoint.length, steady[3 * m], steady[3 * m + 1] - steady[3 * m], steady[3 * m + 2] - steady[3 * m]);
+    even.begin(m);
+    even.put(7, steady[3 * m], steady[3 * m + 1] - steady[3 * m], steady[3 * m + 2] - steady[3 * m]);
     // By how much an edge's middle is off the plane if slopes change along it evenly: lines are smooth then.
     for (let k = 0; k < 3; k++) {
       const p = corners[k], q = corners[(k + 1) % 3], ex = x[q] - x[p], ey = y[q] - y[p]; // slopes of psi are (-ky, kx)
@@ -166,14 +183,31 @@ function collectMoved(raster, mesh, { re, im, steady, part }) {
       const o = j * width + i, dx = X0 + i * step - x[a];
       if (done[o]) continue; // on an edge between two triangles
       done[o] = 1;
-      const at = (n) => plane[3 * n] + plane[3 * n + 1] * dx + plane[3 * n + 2] * dy;
-      const u = (dx * cy - dy * cx) / twice, v = (dy * bx - dx * by) / twice, w = 1 - u - v, ab = w * u, bc = u * v, ca = v * w;
+      const at = (n) => even.at(n, dx, dy), [u, v] = even.parts(dx, dy), w = 1 - u - v, ab = w * u, bc = u * v, ca = v * w;
       const off = at(7) + bend[3] * ab + bend[4] * bc + bend[5] * ca - psi[o];
       psi[o] += at(0) + bend[0] * ab + bend[1] * bc + bend[2] * ca + part * (off - Math.round(off));
       kx[o] += at(1) + part * (at(5) - kx[o]);
       ky[o] += at(2) + part * (at(6) - ky[o]);
       ix[o] = at(3);
       iy[o] = at(4);
+    }
+  });
+}
+
+/** The same by currents, where links join planes: no stream function has one value at every place then, and no lines are drawn. */
+function collectCurrents(raster, mesh, { currents, part }) {
+  const { X0, Y0, step, width, kx, ky, ix, iy, done } = raster, { x, y, triangles } = mesh, even = new Even(mesh, currents);
+  raster.lined = false;
+  scan(mesh, raster, (m) => even.begin(m), (m, j, i0, i1) => {
+    const a = triangles[3 * m], dy = Y0 - j * step - y[a];
+    for (let i = i0; i <= i1; i++) {
+      const o = j * width + i, dx = X0 + i * step - x[a];
+      if (done[o]) continue;
+      done[o] = 1;
+      kx[o] += even.at(0, dx, dy) + part * (even.at(4, dx, dy) - kx[o]);
+      ky[o] += even.at(1, dx, dy) + part * (even.at(5, dx, dy) - ky[o]);
+      ix[o] = even.at(2, dx, dy);
+      iy[o] = even.at(3, dx, dy);
     }
   });
 }
