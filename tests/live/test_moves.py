@@ -132,7 +132,8 @@ def test_a_corner_of_a_route_is_dragged_and_solved_at_all_frequencies(window, tm
     path = tmp_path / "u.toml"
     path.write_text((EXAMPLES / "u_trace.toml").read_text("utf-8"), "utf-8")
     with serving(path, example_page("u_trace", served=True)) as server, opened(window, server.address) as page:
-        page.evaluate("page.sweep.slide(page.sweep.position(1e6))")
+        page.evaluate("page.sweep.to(page.sweep.position(1e6))")
+        assert page.evaluate("page.modelled") == ""
         before = page.evaluate("page.over.impedance(0, 0, 1e6)[1]")
         drawn = page.evaluate("page.routeOf(0)[0]")
         pull(page, ".corner >> nth=0", 60, -40)

@@ -7,8 +7,11 @@ import pytest
 
 from cases import EXAMPLES
 from livepage import drag, opened, serving
+from returnflow.live import desk as desk_module
+from returnflow.live import page as page_module
 from returnflow.live.desk import Desk
 from returnflow.live.moves import RequestError
+from returnflow.live.over_frequency import over_frequency
 from returnflow.live.server import LARGEST
 from returnflow_geometry.casefile.read import read_case
 
@@ -138,3 +141,31 @@ def test_a_bracket_stands_in_the_figures_place_after_every_release(window, case_
         assert "written: strip_by_hand.toml" in page.inner_text("#state")
     place = read_case(case_file.with_name("strip_by_hand.toml")).board.terminal("sense A").centre
     assert place[0] > 32e-3
+
+
+def test_it_opens_at_0_hz_and_is_modelled_when_somebody_asks(window, tmp_path, monkeypatch):
+    """So that a board of many variants opens at once; a model that is there is not made again."""
+    path = tmp_path / "u.toml"
+    more = '[[variant]]\nname = "thin"\nmove = { "load ground" = [50, -40] }\n'
+    path.write_text((EXAMPLES / "u_trace.toml").read_text("utf-8") + more, encoding="utf-8")
+    made = []
+
+    def counted(board, resistance, **how):
+        made.append(board)
+        return over_frequency(board, resistance, **how)
+
+    monkeypatch.setattr(desk_module, "over_frequency", counted)
+    monkeypatch.setattr(page_module, "over_frequency", counted)
+    with serving(path) as server, opened(window, server.address) as page:
+        assert page.is_visible("#frequency")
+        assert page.evaluate("page.modelled") is None
+        assert made == []
+        page.evaluate("page.sweep.to(page.sweep.position(1e6))")
+        assert page.evaluate("[page.modelled, page.frequency > 0]") == ["", True]
+        assert page.inner_text("#marks") != ""
+        there = page.evaluate("page.over.impedance(0, 0, 1e6)")
+        page.evaluate("page.choose(1)")
+        assert page.evaluate("[page.modelled, page.frequency]") == [None, 0]
+        page.evaluate("page.choose(0), page.sweep.to(page.sweep.position(1e6))")
+        assert page.evaluate("page.over.impedance(0, 0, 1e6)") == there
+    assert len(made) == 1

@@ -15,6 +15,7 @@ from returnflow.magnetic.meshing import COARSE
 from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.magnetic.routes import faced
 from returnflow.magnetic.solving import solve_broadband
+from returnflow_geometry.model.board import Case
 
 Floats = NDArray[np.float64]
 
@@ -44,7 +45,7 @@ def over_frequency(
         Coarser where the page's accuracy is kept: see `QUICK`.
     """
     case, conductors = board.case, board.conductors
-    if not wants_frequencies(case) or not any(loop.route is not None for loop in case.loops):
+    if not asked_for(case):
         return None
     ends = conductors.ends(case)
     facing = faced(case, conductors)
@@ -78,3 +79,16 @@ def over_frequency(
         "marks": marks,
         "pattern": patterns(model, frequencies, pattern, len(conductors.names)) if pattern else None,
     }
+
+
+def asked_for(case: Case) -> bool:
+    """Whether a case asks for more than 0 Hz, and says where a current goes out."""
+    return wants_frequencies(case) and any(loop.route is not None for loop in case.loops)
+
+
+def to_come(case: Case) -> dict[str, Any] | None:
+    """Stands for what `over_frequency` gives until somebody asks for it; None where nothing does."""
+    count = round(np.log10(HIGHEST / LOWEST)) * PER_DECADE + 1
+    marks = [[None, None] for _ in case.loops]
+    waiting = {"lowest": LOWEST, "perDecade": PER_DECADE, "count": count, "marks": marks, "toCome": True}
+    return waiting if asked_for(case) else None

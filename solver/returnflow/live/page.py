@@ -18,7 +18,7 @@ from markupsafe import Markup
 from returnflow.advice.study import AS_DRAWN
 from returnflow.answers.rescale import Signature, signature
 from returnflow.live.board import LiveBoard
-from returnflow.live.over_frequency import over_frequency
+from returnflow.live.over_frequency import over_frequency, to_come
 from returnflow.live.patterns import FAINTER, FAINTEST
 from returnflow.live.payload import board_data, pack
 from returnflow.live.reference import LiveSolver
@@ -77,7 +77,7 @@ def live_page(
     steady : bool
         0 Hz only: smaller, and made sooner.
     served : bool
-        It comes from a `LiveServer`, which it may ask for more.
+        It comes from a `LiveServer`, which it asks for what lies above 0 Hz when somebody wants to see it.
     progress : function of one string, optional
 
     Examples
@@ -90,14 +90,14 @@ def live_page(
     """
     say = progress or (lambda _: None)
     every = [cases] if isinstance(cases, Case) else cases
-    boards = [board_group(case, only, steady=steady, progress=say) for case in every]
+    boards = [board_group(case, only, steady=steady, ask=served, progress=say) for case in every]
     return render(boards, {"served": served})
 
 
 def board_group(
-    case: Case, only: Sequence[str] | None, *, steady: bool, progress: Callable[[str], None]
+    case: Case, only: Sequence[str] | None, *, steady: bool, ask: bool = False, progress: Callable[[str], None]
 ) -> dict[str, Any]:
-    """A case and its variants as the page's scripts want them."""
+    """A case and its variants as the page's scripts want them; with what is above 0 Hz, or asking for it later."""
     named = {AS_DRAWN: case, **{variant.name: variant.case for variant in case.variants}}
     known: dict[Signature, tuple[LiveBoard, dict[str, Any] | None]] = {}
     variants: list[dict[str, Any]] = []
@@ -111,7 +111,9 @@ def board_group(
             board = replace(old, case=one)
         else:
             board, frequencies = LiveBoard.of(one), None
-            if not steady:
+            if ask and not steady:
+                frequencies = to_come(one)
+            elif not steady:
                 resistance = LiveSolver(board).read().resistance
                 frequencies = over_frequency(board, resistance, pattern=FAINTER if variants else FAINTEST)
             known[key] = board, frequencies

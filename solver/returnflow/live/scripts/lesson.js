@@ -58,7 +58,7 @@ class Lessons {
     page.turn(Math.max(0, page.group.variants.findIndex(({ name }) => name === step.variant)));
     for (const [name, x, y] of step.move) page.grips.find((grip) => grip instanceof Contact && grip.name === name).put([x, y]);
     page.refresh();
-    if (step.frequency && page.over) page.sweep.slide(page.sweep.position(step.frequency));
+    if (step.frequency && page.over) page.sweep.to(page.sweep.position(step.frequency));
   }
 
   /** Take a reading wherever the board is where a step leads; called after every change. */

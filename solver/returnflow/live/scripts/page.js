@@ -91,12 +91,12 @@ class Page {
     this.resize();
   }
 
-  /** What is known of a variant, as drawn; `home` and `modelled`: the places for which `over` holds. */
+  /** What is known of a variant, as drawn; `home` and `modelled`: the places for which `over` holds, null where it is to come. */
   solve(data) {
     const board = this.board = new Board(data), routes = this.routes = data.loops.map((loop) => loop.routes.map((path) => path.map((point) => [...point])));
     const over = this.over = data.frequencies && new Frequencies(data.frequencies, data.loops.length);
     const grips = this.grips = gripsOf(this);
-    return { board, routes, over, grips, home: this.snapshot(), modelled: "" };
+    return { board, routes, over, grips, home: this.snapshot(), modelled: over?.toCome ? null : "" };
   }
 
   /** Loop that adds most to what is heard; the first noisy one where nothing is. */

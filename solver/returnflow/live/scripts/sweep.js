@@ -30,9 +30,9 @@ class Sweep {
     if (!served || served.state === page.modelled) return true;
     const { state, board } = served, over = await served.model();
     if (!over || state !== served.state || board !== page.board) return false;
-    page.over = new Frequencies(over, board.data.loops.length);
-    page.modelled = state;
-    page.home = page.snapshot();
+    const found = { over: new Frequencies(over, board.data.loops.length), modelled: state, home: page.snapshot() };
+    for (const keeps of [page, page.solved.get(page.variant)]) Object.assign(keeps, found);
+    this.mark();
     return true;
   }
 
