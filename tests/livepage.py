@@ -27,8 +27,8 @@ from returnflow.live import page
 from returnflow.live.board import LiveBoard
 from returnflow.live.desk import Desk
 from returnflow.live.over_frequency import over_frequency
-from returnflow.live.patterns import FAINTEST
 from returnflow.live.page import MATHEMATICS, LivePage, class_page, live_page
+from returnflow.live.patterns import FAINTEST
 from returnflow.live.reference import LiveSolver
 from returnflow.live.server import Answers, LiveServer
 from returnflow_geometry.casefile.read import read_case
