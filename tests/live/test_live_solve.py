@@ -146,6 +146,27 @@ def test_the_script_equals_the_reference(moved):
     assert np.allclose(np.abs(answer["cut"])[0, :2], 1.0, atol=1e-9)
 
 
+def test_a_stream_function_changes_with_its_port_as_its_derivative_says():
+    """Near edges and far from them, beside holes and contacts that stay: two routes to one number, and a falling error."""
+    board = LiveBoard.of(parse_case(BOARD + PROBE))
+    answer = node(
+        f"""const board = new Board(await unpack("{pack(board_data(board, "as drawn"))}")), found = [];
+        board.ports.forEach((port, n) => {{
+          const sheet = board.sheets[port.sheet], change = sheet.changeOf(port), most = Math.max(...change.flatMap((g) => [...g]).map(Math.abs));
+          const off = (step) => Math.max(...[[step, 0], [0, step]].map(([dx, dy], axis) => {{
+            const [on, back] = [1, -1].map((sign) => sheet.streamOf(n, {{ ...port, x: port.x + sign * dx, y: port.y + sign * dy }}));
+            return Math.max(...change[axis].map((g, i) => Math.abs((on[i] - back[i]) / (2 * step) - g)));
+          }}));
+          found.push([port.strength, most, off(4e-5), off(1e-5)]);
+        }});
+        console.log(JSON.stringify(found));"""
+    )
+    for strength, most, rough, fine in answer:
+        assert (most > 0) == (strength > 0)
+        assert fine <= 2e-3 * most
+        assert fine <= rough / 8  # central differences: a quarter of the step, a sixteenth of the error
+
+
 def test_shares_agree_with_the_full_solve():
     case = parse_case(CASE)
     truth = full(case)

@@ -143,6 +143,26 @@ function solveWith({ n, start, where, L, place, of }, load, unknown = -1, more =
   return result;
 }
 
+/** Solutions for two loads at once, which takes the factor through memory once. */
+function solveTwo({ n, start, where, L, place, of }, one, other) {
+  const x = new Float64Array(n), y = new Float64Array(n);
+  for (let i = 0; i < of.length; i++) if (of[i] >= 0) { x[place[of[i]]] += one[i]; y[place[of[i]]] += other[i]; }
+  for (let k = 0; k < n; k++) {
+    const a = (x[k] /= L[start[k]]), b = (y[k] /= L[start[k]]);
+    if (a === 0 && b === 0) continue;
+    for (let p = start[k] + 1; p < start[k + 1]; p++) { const i = where[p], value = L[p]; x[i] -= value * a; y[i] -= value * b; }
+  }
+  for (let k = n - 1; k >= 0; k--) {
+    let a = x[k], b = y[k];
+    for (let p = start[k] + 1; p < start[k + 1]; p++) { const i = where[p], value = L[p]; a -= value * x[i]; b -= value * y[i]; }
+    x[k] = a / L[start[k]];
+    y[k] = b / L[start[k]];
+  }
+  const found = [new Float64Array(of.length), new Float64Array(of.length)];
+  for (let i = 0; i < of.length; i++) if (of[i] >= 0) { found[0][i] = x[place[of[i]]]; found[1][i] = y[place[of[i]]]; }
+  return found;
+}
+
 /** Solve a small dense system for several right-hand sides, both arrays of rows; they are overwritten. */
 function solveDense(A, B) {
   const n = A.length;

@@ -176,12 +176,8 @@ class Board {
 
   /** Change of a port's stream function, without the point source, with its place: by x and y, per metre. Made once for a place. */
   change(k) {
-    const field = this.fields[k], port = this.ports[k], step = 1e-6;
-    field.change ??= [[step, 0], [0, step]].map(([dx, dy]) => {
-      const there = this.sheets[port.sheet].streamOf(k, { ...port, x: port.x + dx, y: port.y + dy });
-      for (let i = 0; i < there.length; i++) there[i] = (there[i] - field.stream[i]) / step;
-      return there;
-    });
+    const field = this.fields[k], port = this.ports[k];
+    field.change ??= this.sheets[port.sheet].changeOf(port);
     return field.change;
   }
 

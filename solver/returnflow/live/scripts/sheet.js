@@ -172,6 +172,58 @@ class Sheet extends Piece {
     return stream;
   }
 
+  /** Change of a port's stream function, without the point source, with its place: by x and by y, per metre. */
+  changeOf(port) {
+    const { size, lines, x, y } = this, [alongX, alongY, loadX, loadY] = [0, 1, 2, 3].map(() => new Float64Array(size));
+    if (!port.strength) return [alongX, alongY];
+    // The angle under which the port sees a node turns by the other part of its distance over the distance's square.
+    const see = (i) => { const rx = x[i] - port.x, ry = y[i] - port.y, r2 = TWO_PI * (rx * rx + ry * ry); return [-ry / r2, rx / r2]; };
+    this.rings.forEach((ring, r) => {
+      const [sx, sy] = see(this.edge(ring[0])[0]);
+      ring.forEach((edge, n) => {
+        if (this.runs[r][n] >= 0) return;
+        for (const i of this.edge(edge)) { const [ix, iy] = see(i); alongX[i] = ix - sx; alongY[i] = iy - sy; }
+      });
+    });
+    const DX = [0, 0, 0], DH = [0, 0, 0]; // of an edge's moments of x / (x^2 + h^2), with the place of its start and with its height
+    for (let e = 0; e < lines.length; e += 3) {
+      const a = lines[e], b = lines[e + 2], ux = x[b] - x[a], uy = y[b] - y[a], length = Math.hypot(ux, uy);
+      const tx = ux / length, ty = uy / length, rx = x[a] - port.x, ry = y[a] - port.y;
+      const x0 = rx * tx + ry * ty, h = rx * ty - ry * tx, x1 = x0 + length, middle = x0 + 0.5 * length;
+      if (middle * middle + h * h > (FAR * length) ** 2) {
+        DX.fill(0);
+        DH.fill(0);
+        for (let g = 0; g < GAUSS.length; g++) {
+          const { s, weight, shape } = GAUSS[g], at = x0 + s * length, r2 = at * at + h * h, scale = (0.5 * weight * length) / (r2 * r2);
+          for (let k = 0; k < 3; k++) { DX[k] += scale * (h * h - at * at) * shape[k]; DH[k] -= 2 * scale * at * h * shape[k]; }
+        }
+      } else {
+        const r0 = x0 * x0 + h * h, r1 = x1 * x1 + h * h, angle = Math.atan2(h * length, x0 * x1 + h * h), log = 0.5 * Math.log(r1 / r0);
+        const square = length - h * angle;
+        const fill = (into, log1, angle1, x01, h1) => { // from the changes of what the moments are made of
+          const square1 = -h1 * angle - h * angle1, cubic1 = x01 * length - 2 * h * h1 * log - h * h * log1;
+          const first = (square1 - x01 * log - x0 * log1) / length;
+          const second = (cubic1 - 2 * x01 * square - 2 * x0 * square1 + 2 * x0 * x01 * log + x0 * x0 * log1) / length ** 2;
+          into[0] = log1 - 3 * first + 2 * second;
+          into[1] = 4 * (first - second);
+          into[2] = 2 * second - first;
+        };
+        fill(DX, x1 / r1 - x0 / r0, h / r1 - h / r0, 1, 0);
+        fill(DH, h / r1 - h / r0, x0 / r0 - x1 / r1, 0, 1);
+      }
+      for (let k = 0; k < 3; k++) { // x0 and h fall by tx and ty, and rise by what is across
+        const i = lines[e + k];
+        loadX[i] -= (tx * DX[k] + ty * DH[k]) / TWO_PI;
+        loadY[i] -= (ty * DX[k] - tx * DH[k]) / TWO_PI;
+      }
+    }
+    spread(this.matrix, alongX, lines, loadX);
+    spread(this.matrix, alongY, lines, loadY);
+    const both = solveTwo(this.stream, loadX, loadY);
+    [alongX, alongY].forEach((along, n) => { for (let i = 0; i < size; i++) along[i] += both[n][i]; });
+    return [alongX, alongY];
+  }
+
   /** Sheet current without the point source at a place in a triangle, mean of both sides, A/m per ampere. */
   smoothCurrent(field, m, px, py) {
     const l = this.linear.subarray(6 * m, 6 * m + 6), a = this.nodes[6 * m], weight = [0, 0, 0];
