@@ -147,14 +147,16 @@ def test_the_script_equals_the_reference(moved):
 
 
 def test_a_stream_function_changes_with_its_port_as_its_derivative_says():
-    """Near edges and far from them, beside holes and contacts that stay: two routes to one number, and a falling error."""
+    """Near edges and far from them, beside holes and contacts that stay: two routes to one number."""
     board = LiveBoard.of(parse_case(BOARD + PROBE))
     answer = node(
         f"""const board = new Board(await unpack("{pack(board_data(board, "as drawn"))}")), found = [];
         board.ports.forEach((port, n) => {{
-          const sheet = board.sheets[port.sheet], change = sheet.changeOf(port), most = Math.max(...change.flatMap((g) => [...g]).map(Math.abs));
+          const sheet = board.sheets[port.sheet], change = sheet.changeOf(port), {{ x, y }} = port;
+          const most = Math.max(...change.flatMap((g) => [...g]).map(Math.abs));
           const off = (step) => Math.max(...[[step, 0], [0, step]].map(([dx, dy], axis) => {{
-            const [on, back] = [1, -1].map((sign) => sheet.streamOf(n, {{ ...port, x: port.x + sign * dx, y: port.y + sign * dy }}));
+            const there = (sign) => sheet.streamOf(n, {{ ...port, x: x + sign * dx, y: y + sign * dy }});
+            const [on, back] = [there(1), there(-1)];
             return Math.max(...change[axis].map((g, i) => Math.abs((on[i] - back[i]) / (2 * step) - g)));
           }}));
           found.push([port.strength, most, off(4e-5), off(1e-5)]);
