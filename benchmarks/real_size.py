@@ -8,15 +8,23 @@ A plane of 100 x 80 mm with antipads of 0.5 mm spread evenly, and loops of 10 to
 
 With `--bounds` as many random boards are solved with and without simplification: every bracket of the simplified one
 must hold the middle of the other.
+
+    python benchmarks/real_size.py --devices 6 60
+
+With `--devices` as many devices draw their current from one connector, beside a weak input, and the whole command is
+timed: solving, trials, pictures and report.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import os
 import subprocess
 import sys
+import tempfile
 import time
+from pathlib import Path
 
 import numpy as np
 import shapely
@@ -90,12 +98,72 @@ def bounds(boards: int, most: int) -> None:
     print("THE CLAIM HOLDS" if worst <= 1 else "THE CLAIM DOES NOT HOLD")
 
 
+def devices(count: int) -> str:
+    """Case of devices that are supplied from one connector, each a loop, beside a weak input; invented."""
+    rng = np.random.default_rng(3)
+    pads: list[np.ndarray] = []
+    while len(pads) < count:
+        place = rng.uniform((8, 25), (92, 75))
+        if all(np.hypot(*(place - other)) > 3 for other in pads):
+            pads.append(place)
+
+    def pin(name: str, x: float, y: float, diameter: float) -> str:
+        return f'{{ name = "{name}", copper = "ground", at = [{x:.2f}, {y:.2f}], diameter_mm = {diameter} }}'
+
+    pins = [pin("J1", 5, 5, 1.5), pin("IN", 60, 5, 1), pin("AMP", 70, 20, 0.5)]
+    pins += [pin(f"U{n}", x, y, 0.5) for n, (x, y) in enumerate(pads)]
+    loops = [
+        '{ name = "weak", role = "sensitive", inject = "AMP", return = "IN", signal_V = 0.01, tolerates_V = 1e-6 }'
+    ]
+    loops += [
+        f'{{ name = "device {n}", role = "noisy", inject = "U{n}", return = "J1", current_A = {current:.3f} }}'
+        for n, current in enumerate(rng.uniform(0.01, 0.3, count))
+    ]
+    listed = {name: ",\n  ".join(rows) for name, rows in (("terminal", pins), ("loop", loops))}
+    return f"""
+format = 1
+title = "{count} devices"
+board = {{ outline = {{ rect = [0, 0, {WIDTH}, {DEPTH}] }} }}
+layer = [{{ name = "L1", copper_um = 35 }}]
+copper = [{{ name = "ground", layer = "L1" }}]
+region = [{{ name = "analog", copper = "ground", shape = {{ rect = [55, 0, 80, 24] }} }}]
+solve = {{ frequencies_Hz = [0], accuracy = 0.02 }}
+terminal = [
+  {listed["terminal"]},
+]
+loop = [
+  {listed["loop"]},
+]
+"""
+
+
+def commands(counts: list[int]) -> None:
+    """The whole command for boards with so many devices, one after the other; the second against the first."""
+    spent = []
+    for count in counts:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "devices.toml"
+            path.write_text(devices(count), encoding="utf-8")
+            begin, before = time.perf_counter(), os.times()
+            command = [sys.executable, "-m", "returnflow", "run", str(path), "-o", f"{folder}/report", "--quiet"]
+            subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+            after = os.times()
+        cpu = after.children_user + after.children_system - before.children_user - before.children_system
+        spent.append((time.perf_counter() - begin, cpu))
+        print(f"{count} devices: {spent[-1][0]:.1f} s, {cpu:.1f} s of processor", flush=True)
+    for count, (wall, cpu) in zip(counts[1:], spent[1:], strict=True):
+        print(
+            f"{count} against {counts[0]}: {wall / spent[0][0]:.1f} times the time, {cpu / spent[0][1]:.1f} of processor"
+        )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--antipads", type=int, nargs="+", default=[300, 1000, 3000])
     parser.add_argument("--loops", type=int, nargs="+", default=[3])
     parser.add_argument("--accuracy", type=float, default=0.01)
     parser.add_argument("--bounds", type=int)
+    parser.add_argument("--devices", type=int, nargs="+")
     parser.add_argument("--one", type=int, nargs=2, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.one:
@@ -104,6 +172,9 @@ def main() -> None:
     print(describe())
     if options.bounds:
         bounds(options.bounds, max(options.antipads))
+        return
+    if options.devices:
+        commands(options.devices)
         return
     rows = []
     for loops in options.loops:

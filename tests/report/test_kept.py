@@ -220,6 +220,16 @@ class TestEveryKindOfValue:
         np.testing.assert_array_equal(back, array)
         assert back.dtype == array.dtype
 
+    def test_what_is_all_digits_is_not_compressed_and_all_else_is(self):
+        digits, alike = np.random.default_rng(1).random(40_000), np.repeat([0.0, 1.0], 20_000)
+        data = packed(Holder((digits, alike)), fields=True)
+        with zipfile.ZipFile(io.BytesIO(data)) as file:
+            whole, small = file.infolist()[1:]
+        assert whole.compress_size == whole.file_size
+        assert small.compress_size < 0.02 * small.file_size
+        for back, array in zip(unpacked(data).value, (digits, alike), strict=True):
+            np.testing.assert_array_equal(back, array)
+
     def test_sparse_arrays(self):
         matrix = csr_array(np.eye(3)[[0, 2]])
         np.testing.assert_array_equal(unpacked(packed(Holder(matrix))).value.toarray(), matrix.toarray())
