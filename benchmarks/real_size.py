@@ -152,9 +152,8 @@ def commands(counts: list[int]) -> None:
         spent.append((time.perf_counter() - begin, cpu))
         print(f"{count} devices: {spent[-1][0]:.1f} s, {cpu:.1f} s of processor", flush=True)
     for count, (wall, cpu) in zip(counts[1:], spent[1:], strict=True):
-        print(
-            f"{count} against {counts[0]}: {wall / spent[0][0]:.1f} times the time, {cpu / spent[0][1]:.1f} of processor"
-        )
+        times = wall / spent[0][0], cpu / spent[0][1]
+        print(f"{count} against {counts[0]}: {times[0]:.1f} times the time, {times[1]:.1f} of processor")
 
 
 def main() -> None:
