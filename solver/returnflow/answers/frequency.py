@@ -235,9 +235,11 @@ def _under(
     """
     mesh, line, reach = model.system.space.mesh, LineString(route.path), heights * abs(route.height)
     corners = mesh.points[mesh.triangles]
-    far = shapely.distance(line, shapely.points(corners.mean(axis=1)))
-    close = far <= reach + mesh.edge_lengths.max(axis=1)
-    near = np.flatnonzero(close if among is None else close & among)
+    centre, span = corners.mean(axis=1), reach + mesh.edge_lengths.max(axis=1)
+    # Few lie in the box round it, and distances to a line are dear.
+    beyond = np.maximum(route.path.min(axis=0) - centre, centre - route.path.max(axis=0)).max(axis=1)
+    near = np.flatnonzero((beyond <= span) if among is None else (beyond <= span) & among)
+    near = near[shapely.distance(line, shapely.points(centre[near])) <= span[near]]
     places = shapely.points(INSIDE @ corners[near])
     along = shapely.line_locate_point(line, places)
     there = (shapely.distance(line, places) <= reach) & (along > 0) & (along < line.length)
