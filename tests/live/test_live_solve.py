@@ -180,6 +180,54 @@ def test_shares_agree_with_the_full_solve():
     assert np.allclose(answer, expected, atol=3e-3)
 
 
+# Invented: vias of two planes at the corners of a region, on one of its sides, and inside it near one.
+STITCHED = """
+format = 1
+title = "vias on the border of a region"
+board = { outline = { rect = [0, 0, 60, 40] } }
+layer = [{ name = "L1", copper_um = 35, below_mm = 0.5 }, { name = "L2", copper_um = 35 }]
+copper = [{ name = "ground", layer = "L1" }, { name = "second", layer = "L2" }]
+
+[[vias]]
+name = "via"
+coppers = ["ground", "second"]
+at = [[20, 30], [40, 30], [30, 20], [5, 35], [55, 12]]
+drill_mm = 0.4
+
+[[terminal]]
+name = "A"
+copper = "ground"
+at = [4, 12]
+diameter_mm = 1
+
+[[terminal]]
+name = "B"
+copper = "ground"
+at = [56, 34]
+diameter_mm = 1
+"""
+
+
+@pytest.mark.parametrize(
+    "rect", [(20, 20, 40, 40), (20, 10, 40, 30), (19.9, 12, 40.1, 30.1), (10, 19.85, 45, 38), (24, 12, 36, 20.2)]
+)
+def test_a_via_on_the_border_of_a_region_counts_by_its_centre(rect):
+    """Through its disc a border would run on the wrong side of what enters there: 787 per cent was shown."""
+    region = f"[[region]]\nname = 'r'\ncopper = 'ground'\nshape = {{ rect = {list(rect)} }}\n"
+    case = parse_case(STITCHED + region + noisy("motor", "A", "B", "current_A = 1"))
+    truth = full(case, 2e-3)
+    expected = region_shares(truth, Conductors.of(case).contact_inside())
+    answer = node(
+        f"""const board = new Board(await unpack("{pack(board_data(LiveBoard.of(case), "x"))}"));
+        const shares = () => board.watch(board.read().currents).shares.map((row) => [...row]), before = shares();
+        board.move(0, 8e-3, 14e-3);
+        board.move(0, 4e-3, 12e-3);
+        console.log(JSON.stringify([before, shares()]));"""
+    )
+    assert np.allclose(answer[0], expected, atol=3e-3)
+    assert np.allclose(answer[1], answer[0], atol=1e-9)
+
+
 def test_noise_adds_as_the_budget_adds():
     case = parse_case(
         BOARD

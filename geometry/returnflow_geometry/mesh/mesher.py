@@ -70,7 +70,7 @@ class Plane:
 
     def contact_inside(self) -> NDArray[np.bool_]:
         """Which contacts belong to which region, by their centres, shape (regions, contacts)."""
-        inside = [[bool(region.contains(contact.centroid)) for contact in self.contacts] for region in self.regions]
+        inside = [[holds(region, contact) for contact in self.contacts] for region in self.regions]
         return np.array(inside, dtype=bool).reshape(len(self.regions), len(self.contacts))
 
 
@@ -290,11 +290,16 @@ def _check_apart(contacts: Sequence[Shape]) -> None:
         raise MeshError(message)
 
 
+def holds(region: Shape, contact: Shape) -> bool:
+    """Whether a contact belongs to a region: by its centre, which rounding does not put inside if it is on the border."""
+    return bool(region.contains(contact.centroid) and region.boundary.distance(contact.centroid) > 2 * GRID)
+
+
 def whole_contacts(region: Shape, contacts: Sequence[Shape]) -> Shape:
-    """Region that takes in or leaves out each contact whole, by the contact's centre."""
+    """Region that takes in or leaves out each contact whole, by the contact's centre; one on the border is left out."""
     crossing = [contact for contact in contacts if region.intersects(contact) and not region.contains(contact)]
-    inside = [contact for contact in crossing if region.contains(contact.centroid)]
-    outside = [contact for contact in crossing if not region.contains(contact.centroid)]
+    inside = [contact for contact in crossing if holds(region, contact)]
+    outside = [contact for contact in crossing if not holds(region, contact)]
     return difference(union_all([region, *inside]), union(outside))
 
 

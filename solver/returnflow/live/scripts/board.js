@@ -2,6 +2,7 @@
 // A whole board in the hand: ports, links, and what is read of them. The same as reference.py.
 
 const LEAST = 0.25; // of a bridge, and of the slots beside it, stays whatever is dragged: beyond, the mesh is too poor
+const ON = 1e-6; // millimetres: a place on a line
 const BESIDE = 12; // radii: from there on a disc adds less than a hundredth of what passes it
 
 class Board {
@@ -242,28 +243,30 @@ class Board {
     const { regions, sections, loops } = this.data;
     const shares = regions.map(() => new Float64Array(loops.length)), cuts = sections.map(() => new Float64Array(loops.length));
     this.sheets.forEach((sheet, s) => {
-      if (!sheet.regions.length && !sheet.sections.length) return;
-      if (sheet.moved) return;
+      // Along the mesh's edges; by samples where its points have moved, since regions and sections stay where they are drawn,
+      // and where a disc lies on the line: it belongs to a region by its centre, and inside it no section counts.
+      const sampled = (list, lines) => new Map(list.flatMap((it, n) => {
+        const discs = it.copper === sheet.copper ? this.ports.filter((port) => port.sheet === s && touches(lines(it), port)) : [];
+        if (it.copper !== sheet.copper || !(sheet.moved || discs.length)) return [];
+        const detour = (drawn) => detoured(drawn, discs, (x, y) => this.within(it, { sheet: s, x, y }));
+        return [[n, it.path ? sheet.samples(lines(it), discs) : sheet.samples(detour(lines(it)))]];
+      }));
+      const round = sampled(regions, ({ lines }) => lines), through = sampled(sections, ({ path }) => [path]);
+      const along = sheet.regions.filter(([r]) => !round.has(r)), across = sheet.sections.filter(([c]) => !through.has(c));
+      if (!(along.length || across.length || round.size || through.size)) return;
       const near = this.near(s);
       loops.forEach((_, loop) => {
         const discs = this.drawn(s, currents, loop, near);
-        for (const [number, edges] of sheet.regions)
+        for (const [number, edges] of along)
           for (const edge of edges) shares[number][loop] += 0.5 * variation(...this.along(s, currents, loop, edge, discs));
-        for (const [number, edges, signs] of sheet.sections)
+        for (const [number, edges, signs] of across)
           edges.forEach((edge, n) => { cuts[number][loop] += signs[n] * this.along(s, currents, loop, edge, discs)[1]; });
-      });
-    });
-    this.sheets.forEach((sheet, s) => { // regions and sections stay where they are drawn, whatever the mesh's points do
-      if (!sheet.moved) return;
-      const mine = (list, lines) => list.flatMap((it, n) => (it.copper === sheet.copper ? [[n, sheet.samples(lines(it))]] : []));
-      const round = mine(regions, ({ lines }) => lines), through = mine(sections, ({ path }) => [path]);
-      const near = this.near(s);
-      if (round.length || through.length) loops.forEach((_, n) => {
-        const field = this.loopField(s, currents, n), { smooth, dipoles } = this.drawn(s, currents, n, near);
-        for (let i = 0; i < sheet.size; i++) field.stream[i] += smooth[i];
-        field.dipoles = dipoles;
-        for (const [r, samples] of round) shares[r][n] += 0.5 * crossing(sheet, samples, field)[1];
-        for (const [c, samples] of through) cuts[c][n] += crossing(sheet, samples, field)[0];
+        if (!round.size && !through.size) return;
+        const field = this.loopField(s, currents, loop);
+        for (let i = 0; i < sheet.size; i++) field.stream[i] += discs.smooth[i];
+        field.dipoles = discs.dipoles;
+        for (const [r, samples] of round) shares[r][loop] += 0.5 * crossing(sheet, samples, field)[1];
+        for (const [c, samples] of through) cuts[c][loop] += crossing(sheet, samples, field)[0];
       });
     });
     regions.forEach((region, r) => loops.forEach((loop, n) => {
@@ -281,6 +284,7 @@ class Board {
 
   within(region, port) {
     if (this.sheets[port.sheet].copper !== region.copper) return false;
+    if (region.lines.some((line) => toLine(line, 1e3 * port.x, 1e3 * port.y) < ON)) return false; // as full solves have it
     let odd = false;
     for (const line of region.lines)
       for (let i = 0, j = line.length - 1; i < line.length; j = i++) {

@@ -150,8 +150,8 @@ class Piece {
     return found;
   }
 
-  /** Places close together along lines in millimetres, with the triangle that holds each, -1 where there is no copper. */
-  samples(lines) {
+  /** Places close together along lines in millimetres, with the triangle that holds each, -1 where there is no copper or a disc. */
+  samples(lines, discs = []) {
     const found = [], step = this.cells.cell / 8;
     for (const line of lines) {
       let last = null;
@@ -159,7 +159,9 @@ class Piece {
         const [[ax, ay], [bx, by]] = [line[k - 1], line[k]].map((point) => point.map((v) => 1e-3 * v));
         const count = Math.max(1, Math.ceil(Math.hypot(bx - ax, by - ay) / step));
         for (let n = k > 1 ? 1 : 0; n <= count; n++) {
-          const x = ax + ((bx - ax) * n) / count, y = ay + ((by - ay) * n) / count, now = [this.inside(x, y), x, y];
+          const x = ax + ((bx - ax) * n) / count, y = ay + ((by - ay) * n) / count;
+          const within = discs.some((disc) => Math.hypot(disc.x - x, disc.y - y) < disc.radius), now = [within ? -1 : this.inside(x, y), x, y];
+          if (within) { if (last && last[0] >= 0) found.push(now); last = null; continue; }
           if (last && last[0] < 0 !== now[0] < 0) found.push(this.edgeBetween(last, now));
           if (last && last[0] >= 0 && now[0] < 0) found.push(now);
           if (now[0] >= 0) found.push(now);
@@ -205,6 +207,47 @@ function withBridge({ x, y, dx, dy, wide, reach, low, from, to, high, by: [a, b]
   if (t <= low || t >= high || (!a && !b)) return 0;
   const along = t < from ? (a * (t - low)) / (from - low) : t > to ? (b * (high - t)) / (high - to) : a + ((b - a) * (t - from)) / (to - from);
   return along * Math.min(1, Math.max(0, 1 - (beside - wide) / (reach - wide)));
+}
+
+const CLEAR = 1.02, TURN = 0.2; // radii at which lines pass discs, and radians between places there
+
+/** Whether a disc lies on lines of millimetres, or all but does. */
+function touches(lines, { x, y, radius }) {
+  return radius > 0 && lines.some((line) => toLine(line, 1e3 * x, 1e3 * y) < CLEAR * 1e3 * radius);
+}
+
+/** Lines that pass discs on the side of their centre on which they are drawn; one on the line is left outside, as in full solves. */
+function detoured(lines, discs, holds) {
+  let found = lines;
+  for (const { x, y, radius } of discs) {
+    const [cx, cy, r] = [1e3 * x, 1e3 * y, CLEAR * 1e3 * radius];
+    // Seen from a little way outside, a line through the centre runs inside.
+    const out = [0, 0];
+    if (lines.some((line) => toLine(line, cx, cy) < ON))
+      for (let n = 0; n < 16; n++) {
+        const [ux, uy] = [Math.cos(TWO_PI * n / 16 + 0.1), Math.sin(TWO_PI * n / 16 + 0.1)];
+        if (!holds(x + 0.1 * radius * ux, y + 0.1 * radius * uy)) { out[0] += ux; out[1] += uy; }
+      }
+    const long = 1e4 * Math.hypot(...out) || 1, [ox, oy] = [cx + (r * out[0]) / long, cy + (r * out[1]) / long];
+    found = found.map((line) => {
+      const made = [];
+      let last = null; // direction in which the place before was put on the circle
+      const add = (px, py) => {
+        if (Math.hypot(px - cx, py - cy) >= r) { made.push([px, py]); last = null; return; }
+        const way = Math.atan2(py - oy, px - ox), turn = last === null ? 0 : Math.atan2(Math.sin(way - last), Math.cos(way - last));
+        const steps = Math.max(1, Math.ceil(Math.abs(turn) / TURN)), from = last ?? way;
+        for (let n = 1; n <= steps; n++) made.push([cx + r * Math.cos(from + (turn * n) / steps), cy + r * Math.sin(from + (turn * n) / steps)]);
+        last = way;
+      };
+      line.forEach(([bx, by], k) => {
+        if (!k) { add(bx, by); return; }
+        const [ax, ay] = line[k - 1], count = toLine([[ax, ay], [bx, by]], cx, cy) < r ? Math.ceil((16 * Math.hypot(bx - ax, by - ay)) / r) : 1;
+        for (let n = 1; n <= count; n++) add(ax + ((bx - ax) * n) / count, ay + ((by - ay) * n) / count);
+      });
+      return made;
+    });
+  }
+  return found;
 }
 
 /** Net and all current of a loop that crosses lines of samples, per ampere. */
