@@ -291,7 +291,7 @@ def _check_apart(contacts: Sequence[Shape]) -> None:
 
 
 def holds(region: Shape, contact: Shape) -> bool:
-    """Whether a contact belongs to a region: by its centre, which rounding does not put inside if it is on the border."""
+    """Whether a contact belongs to a region: by its centre; rounding does not put it inside from the border."""
     return bool(region.contains(contact.centroid) and region.boundary.distance(contact.centroid) > 2 * GRID)
 
 
