@@ -169,6 +169,20 @@ def test_a_stream_function_changes_with_its_port_as_its_derivative_says():
         assert fine <= rough / 8  # central differences: a quarter of the step, a sixteenth of the error
 
 
+@pytest.mark.parametrize(
+    ("value", "below", "above"),
+    [
+        (187.4e-6, "187 µV", "188 µV"),
+        (188e-6, "188 µV", "188 µV"),
+        (0.9996e-3, "0.999 mV", "1.00 mV"),
+        (0, "0 V", "0 V"),
+    ],
+)
+def test_ends_of_a_bracket_are_rounded_outward(value, below, above):
+    asked = f"[engineering({value}, 'V', -1), engineering({value}, 'V', 1)]"
+    assert node(f"console.log(JSON.stringify({asked}));") == [below, above]
+
+
 def test_shares_agree_with_the_full_solve():
     case = parse_case(CASE)
     truth = full(case)

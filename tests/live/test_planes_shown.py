@@ -93,10 +93,31 @@ def test_both_planes_together_carry_all_and_the_second_what_the_vias_take_up(win
             links = model.link_currents(upper[2])[:, 0]
             assert abs(links).max() == pytest.approx(abs(links).min(), rel=1e-6)  # down one via, up the other
             assert abs(abs(other) - abs(links[0])) < 0.012
+            told = page.evaluate("page.reading.links.map((row) => row[0])")
+            assert told == pytest.approx(abs(links).tolist(), abs=0.012)
             taken.append(abs(other))
             assert "stays" not in page.inner_text("#scaletext")
     assert taken[0] > 0.1
     assert taken[2] > 2 * taken[3] > 4 * taken[4]  # under the trace the nearer plane takes over
+
+
+def test_a_variant_shows_the_plane_and_the_frequency_that_were_looked_at(window, tmp_path):
+    path = tmp_path / "more.html"
+    more = '[[variant]]\nname = "moved"\nmove = { A = [6, 10] }\n'
+    path.write_text(live_page([parse_case(JOINED + more)]), encoding="utf-8")
+    with opened(window, path) as page:
+        page.evaluate("page.look(1), page.sweep.slide(page.sweep.position(1e5))")
+        before = page.evaluate("[page.copper, page.frequency, document.getElementById('plane').value]")
+        page.keyboard.press("v")
+        page.wait_for_function("page.variant === 1 && page.frequency > 0")
+        assert page.evaluate("[page.copper, page.frequency, document.getElementById('plane').value]") == before
+        # No lines can be drawn, so none are offered; what moved by itself is said.
+        assert page.is_disabled("#bands")
+        page.evaluate("page.sweep.slide(0), page.board.move(0, 8e-3, 10e-3), page.refresh(), page.sweep.slide(100)")
+        assert "as drawn" in page.inner_text("#state")
+        page.evaluate("page.sweep.slide(0)")
+        assert page.inner_text("#state") == ""
+        assert page.evaluate("page.board.place(0)[0]") == pytest.approx(8e-3)
 
 
 def test_patterns_keep_to_what_they_leave_out():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from returnflow.answers.frequency import among, ribbon_frequency, traffic, turning_frequency, wants_frequencies
 from returnflow.live.board import LiveBoard
 from returnflow.live.patterns import patterns
+from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.charged import Charged
 from returnflow.magnetic.meshing import COARSE
 from returnflow.magnetic.reduction import BroadbandOptions
@@ -26,6 +28,7 @@ RESIDUAL = 1e-4
 # Edges of the coarser of the two meshes where somebody waits: one loop over copper without gaps keeps to 0.4 % on them,
 # as errors of its own impedance go with the square of its field's. Weak transfers would be several per cent off.
 QUICK = 8.0
+MOST_LINKS = 60_000  # numbers of currents through links that a page has room for
 
 
 def over_frequency(
@@ -77,8 +80,17 @@ def over_frequency(
         "shares": shares.astype(np.float32).ravel(),
         "sections": np.abs(sections).astype(np.float32).ravel(),
         "marks": marks,
+        "links": _through_links(model, board.names, frequencies),
         "pattern": patterns(model, frequencies, pattern, len(conductors.names)) if pattern else None,
     }
+
+
+def _through_links(model: Broadband, names: Sequence[str], frequencies: Floats) -> NDArray[np.float32]:
+    """Amperes through the links per ampere of every loop at every frequency; nothing where there are too many."""
+    if not 0 < len(names) * len(frequencies) * model.correction.shape[0] <= MOST_LINKS:
+        return np.zeros(0, dtype=np.float32)
+    through = np.abs([model.through(names, float(f)) for f in frequencies])
+    return np.nan_to_num(through).astype(np.float32).ravel()
 
 
 def asked_for(case: Case) -> bool:

@@ -38,6 +38,10 @@ RESTS = (
     "substitute for a measurement. Protective earth, isolation and cable shields are safety matters for local codes "
     "and a qualified person."
 )
+RESTS_SERVED = RESTS.replace(
+    "; no guaranteed bracket.",
+    "; “between” two figures is a full solve of what is shown, with its guaranteed bracket, by resistance alone.",
+)
 
 
 class LivePage(str):
@@ -115,6 +119,7 @@ def board_group(
                 frequencies = to_come(one)
             elif not steady:
                 resistance = LiveSolver(board).read().resistance
+                progress(f"{case.title}, {name}: at all frequencies")
                 frequencies = over_frequency(board, resistance, pattern=FAINTER if variants else FAINTEST)
             known[key] = board, frequencies
         variants.append(board_data(board, name, frequencies))
@@ -158,7 +163,15 @@ def render(boards: Sequence[dict[str, Any]], more: Mapping[str, Any] | None = No
     """Page of boards that are solved already."""
     data = {"boards": boards, **(more or {})}
     served = bool(more and more.get("served"))
-    return assemble("page.html", SCRIPTS, ("style.css",), data, title=boards[0]["title"], served=served, rests=RESTS)
+    return assemble(
+        "page.html",
+        SCRIPTS,
+        ("style.css",),
+        data,
+        title=boards[0]["title"],
+        served=served,
+        rests=RESTS_SERVED if served else RESTS,
+    )
 
 
 def assemble(

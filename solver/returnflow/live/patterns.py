@@ -11,6 +11,7 @@ from scipy.sparse import csr_array
 from returnflow.live.meshcode import MeshCode, decode, differences, encode
 from returnflow.live.parts import NANO
 from returnflow.magnetic.broadband import Broadband
+from returnflow_geometry.mesh.mesher import Mesh
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -44,10 +45,14 @@ def patterns(model: Broadband, frequencies: Floats, faintest: float, coppers: in
     told = model if len(model.system.space.mesh.triangles) <= SHOWN else model.compared
     if model.thinning is not None or len(told.system.space.mesh.triangles) > MOST:
         return None
-    answers = np.array([told.reduced(float(f)) for f in frequencies])
     if _single_valued(model):
-        return _of_streams(told, answers, faintest)
-    return _of_planes(told, answers, OF_PLANES * faintest, coppers)
+        return _of_streams(told, _answers(told, frequencies), faintest)
+    return _of_planes(model, told.system.space.mesh, _answers(model, frequencies), OF_PLANES * faintest, coppers)
+
+
+def _answers(model: Broadband, frequencies: Floats) -> NDArray[np.complex128]:
+    """Coefficients of the basis, shape (frequencies, r, loops)."""
+    return np.array([model.reduced(float(f)) for f in frequencies])
 
 
 def _single_valued(model: Broadband) -> bool:
@@ -92,24 +97,26 @@ def _of_streams(model: Broadband, answers: NDArray[np.complex128], faintest: flo
     return {"mesh": code.data(), "loops": loops}
 
 
-def _of_planes(model: Broadband, answers: NDArray[np.complex128], faintest: float, coppers: int) -> dict[str, Any]:
+def _of_planes(
+    model: Broadband, shown: Mesh, answers: NDArray[np.complex128], faintest: float, coppers: int
+) -> dict[str, Any]:
     """
     Sheet currents of every plane by which the loops' returns move, and their parts.
 
     Where links join planes a stream function has another value after every way round a link, and no lines can be drawn.
     Patterns are those of all loops and frequencies together: what the loops have in common is told once.
     """
-    mesh = model.system.space.mesh
-    of = np.zeros(len(mesh.triangles), dtype=np.int64) if mesh.copper_of is None else mesh.copper_of
+    mesh = model.system.space.mesh  # the points of the mesh that is shown are its first
     diagonal = float(np.hypot(*np.ptp(mesh.points, axis=0)))
     step = COARSEST * CROWDED / diagonal
     planes = []
     for copper in range(coppers):
-        mine = np.flatnonzero(of == copper)
-        points, triangles = np.unique(mesh.triangles[mine], return_inverse=True)
-        triangles = triangles.reshape(-1, 3)
-        code, told, places, guides, _ = _told(mesh.points[points], triangles)
-        mean, area = _means(triangles, mesh.areas[mine] * np.where(model.system.stack.contact[mine], 1e-6, 1.0))
+        points, triangles = _on(shown, copper)[1:]
+        code, told, places, guides, _ = _told(shown.points[points], triangles)
+        mine, finer, round_them = _on(mesh, copper)
+        mean, area = _means(round_them, mesh.areas[mine] * np.where(model.system.stack.contact[mine], 1e-6, 1.0))
+        rows = np.searchsorted(finer, points)
+        mean, area = mean[rows], area[rows]
         moving = np.concatenate([mean @ (part[mine] @ model.basis) for part in model.system.curl])
         steady = np.concatenate([mean @ part[mine] for part in model.system.currents])
         vectors, parts = _in_common(moving, steady, answers, area, faintest)
@@ -127,6 +134,13 @@ def _of_planes(model: Broadband, answers: NDArray[np.complex128], faintest: floa
             }
         )
     return {"planes": planes, "step": step, "part": 1 / PARTS}
+
+
+def _on(mesh: Mesh, copper: int) -> tuple[Ints, Ints, Ints]:
+    """Triangles of a copper, their points, and the triangles by the numbers of these, shape (m, 3)."""
+    mine = np.arange(len(mesh.triangles)) if mesh.copper_of is None else np.flatnonzero(mesh.copper_of == copper)
+    points, triangles = np.unique(mesh.triangles[mine], return_inverse=True)
+    return mine, points, triangles.reshape(-1, 3)
 
 
 def _means(triangles: Ints, weights: Floats) -> tuple[csr_array, Floats]:

@@ -7,6 +7,8 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -16,6 +18,8 @@ def toml_value(value: Any) -> str:
 
     Examples
     --------
+    >>> print(toml_value([8e6, 2.5, 1e-9, 0.001, 26.3876]))
+    [8e6, 2.5, 1e-09, 0.001, 26.3876]
     >>> print(toml_value({"at": [1, 2.5], "U1.AGND": True, "text": 'a "b"'}))
     { at = [1, 2.5], "U1.AGND" = true, text = "a \"b\"" }
     """
@@ -28,7 +32,13 @@ def toml_value(value: Any) -> str:
     if isinstance(value, str):
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, int | float):
-        return repr(value)
+        plain = repr(value)
+        if not isinstance(value, float) or not np.isfinite(value):
+            return plain
+        short = re.sub(
+            r"e([+-])0*(\d)", lambda it: f"e{it[1].strip('+')}{it[2]}", np.format_float_scientific(value, trim="-")
+        )
+        return short if len(short) + 3 < len(plain) else plain
     message = f"A value of type {type(value).__name__} is nothing that a case file can hold."
     raise TypeError(message)
 

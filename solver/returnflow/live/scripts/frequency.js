@@ -42,6 +42,8 @@ class Frequencies {
 
   section(section, loop, frequency, sections) { return this.at(frequency, this.sections, sections * this.loops, section * this.loops + loop)[0]; }
 
+  link(link, loop, frequency, links) { return this.at(frequency, this.links, links * this.loops, link * this.loops + loop)[0]; }
+
   /** Stream function by which a loop's return has moved: real and imaginary part at the points of its mesh. */
   stream(loop, frequency) {
     const { parts } = this.pattern.loops[loop], { vectors, steady } = this.shape(loop), kept = vectors.length, size = this.streams.x.length;

@@ -51,15 +51,17 @@ class Page {
     $("variant").replaceChildren(...variants.map((variant, n) => html("option", { value: n }, null, variant.name)));
     $("variantchoice").hidden = variants.length < 2;
     $("held").hidden = true;
-    this.loop = this.victim = undefined;
+    this.loop = this.victim = this.looked = undefined;
     this.turn(0);
   }
 
   /** A variant that somebody asks for. */
   choose(number) {
+    const at = this.frequency;
     this.turn(number);
+    if (at && this.over) this.sweep.to(this.sweep.position(at));
     this.say(`${this.group.variants[number].name}. ${this.readings.summary()}`);
-    this.served?.solve();
+    if (!at) this.served?.solve();
   }
 
   /** Show a variant of the board; what was chosen stays chosen where the variant has it. */
@@ -84,6 +86,7 @@ class Page {
     this.copper = this.startOf(this.loop);
     // Of several planes any may be looked at: what runs in the others is the better part of a lesson on vias.
     this.planes = [...new Set(this.board.sheets.map((sheet) => sheet.copper))];
+    this.copper = this.planes.find((copper) => data.coppers[copper].name === this.looked) ?? this.copper;
     $("plane").replaceChildren(...this.planes.map((copper) => html("option", { value: copper }, null, data.coppers[copper].name)));
     $("planechoice").hidden = this.planes.length < 2;
     $("sweep").hidden = !this.over;
@@ -135,6 +138,7 @@ class Page {
   /** Show the loop that was chosen, on the copper where its current enters. */
   show() {
     const start = this.startOf(this.loop);
+    this.looked = null;
     if (start === this.copper) { this.refresh(); return; }
     this.copper = start;
     this.resize();
@@ -143,6 +147,7 @@ class Page {
   /** Look at another plane; the loop stays. */
   look(copper) {
     this.copper = copper;
+    this.looked = this.board.data.coppers[copper].name; // in variants too
     this.resize();
     this.say(`Plane ${this.board.data.coppers[copper].name}.`);
   }
@@ -169,6 +174,8 @@ class Page {
       const { regions, sections, loops } = this.board.data, f = this.frequency;
       this.reading.shares = regions.map((_, r) => loops.map((__, n) => this.over.share(r, n, f, regions.length)));
       this.reading.sections = sections.map((_, c) => loops.map((__, n) => this.over.section(c, n, f, sections.length)));
+      const { linkNames } = this.board.data;
+      this.reading.links = this.over.links?.length ? linkNames.map((_, l) => loops.map((__, n) => this.over.link(l, n, f, linkNames.length))) : null;
     }
     this.overlay.place();
     this.readings.tell();
@@ -200,6 +207,7 @@ class Page {
     else if (moved) collectMoved(raster, moved, this.over.stream(this.loop, this.frequency));
     colour(image, raster, { bands: this.options.bands, voltage: this.options.voltage && !this.frequency, top });
     context.putImageData(image, 0, 0);
+    $("bands").disabled = !raster.lined;
     const { name, amps, role } = this.board.data.loops[this.loop], unit = role === "noisy" ? "A/m" : "A/m per A";
     const steady = this.frequency && !moved ? "; the picture stays that of steady current" : "";
     put($("scaletext"), `${engineering(amps * top * 10 ** -DECADES, unit)} to ${engineering(amps * top, unit)}, logarithmic${raster.lined ? "" : "; no lines of equal current where links take parts of it"}${steady}`);

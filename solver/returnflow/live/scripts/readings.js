@@ -67,7 +67,16 @@ class Readings {
       const { volts } = page.heard(resistance, n), it = data.victims[n];
       return [data.loops[it.loop].name, `${engineering(volts, "V")}, ${verdict(volts, it.limit)}`];
     }));
-    fill("links", "linkpart", frequency ? [] : data.linkNames.map((name, n) => [name, `${percent(links[n][shown])} of ${data.loops[shown].name}`]));
+    const known = (name, n) => [name, `${percent(links[n][shown])} of ${data.loops[shown].name}`];
+    fill("links", "linkpart", links || !data.linkNames.length ? data.linkNames.map(known) : [["told at DC only", ""]]);
+    put($("rests"), this.rests());
+  }
+
+  /** What the figure is made of: the slider changes what is seen, not the noise, which is that of all its lines. */
+  rests() {
+    const { page } = this, victim = page.board.data.victims[page.victim];
+    if (!victim?.parts.some(({ lines }) => lines.some(([, frequency]) => frequency > 0))) return "";
+    return page.frequency ? "All lines in its band, by impedance." : `All lines in its band, by resistance alone${page.over ? ": the slider adds induction" : ""}.`;
   }
 
   figure(volts, limit) {
@@ -96,11 +105,11 @@ class Readings {
     if (page.victim < 0 || page.frequency) return;
     const { limit, loop } = page.board.data.victims[page.victim], { low, noise, high } = victims.find((it) => it.loop === loop);
     page.volts = noise;
-    $("figure").replaceChildren(engineering(noise, "V"), html("small", {}, null, ` between ${engineering(low, "V")} and ${engineering(high, "V")}`));
+    $("figure").replaceChildren(engineering(noise, "V"), html("small", {}, null, ` between ${engineering(low, "V", -1)} and ${engineering(high, "V", 1)}`));
     const bad = low > limit, good = high <= limit;
     $("verdict").textContent = bad || good ? `${bad ? "✖" : "✔"} ${verdict(noise, limit)}` : "▬ undecided: the bracket straddles the limit";
     $("verdict").className = good ? "kept" : "over";
-    page.say(`Solved: between ${engineering(low, "V")} and ${engineering(high, "V")}.`);
+    page.say(`Solved: between ${engineering(low, "V", -1)} and ${engineering(high, "V", 1)}.`);
   }
 
   get victim() { return this.page.victim < 0 ? "" : $("victim").selectedOptions[0].textContent; }

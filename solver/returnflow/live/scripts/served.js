@@ -61,8 +61,9 @@ class Served {
     const name = $("savename").value.trim() || "moved";
     try {
       const { written } = await this.ask("save", { name, as_variant: asVariant });
-      $("state").textContent = `written: ${written}`;
-      this.page.say(`Written: ${written}`);
+      const what = `written: ${written}${asVariant ? "" : ", this board alone, without variants and lessons"}`;
+      $("state").textContent = what;
+      this.page.say(what);
     } catch (error) {
       $("state").textContent = error.message;
       this.page.say(error.message);

@@ -47,6 +47,9 @@ class Sweep {
     if (was && !page.frequency) page.restore(this.left);
     page.quick = true;
     page.refresh();
+    // What moved by itself is said: above 0 Hz an offline page knows contacts as drawn alone.
+    const moved = page.frequency && String(this.left) !== String(page.home);
+    if (page.served) { if (was && !page.frequency) page.served.solve(); } else $("state").textContent = moved ? "Above DC all is as drawn; at DC what you moved is where you left it." : "";
   }
 
   /** Back to 0 Hz, whatever comes next. */

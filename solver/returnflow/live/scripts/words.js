@@ -3,14 +3,16 @@
 
 const PREFIXES = ["p", "n", "µ", "m", "", "k", "M", "G"];
 
-/** A quantity with three digits and a prefix: 3.24e-4 V is "324 µV". */
-function engineering(value, unit) {
+/** A quantity with three digits and a prefix: 3.24e-4 V is "324 µV"; `toward` -1 or 1: never above or never below what it is. */
+function engineering(value, unit, toward = 0) {
   if (value === 0) return `0 ${unit}`;
   if (!Number.isFinite(value)) return `∞ ${unit}`;
   let power = Math.floor(Math.log10(Math.abs(value)) / 3);
   if (Number(Math.abs(value / 1000 ** power).toPrecision(3)) >= 1000) power++;
   power = Math.max(-4, Math.min(3, power));
-  const shown = Number((value / 1000 ** power).toPrecision(3));
+  let shown = Number((value / 1000 ** power).toPrecision(3));
+  const off = toward * (value / 1000 ** power - shown);
+  if (off > 1e-9 * Math.abs(shown)) shown += toward * 10 ** (Math.floor(Math.log10(Math.abs(value / 1000 ** power))) - 2);
   const digits = Math.max(0, 2 - Math.floor(Math.log10(Math.abs(shown) || 1)));
   return `${shown.toFixed(Math.min(digits, 6))} ${PREFIXES[power + 4]}${unit}`.replace("-", "−");
 }
