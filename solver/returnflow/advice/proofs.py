@@ -13,6 +13,8 @@ from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.trials import without_gaps
 from returnflow.answers import coupling
 from returnflow.answers.result import Result
+from returnflow.magnetic.routes import faced
+from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.checks.case_checks import check_case
 from returnflow_geometry.model.board import Case, Link, Loop, Terminal
 from returnflow_geometry.model.numbers import near
@@ -238,3 +240,17 @@ def wanted(
         if budget.verdict in ("exceeded", "undecided") and not solved:
             found |= boards(base.case.loop(budget.loop), base)
     return {name: trial for name, trial in found.items() if not check_case(trial.case).mistakes}
+
+
+def crosses_more(base: Result, case: Case) -> bool:
+    """
+    Whether a route of a trial crosses a gap that it does not cross as drawn.
+
+    What a gap costs is told of the board as drawn, and of a trial only if the gap is new to a route: to know it takes
+    another solve without gaps, a third of a board's time.
+    """
+    if base.spectral is None:
+        return False
+    before = {name: set(facts.gaps) for name, facts in zip(base.loop_names, base.spectral.facts, strict=True)}
+    crossed = zip(case.loops, faced(case, Conductors.of(case)), strict=True)
+    return any(set(item.gaps) - before.get(loop.name, set()) for loop, item in crossed)

@@ -12,7 +12,7 @@ from pathlib import Path
 from returnflow.advice.decision import Decision, decide
 from returnflow.advice.findings import Finding
 from returnflow.advice.options import options_for
-from returnflow.advice.proofs import Trial, further, usual, wanted
+from returnflow.advice.proofs import Trial, crosses_more, further, usual, wanted
 from returnflow.advice.review import review
 from returnflow.advice.trials import trials
 from returnflow.answers.batch import STOPPED, solve_each
@@ -192,6 +192,7 @@ def run(
                     options,
                     say,
                     jobs,
+                    compare_gaps=any(crosses_more(base, trial.case) for trial in more.values()),
                     each=each,
                     cache=cache,
                 )
