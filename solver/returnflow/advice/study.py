@@ -185,7 +185,7 @@ def run(
             open_to = {item.loop: options_for(case.loop(item.loop), base, known) for item in base.sensitive}
             more = wanted(base, open_to, kind)
             if more:
-                say(f"solving to verify the recommendation: {', '.join(more)}")
+                say(f"to verify the recommendation, {len(more)} more to solve: {'; '.join(more)}")
                 solved: dict[str, Result | Exception] = solve_each(
                     {name: trial.case for name, trial in more.items()},
                     evaluate,
