@@ -34,14 +34,12 @@ CLASS = ("u_trace", "slot_depth", "weighing_controller", "slot_crossing", "joine
 RESTS = (
     "Steady current in thin copper, solved in this page from both sides as contacts move, and induction from a reduced "
     "model of the board as drawn: “about” means within a few tenths of a per cent of a full solve, more where a "
-    "contact comes within a millimetre of an edge; no guaranteed bracket. A layout aid: not a compliance test, no "
+    "contact comes within a millimetre of an edge; {bracket}. A layout aid: not a compliance test, no "
     "substitute for a measurement. Protective earth, isolation and cable shields are safety matters for local codes "
     "and a qualified person."
 )
-RESTS_SERVED = RESTS.replace(
-    "; no guaranteed bracket.",
-    "; “between” two figures is a full solve of what is shown, with its guaranteed bracket, by resistance alone.",
-)
+NO_BRACKET = "no guaranteed bracket"
+BRACKET = "“between” two figures is a full solve of what is shown, with its guaranteed bracket, by resistance alone"
 
 
 class LivePage(str):
@@ -170,7 +168,7 @@ def render(boards: Sequence[dict[str, Any]], more: Mapping[str, Any] | None = No
         data,
         title=boards[0]["title"],
         served=served,
-        rests=RESTS_SERVED if served else RESTS,
+        rests=RESTS.format(bracket=BRACKET if served else NO_BRACKET),
     )
 
 

@@ -22,10 +22,8 @@ FAINTEST = 8e-3  # of the largest: weaker patterns of the return's move are left
 FAINTER = 2.5e-2  # of a variant: a page with eight of them keeps to about a megabyte
 LEVELS = 4096  # steps of the largest pattern: what a picture shows of it
 OF_PLANES = 2.0  # so much more is left out of the currents of planes, which are many
-COARSEST = (
-    4e-4  # of the current at which the page's scale of colours ends: that of an ampere on a fortieth of the board
-)
-CROWDED = 40.0
+# Of the current at which the page's scale of colours ends: that of an ampere on a fortieth of the board.
+COARSEST, CROWDED = 4e-4, 40.0
 PARTS = 8192  # steps of the largest part
 
 

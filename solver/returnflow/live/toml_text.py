@@ -19,7 +19,7 @@ def toml_value(value: Any) -> str:
     Examples
     --------
     >>> print(toml_value([8e6, 2.5, 1e-9, 0.001, 26.3876]))
-    [8e6, 2.5, 1e-09, 0.001, 26.3876]
+    [8e6, 2.5, 1e-9, 0.001, 26.3876]
     >>> print(toml_value({"at": [1, 2.5], "U1.AGND": True, "text": 'a "b"'}))
     { at = [1, 2.5], "U1.AGND" = true, text = "a \"b\"" }
     """
@@ -35,10 +35,8 @@ def toml_value(value: Any) -> str:
         plain = repr(value)
         if not isinstance(value, float) or not np.isfinite(value):
             return plain
-        short = re.sub(
-            r"e([+-])0*(\d)", lambda it: f"e{it[1].strip('+')}{it[2]}", np.format_float_scientific(value, trim="-")
-        )
-        return short if len(short) + 3 < len(plain) else plain
+        short = re.sub(r"e\+?(-?)0*(\d)", r"e\1\2", np.format_float_scientific(value, trim="-"))
+        return short if "e" in plain or len(short) + 3 < len(plain) else plain
     message = f"A value of type {type(value).__name__} is nothing that a case file can hold."
     raise TypeError(message)
 

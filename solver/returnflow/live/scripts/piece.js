@@ -160,8 +160,8 @@ class Piece {
         const count = Math.max(1, Math.ceil(Math.hypot(bx - ax, by - ay) / step));
         for (let n = k > 1 ? 1 : 0; n <= count; n++) {
           const x = ax + ((bx - ax) * n) / count, y = ay + ((by - ay) * n) / count;
-          const within = discs.some((disc) => Math.hypot(disc.x - x, disc.y - y) < disc.radius), now = [within ? -1 : this.inside(x, y), x, y];
-          if (within) { if (last && last[0] >= 0) found.push(now); last = null; continue; }
+          if (discs.some((disc) => Math.hypot(disc.x - x, disc.y - y) < disc.radius)) { found.push([-1, 0, 0]); last = null; continue; }
+          const now = [this.inside(x, y), x, y];
           if (last && last[0] < 0 !== now[0] < 0) found.push(this.edgeBetween(last, now));
           if (last && last[0] >= 0 && now[0] < 0) found.push(now);
           if (now[0] >= 0) found.push(now);

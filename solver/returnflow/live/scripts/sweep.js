@@ -21,7 +21,9 @@ class Sweep {
   async to(position) {
     const { page } = this;
     if (position > 0 && !page.frequency && !(await this.model())) { $("frequency").value = 0; return; }
+    const was = page.frequency;
     this.slide(position);
+    if (was && !page.frequency) page.served?.solve(); // its bracket is that of steady current
   }
 
   /** A model of what is on the page, if there is none yet. False if there is none, or the page has changed meanwhile. */
@@ -49,7 +51,7 @@ class Sweep {
     page.refresh();
     // What moved by itself is said: above 0 Hz an offline page knows contacts as drawn alone.
     const moved = page.frequency && String(this.left) !== String(page.home);
-    if (page.served) { if (was && !page.frequency) page.served.solve(); } else $("state").textContent = moved ? "Above DC all is as drawn; at DC what you moved is where you left it." : "";
+    if (!page.served) $("state").textContent = moved ? "Above DC all is as drawn; at DC what you moved is where you left it." : "";
   }
 
   /** Back to 0 Hz, whatever comes next. */
