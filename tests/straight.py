@@ -8,6 +8,7 @@ from dataclasses import replace
 import shapely
 
 from returnflow.answers.frequency import (
+    gaps_told,
     loop_facts,
 )
 from returnflow.magnetic.routes import faced
@@ -87,7 +88,8 @@ def hook():
 
 def facts_of(case, model, solid=None):
     conductors = Conductors.of(case)
-    return loop_facts(conductors, model, solid, faced(case, conductors))[0]
+    facts = loop_facts(conductors, model, faced(case, conductors))
+    return (facts if solid is None else gaps_told(facts, solid))[0]
 
 
 def without_gaps(case):

@@ -10,6 +10,7 @@ import shapely
 from shapely import box
 
 from returnflow.answers.frequency import (
+    gaps_told,
     loop_facts,
     mean_length,
 )
@@ -143,7 +144,7 @@ class TestGap:
         case, model = drawn(thickness=5e-6, accuracy=0.01), straight()
         conductors = Conductors.of(case)
         named = [replace(item, gaps=("none",)) for item in faced(case, conductors)]
-        (facts,) = loop_facts(conductors, model, without_gaps(case), named)
+        (facts,) = gaps_told(loop_facts(conductors, model, named), without_gaps(case))
         assert facts.gap_inductance == pytest.approx(0, abs=1e-5 * facts.high_inductance)
         assert facts.gap_detour == pytest.approx(0, abs=1e-4 * facts.high_length)
 

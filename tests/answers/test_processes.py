@@ -85,7 +85,7 @@ def test_drawing_goes_on(monkeypatch):
 
 def test_solving_goes_on(monkeypatch, small_cases):
     monkeypatch.setattr(joblib, "Parallel", Replaced)
-    answers = solve_each(small_cases, lambda name, case, solved: name, jobs=2, compare_gaps=False)
+    answers = solve_each(small_cases, lambda name, case, solved: name, jobs=2)
     assert answers == {name: name for name in small_cases}
 
 
@@ -115,7 +115,7 @@ def test_another_backend_serves_unchanged(small_cases, monkeypatch, backend):
     pretend_to_draw(monkeypatch)
     said: list[str] = []
     with joblib.parallel_config(backend=backend):
-        answers = solve_each(small_cases, lambda name, case, _: case.title, None, said.append, 2, compare_gaps=False)
+        answers = solve_each(small_cases, lambda name, case, _: case.title, None, said.append, 2)
         pictures = jobs.draw(varied(), jobs=2).pictures
     assert answers == {name: case.title for name, case in small_cases.items()}
     assert pictures == {"as drawn": [PICTURE]}
@@ -131,7 +131,6 @@ class TestEndedFromOutside:
             None,
             said.append,
             2,
-            compare_gaps=False,
         )
         assert answers["four_point_disc"] == "four_point_disc"
         assert isinstance(answers["strip_with_slot"], NumericalError)
@@ -141,7 +140,7 @@ class TestEndedFromOutside:
 
     def test_alone_it_may_have_memory_enough(self, small_cases, tmp_path):
         ends_once = functools.partial(ends, tmp_path / "ended", "strip_with_slot")
-        answers = solve_each(small_cases, ends_once, jobs=2, compare_gaps=False)
+        answers = solve_each(small_cases, ends_once, jobs=2)
         assert answers == {name: name for name in small_cases}
 
     def test_pictures_are_drawn_all_the_same(self, monkeypatch):

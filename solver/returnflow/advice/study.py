@@ -17,7 +17,7 @@ from returnflow.advice.review import review
 from returnflow.advice.trials import trials
 from returnflow.answers.batch import STOPPED, solve_each
 from returnflow.answers.compare import Comparison, compare
-from returnflow.answers.evaluate import evaluate
+from returnflow.answers.evaluate import evaluate, gaps_told
 from returnflow.answers.rescale import signature
 from returnflow.answers.result import Result
 from returnflow.answers.sweeps import Swept, run_sweeps
@@ -170,7 +170,7 @@ def run(
     boards = {signature(item, options) for item in cases.values()}
     extra = {} if only is not None else {n: c for n, c in trials(case).items() if signature(c, options) not in boards}
     cache = None if cache is None else Path(cache)
-    answers = solve_each(cases | extra, evaluate, options, say, jobs, each=each, cache=cache)
+    answers = solve_each(cases | extra, evaluate, options, say, jobs, gaps=gaps_told, each=each, cache=cache)
     outcomes = {name: answers[name] for name in names}
     failed = {name: outcome for name, outcome in outcomes.items() if isinstance(outcome, Exception)}
     stopped = any(str(outcome) == STOPPED for outcome in failed.values())
@@ -192,7 +192,7 @@ def run(
                     options,
                     say,
                     jobs,
-                    compare_gaps=any(crosses_more(base, trial.case) for trial in more.values()),
+                    gaps=gaps_told if any(crosses_more(base, trial.case) for trial in more.values()) else None,
                     each=each,
                     cache=cache,
                 )

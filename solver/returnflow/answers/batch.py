@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 import joblib
 
@@ -23,6 +23,11 @@ from returnflow_geometry.mesh.mesher import MeshError
 from returnflow_geometry.model.board import Case
 
 Answer = TypeVar("Answer")
+Made = TypeVar("Made")
+FAILURES = (NumericalError, MeshError, MemoryError)
+COPPERS = 1.5  # power of the number of coppers that a board's time goes with, roughly
+CUTOUT = 0.1  # of a copper's time, that of a cutout, roughly
+ALONE = 0.4  # of a board's time, that of its high-frequency end alone
 
 STOPPED = "Interrupted before it was solved."
 ENDED = "The solving process was killed, usually for lack of memory. Set a larger `accuracy`."
@@ -35,7 +40,7 @@ def solve_each(
     progress: Progress | None = None,
     jobs: int | None = None,
     *,
-    compare_gaps: bool = True,
+    gaps: Callable[[Answer, Expelled], Answer] | None = None,
     highest: float | None = None,
     each: Callable[[str, Answer], object] | None = None,
     cache: Path | None = None,
@@ -51,8 +56,9 @@ def solve_each(
     options : Options, optional
     progress : function of one string, optional
     jobs : int, optional
-    compare_gaps : bool
-        Solve once more without the gaps that routes cross.
+    gaps : function of an answer and Expelled, optional
+        Tells in an answer what gaps cost that routes cross, from the same board without them, which is then solved as
+        well. None: nobody asks.
     highest : float, optional
         Hertz up to which the reduced models are to be accurate; see `solve_case`.
     each : function of name and answer, optional
@@ -71,104 +77,170 @@ def solve_each(
         groups.setdefault(signature(case, options), {})[name] = case
     if not groups:
         return {}
+    boards = [_Board.of(group, options, compare=gaps is not None) for group in groups.values()]
     workers = min(len(groups), jobs or joblib.effective_n_jobs(-1))
     answers: dict[str, Answer | Exception] = {}
+    waiting: dict[str, tuple[_Board, _Found[Answer]]] = {}
+    failed: dict[Signature, Exception] = {}
+    done: set[str] = set()
 
-    def kept(found: _Found[Answer]) -> None:
-        answers.update(found.answers)
+    def settle(board: _Board, found: _Found[Answer], solid: Expelled | Exception | None) -> None:
+        for name, answer in found.answers.items():
+            final = answer
+            if isinstance(solid, Exception):
+                final = solid
+            elif solid is not None and gaps is not None and not isinstance(answer, Exception):
+                final = gaps(answer, solid)
+            answers[name] = final
+            if each is not None and not isinstance(final, Exception):
+                each(name, final)
+        waiting.pop(board.label, None)
+
+    def told(item: _Item[Answer], found: _Found[Answer]) -> None:
+        done.add(item.label)
         if found.solid is not None:
             gapless.keep(*found.solid)
-        for name, answer in found.answers.items():
-            if each is not None and not isinstance(answer, Exception):
-                each(name, answer)
-
-    def told(found: _Found[Answer]) -> None:
-        kept(found)
-        failed = any(isinstance(answer, Exception) for answer in found.answers.values())
-        done = sum(next(iter(group)) in answers for group in groups.values())
+        if item.board is not None:
+            waiting[item.label] = (item.board, found)
+        elif found.failed is not None and item.solid is not None:
+            failed[item.solid] = found.failed
+        for board, one in list(waiting.values()):
+            solid = None if board.solid is None else gapless.known(board.solid) or failed.get(board.solid)
+            if board.solid is None or solid is not None:
+                settle(board, one, solid)
         for line in found.said:
             say(line)
-        how = "failed" if failed else "taken from the cache" if found.kept else "solved"
-        say(f"{', '.join(found.answers)}: {how} ({done} of {len(groups)})")
+        bad = found.failed or any(isinstance(answer, Exception) for answer in found.answers.values())
+        how = "failed" if bad else "taken from the cache" if found.kept else "solved"
+        say(f"{', '.join(found.answers) or item.label}: {how} ({len(done)} of {len(work)})")
+
+    def do(some: Sequence[_Item[Answer]]) -> None:
+        if workers > 1:
+            _side_by_side(some, workers, told, say)
+        else:
+            for item in some:
+                told(item, item.work(say if len(groups) == 1 else _named(say, item.label)))
 
     if workers > 1:
         say(f"{len(groups)} different boards, {workers} at a time")
+    own = {board.own for board in boards}
+    work = [_Item(board.label, board.length, functools.partial(_answers, board.group, finish, options, highest, cache),
+                  board) for board in boards]  # fmt: skip
+    work += _without_gaps([board for board in boards if board.solid not in own], cache)
+    if workers > 1:
+        # The longest first, so that no process waits for another at the end.
+        work.sort(key=lambda item: -item.length)
     with replaced_quietly():
         try:
-            for turn in _turns(groups, workers, options, compare_gaps=compare_gaps):
-                work = {
-                    tuple(group): functools.partial(
-                        _answers, group, finish, options, compare_gaps, highest, gapless.known(solid), cache
-                    )
-                    for group, solid in turn
-                }
-                if workers > 1:
-                    _side_by_side(work, workers, told, say)
-                else:
-                    for names, item in work.items():
-                        told(item(say if len(groups) == 1 else _named(say, names[0])))
+            do(work)
+            # A board that others were to be compared with may have failed.
+            if rest := _without_gaps([board for board, _ in waiting.values()], cache):
+                work += rest
+                do(rest)
         except KeyboardInterrupt:  # what is solved stands
             say("stopped by hand")
+            for board, found in list(waiting.values()):
+                settle(board, found, None)
     return {name: answers.get(name) or NumericalError(STOPPED) for name in cases}
 
 
-def _length(case: Case) -> int:
-    return len(case.board.coppers) + len(case.board.cutouts)
-
-
-def _turns(
-    groups: dict[Signature, dict[str, Case]], workers: int, options: Options | None, *, compare_gaps: bool
-) -> list[list[tuple[dict[str, Case], Signature | None]]]:
+@dataclass(frozen=True)
+class _Board:
     """
-    Boards to solve side by side, and then others: those that others with gaps are compared with come first.
+    Cases of one board, by name.
 
-    Each with what that board is kept by. The longest come first in a turn: gaps are solved with and without, and every
-    copper counts.
+    Attributes
+    ----------
+    group : dict, name to Case
+    own : Signature or None
+        What its inductances are kept by, where gaps of others are compared with it.
+    closed : Case or None
+        The same with the gaps closed that routes cross, where they are compared.
+    solid : Signature or None
+        What inductances of that are kept by.
     """
-    some = {board: next(iter(group.values())) for board, group in groups.items()}
-    if options is not None:
-        some = {board: replace(case, accuracy=options.accuracy) for board, case in some.items()}
-    compared = compare_gaps and len(groups) > 1
-    own, solid = {}, {}
-    for board, case in some.items():
-        own[board], solid[board] = gapless.keys(case) if compared else (board, None)
-    order = list(some)
-    if workers > 1:
-        order.sort(key=lambda board: (solid[board] is None, -_length(some[board])))
-    first = [board for board in order if own[board] in solid.values()]
-    # What needs none of their answers fills the first turn, so that no process waits.
-    helped = {own[board] for board in first}
-    other = [board for board in order if board not in first and solid[board] not in helped]
-    first += other[: -len(first) % workers]
-    turns = [first, [board for board in order if board not in first]]
-    return [[(groups[board], solid[board]) for board in turn] for turn in turns if turn]
+
+    group: dict[str, Case]
+    own: Signature | None
+    closed: Case | None
+    solid: Signature | None
+
+    @classmethod
+    def of(cls, group: dict[str, Case], options: Options | None, *, compare: bool) -> _Board:
+        """Board of a group of cases."""
+        if not compare:
+            return cls(group, None, None, None)
+        first = next(iter(group.values()))
+        if options is not None:
+            first = replace(first, accuracy=options.accuracy)
+        closed = gapless.compared(first)
+        return cls(group, gapless.key(first), closed, None if closed is None else gapless.key(closed))
+
+    @property
+    def label(self) -> str:
+        """Name of its first case."""
+        return next(iter(self.group))
+
+    @property
+    def length(self) -> float:
+        """How long it takes against others, roughly: every copper counts, and every cutout."""
+        board = next(iter(self.group.values())).board
+        return float(len(board.coppers) ** COPPERS + CUTOUT * len(board.cutouts))
+
+
+@dataclass(frozen=True)
+class _Item(Generic[Answer]):
+    """A piece of work, how long it takes against others, and the board it answers for; or what it is kept by."""
+
+    label: str
+    length: float
+    work: Callable[[Progress | None], _Found[Answer]]
+    board: _Board | None = None
+    solid: Signature | None = None
+
+
+def _without_gaps(boards: Sequence[_Board], cache: Path | None) -> list[_Item[Any]]:
+    """Boards with the gaps closed that are solved for nothing but the comparison: each different one once."""
+    found: dict[Signature, _Item[Any]] = {}
+    for board in boards:
+        if board.solid is not None and board.closed is not None and gapless.known(board.solid) is None:
+            solve = functools.partial(_closed, board.closed, board.solid, cache)
+            label = f"{board.label} without the gaps that routes cross"
+            found.setdefault(board.solid, _Item(label, ALONE * board.length, solve, solid=board.solid))
+    return list(found.values())
 
 
 def _side_by_side(
-    work: Mapping[tuple[str, ...], Callable[[Progress | None], _Found[Answer]]],
+    work: Sequence[_Item[Answer]],
     workers: int,
-    told: Callable[[_Found[Answer]], None],
+    told: Callable[[_Item[Answer], _Found[Answer]], None],
     say: Progress,
 ) -> None:
     """Do work in processes, and tell of each as it is done; if one is killed the rest go one at a time."""
-    done: set[str] = set()
+    done: set[int] = set()
     try:
-        for found in pool(workers, ordered=False)(joblib.delayed(item)(None) for item in work.values()):
-            done.update(found.answers)
-            told(found)
+        tasks = (joblib.delayed(_numbered)(n, item.work) for n, item in enumerate(work))
+        for n, found in pool(workers, ordered=False)(tasks):
+            done.add(n)
+            told(work[n], found)
     except BrokenExecutor:
         say("a process was killed, usually for lack of memory: solving the rest one at a time")
-        for names, item in work.items():
-            if names[0] not in done:
-                told(_alone(names, item))
+        for n, item in enumerate(work):
+            if n not in done:
+                told(item, _alone(item))
 
 
-def _alone(names: Sequence[str], item: Callable[[Progress | None], _Found[Answer]]) -> _Found[Answer]:
+def _numbered(number: int, work: Callable[[Progress | None], Answer]) -> tuple[int, Answer]:
+    return number, work(None)
+
+
+def _alone(item: _Item[Answer]) -> _Found[Answer]:
     """Answers of a process that has the machine to itself; if that is ended too, it takes no other with it."""
     try:
-        (found,) = joblib.Parallel(n_jobs=2)([joblib.delayed(item)(None)])
+        (found,) = joblib.Parallel(n_jobs=2)([joblib.delayed(item.work)(None)])
     except BrokenExecutor:
-        return _Found(dict.fromkeys(names, NumericalError(ENDED)))
+        names = () if item.board is None else item.board.group
+        return _Found(dict.fromkeys(names, NumericalError(ENDED)), failed=NumericalError(ENDED))
     answers: _Found[Answer] = found
     return answers
 
@@ -181,15 +253,14 @@ class _Found(Generic[Answer]):
     solid: tuple[Signature, Expelled] | None = None
     kept: bool = False
     said: tuple[str, ...] = ()
+    failed: Exception | None = None
 
 
 def _answers(
     group: dict[str, Case],
     finish: Callable[[str, Case, Solved], Answer],
     options: Options | None,
-    compare_gaps: bool,
     highest: float | None,
-    solid: Expelled | None,
     cache: Path | None,
     progress: Progress | None,
 ) -> _Found[Answer]:
@@ -199,14 +270,14 @@ def _answers(
     said: list[str] = []
 
     def solve() -> tuple[Solved, Expelled | None]:
-        solved = solve_case(first, own, progress, compare_gaps=compare_gaps, highest=highest, solid=solid, alike=others)
-        return solved.without_operators(), solved.expelled if compare_gaps else None
+        solved = solve_case(first, own, progress, highest=highest, alike=others)
+        return solved.without_operators(), solved.expelled
 
     try:
         if cache is None:
             (solved, expelled), before = solve(), False
         else:
-            key = Kept(cache).key(signature(first, own), list(group.values()), compare_gaps, highest)
+            key = Kept(cache).key(signature(first, own), list(group.values()), highest)
             (solved, expelled), before = _once(Kept(cache), key, solve, said, next(iter(group)))
         return _Found(
             {name: finish(name, case, rescaled(solved, case)) for name, case in group.items()},
@@ -214,16 +285,35 @@ def _answers(
             before,
             tuple(said),
         )
-    except (NumericalError, MeshError) as error:
-        return _Found(dict.fromkeys(group, error))
-    except MemoryError:
-        reason = "Out of memory. Set a larger `accuracy`, or solve fewer variants at a time (--jobs 1)."
-        return _Found(dict.fromkeys(group, NumericalError(reason)))
+    except FAILURES as error:
+        return _Found(dict.fromkeys(group, _reason(error)))
 
 
-def _once(
-    kept: Kept, key: str, solve: Callable[[], tuple[Solved, Expelled | None]], said: list[str], name: str
-) -> tuple[tuple[Solved, Expelled | None], bool]:
+def _closed(case: Case, name: Signature, cache: Path | None, progress: Progress | None) -> _Found[Any]:
+    """Inductances of a board whose gaps are closed; a failure is an answer too."""
+    said: list[str] = []
+
+    def solve() -> Expelled:
+        return gapless.solve_closed(case, progress)
+
+    try:
+        if cache is None:
+            found, before = solve(), False
+        else:
+            key = Kept(cache).key(name, [case])
+            found, before = _once(Kept(cache), key, solve, said, "the board without gaps")
+    except FAILURES as error:
+        return _Found({}, failed=_reason(error))
+    return _Found({}, (name, found), before, tuple(said))
+
+
+def _reason(error: Exception) -> Exception:
+    if isinstance(error, MemoryError):
+        return NumericalError("Out of memory. Set a larger `accuracy`, or solve fewer variants at a time (--jobs 1).")
+    return error
+
+
+def _once(kept: Kept, key: str, solve: Callable[[], Made], said: list[str], name: str) -> tuple[Made, bool]:
     """What is kept, or else what is solved, which is kept then; and whether it was there. A cache never stops a run."""
     try:
         found = kept.find(key)

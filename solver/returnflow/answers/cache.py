@@ -26,10 +26,8 @@ from typing import Any
 import numpy as np
 import shapely
 
-from returnflow.answers.evaluate import Solved
 from returnflow.answers.frequency import wants_frequencies
 from returnflow.answers.rescale import Signature
-from returnflow.magnetic.solving import Expelled
 from returnflow_geometry.model.board import Case
 
 HEAD = b"returnflow solution\n"
@@ -45,7 +43,6 @@ NAMED = {
 NAMED |= {f"numpy.{core}.multiarray": {"_reconstruct", "scalar"} for core in ("_core", "core")}
 NAMED |= {f"numpy.{core}.numeric": {"_frombuffer"} for core in ("_core", "core")}
 LIBRARIES = ("numpy", "scipy", "scikit-fem", "shapely", "pythoncdt")
-Found = tuple[Solved, Expelled | None]
 
 
 class NotKeptError(Exception):
@@ -74,7 +71,7 @@ class Kept:
             _tell(part, told.update)
         return told.hexdigest()
 
-    def find(self, key: str) -> Found | None:
+    def find(self, key: str) -> Any:
         """
         Solution of a key; None if there is none.
 
@@ -96,13 +93,12 @@ class Kept:
             message = "it is damaged"
             raise NotKeptError(message)
         try:
-            solved, expelled = _Reader(io.BytesIO(zlib.decompress(packed))).load()
+            return _Reader(io.BytesIO(zlib.decompress(packed))).load()
         except Exception as error:  # whatever a file that somebody else wrote may raise
             message = f"it holds something else ({error})"
             raise NotKeptError(message) from error
-        return solved, expelled
 
-    def keep(self, key: str, found: Found) -> None:
+    def keep(self, key: str, found: object) -> None:
         """
         Keep a solution, whole or not at all.
 

@@ -16,7 +16,6 @@ from returnflow.answers.adding import Coupled, companies, weights
 from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
 from returnflow.answers.enclosure import enclosures
-from returnflow.answers.gapless import closed, solve_closed
 from returnflow.answers.missing import frequency_cautions, routeless
 from returnflow.answers.radiation import radiated_budget
 from returnflow.answers.result import Placement, Result, Spectral
@@ -51,15 +50,12 @@ class Solved:
         Resistive, bracketed.
     model : Broadband or None
         None where nothing asks for more than the resistive limit.
-    solid : Expelled or None
-        High-frequency end without the cutouts that routes cross.
     facing : tuple of Faced
     """
 
     conductors: Conductors
     solution: Conduction
     model: Broadband | None
-    solid: Expelled | None
     facing: tuple[Faced, ...]
     seconds: dict[str, float] = field(default_factory=dict)
 
@@ -83,9 +79,7 @@ def solve_case(
     options: Options,
     progress: Progress | None = None,
     *,
-    compare_gaps: bool = True,
     highest: float | None = None,
-    solid: Expelled | None = None,
     alike: Sequence[Case] = (),
 ) -> Solved:
     """
@@ -96,12 +90,8 @@ def solve_case(
     case : Case
     options : Options
     progress : function of one string, optional
-    compare_gaps : bool
-        Solve once more without the gaps that routes cross.
     highest : float, optional
         Hertz up to which the reduced model is to be accurate; by default as `BroadbandOptions` has it.
-    solid : Expelled, optional
-        High-frequency end of the board without the gaps that routes cross, where it is known already.
     alike : sequence of Case
         Others of the same board, whose limits are to be decided as well.
 
@@ -125,12 +115,9 @@ def solve_case(
     if above:
         band = None if highest is None else BroadbandOptions(highest=highest)
         model = solve_broadband(case, conductors, loops, solution.squares, band, progress, facing)
-        without = closed(case, conductors, facing)
-        if without is not None and compare_gaps:
-            solid = solid or solve_closed(without, loops, progress)
     end = time.perf_counter()
     seconds = solution.seconds | {"frequencies": end - after, "total": end - begin}
-    return Solved(conductors=conductors, solution=solution, model=model, solid=solid, facing=facing, seconds=seconds)
+    return Solved(conductors=conductors, solution=solution, model=model, facing=facing, seconds=seconds)
 
 
 def evaluate(name: str, case: Case, solved: Solved) -> Result:
@@ -185,6 +172,14 @@ def evaluate(name: str, case: Case, solved: Solved) -> Result:
     took = time.perf_counter() - begin
     result.seconds.update(solved.seconds | {"evaluation": took, "total": solved.seconds.get("total", 0.0) + took})
     return result
+
+
+def gaps_told(result: Result, solid: Expelled) -> Result:
+    """The same with what the gaps cost that routes cross, from the board without them."""
+    if result.spectral is None:
+        return result
+    facts = frequency.gaps_told(result.spectral.facts, solid)
+    return replace(result, spectral=replace(result.spectral, facts=facts))
 
 
 def _left_out(case: Case, model: Broadband | None) -> list[str]:
@@ -265,7 +260,7 @@ def _spectral(case: Case, solved: Solved) -> Spectral | None:
         if item.route is not None and item.route.height:
             mine = frequency.among(model, conductors, item.copper)
             near[:, j] = frequency.near_shares(model, item.route, j, case.frequencies, among=mine)
-    facts = frequency.loop_facts(conductors, model, solved.solid, solved.facing)
+    facts = frequency.loop_facts(conductors, model, solved.facing)
     return Spectral(model=model, facts=facts, shares=shares, sections=sections, near=near)
 
 

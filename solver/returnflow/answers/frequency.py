@@ -80,29 +80,20 @@ def among(model: Broadband, conductors: Conductors, copper: int) -> NDArray[np.b
     return mine
 
 
-def loop_facts(
-    conductors: Conductors, model: Broadband, solid: Expelled | None, facing: Sequence[Faced]
-) -> tuple[LoopFacts, ...]:
+def loop_facts(conductors: Conductors, model: Broadband, facing: Sequence[Faced]) -> tuple[LoopFacts, ...]:
     """
-    Crossovers, inductances and lengths of every loop.
+    Crossovers, inductances and lengths of every loop; what gaps add is told by `gaps_told`.
 
     Parameters
     ----------
     conductors : Conductors
     model : Broadband
-    solid : Expelled or None
-        The same without the cutouts that routes cross.
     facing : sequence of Faced, one per loop
     """
     facts = []
     slow = model.slow_inductance
     for j, item in enumerate(facing):
         route, gaps = item.route, item.gaps
-        high_length = mean_length(model, j, high=True)
-        gap_inductance = gap_detour = None
-        if solid is not None and gaps:
-            gap_inductance = model.high_inductance[j, j] - solid.inductance[j, j]
-            gap_detour = high_length - float(solid.length[j])
         facts.append(
             LoopFacts(
                 low_inductance=float(slow[j, j]),
@@ -114,13 +105,25 @@ def loop_facts(
                     else None
                 ),
                 low_length=mean_length(model, j, high=False),
-                high_length=high_length,
+                high_length=mean_length(model, j, high=True),
                 gaps=gaps,
-                gap_inductance=None if gap_inductance is None else float(gap_inductance),
-                gap_detour=gap_detour,
             )
         )
     return tuple(facts)
+
+
+def gaps_told(facts: Sequence[LoopFacts], solid: Expelled) -> tuple[LoopFacts, ...]:
+    """What the gaps that routes cross add, from the same board without them."""
+    return tuple(
+        replace(
+            one,
+            gap_inductance=one.high_inductance - float(solid.inductance[j, j]),
+            gap_detour=one.high_length - float(solid.length[j]),
+        )
+        if one.gaps
+        else one
+        for j, one in enumerate(facts)
+    )
 
 
 def mean_length(model: Broadband, loop: int, *, high: bool) -> float:

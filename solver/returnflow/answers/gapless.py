@@ -33,18 +33,17 @@ def key(case: Case) -> Signature:
     return signature(replace(case, regions=(), sections=()), None)
 
 
-def keys(case: Case) -> tuple[Signature, Signature | None]:
-    """That of a case, and that of the same board with its gaps closed; None if no route crosses one."""
+def compared(case: Case) -> Case | None:
+    """The board that a case's gaps are compared with; None if no route crosses one, or nothing is asked above 0 Hz."""
     if not frequency.wants_frequencies(case):
-        return key(case), None
+        return None
     conductors = Conductors.of(case)
-    solid = closed(case, conductors, faced(case, conductors))
-    return key(case), None if solid is None else key(solid)
+    return closed(case, conductors, faced(case, conductors))
 
 
-def known(name: Signature | None) -> Expelled | None:
+def known(name: Signature) -> Expelled | None:
     """What is kept by that name."""
-    return None if name is None else _SOLVED.get(name)
+    return _SOLVED.get(name)
 
 
 def keep(name: Signature, solid: Expelled) -> None:
@@ -54,14 +53,10 @@ def keep(name: Signature, solid: Expelled) -> None:
         del _SOLVED[old]
 
 
-def solve_closed(case: Case, loops: list[tuple[int, int]], progress: Progress | None) -> Expelled:
-    """High-frequency end of a board whose gaps are closed, if it is not kept."""
-    name = key(case)
-    found = known(name)
-    if found is None:
-        if progress:
-            progress("solving again without the gaps that routes cross")
-        case = replace(case, regions=(), sections=())
-        found = solve_expelled(case, Conductors.of(case), loops, progress)
-        keep(name, found)
-    return found
+def solve_closed(case: Case, progress: Progress | None) -> Expelled:
+    """High-frequency end of a board whose gaps are closed."""
+    if progress:
+        progress("solving again without the gaps that routes cross")
+    case = replace(case, regions=(), sections=())
+    conductors = Conductors.of(case)
+    return solve_expelled(case, conductors, conductors.ends(case), progress)

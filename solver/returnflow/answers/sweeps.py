@@ -223,7 +223,7 @@ def run_sweeps(
     }
     top = max((_highest(item) for item in cases.values()), default=0.0)
     highest = max(top, LEAST_HIGHEST)
-    answers = solve_each(cases, _numbers, options, progress, jobs, compare_gaps=False, highest=highest, cache=cache)
+    answers = solve_each(cases, _numbers, options, progress, jobs, highest=highest, cache=cache)
     return tuple(_gathered(case, sweep, answers) for sweep in case.sweeps)
 
 

@@ -123,8 +123,9 @@ def mesh_of(
         rings = [ring for ring in shapely.get_parts(plane.copper.boundary) if ring.length > WIDE * diagonal(plane)]
         rims = [_along_line(ring, RIM * diagonal(plane) / 40, largest) for ring in rings]
         strip = coarser * STRIP / COARSE
-        field = _coarser(replace(field, others=(*field.others, *slots, *rims)), coarser if rims else strip)
-        faced_by = [_coarser(other, strip) for other in _facing_sizes(conductors, number, largest)]
+        own = coarser if rims else strip
+        field = _coarser(replace(field, others=(*field.others, *slots, *rims)), own)
+        faced_by = [_coarser(other, own) for other in _facing_sizes(conductors, number, largest)]
         return replace(field, largest=min(field.largest, strip * narrow), others=(*field.others, *faced_by))
 
     mesh = StackMesher(drawn.conductors).graded(size)

@@ -39,7 +39,7 @@ def first_look(case: Case) -> str:
     solution = solve(
         conductors, conductors.ends(case), options=Options(accuracy=max(ROUGH, case.accuracy), most_triangles=QUICK)
     )
-    solved = Solved(conductors=conductors, solution=solution, model=None, solid=None, facing=())
+    solved = Solved(conductors=conductors, solution=solution, model=None, facing=())
     rows = []
     for budget in (each for kind in budgets(case, solved) for each in kind):
         limit = engineering(budget.limit, "V") if budget.limit else ""
