@@ -47,7 +47,6 @@ COARSE = 4.0  # edges of the coarser of two meshes over all these; the finer one
 STRIP = 2.0  # the same where copper is narrow, or faces narrow copper
 RIM = 0.25  # of the largest edges, along the outline of wide copper: what runs far from any route crowds there
 WIDE = 2.5  # diagonals at least of such an outline; the edges of narrower copper are near its middle
-ROUGH = 10.0  # residual of the iteration on the coarser mesh, over that on the finer one
 STEEPEST = 0.5  # growth of triangles
 MOST_TRIANGLES = 300_000
 ACROSS = 4.0  # triangles across a narrow copper

@@ -47,7 +47,7 @@ class BroadbandOptions:
     lowest: float = 10.0
     highest: float = 1e9
     shifts: int = 20
-    residual: float = 1e-5
+    residual: float = 1e-4
     bounds: bool = True
 
 

@@ -27,7 +27,7 @@ from returnflow_geometry.model.board import Case
 
 Floats = NDArray[np.float64]
 
-ROUGH = 10.0  # residual of the iteration on the coarser mesh, over that on the finer one
+ROUGH = 3.0  # residual of the iteration on the coarser mesh, over that on the finer one
 
 
 def solve_broadband(
