@@ -41,12 +41,13 @@ class _Circuits:
     """
     Resistive pattern of every circuit at 1 A, and what dissipation and induction make of them, all (free, k).
 
-    Spreads in traces are circuits as well.
+    Spreads in traces are circuits as well. `among` is what both make of them among each other, (k, k) each.
     """
 
     patterns: Floats
     dissipated: Floats
     induced: Floats
+    among: tuple[Floats, Floats]
 
     @classmethod
     def of(cls, system: System, resistive: Solve) -> _Circuits:
@@ -59,7 +60,15 @@ class _Circuits:
         patterns = resistive(unit) if len(some) else unit
         parts = [patterns[:, at : at + TOGETHER] for at in range(0, len(some), TOGETHER)]
         induced = np.concatenate([np.zeros((size, 0)), *(system.induce(part) for part in parts)], axis=1)
-        return cls(patterns, np.asarray(system.dissipation @ patterns), induced)
+        dissipated = np.asarray(system.dissipation @ patterns)
+        among = [patterns.T @ made for made in (dissipated, induced)]
+        return cls(patterns, dissipated, induced, (0.5 * (among[0] + among[0].T), 0.5 * (among[1] + among[1].T)))
+
+    def weighed(self, sheet: float, s: float) -> tuple[Floats, Floats]:
+        """What the equations make of them at one shift, and of them among each other."""
+        made = sheet * self.dissipated
+        made += s * self.induced
+        return made, sheet * self.among[0] + s * self.among[1]
 
 
 @dataclass
@@ -113,9 +122,8 @@ class Preconditioner:
         """What belongs to one shift; `sheet` is that of the reference."""
         fits = np.array([self._fit(sheet * weight, s) for weight in self.foils]).T
         opposite = tuple(self._fit(sheet * float(np.mean(self.foils)), s, pair.distance) for pair, _ in self.opposite)
-        of_circuits = sheet * self.circuits.dissipated + s * self.circuits.induced
-        among = self.circuits.patterns.T @ of_circuits
-        circuits = np.linalg.inv(0.5 * (among + among.T)).astype(np.float64)
+        of_circuits, among = self.circuits.weighed(sheet, s)
+        circuits = np.linalg.inv(among).astype(np.float64)
         return Weights(fits if len(self.foils) == 1 else fits[:, self.foil], opposite, circuits, of_circuits)
 
     def _fit(self, sheet: float, s: float, distance: float = np.inf) -> Floats:
