@@ -37,8 +37,9 @@ class BroadbandOptions:
         Band in hertz in which the reduced model is made accurate.
     shifts : int
         At most so many real solves per loop.
-    residual : float
-        Relative residual at which the iteration stops.
+    residual : float, optional
+        Relative residual at which the iteration stops; by default a tenth of `accuracy`. Impedances are then off by its
+        square, fields by itself.
     bounds : bool
         Whether to estimate what the basis lacks: see `Broadband.lacking`.
     """
@@ -47,8 +48,13 @@ class BroadbandOptions:
     lowest: float = 10.0
     highest: float = 1e9
     shifts: int = 20
-    residual: float = 1e-4
+    residual: float | None = None
     bounds: bool = True
+
+    @property
+    def stop(self) -> float:
+        """Residual at which the iteration stops."""
+        return 0.1 * self.accuracy if self.residual is None else self.residual
 
 
 def reduce(
@@ -179,7 +185,7 @@ def _solve(
         lambda values: sheet * (system.dissipation @ values) + s * system.induce(values),
         lambda right: preconditioner.apply(weights, right),
         system.columns[:, some],
-        np.where(rough, max(options.residual, DISPLACED), options.residual),
+        np.where(rough, max(options.stop, DISPLACED), options.stop),
         (x[:, some], made[:, some]),
     )
 

@@ -105,7 +105,7 @@ def _on_meshes(
     gaps, whole = across(case, Conductors.magnetic(case)), made.squares if made else ()
     mesh = mesh_of(case, conductors, loops, facing, coarser, gaps, whole)
     # Of the coarser one what is off counts by a part only, and what its basis lacks is not asked.
-    rough = replace(options, residual=ROUGH * options.residual, bounds=False)
+    rough = replace(options, residual=ROUGH * options.stop, bounds=False)
     pieces: tuple[Piece, ...] = (*facing_pieces(case, Conductors.magnetic(case)), *gaps)
     each = [(mesh, rough), (halved(mesh), options)][:meshes]
     systems = (system_on(one, case, conductors, loops, progress, pieces, whole) for one, _ in each)
@@ -157,7 +157,7 @@ def expelled(system: System) -> Expelled:
             system.induce,
             lambda right: preconditioner.apply(weights, right),
             -system.drive,
-            BroadbandOptions().residual,
+            BroadbandOptions().stop,
         )
     inductance = system.inductance + system.drive.T @ answer
     K = system.currents + np.stack([part @ answer for part in system.curl])
