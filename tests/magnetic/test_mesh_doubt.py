@@ -14,9 +14,11 @@ from returnflow.magnetic.two_meshes import (
     APART,
     MARGIN,
     MISSING,
+    PART,
     SAME_PLACE,
     half_widths,
     missing,
+    neighbourhoods,
     overlap,
     towards,
 )
@@ -138,10 +140,40 @@ def test_where_two_errors_cancel_a_part_of_what_may_meet_stands_in():
 
 def test_errors_in_different_places_do_not_meet():
     coarse, fine = np.zeros((2, 2, 2)), np.zeros((2, 8, 2))
+    apart = np.repeat([0, 1], 4)
     fine[0, :4, 0] = fine[1, 4:, 1] = 1.0
-    assert overlap(fine, coarse, np.ones(8)) == pytest.approx(np.eye(2))
-    fine[0, 4:, 0] = 1.0
-    assert overlap(fine, coarse, np.ones(8))[0, 1] == pytest.approx(np.sqrt(0.5))
+    assert overlap(fine, coarse, np.ones(8), apart) == pytest.approx(np.eye(2))
+    # Nor where they are but flow across one another.
+    fine[:, :, 1] = np.array([[0.0], [1.0]])
+    assert overlap(fine, coarse, np.ones(8), apart) == pytest.approx(np.eye(2))
+    fine[0, :, 0] = fine[0, :, 1] = 1.0
+    assert overlap(fine, coarse, np.ones(8), apart)[0, 1] == pytest.approx(np.sqrt(0.5))
+
+
+def test_errors_of_both_signs_cancel_in_one_neighbourhood_and_not_between_two():
+    coarse, fine = np.zeros((2, 2, 2)), np.ones((2, 8, 2), dtype=complex)
+    fine[:, ::2, 1] = -1.0
+    for part, met in ((np.zeros(8, int), 0.0), (np.arange(8) % 2, 1.0)):
+        assert overlap(fine, coarse, np.ones(8), part)[0, 1] == pytest.approx(met)
+    # A common phase is no cancelling.
+    fine[:, :, 1] = 1j
+    assert overlap(fine, coarse, np.ones(8), np.zeros(8, int))[0, 1] == pytest.approx(1.0)
+
+
+def test_neighbourhoods_hold_every_triangle_once_and_none_of_two_levels():
+    side = np.linspace(0, 1, 60)
+    x, y = (each.ravel() for each in np.meshgrid(side, side))
+    corners = np.array([[0, 0], [0.01, 0], [0, 0.01]]) + np.column_stack([x, y])[:, None]
+    both = np.concatenate([corners, corners])
+    level = np.repeat([0, 1], len(corners))
+    part = neighbourhoods(both, level)
+    assert np.max(np.bincount(part)) <= PART
+    assert 2 * len(corners) / PART <= len(np.unique(part)) <= 2 * 16
+    for number in range(part.max() + 1):
+        mine = np.flatnonzero(part == number)
+        assert len(np.unique(level[mine])) == 1
+        # They lie together: a quarter of the board's side at most, or half.
+        assert np.ptp(both[mine, 0, 0]) <= 0.51
 
 
 def test_meshes_that_differ_much_do_not_lead_to_negative_inductance():

@@ -22,7 +22,7 @@ Complexes = NDArray[np.complex128]
 TINY = 1e-30  # ohm
 ROUNDING = 1e-6  # of the loops' own reactances
 HIGH = 1e9  # Hz; the field is expelled
-OVERLAP_LOWEST, OVERLAPS = 1e3, 7  # Hz, and how many frequencies from there to the highest
+OVERLAP_LOWEST, OVERLAPS = 1e3, 13  # Hz, and how many frequencies from there to the highest
 PASSIVE = 13  # frequencies at which what two meshes lead to is kept positive
 
 
@@ -332,7 +332,8 @@ def paired(fine: Broadband, coarse: Broadband) -> Broadband:
     """
     at = np.geomspace(OVERLAP_LOWEST, HIGH, OVERLAPS)
     mesh = fine.system.space.mesh
-    overlap = [two_meshes.overlap(fine.current(f), coarse.current(f), mesh.areas) for f in at]
+    part = two_meshes.neighbourhoods(mesh.points[mesh.triangles], fine.system.stack.level)
+    overlap = [two_meshes.overlap(fine.current(f), coarse.current(f), mesh.areas, part) for f in at]
     coarse = replace(coarse, system=replace(coarse.system, panels=None))
     return replace(fine, coarse=coarse, overlap=(at, np.array(overlap)))
 

@@ -50,6 +50,7 @@ WIDE = 2.5  # diagonals at least of such an outline; the edges of narrower coppe
 STEEPEST = 0.5  # growth of triangles
 MOST_TRIANGLES = 300_000
 ACROSS = 4.0  # triangles across a narrow copper
+SLIM = 2.0  # heights; under a narrower copper what its edges draw runs together
 NARROW = 10.0  # heights; the edges of a wider copper are far apart against what happens under them
 
 
@@ -122,9 +123,9 @@ def mesh_of(
         rings = [ring for ring in shapely.get_parts(plane.copper.boundary) if ring.length > WIDE * diagonal(plane)]
         rims = [_along_line(ring, RIM * diagonal(plane) / 40, largest) for ring in rings]
         strip = coarser * STRIP / COARSE
-        own = coarser if rims else strip
-        field = _coarser(replace(field, others=(*field.others, *slots, *rims)), own)
-        faced_by = [_coarser(other, own) for other in _facing_sizes(conductors, number, largest)]
+        field = _coarser(replace(field, others=(*field.others, *slots, *rims)), coarser if rims else strip)
+        faced_by = [_coarser(other, coarser if slim and rims else strip)
+                    for other, slim in _facing_sizes(conductors, number, largest)]  # fmt: skip
         return replace(field, largest=min(field.largest, strip * narrow), others=(*field.others, *faced_by))
 
     mesh = StackMesher(drawn.conductors).graded(size)
@@ -261,12 +262,17 @@ def _width(plane: Plane) -> float:
     return float(2 * plane.copper.area / plane.copper.length)
 
 
-def _facing_sizes(conductors: Conductors, number: int, largest: float) -> list[SizeField]:
-    """Size fields where a narrow copper lies over this one: at high frequency they crowd under each other's edges."""
+def _facing_sizes(conductors: Conductors, number: int, largest: float) -> list[tuple[SizeField, bool]]:
+    """
+    Size fields where a narrow copper lies over this one: at high frequency they crowd under each other's edges.
+
+    With whether it is slim: what is under one edge then runs into what is under the other, as smooth as under a route.
+    """
     fields = []
     for other, plane in enumerate(conductors.planes):
         height = conductors.distance[number, other]
         if 0 < height < largest and _width(plane) < NARROW * height:
             size = max(height / ROUTE_STEP, FINEST)
-            fields += [_along_line(ring, size, largest) for ring in shapely.get_parts(plane.copper.boundary)]
+            slim = _width(plane) < SLIM * height
+            fields += [(_along_line(ring, size, largest), slim) for ring in shapely.get_parts(plane.copper.boundary)]
     return fields
