@@ -94,7 +94,10 @@ def per_length(routes, thickness=1e-6, lengths=(8, 14)):
     return (found[1] - found[0]) / ((lengths[1] - lengths[0]) * MM)
 
 
-@pytest.mark.parametrize(("width", "height", "thickness"), [(0.1, 0.4, 1), (0.4, 0.4, 1), (2, 0.4, 1), (0.3, 0.3, 35)])
+@pytest.mark.parametrize(
+    ("width", "height", "thickness"),
+    [(0.1, 0.4, 1), (0.4, 0.4, 1), (1, 0.4, 1), (2, 0.4, 1), (4, 0.4, 1), (0.3, 0.3, 35)],
+)
 def test_a_route_over_a_plane_is_a_strip_over_a_plane(width, height, thickness):
     exact = rectangles([(0, width, height, thickness * 1e-3)])[0, 0]
     # A uniform current is 3 to 7 % high.
