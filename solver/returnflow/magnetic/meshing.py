@@ -35,8 +35,6 @@ Floats = NDArray[np.float64]
 ROUTE_STEP = 4.0  # edges per height under a route
 WIDE_ROUTE = 2.0  # heights; under a wider route current is even but near its edges
 EDGE_STEP = 2.0  # triangles under those edges, as under a narrow route times this: 2.5 is 2 % off a strip
-    2.0  # times as long as under a narrow route, triangles under those edges: 2.5 is 2 % off a strip of five heights
-)
 FINEST = 30e-6  # m; no finer under a route
 GAP_STEP = 0.1  # heights per edge along a gap: the return crowds at its rim, and one height is 2.5 % too coarse
 GAP_FINEST = 0.1e-3  # m; no finer along a gap
