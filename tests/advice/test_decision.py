@@ -19,6 +19,7 @@ from returnflow.advice.study import AS_DRAWN, run
 from returnflow.advice.trials import CLOSED, trials
 from returnflow.answers import batch
 from returnflow.answers.batch import solve_each
+from returnflow.answers.budget import decibels
 from returnflow.answers.compare import Figure, change
 
 
@@ -85,7 +86,7 @@ class TestWeighingController:
         # Where it stands it may stay, with what is certain of it there: not nearer than it is, and no better.
         near = next(option for option in decision.options if option.kind == "move amplifier")
         (noise,) = study(loud, keep=())[AS_DRAWN].sensitive
-        assert near.title.startswith("Keep U1.AGND within ")
+        assert near.title == "Leave U1.AGND where it is"
         assert (near.low, near.noise, near.high) == (noise.low, noise.noise, noise.high)
         assert near.low < near.noise < near.high
 
@@ -217,7 +218,25 @@ class TestInducedNoise:
     def test_where_they_do_not_the_options_say_so_and_have_none(self):
         found = self.options(3.0)
         assert any("induced" in line for line in found["move amplifier"].reasons)
-        assert found["differential"].noise is not None
+        # What is induced in the loop of the signal's line and its own return is no common-mode voltage.
+        assert found["differential"].possible
+        assert found["differential"].noise is None
+        assert any("no common-mode voltage" in line for line in found["differential"].reasons)
+        assert any("mostly induced" in line for line in found["noisy current"].reasons)
+
+
+@pytest.mark.parametrize("low", [0.1, 0.9, 1.1])
+@pytest.mark.parametrize("noise", [0.5, 0.95, 1.2])
+@pytest.mark.parametrize("high", [0.9, 1.3, 5.0])
+def test_an_option_and_the_variant_that_was_solved_for_it_have_one_margin(low, noise, high):
+    low, high = min(low, noise), max(high, noise)
+    found = study()[AS_DRAWN].sensitive[0]
+    budget = dataclasses.replace(found, limit=1.0, noise=noise, low=low, high=high)
+    option = TestChoice.made(high=high)
+    option = dataclasses.replace(option, noise=noise, low=low, limit=1.0)
+    assert option.sure_dB == pytest.approx(decibels(1.0, budget.sure))
+    # Never on the safe side of a limit that is not known to be kept.
+    assert (option.sure_dB >= 0) == (budget.verdict == "kept") or high <= 1.1 * noise
 
 
 class TestChoice:

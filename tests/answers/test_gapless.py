@@ -98,7 +98,7 @@ def test_where_the_comparison_fails_the_reason_is_the_answer(monkeypatch):
     said = []
     found = together(monkeypatch, 1, said.append, slotted=slotted)
     assert str(found["slotted"]) == "the board without gaps does not converge"
-    assert said[-1] == "slotted without the gaps that routes cross: failed (2 of 2)"
+    assert said[-1] == "what gaps cost in slotted: failed (2 of 2)"
 
 
 def test_what_is_solved_stands_without_the_comparison(monkeypatch):

@@ -9,11 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reporting import NOISY, VIAS, layered, result, stitched
+from returnflow.advice.study import run
 from returnflow.answers.contours import streamlines
 from returnflow.pictures import tracing
 from returnflow.pictures.fields import TUBES
+from returnflow.pictures.frame import Frame
 from returnflow.pictures.maps import Maps, Window
 from returnflow.pictures.tracing import Pieces, flow_lines, line_starts
+from returnflow_geometry.casefile.read import parse_case
 
 
 def on(number):
@@ -160,3 +163,52 @@ class TestLines:
 def test_no_line_where_none_ends_and_none_is_wanted():
     # As on a plane where links leave only eddy currents: a programme without unknowns was refused.
     assert tracing._whole(np.empty((2, 0), dtype=np.int64), np.zeros(0), np.zeros(3, dtype=np.int64)).shape == (0,)
+
+
+TWO_PLANES = """
+format = 1
+title = "two planes (invented)"
+board = { outline = { rect = [0, 0, 24, 12] } }
+layer = [
+    { name = "L1", copper_um = 35, below_mm = 0.5 },
+    { name = "L2", copper_um = 35, below_mm = 0.5 },
+    { name = "L3", copper_um = 35 },
+]
+copper = [{ name = "upper", layer = "L2" }, { name = "lower", layer = "L3" }]
+vias = [{ name = "stitch", coppers = ["upper", "lower"], drill_mm = 0.4, at = [[4, 3], [20, 3]] }]
+terminal = [
+    { name = "A", copper = "upper", at = [4, 9], diameter_mm = 0.8 },
+    { name = "B", copper = "upper", at = [20, 9], diameter_mm = 0.8 },
+]
+solve = { frequencies_Hz = [0, 1e3], accuracy = 0.05 }
+[[loop]]
+name = "load"
+role = "noisy"
+inject = "B"
+return = "A"
+current_A = 1
+frequency_Hz = 1e3
+route = { layer = "L1", path = [[4, 9], [20, 9]], width_mm = 0.3 }
+"""
+
+
+@pytest.mark.parametrize("frequency", [0.0, 1e3])
+def test_where_links_share_a_current_lines_lead_from_contact_to_contact_at_every_frequency(frequency):
+    result = run(parse_case(TWO_PLANES))["as drawn"]
+    where = {"upper": [(4, 9), (20, 9), (4, 3), (20, 3)], "lower": [(4, 3), (20, 3)]}
+    lines = {}
+    for copper in (0, 1):
+        view = result.on(copper)
+        maps = Maps(view, Frame(view, "", "").window)
+        assert maps.shared(0, frequency)
+        pieces = maps.lines(0, frequency, 10)
+        ends, times = np.unique(pieces.reshape(-1, 2).round(9), axis=0, return_counts=True)
+        tips = ends[times == 1]
+        away = np.hypot(*(tips[:, None] - 1e-3 * np.array(where[view.copper])).transpose(2, 0, 1)).min(axis=1)
+        assert len(tips)
+        assert np.max(away) < 0.41e-3
+        lines[view.copper] = len(tips) // 2
+    # Ten lines in all, of which the lower plane has what the vias carry.
+    through = np.abs(maps.through(0, frequency)[0])
+    assert lines["lower"] == pytest.approx(10 * through.mean(), abs=1)
+    assert 10 <= lines["upper"] <= 10 + lines["lower"]

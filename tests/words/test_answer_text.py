@@ -88,7 +88,7 @@ class TestNumbers:
         budget = result().sensitive[0]
         assert known_to(replace(budget, noise=1.0, low=0.99, high=1.01)) == "known to ±1 %"
         assert known_to(replace(budget, noise=0.0, low=0.0, high=2e-9)) == "at most 2 nV"
-        assert known_to(replace(budget, noise=0.0, low=0.0, high=0.0)) == "exactly"
+        assert known_to(replace(budget, noise=0.0, low=0.0, high=0.0)) == "exactly 0 V"
 
 
 class TestTable:

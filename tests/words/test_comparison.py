@@ -145,10 +145,12 @@ class TestDecision:
         assert keeps_text(replace(solved, low=0.5 * solved.limit, high=2 * solved.limit)) == "undecided"
         assert keeps_text(replace(solved, high=solved.limit, possible=False)) == "yes, but not possible"
         assert noise_text(replace(solved, noise=None)) == "not computed"
-        worked_out = replace(solved, noise=solved.limit, high=solved.limit, variant=None)
+        worked_out = replace(solved, noise=solved.limit, low=solved.limit, high=solved.limit, variant=None)
         assert noise_text(worked_out).startswith("at most 20 µV")
-        # A bound that is much more is said, and the margin is that of the bound.
+        # A bound that is much more is said, and the margin is that of the bound, unless the limit is exceeded anyhow.
         assert noise_text(replace(worked_out, high=2 * solved.limit)) == "20 µV, at most 40 µV (−6.0 dB)"
+        above = replace(solved, noise=2 * solved.limit, low=1.5 * solved.limit, high=4 * solved.limit)
+        assert noise_text(above) == "40 µV (−6.0 dB)"
         assert costs_text(replace(solved, broken=("a",), mended=("b",))) == 'exceeds the limit of "a"; fixes "b"'
         assert costs_text(replace(solved, costs=())) == "no change"
         assert costs_text(replace(solved, costs=(), variant=None)) == "not computed"

@@ -81,7 +81,8 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     now = math.dist(amplifier.centre, connector.centre)
     title = f"Move {loop.inject} closer to {loop.return_}{within}"
     if within and not exceeded and now <= place.radius:
-        title = f"Keep {loop.inject} within {millimetres(place.radius, 2)} of {loop.return_}"
+        # Its figure is that of where it is: further away there is more, though within the limit by resistance.
+        title = f"Leave {loop.inject} where it is"
     return [
         Option(
             kind="move amplifier",
@@ -124,7 +125,7 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     reasons = [
         f"The {what} would have to fall by {decibels(factor, 1):.0f} dB, to 1/{plain(factor)}"
         + (f"; the others alone make {engineering(silent.noise, 'V')}." if count < len(parts) else "."),
-        _where_copper_helps(loop, parts[0], base),
+        _where_copper_helps(loop, budget, base),
     ]
     possible = factor <= MOST_REDUCTION and found.high <= budget.limit
     if not possible:
@@ -157,8 +158,15 @@ def _scaled_budget(loop: Loop, limit: float, seen: Sequence[Coupled], loud: Coll
     )
 
 
-def _where_copper_helps(loop: Loop, lead: Contribution, base: Result) -> str:
+def _where_copper_helps(loop: Loop, budget: Budget, base: Result) -> str:
+    lead = max(_heard(budget), key=lambda part: part.noise)
     i, j = base.index(loop.name), base.index(lead.loop)
+    if _mostly_induced(loop, budget, base):
+        return (
+            f"What {named(lead.loop)} couples is mostly induced: its trace and its return further from those of "
+            f"{named(loop.name)}, or nearer to their plane, help more than copper. Draw it as a variant to have it "
+            "solved."
+        )
     best: tuple[float, str] | None = None
     for number, name in enumerate(base.conductors.names):
         part = base.whole.on(number)
@@ -184,7 +192,7 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     """A return of its own: one ground point if an end may be lifted, and what two would share."""
     board = base.case.board
     ends = [board.terminal(name) for name in (loop.return_, loop.inject)]
-    if ends[0].copper != ends[1].copper:
+    if ends[0].copper != ends[1].copper or not budget.noise > 0:
         return []
     i = base.index(loop.name)
     induced = _mostly_induced(loop, budget, base)
@@ -258,7 +266,7 @@ def _length(loop: Loop, case: Case) -> float:
     return math.dist(case.board.terminal(loop.inject).centre, case.board.terminal(loop.return_).centre)
 
 
-def differential(loop: Loop, budget: Budget) -> list[Option]:
+def differential(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     """Reception that is isolated from ground: the rejection it needs over the band, with room."""
     aim = budget.limit * 10 ** (-ROOM_DB / 20)
     needed = max(0, math.ceil(decibels(budget.high, aim))) if budget.high > 0 else 0
@@ -278,6 +286,12 @@ def differential(loop: Loop, budget: Budget) -> list[Option]:
         )
         reasons.append(f"For the strongest lines: {each}.")
     possible = needed <= REJECTION
+    induced = bool(_mostly_induced(loop, budget, base))
+    if induced:
+        reasons.append(
+            "What is induced between the signal's line and its own return is no common-mode voltage, and is not "
+            "rejected: run both input lines side by side, and draw them as a variant. So it has no figure here."
+        )
     if not possible:
         reasons.append(f"More than {REJECTION:.0f} dB is hard to hold over a band; lower the noise first.")
     return [
@@ -285,9 +299,9 @@ def differential(loop: Loop, budget: Budget) -> list[Option]:
             kind="differential",
             title=f"Differential input with at least {needed} dB of rejection",
             possible=possible,
-            noise=less * budget.noise,
-            low=less * budget.low,
-            high=less * budget.high,
+            noise=None if induced else less * budget.noise,
+            low=None if induced else less * budget.low,
+            high=None if induced else less * budget.high,
             limit=budget.limit,
             reasons=tuple(reasons),
             costs=(

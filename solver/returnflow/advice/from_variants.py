@@ -137,10 +137,11 @@ def _crossings(base: Result, result: Result) -> list[str]:
         was = old.get(name)
         if was is None or was.gaps == facts.gaps:
             continue
-        if facts.gaps and facts.gap_inductance is not None and facts.gap_detour is not None:
+        if facts.gaps and facts.gap_inductance is not None:
             sentences.append(
                 f"The route of {named(name)} crosses {listed(facts.gaps, 'and')}, which adds "
-                f"{engineering(facts.gap_inductance, 'H')} and a detour of {millimetres(facts.gap_detour)}."
+                f"{engineering(facts.gap_inductance, 'H')}"
+                + ("." if facts.gap_detour is None else f" and a detour of {millimetres(facts.gap_detour)}.")
             )
         elif was.gap_inductance is not None:
             sentences.append(

@@ -63,8 +63,10 @@ class Option:
 
     @property
     def uncertain(self) -> bool:
-        """Whether its upper bound is much more than the noise, so that only that is to be relied on."""
-        return self.noise is not None and self.high is not None and self.high > CLOSE * self.noise
+        """Whether its upper bound is much more than the noise, and that is to be relied on: see `Budget.sure`."""
+        if self.noise is None or self.high is None or (self.low is not None and self.low > self.limit):
+            return False
+        return self.high > CLOSE * self.noise
 
     @property
     def left(self) -> str:

@@ -32,7 +32,7 @@ def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tup
         *move(loop, budget, base),
         *(_known(option, budget) for option in quieter(loop, budget, base)),
         *dedicated(loop, budget, base),
-        *(_known(option, budget) for option in differential(loop, budget)),
+        *(_known(option, budget) for option in differential(loop, budget, base)),
     ]
     found = []
     for name, result in variants.items():

@@ -111,15 +111,14 @@ class Routes:
         text = f"{named(it.loop.name)} crosses {listed(it.gaps, 'and')}{_bare(over.length)}"
         facts = self.facts[it.number] if self.facts else None
         value, severity = None, 0.0
-        if facts is None or facts.gap_inductance is None or facts.gap_detour is None:
+        if facts is None or facts.gap_inductance is None:
             text += "; its cost was not computed"
         else:
             value = facts.gap_inductance
-            text += (
-                f": at high frequency that adds {engineering(value, 'H')} to its loop and "
-                f"{millimetres(facts.gap_detour)} to its mean return path"
-            )
-            severity = max(facts.gap_detour, 0.0) / it.line.length
+            text += f": at high frequency that adds {engineering(value, 'H')} to its loop"
+            if facts.gap_detour is not None:
+                text += f" and {millimetres(facts.gap_detour)} to its mean return path"
+                severity = max(facts.gap_detour, 0.0) / it.line.length
             dropped = inductive(it.loop, value)
             if dropped is not None:
                 lines, volts = dropped

@@ -205,7 +205,7 @@ def _without_gaps(boards: Sequence[_Board], cache: Path | None) -> list[_Item[An
     for board in boards:
         if board.solid is not None and board.closed is not None and gapless.known(board.solid) is None:
             solve = functools.partial(_closed, board.closed, board.solid, cache)
-            label = f"{board.label} without the gaps that routes cross"
+            label = f"what gaps cost in {board.label}"
             found.setdefault(board.solid, _Item(label, ALONE * board.length, solve, solid=board.solid))
     return list(found.values())
 

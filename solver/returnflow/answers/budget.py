@@ -130,8 +130,8 @@ class Budget:
 
     @property
     def sure(self) -> float:
-        """V rms to be relied on: where the limit is kept, the upper bound if that is much more than the noise."""
-        much = self.verdict == "kept" and self.noise > 0 and self.high > CLOSE * self.noise
+        """V rms to be relied on: unless the limit is exceeded, the upper bound if that is much more than the noise."""
+        much = self.verdict in ("kept", "undecided") and self.noise > 0 and self.high > CLOSE * self.noise
         return self.high if much else self.noise
 
     @property

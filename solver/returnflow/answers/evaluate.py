@@ -34,6 +34,8 @@ from returnflow_geometry.model.board import Case, Loop
 from returnflow_geometry.model.numbers import millimetres, near, percent, square_millimetres
 from returnflow_geometry.model.wording import named
 
+ALL = 0.999  # of the copper: as good as all of it
+
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
@@ -178,7 +180,8 @@ def gaps_told(result: Result, solid: Expelled) -> Result:
     """The same with what the gaps cost that routes cross, from the board without them."""
     if result.spectral is None:
         return result
-    facts = frequency.gaps_told(result.spectral.facts, solid)
+    alone = len(result.spectral.model.system.stack.distance) == 1
+    facts = frequency.gaps_told(result.spectral.facts, solid, alone=alone)
     return replace(result, spectral=replace(result.spectral, facts=facts))
 
 
@@ -339,7 +342,12 @@ def _reach(case: Case, loop: Loop, placement: Placement) -> str:
         f"By resistance alone, {loop.inject} may be placed anywhere within {millimetres(placement.radius, 2)} of "
         f"{loop.return_} (now {millimetres(now)} away)"
     )
-    spare = placement.area - _copper_within(case, loop, placement.radius)
+    within = _copper_within(case, loop, placement.radius)
+    if within >= ALL * _copper_within(case, loop, 10 * placement.radius):
+        return (
+            f"By resistance alone, {loop.inject} may be placed anywhere on this copper (now {millimetres(now)} away)."
+        )
+    spare = placement.area - within
     if placement.nearest is None or spare < 1e-6:
         return f"{sentence}, and practically nowhere else on this copper."
     return (

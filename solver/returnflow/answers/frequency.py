@@ -112,13 +112,17 @@ def loop_facts(conductors: Conductors, model: Broadband, facing: Sequence[Faced]
     return tuple(facts)
 
 
-def gaps_told(facts: Sequence[LoopFacts], solid: Expelled) -> tuple[LoopFacts, ...]:
-    """What the gaps that routes cross add, from the same board without them."""
+def gaps_told(facts: Sequence[LoopFacts], solid: Expelled, *, alone: bool = True) -> tuple[LoopFacts, ...]:
+    """
+    What the gaps that routes cross add, from the same board without them.
+
+    Where the copper is not `alone`, eddy currents in what faces it make the mean length more than that of a way.
+    """
     return tuple(
         replace(
             one,
             gap_inductance=one.high_inductance - float(solid.inductance[j, j]),
-            gap_detour=one.high_length - float(solid.length[j]),
+            gap_detour=one.high_length - float(solid.length[j]) if alone else None,
         )
         if one.gaps
         else one

@@ -54,7 +54,7 @@ def verdict(budget: Budget) -> str:
         return f"{says}: no noisy loop causes a voltage {where}."
     if state == "undecided":
         span = f"known only to lie between {engineering(budget.low, 'V')} and {engineering(budget.high, 'V')}"
-        said = f"{says}: {said_noise(budget)} rms {where}, {span}, limit {limit}."
+        said = f"{says}: {engineering(budget.noise, 'V')} rms {where}, {span}, limit {limit}."
         return f"{said} Set a smaller `accuracy` and solve again."
     return f"{says}: {said_noise(budget)} rms {where}, limit {limit}, {margin(budget)}."
 

@@ -66,7 +66,8 @@ class Pieces:
         other = np.full(len(pairs), -1, dtype=np.int64)
         other[a], other[b] = b, a
         beside, edge = np.divmod(other, 3)
-        beside[other < 0] = -1
+        # Where copper goes on inside a contact, as above 0 Hz, current still enters and leaves along its outline.
+        beside[(other < 0) | (contact.ravel() >= 0)] = -1
         return cls(points, values, beside.reshape(-1, 3), edge.reshape(-1, 3), contact.reshape(-1, 3))
 
     def inflow(self) -> Floats:

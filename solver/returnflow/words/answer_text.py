@@ -71,7 +71,7 @@ def margin(budget: Budget) -> str:
 def known_to(budget: Budget) -> str:
     """How well the rms sum is known, from the brackets of its parts."""
     if not budget.noise > 0:
-        return "exactly" if not budget.high > 0 else f"at most {engineering(budget.high, 'V')}"
+        return "exactly 0 V" if not budget.high > 0 else f"at most {engineering(budget.high, 'V')}"
     return f"known to {within(0.5 * (budget.high - budget.low) / budget.noise)}"
 
 

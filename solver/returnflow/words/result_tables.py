@@ -132,7 +132,10 @@ def frequency_tables(result: Result) -> list[Table]:
                     ", ".join(facts.gaps),
                     ()
                     if facts.gap_inductance is None
-                    else (engineering(facts.gap_inductance, "H"), millimetres(facts.gap_detour or 0.0)),
+                    else (
+                        engineering(facts.gap_inductance, "H"),
+                        *(() if facts.gap_detour is None else (millimetres(facts.gap_detour),)),
+                    ),
                 ),
             ]
         )
