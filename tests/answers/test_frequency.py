@@ -124,8 +124,12 @@ class TestSizes:
         assert near == pytest.approx(1e-3 / 4 + 0.3 * 2e-3, rel=0.05)
         assert far == self.LARGEST
 
-    def test_no_finer_than_the_floor(self):
-        assert self.sizes([(20, 15)], height=0.01)[0] == pytest.approx(meshing.FINEST, rel=0.16)
+    def test_under_a_wide_route_fine_along_its_edges_and_no_finer_than_the_floor(self):
+        # 0.2 mm wide, twenty heights: its middle is 0.1 mm from either edge.
+        edge, middle, beyond = self.sizes([(20, 15.1), (20, 15), (20, 15.3)], height=0.01)
+        assert edge == pytest.approx(meshing.FINEST, rel=0.16)
+        assert middle == pytest.approx(meshing.FINEST + 0.3 * 0.1e-3, rel=0.05)
+        assert beyond == pytest.approx(meshing.FINEST + 0.3 * 0.2e-3, rel=0.05)
 
     def test_without_a_route_only_contacts_and_corners_count(self):
         assert self.sizes([(20, 15)], route=False)[0] == self.LARGEST
