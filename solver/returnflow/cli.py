@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 import returnflow
+from returnflow.console import put, put_line, say
 
 if TYPE_CHECKING:
     from returnflow.live.server import Answers
@@ -42,17 +43,17 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(arguments.command(arguments))
     except OSError as error:
         where = f": {error.filename}" if error.filename else ""
-        _say(f"error: cannot write the results{where}: {error.strerror or error}. Choose another directory with -o.")
+        say(f"error: cannot write the results{where}: {error.strerror or error}. Choose another directory with -o.")
         return BAD_INPUT
     except MemoryError:
-        _say("error: out of memory. Set a larger `accuracy`, or remove copper details much finer than the contacts.")
+        say("error: out of memory. Set a larger `accuracy`, or remove copper details much finer than the contacts.")
         return BAD_INPUT
     except KeyboardInterrupt:
-        _say("interrupted; what was not yet written is lost.")
+        say("interrupted; what was not yet written is lost.")
         return INTERRUPTED
     except Exception as error:
         for line in _reasons(error):
-            _say(line)
+            say(line)
         return BAD_INPUT
 
 
@@ -100,7 +101,7 @@ class _Version(argparse.Action):
     """Looks the version up only when it is asked for."""
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
-        _print(f"returnflow {returnflow.__version__}")
+        put(f"returnflow {returnflow.__version__}")
         parser.exit()
 
 
@@ -203,10 +204,10 @@ def _run(arguments: argparse.Namespace) -> int:
     case = read_case(arguments.case)
     unknown = _unknown_variants(arguments.variant, [case])
     if arguments.jobs is not None and arguments.jobs < 1:
-        _say(f"error: --jobs {arguments.jobs}: must be at least 1. Leave it out for one job on each core.")
+        say(f"error: --jobs {arguments.jobs}: must be at least 1. Leave it out for one job on each core.")
         unknown.append("jobs")
     if arguments.cache is not None and arguments.cache.exists() and not arguments.cache.is_dir():
-        _say(f"error: --cache {arguments.cache}: is a file. Give the name of a folder, which is made if it is missing.")
+        say(f"error: --cache {arguments.cache}: is a file. Give the name of a folder, which is made if it is missing.")
         unknown.append("cache")
     if unknown:
         return BAD_INPUT
@@ -216,7 +217,7 @@ def _run(arguments: argparse.Namespace) -> int:
 
     def progress(line: str) -> None:
         for part in () if arguments.quiet else line.splitlines():
-            _say(f"[{time.perf_counter() - begin:6.1f} s] {part}")
+            say(f"[{time.perf_counter() - begin:6.1f} s] {part}")
 
     if not arguments.quiet:
         with contextlib.suppress(NumericalError, MeshError):  # the whole solve says why
@@ -227,16 +228,14 @@ def _run(arguments: argparse.Namespace) -> int:
     options = Options(accuracy=max(FAST, case.accuracy)) if arguments.fast else None
     study = run(case, options, progress=progress, only=arguments.variant, jobs=arguments.jobs, cache=arguments.cache)
     for name, reason in study.failed.items():
-        _say(f"variant {named(name)} failed and is left out: {reason}")
+        say(f"variant {named(name)} failed and is left out: {reason}")
     written = write_all(study, directory, progress, brief=arguments.brief)
     for failure in written.failed:
-        _say(f"error: {failure}")
+        say(f"error: {failure}")
     progress(f"wrote {directory / 'report.html'}")
-    _print(
-        json.dumps(to_dict(study), indent=1, allow_nan=False) if arguments.format == "json" else summary_table(study)
-    )
+    put(json.dumps(to_dict(study), indent=1, allow_nan=False) if arguments.format == "json" else summary_table(study))
     if study.stopped or written.stopped:
-        _say("interrupted; what was solved until then is written.")
+        say("interrupted; what was solved until then is written.")
         return INTERRUPTED
     if written.failed:
         return BAD_INPUT
@@ -252,7 +251,7 @@ def _unknown_variants(asked: Sequence[str] | None, cases: Sequence[Case]) -> lis
     unknown = [name for name in asked or () if name not in names]
     for name in unknown:
         had = listed(names, "or")
-        _say(f"error: --variant {name}: the case has no variant of that name. Give {had}, or leave it out.")
+        say(f"error: --variant {name}: the case has no variant of that name. Give {had}, or leave it out.")
     return unknown
 
 
@@ -276,15 +275,15 @@ def _check(arguments: argparse.Namespace) -> int:
             limits=source.limits,
         )
         for line in lines:
-            _line(line)
+            put_line(line)
     board = case.board
     counts = {"layer": board.layers, "terminal": board.terminals, "cutout": board.cutouts, "loop": case.loops}
-    _print(f"{case.title}: " + ", ".join(count(len(things), kind) for kind, things in counts.items()))
+    put(f"{case.title}: " + ", ".join(count(len(things), kind) for kind, things in counts.items()))
     for warning in case.warnings:
-        _line(f"warning: {warning}")
+        put_line(f"warning: {warning}")
     for assumption in case.assumptions:
-        _line(f"assumed: {assumption}")
-    _print("The case is complete.")
+        put_line(f"assumed: {assumption}")
+    put("The case is complete.")
     return DONE
 
 
@@ -298,17 +297,17 @@ def _import(arguments: argparse.Namespace) -> int:
 
     case: Path = arguments.output
     if case.exists() and not arguments.replace:
-        _say(f"error: -o {case}: exists. Give another name, or --replace to write over it.")
+        say(f"error: -o {case}: exists. Give another name, or --replace to write over it.")
         return BAD_INPUT
     if _is_no_file(case):
         return BAD_INPUT
     table = dict(said.rpartition("=")[::2] for said in arguments.layer or ())
     for said in arguments.layer or ():
         if not (said.rpartition("=")[0] and said.rpartition("=")[2]):
-            _say(f"error: --layer {said}: lacks a file or a layer. Write it as FILE=L1.")
+            say(f"error: --layer {said}: lacks a file or a layer. Write it as FILE=L1.")
             return BAD_INPUT
     if (arguments.port or arguments.no_open) and not arguments.page:
-        _say("error: --port and --no-open say how the page is served. Give --page with them, or leave them out.")
+        say("error: --port and --no-open say how the page is served. Give --page with them, or leave them out.")
         return BAD_INPUT
     data = from_fabrication(arguments.data, table=table or None, accept=arguments.accept_layers)
     table = {**dict(data.proposed), **table}
@@ -317,17 +316,17 @@ def _import(arguments: argparse.Namespace) -> int:
     title = arguments.title or arguments.data.resolve().stem
     begun = starter(data, source, title=title, connectivity=connectivity, table=table)
     for line in describe(data, connectivity=connectivity):
-        _line(line)
+        put_line(line)
     if arguments.page:
         from returnflow.live.picking_page import picking
 
         html, desk = picking(data, connectivity, begun, case, title=title, replace=arguments.replace)
         status = _serve(arguments, html, desk)
         if desk.unsaved:
-            _say("what was made on the page and not saved is lost.")
+            say("what was made on the page and not saved is lost.")
         return status
     write_whole(begun.text(), case)
-    _say(f"wrote {case}: complete its loops, then returnflow run {case}")
+    say(f"wrote {case}: complete its loops, then returnflow run {case}")
     return DONE
 
 
@@ -335,7 +334,7 @@ def _is_no_file(path: Path) -> bool:
     """Tell whether no file can be written there; it is said if so."""
     if no_file := path.is_dir() or not path.parent.is_dir():
         what = "is a folder" if path.is_dir() else "lies in a folder that does not exist"
-        _say(f"error: -o {path}: {what}. Give the name of a file to write.")
+        say(f"error: -o {path}: {what}. Give the name of a file to write.")
     return no_file
 
 
@@ -346,17 +345,17 @@ def _live(arguments: argparse.Namespace) -> int:
 
     page: Path | None = arguments.output
     if arguments.lessons == bool(arguments.case):
-        _say("error: give case files, or --lessons for those that come with the program.")
+        say("error: give case files, or --lessons for those that come with the program.")
         return BAD_INPUT
     if arguments.lessons and page is None:
-        _say("error: --lessons writes a file. Name it with -o.")
+        say("error: --lessons writes a file. Name it with -o.")
         return BAD_INPUT
     if page is not None and _is_no_file(page):
         return BAD_INPUT
     if page is not None and page.exists() and any(page.samefile(case) for case in arguments.case if case.exists()):
-        _say(f"error: -o {page}: is the case itself. Give another name.")
+        say(f"error: -o {page}: is the case itself. Give another name.")
         return BAD_INPUT
-    progress = None if arguments.quiet else _say
+    progress = None if arguments.quiet else say
     cases = [read_case(case) for case in arguments.case]
     if _unknown_variants(arguments.variant, cases):
         return BAD_INPUT
@@ -369,7 +368,7 @@ def _live(arguments: argparse.Namespace) -> int:
 
         return _serve(arguments, html, Desk(arguments.case, cases))
     html.save(page)
-    _say(f"wrote {page}: open it in a browser")
+    say(f"wrote {page}: open it in a browser")
     return DONE
 
 
@@ -382,27 +381,11 @@ def _serve(arguments: argparse.Namespace, html: str, desk: Answers) -> int:
     try:
         server = LiveServer(html, desk, arguments.port)
     except OSError as error:
-        _say(f"error: --port {arguments.port}: {error.strerror or error}. Leave it out for any free one.")
+        say(f"error: --port {arguments.port}: {error.strerror or error}. Leave it out for any free one.")
         return BAD_INPUT
     with contextlib.suppress(KeyboardInterrupt):
-        _print(server.address)
+        put(server.address)
         sys.stdout.flush()
-        _say("Only this machine can open it. Ctrl-C ends it.")
+        say("Only this machine can open it. Ctrl-C ends it.")
         serve(server, None if arguments.no_open else webbrowser.open)
     return DONE
-
-
-def _print(text: str) -> None:
-    # A closed pipe (| head) is the reader's choice: what was asked for is done, and the status says how it came out.
-    with contextlib.suppress(BrokenPipeError):
-        sys.stdout.write(text + "\n")
-
-
-def _line(text: str) -> None:
-    """Print one line with names from files, which may hold anything, such as signs that a terminal obeys."""
-    _print("".join(letter if letter.isprintable() else "?" for letter in text))
-
-
-def _say(line: str) -> None:
-    sys.stderr.write(line + "\n")
-    sys.stderr.flush()

@@ -12,7 +12,8 @@ import solved
 from cases import EXAMPLES
 from house import ROOT
 from returnflow.advice.decision import choose
-from returnflow.advice.from_drawing import RETURN_WIDTH, resistive_noise
+from returnflow.advice.from_drawing import NOT_REJECTED, RETURN_WIDTH, mostly_induced, resistive_noise
+from returnflow.advice.from_variants import from_variant
 from returnflow.advice.option import EFFORT, Option
 from returnflow.advice.options import options_for
 from returnflow.advice.study import AS_DRAWN, run
@@ -222,7 +223,24 @@ class TestInducedNoise:
         assert found["differential"].possible
         assert found["differential"].noise is None
         assert any("no common-mode voltage" in line for line in found["differential"].reasons)
-        assert any("mostly induced" in line for line in found["noisy current"].reasons)
+        assert any("not by resistance alone" in line for line in found["noisy current"].reasons)
+
+    @pytest.mark.parametrize(("factor", "figured"), [(1.0, True), (3.0, False), (0.5, False)])
+    def test_nor_has_a_differential_input_that_somebody_drew(self, factor, figured):
+        result = study(name="weighing_controller_robust", keep=("solid plane", "amplifier by its connector"))[AS_DRAWN]
+        (budget,) = result.sensitive
+        louder = dataclasses.replace(
+            budget, noise=factor * budget.noise, low=factor * budget.low, high=factor * budget.high
+        )
+        base = dataclasses.replace(result, sensitive=(louder,))
+        option = from_variant("differential", "60 dB", result.case.loop("load cell"), base, result)
+        assert (option.noise is not None) == figured
+        assert (NOT_REJECTED in option.reasons) != figured
+        assert figured or not option.meets
+        # Where there is less than by resistance, none of it is called induced.
+        if factor < 1:
+            said = mostly_induced(result.case.loop("load cell"), louder, base)
+            assert said.startswith("By resistance alone it would be")
 
 
 @pytest.mark.parametrize("low", [0.1, 0.9, 1.1])

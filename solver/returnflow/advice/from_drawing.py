@@ -25,6 +25,10 @@ from returnflow_geometry.model.wording import joined, named
 ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
 RESISTIVE = 0.1  # part of the noise that may be other than resistive where an option rests on resistances
 MOST_REDUCTION = 4.0  # a current that must fall further than to a quarter is another circuit, not another layout
+NOT_REJECTED = (
+    "What is induced between the signal's line and its own return is no common-mode voltage, and is not rejected: run "
+    "both input lines side by side and have that measured. So it has no figure here."
+)
 REJECTION = 80.0  # dB; common practice, no source: what an amplifier reaches without care at low frequency
 
 
@@ -40,11 +44,16 @@ def resistive_noise(loop: Loop, base: Result) -> float:
     return float(np.linalg.norm(row @ heard_weights(loop, [other for _, other in noisy])))
 
 
-def _mostly_induced(loop: Loop, budget: Budget, base: Result) -> str:
+def mostly_induced(loop: Loop, budget: Budget, base: Result) -> str:
     """Sentence where the resistive picture does not hold the noise; empty where it does."""
     resistive = resistive_noise(loop, base)
     if budget.noise * (1 - RESISTIVE) <= resistive <= budget.noise * (1 + RESISTIVE):
         return ""
+    if resistive > budget.noise:
+        return (
+            f"By resistance alone it would be {engineering(resistive, 'V')}, not {engineering(budget.noise, 'V')}: at "
+            "the frequencies of the noise the return runs elsewhere. Draw it as a variant to have it solved."
+        )
     return (
         f"Resistance alone makes {engineering(resistive, 'V')} of the {engineering(budget.noise, 'V')}; the rest is "
         "induced and not in this figure. Draw it as a variant to have it solved."
@@ -72,7 +81,7 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
                 f"That leaves no room for an amplifier: less than {millimetres(ROOM)} beyond the edge of "
                 f"{loop.return_}'s pad."
             )
-        induced = _mostly_induced(loop, budget, base)
+        induced = mostly_induced(loop, budget, base)
         if induced:
             reasons.append(induced)
     within = f": within {millimetres(place.radius, 2)}" if near and not others else ""
@@ -161,10 +170,10 @@ def _scaled_budget(loop: Loop, limit: float, seen: Sequence[Coupled], loud: Coll
 def _where_copper_helps(loop: Loop, budget: Budget, base: Result) -> str:
     lead = max(_heard(budget), key=lambda part: part.noise)
     i, j = base.index(loop.name), base.index(lead.loop)
-    if _mostly_induced(loop, budget, base):
+    if mostly_induced(loop, budget, base):
         return (
-            f"What {named(lead.loop)} couples is mostly induced: its trace and its return further from those of "
-            f"{named(loop.name)}, or nearer to their plane, help more than copper. Draw it as a variant to have it "
+            f"What {named(lead.loop)} couples is not by resistance alone: its trace and its return further from those "
+            f"of {named(loop.name)}, or nearer to their plane, help more than copper. Draw it as a variant to have it "
             "solved."
         )
     best: tuple[float, str] | None = None
@@ -195,7 +204,7 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     if ends[0].copper != ends[1].copper or not budget.noise > 0:
         return []
     i = base.index(loop.name)
-    induced = _mostly_induced(loop, budget, base)
+    induced = mostly_induced(loop, budget, base)
     if induced and resistive_noise(loop, base) < (1 - RESISTIVE) * budget.limit:
         return []  # its return is as good as its own already
     layer = board.layer(loop.route.layer) if loop.route else board.layer(board.copper(ends[0].copper).layer)
@@ -286,12 +295,9 @@ def differential(loop: Loop, budget: Budget, base: Result) -> list[Option]:
         )
         reasons.append(f"For the strongest lines: {each}.")
     possible = needed <= REJECTION
-    induced = bool(_mostly_induced(loop, budget, base))
+    induced = bool(mostly_induced(loop, budget, base))
     if induced:
-        reasons.append(
-            "What is induced between the signal's line and its own return is no common-mode voltage, and is not "
-            "rejected: run both input lines side by side, and draw them as a variant. So it has no figure here."
-        )
+        reasons.append(NOT_REJECTED)
     if not possible:
         reasons.append(f"More than {REJECTION:.0f} dB is hard to hold over a band; lower the noise first.")
     return [

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from returnflow.advice.from_drawing import NOT_REJECTED, mostly_induced
 from returnflow.advice.option import Option, OptionKind, budget_of
 from returnflow.answers.budget import decibels
 from returnflow.answers.result import Result
@@ -29,15 +30,19 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
     ]
     if kind == "dedicated return":
         reasons += _return_sentences(loop, result)
+    # A case's rejection divides all noise; what is induced between two lines no input rejects.
+    figured = kind != "differential" or not mostly_induced(loop, before, base)
+    if not figured:
+        reasons.append(NOT_REJECTED)
     broken, mended, costs = _elsewhere(base, result)
     lifted = _lifted(loop, base.case, result.case)
     return Option(
         kind=kind,
         title=name,
         possible=not lifted,
-        noise=budget.noise,
-        low=budget.low,
-        high=budget.high,
+        noise=budget.noise if figured else None,
+        low=budget.low if figured else None,
+        high=budget.high if figured else None,
         limit=budget.limit,
         reasons=(*lifted, *reasons),
         costs=costs,

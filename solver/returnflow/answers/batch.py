@@ -300,7 +300,7 @@ def _closed(case: Case, name: Signature, cache: Path | None, progress: Progress 
         if cache is None:
             found, before = solve(), False
         else:
-            key = Kept(cache).key(name, [case])
+            key = Kept(cache).key(name, [case], "high-frequency end")
             found, before = _once(Kept(cache), key, solve, said, "the board without gaps")
     except FAILURES as error:
         return _Found({}, failed=_reason(error))

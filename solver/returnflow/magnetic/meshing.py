@@ -57,7 +57,7 @@ NARROW = 10.0  # heights; the edges of a wider copper are far apart against what
 
 
 def route_size(mesher: Mesher, routes: Sequence[Route | None], largest: float) -> SizeField:
-    """Size field of the magnetic mesh: a quarter of the height under every route, growing away from it."""
+    """Size field of the magnetic mesh: a quarter of the height under a route, half under the edges of a wide one."""
     fields = [starting_size(mesher.coarse(), largest, corner=0.5)]
     copper = mesher.plane.copper
     for route in routes:
