@@ -142,7 +142,7 @@ def _recommendation(
         best = min(near, key=lambda option: option.noise or 0.0, default=None)
         sentences = ["No option computed here meets the limit by itself."]
         if best is not None and best.noise is not None:
-            sentences.append(f"The best, {named(best.title)}, leaves {engineering(best.noise, 'V')}.")
+            sentences.append(f"The best, {named(best.title)}, leaves {best.left}.")
         sentences.append("Combine options in one variant, or check whether the limit is right.")
         return [*sentences, *_cables(base, options, None)]
     how = _ADVICE[chosen.kind].format(loop=named(loop.name))
