@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from returnflow.magnetic import induction
+from returnflow.magnetic import nearby
 from returnflow.magnetic.induction import PanelOperator
 from returnflow.magnetic.panels import pair_integrals
 from returnflow_geometry.mesh.mesher import Mesher, Plane
@@ -156,16 +156,23 @@ def test_scale_enters_as_the_third_power() -> None:
     assert other == pytest.approx(1024**3 * one, rel=1e-5, abs=1e-6 * np.max(np.abs(other)))
 
 
-def test_a_few_triangles_need_no_tree() -> None:
-    corners = uniform()[:20]
+@pytest.mark.parametrize("shape", SHAPES)
+def test_a_few_triangles_need_no_tree_and_lose_nothing_in_single_precision(shape: str) -> None:
+    corners = SHAPES[shape]()
+    sizes = np.linalg.norm(corners[:, 1] - corners[:, 0], axis=1)
+    # Twenty next to each other, from the finest to what lies beside them.
+    first = corners[np.argmin(sizes), 0]
+    corners = corners[np.argsort(np.linalg.norm(corners.mean(axis=1) - first, axis=1))[:20]]
     q = np.random.default_rng(SEED).standard_normal(20)
-    assert PanelOperator(corners) @ q == pytest.approx(dense(corners) @ q, rel=1e-12)
+    exact = dense(corners)
+    assert PanelOperator(corners) @ q == pytest.approx(exact @ q, abs=3e-6 * np.max(np.abs(exact) @ np.abs(q)), rel=0)
 
 
-@pytest.mark.parametrize("batch", [1, 5000])
-def test_near_pairs_in_any_batches_are_the_same(monkeypatch: pytest.MonkeyPatch, batch: int) -> None:
+@pytest.mark.parametrize("many", [1, 300])
+def test_near_pairs_in_any_batches_are_the_same(monkeypatch: pytest.MonkeyPatch, many: int) -> None:
     corners = uniform()[:400]
     q = np.random.default_rng(SEED).standard_normal(400)
     value = PanelOperator(corners) @ q
-    monkeypatch.setattr(induction, "NEAR_BATCH", batch)
-    assert np.array_equal(PanelOperator(corners) @ q, value)
+    monkeypatch.setattr(nearby, "CLOSER", many)
+    monkeypatch.setattr(nearby, "PIECE", 10 * many)
+    assert PanelOperator(corners) @ q == pytest.approx(value, rel=0, abs=1e-6 * np.max(np.abs(value)))

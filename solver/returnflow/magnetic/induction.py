@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
-from returnflow.magnetic.panels import RULE_5, pair_integrals
+from returnflow.magnetic.nearby import near_half
+from returnflow.magnetic.panels import RULE_5
 from returnflow.magnetic.quadtree import Pairs, Quadtree, ramp
 from returnflow.resistive.factor_threads import side_by_side
 
@@ -18,9 +19,8 @@ Ints = NDArray[np.int64]
 
 LEAF = 40  # triangles per leaf of the tree: near and far parts then cost about the same
 ORDER = 6  # polynomials of total degree below this, per box
-NEAR_BATCH = 2_000_000  # pairs of near triangles at a time: bounds what is needed beside the result
 FAR_BATCH = 3000  # pairs of far boxes at a time: their blocks stay in the cache
-SEPARATION = 0.5  # boxes are far apart if their gap exceeds this times the larger diagonal
+SEPARATION = 0.45  # boxes are far apart if their gap exceeds this times the larger diagonal
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ class _Polynomials:
 
     def at(self, x: Floats) -> Floats:
         """Values at scaled places, shape (..., 2) to (..., count)."""
-        angle = np.ones((self.p, *x.shape))
+        angle = np.ones((self.p, *x.shape), dtype=x.dtype)
         if self.p > 1:
             angle[1] = x
         for k in range(2, self.p):
@@ -130,19 +130,25 @@ class PanelOperator:
             level = distance = None
         tree = Quadtree.of(corners, leaf, level)
         far, near = tree.interactions(separation, distance)
-        self._half = _near_half(corners, tree, near, level, distance)
+        # In the order of the tree, in which neighbours have near numbers.
+        self._order, corners = tree.order, corners[tree.order]
+        self._half = near_half(corners, tree, near, distance)
         self.boxes = Boxes(tree, far, _Polynomials(order), distance)
         self.leaf_part = self.boxes.moments(corners)
 
     def __matmul__(self, q: Floats) -> Floats:
         """Apply to an array of shape (m,) or (m, k)."""
-        flat = q.reshape(len(q), -1)
-        result = self._half @ flat + self._half.T @ flat + self.leaf_part.T @ self.boxes.exchange(self.leaf_part @ flat)
+        flat = q.reshape(len(q), -1)[self._order]
+        result = np.empty_like(flat)
+        result[self._order] = (
+            self._half @ flat + self._half.T @ flat + self.leaf_part.T @ self.boxes.exchange(self.leaf_part @ flat)
+        )
         whole: Floats = result.reshape(q.shape)
         return whole
 
     def between(self, maps: Sequence[csr_array]) -> Sandwich:
         """Sum over the maps D of D^T (operator) D, with everything sparse multiplied out."""
+        maps = [part[self._order] for part in maps]
         single = [csr_array(part, dtype=np.float32) for part in maps]
         first, *more = (csr_array(part.T) @ (self._half @ part) for part in single)
         half = sum(more, first)
@@ -208,14 +214,15 @@ class Boxes:
         return shaped
 
     def moments(self, corners: Floats) -> csr_array:
-        """Integral of every leaf polynomial over every triangle, shape (nodes count, m)."""
+        """Integral of every leaf polynomial over every triangle in the tree's order, shape (nodes count, m)."""
         size = self.polynomials.count
-        tri, owner = self.tree.members(self.tree.leaves)
+        leaves = self.tree.leaves[np.argsort(self.tree.start[self.tree.leaves])]
+        tri, owner = np.arange(len(corners)), np.repeat(leaves, self.tree.sizes[leaves])
         points, weights = RULE_5
         at = (points @ corners[tri] - self.middle[owner][:, None]) / self.half[owner][:, None]
         u, v = corners[tri, 1] - corners[tri, 0], corners[tri, 2] - corners[tri, 0]
         area = 0.5 * np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
-        values = np.einsum("mqa,q,m->ma", self.polynomials.at(at), weights, area, optimize=True)
+        values = np.einsum("mqa,q,m->ma", self.polynomials.at(at.astype(np.float32)), weights, area, optimize=True)
         rows = owner[:, None] * size + np.arange(size)
         shape = (len(self.tree.start) * size, len(corners))
         return csr_array((values.ravel(), (rows.ravel(), np.repeat(tri, size))), shape=shape)
@@ -296,21 +303,3 @@ def check_levels(count: int, level: Ints, distance: Floats | None) -> Floats | N
         message = f"Invalid distance {distance.tolist()}. Must be symmetric, 0 m on the diagonal and > 0 m elsewhere."
         raise ValueError(message)
     return distance
-
-
-def _near_half(
-    corners: Floats, tree: Quadtree, leaves: Pairs, level: Ints | None, distance: Floats | None
-) -> csr_array:
-    """Upper half of the near part, the diagonal halved: the near part is this plus its transpose."""
-    total = np.cumsum(tree.sizes[leaves[0]] * tree.sizes[leaves[1]])
-    cuts = np.searchsorted(total, np.arange(NEAR_BATCH, total[-1], NEAR_BATCH))
-    parts = []
-    for a, b in zip(np.split(leaves[0], cuts), np.split(leaves[1], cuts), strict=True):
-        i, j = tree.expand(a, b)
-        apart = np.zeros(0) if level is None or distance is None else distance[level[i], level[j]]
-        parts.append((i.astype(np.int32), j.astype(np.int32), apart))
-    i, j, apart = (np.concatenate(column) for column in zip(*parts, strict=True))
-    parts.clear()
-    values = pair_integrals(corners, i, j, None if distance is None else apart)
-    values[i == j] *= 0.5
-    return csr_array((values.astype(np.float32), (i, j)), shape=(len(corners),) * 2)

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.magnetic.near_pairs import facing_integrals
-from returnflow.resistive.factor_threads import side_by_side
+from returnflow.magnetic.near_pairs import facing_integrals, touching_integrals
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 # Distance of centres, in largest distances of a corner from its centre, below which pairs are near or middling.
 NEAR, MIDDLE = 2.2, 4.5
+UNLIKE = 3.0  # of thin triangles, or of unlike ones, double precision is left; equal sides have 0.6
 BATCH = 20_000  # pairs at a time: what they need stays in the cache
-TOGETHER = 60  # batches of one piece of work
 
 # Symmetric rules on the triangle: barycentric points and weights that sum to one. Degree 2 and degree 5
 # (Strang and Fix 1973; Radon 1948; from memory, tested for their degree).
@@ -87,43 +86,6 @@ def self_integral(corners: Floats) -> Floats:
     return value
 
 
-def touching_integrals(smaller: Floats, larger: Floats) -> Floats:
-    """
-    Integral of 1/r over pairs of near triangles, also where they share edges or corners, in m³, shape (k,).
-
-    In the plane 1/r is the Laplacian of r, so the double area integral is minus the double integral of r t . t' over
-    the two outlines, t the unit tangents: nothing singular is left. Closed form along the larger triangle, 5 Gauss
-    points along each side of the smaller one. Derived (Green's theorem twice).
-
-    Parameters
-    ----------
-    smaller, larger : array, shape (k, 3, 2), metres, counter-clockwise
-    """
-    nodes, weights = np.polynomial.legendre.leggauss(5)
-    x, y = smaller.transpose(2, 1, 0)  # corners first: (3, k)
-    dx, dy = np.roll(x, -1, axis=0) - x, np.roll(y, -1, axis=0) - y
-    t = 0.5 * (1 + nodes)[:, None, None]
-    px, py = x + t * dx, y + t * dy  # (5, 3, k)
-    total = np.zeros(len(smaller))
-    for k in range(3):
-        (x0, y0), (x1, y1) = larger[:, k].T, larger[:, (k + 1) % 3].T
-        length = np.hypot(x1 - x0, y1 - y0)
-        ex, ey = (x1 - x0) / length, (y1 - y0) / length
-        fx, fy = x0 - px, y0 - py
-        low = fx * ex + fy * ey
-        high = low + length
-        t2 = (fx * ey - fy * ex) ** 2
-        near, far = np.sqrt(low * low + t2), np.sqrt(high * high + t2)
-        # On the edge's own line t = 0 and the logarithm may diverge: their product vanishes.
-        with np.errstate(divide="ignore", invalid="ignore"):
-            behind = high + low < 0
-            ratio = np.where(behind, (near - low) / (far - high), (far + high) / (near + low))
-            bent = np.where(t2 > 1e-20 * (near + far) ** 2, t2 * np.log(ratio), 0.0)
-        line = np.tensordot(0.25 * weights, high * far - low * near + bent, axes=1)
-        total -= np.sum(line * (dx * ex + dy * ey), axis=0)
-    return total
-
-
 def pair_integrals(corners: Floats, i: Ints, j: Ints, distance: Floats | None = None) -> Floats:
     """
     Integral of 1/R over pairs of triangles of parallel planes, R² = r² + distance², in m³, shape (pairs,).
@@ -140,96 +102,142 @@ def pair_integrals(corners: Floats, i: Ints, j: Ints, distance: Floats | None = 
     distance : array, shape (pairs,), metres, optional
         Of the planes of either triangle; 0: they share one. None: all do.
     """
-    panels = _Panels.of(corners)
-    result = np.empty(len(i))
-
-    def some(begins: range) -> None:
-        facing = []
-        for begin in begins:
-            part = slice(begin, begin + BATCH)
-            result[part], left = _batch(panels, i[part], j[part], None if distance is None else distance[part])
-            facing.append(begin + left)
-        if distance is not None and facing:
-            over = np.concatenate(facing)
-            smaller, larger = _by_size(panels, i[over], j[over])
-            result[over] = facing_integrals(corners[smaller], corners[larger], distance[over])
-
-    begins = range(0, len(i), BATCH)
-    side_by_side([partial(some, begins[first : first + TOGETHER]) for first in range(0, len(begins), TOGETHER)])
+    panels = Panels.of(corners)
+    result, apart = by_centres(panels.some(i), panels.some(j), 0.0 if distance is None else distance**2)
+    for tier, closer in ((MIDDLE, panels.by_rule), (NEAR, panels.closely)):
+        some = np.flatnonzero((apart < tier**2) | (i == j))
+        result[some] = closer(i[some], j[some], None if distance is None else distance[some])
     return result
 
 
 @dataclass(frozen=True)
-class _Panels:
-    """What every pair needs of its triangles."""
+class Some:
+    """Of some triangles what `by_centres` needs: centres, area, square of the reach, second moments per area."""
+
+    x: NDArray[Any]
+    y: NDArray[Any]
+    area: NDArray[Any]
+    reach2: NDArray[Any]
+    xx: NDArray[Any]
+    xy2: NDArray[Any]  # twice that of x y
+    yy: NDArray[Any]
+
+    @property
+    def upright(self) -> Some:
+        """The same as columns."""
+        return Some(*(part[:, None] for part in (self.x, self.y, self.area, self.reach2, self.xx, self.xy2, self.yy)))
+
+
+def by_centres(one: Some, other: Some, rise: Any = 0.0) -> tuple[NDArray[Any], NDArray[Any]]:
+    """
+    Integrals from centres and second moments, and the square of the distance in reaches of the larger triangle.
+
+    Arrays of both broadcast; `rise` is the square of the distance of their planes. Right only where they are far apart.
+    """
+    x, y = one.x - other.x, one.y - other.y
+    x2, y2 = x * x, y * y
+    square = x2 + y2
+    square += rise
+    xx, yy = one.xx + other.xx, one.yy + other.yy
+    x *= y
+    x *= one.xy2 + other.xy2
+    x2 *= xx
+    y2 *= yy
+    x += x2
+    x += y2
+    xx += yy
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        inverse = 1 / square
+        # (3 x.M.x / R² - tr M) / (2 R²), M the second moments of both.
+        x *= 3 * inverse
+        x -= xx
+        x *= 0.5 * inverse
+        x += 1
+        result = one.area * other.area
+        result *= np.sqrt(inverse, out=inverse)
+        result *= x
+    return result, square / np.maximum(one.reach2, other.reach2)
+
+
+@dataclass(frozen=True)
+class Panels:
+    """What every pair needs of its triangles; all but corners and centres in the precision asked for."""
 
     corners: Floats
     centre: Floats
-    reach: Floats  # largest distance of a corner from the centre
-    area: Floats
-    moments: Floats  # about the centre, per area: xx, xy, yy, shape (3, m)
-    places: Floats  # of the rule of degree 2: x and y, shape (2, 3, m)
+    reach2: NDArray[Any]  # square of the largest distance of a corner from the centre
+    area: NDArray[Any]
+    moments: NDArray[Any]  # about the centre, per area: xx, twice xy, yy, shape (3, m)
+    offset: NDArray[Any]  # of the places of the rule of degree 2 from the centre: x and y, shape (2, 3, m)
 
     @classmethod
-    def of(cls, corners: Floats) -> _Panels:
+    def of(cls, corners: Floats, precision: type = np.float64) -> Panels:
+        """Of triangles by their corners, shape (m, 3, 2)."""
         centre = corners.mean(axis=1)
         x, y = (corners - centre[:, None]).transpose(2, 0, 1)
         # Second moments of a triangle about its centre: sum of outer products of the corners over 12.
-        moments = np.stack([np.sum(x * x, axis=1), np.sum(x * y, axis=1), np.sum(y * y, axis=1)]) / 12
-        reach = np.sqrt(np.max(x * x + y * y, axis=1))
+        moments = np.stack([np.sum(x * x, axis=1), 2 * np.sum(x * y, axis=1), np.sum(y * y, axis=1)]) / 12
         u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
         area = 0.5 * np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
-        places = np.ascontiguousarray((RULE_2[0] @ corners).transpose(2, 1, 0))
-        return cls(corners, centre, reach, area, moments, places)
+        offset = (RULE_2[0] @ (corners - centre[:, None])).transpose(2, 1, 0)
+        single = (np.max(x * x + y * y, axis=1), area, moments, offset)
+        return cls(corners, centre, *(np.ascontiguousarray(part, dtype=precision) for part in single))
+
+    def some(self, which: NDArray[np.integer] | slice, origin: Floats | float = 0.0) -> Some:
+        """Of some triangles what `by_centres` needs, with centres from an origin near them."""
+        x, y = (self.centre[which] - origin).T.astype(self.area.dtype)
+        return Some(x, y, self.area[which], self.reach2[which], *self.moments[:, which])
+
+    def by_rule(self, i: Ints, j: Ints, distance: Floats | None) -> NDArray[Any]:
+        """Integrals of pairs some sizes apart: the rule of degree 2 on both, shape (pairs,)."""
+        kind = self.area.dtype
+        result = np.empty(len(i), dtype=kind)
+        for part in _batches(len(i)):
+            a, b = i[part], j[part]
+            x, y = (self.centre[a] - self.centre[b]).T.astype(kind)
+            (ax, ay), (bx, by) = self.offset[:, :, a], self.offset[:, :, b]
+            rise = np.zeros((), kind) if distance is None else (distance[part] ** 2).astype(kind)
+            ax, ay = ax + x, ay + y
+            total = np.zeros(len(a), dtype=kind)
+            with np.errstate(divide="ignore"):
+                for p in range(3):
+                    for q in range(3):
+                        dx, dy = ax[p] - bx[q], ay[p] - by[q]
+                        total += 1 / np.sqrt(dx * dx + dy * dy + rise)
+            result[part] = self.area[a] * self.area[b] * total / 9
+        return result
+
+    def closely(self, i: Ints, j: Ints, distance: Floats | None) -> Floats:
+        """Integrals of near pairs, and of triangles with themselves, shape (pairs,)."""
+        result = np.empty(len(i))
+        flat = np.ones(len(i), dtype=bool) if distance is None else distance == 0
+        same = np.flatnonzero(i == j)
+        result[same] = self_integral(self.corners[i[same]])
+        smaller, larger = self._by_size(i, j)
+        beside = flat & (i != j)
+        # Outlines are long against what they enclose.
+        bulk = np.sqrt(self.reach2[smaller] * self.reach2[larger]) * self.reach2[larger]
+        unlike = bulk > UNLIKE * self.area[smaller] * self.area[larger]
+        for mine, precision in ((beside & ~unlike, self.area.dtype.type), (beside & unlike, np.float64)):
+            some = np.flatnonzero(mine)
+            result[some] = touching_integrals(self.corners[smaller[some]], self.corners[larger[some]], precision)
+        over = np.flatnonzero(~flat & (i != j))
+        if distance is not None and len(over):
+            result[over] = facing_integrals(self.corners[smaller[over]], self.corners[larger[over]], distance[over])
+        return result
+
+    def _by_size(self, a: Ints, b: Ints) -> tuple[Ints, Ints]:
+        """
+        Pairs as the smaller and the larger triangle.
+
+        Gauss points go on the smaller one: the other's potential varies little over it. Equal ones by place, so that
+        the order of numbers decides nothing.
+        """
+        ratio = self.area[a] / self.area[b]
+        skew = (self.centre[a] - self.centre[b]) @ np.array([1.0, 0.618])
+        swap = np.where(np.abs(ratio - 1) < 1e-6, skew > 0, ratio > 1)
+        return np.where(swap, b, a), np.where(swap, a, b)
 
 
-def _by_size(panels: _Panels, a: Ints, b: Ints) -> tuple[Ints, Ints]:
-    """
-    Pairs as the smaller and the larger triangle.
-
-    Gauss points go on the smaller one: the other's potential varies little over it. Equal ones by place, so that the
-    order of numbers decides nothing.
-    """
-    ratio, skew = panels.area[a] / panels.area[b], (panels.centre[a] - panels.centre[b]) @ np.array([1.0, 0.618])
-    swap = np.where(np.abs(ratio - 1) < 1e-6, skew > 0, ratio > 1)
-    return np.where(swap, b, a), np.where(swap, a, b)
-
-
-def _batch(panels: _Panels, i: Ints, j: Ints, distance: Floats | None) -> tuple[Floats, Ints]:
-    """
-    Integrals of some pairs, each by the cheapest way that is good enough at its distance.
-
-    But for near pairs of two planes, whose places among the pairs are given back: they are dear enough to be sorted.
-    """
-    corners, area, reach = panels.corners, panels.area, panels.reach
-    step = panels.centre[i] - panels.centre[j]
-    square = step[:, 0] ** 2 + step[:, 1] ** 2
-    if distance is not None:
-        square += distance**2
-    # The outermost way for all; the few nearer ones are then replaced. Across a distance it is the same expansion.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        x, y = step.T
-        xx, xy, yy = panels.moments[:, i] + panels.moments[:, j]
-        pull = 3 * (x * x * xx + 2 * x * y * xy + y * y * yy) / square - xx - yy
-        result: Floats = area[i] * area[j] / np.sqrt(square) * (1 + 0.5 * pull / square)
-    apart = square / np.maximum(reach[i], reach[j]) ** 2
-
-    same = np.flatnonzero(i == j)
-    result[same] = self_integral(corners[i[same]])
-    near = np.flatnonzero((apart < NEAR**2) & (i != j))
-    facing = np.zeros(0, dtype=np.int64)
-    if distance is not None:
-        facing, near = near[distance[near] > 0], near[distance[near] == 0]
-    smaller, larger = _by_size(panels, i[near], j[near])
-    result[near] = touching_integrals(corners[smaller], corners[larger])
-    middle = np.flatnonzero((apart >= NEAR**2) & (apart < MIDDLE**2))
-    a, b = i[middle], j[middle]
-    outer, inner = panels.places[:, :, a], panels.places[:, :, b]
-    total = np.zeros(len(a))
-    rise = 0.0 if distance is None else distance[middle] ** 2
-    for p in range(3):
-        for q in range(3):
-            x, y = outer[:, p] - inner[:, q]
-            total += 1 / np.sqrt(x * x + y * y + rise)
-    result[middle] = area[a] * area[b] * total / 9
-    return result, facing
+def _batches(count: int) -> list[slice]:
+    return [slice(begin, begin + BATCH) for begin in range(0, count, BATCH)]

@@ -160,16 +160,6 @@ class Quadtree:
                 pairs_b.append(self.first_child[has] + j)
         return np.concatenate(pairs_a), np.concatenate(pairs_b)
 
-    def expand(self, a: Ints, b: Ints) -> Pairs:
-        """Triangles of pairs of leaves, each unordered pair of triangles once."""
-        na, nb = self.sizes[a], self.sizes[b]
-        # Row by row: every triangle of a with all of b.
-        row = np.repeat(self.start[a], na) + ramp(na)
-        counts = np.repeat(nb, na)
-        i, j = np.repeat(row, counts), np.repeat(np.repeat(self.start[b], na), counts) + ramp(counts)
-        keep = np.repeat(np.repeat(a != b, na), counts) | (i <= j)
-        return self.order[i[keep]], self.order[j[keep]]
-
 
 def ramp(counts: Ints) -> Ints:
     """0, 1, ..., count - 1 for every count, one after the other."""
