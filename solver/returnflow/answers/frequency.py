@@ -8,10 +8,8 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from scipy.optimize import brentq
-from shapely import LineString
 
 from returnflow.answers import coupling
 from returnflow.answers.spectra import lines_of
@@ -240,18 +238,43 @@ def _under(
 
     With where along it they are, and how much of each lies there.
     """
-    mesh, line, reach = model.system.space.mesh, LineString(route.path), heights * abs(route.height)
+    mesh, reach = model.system.space.mesh, heights * abs(route.height)
     corners = mesh.points[mesh.triangles]
-    centre, span = corners.mean(axis=1), reach + mesh.edge_lengths.max(axis=1)
+    centre, size = corners.mean(axis=1), mesh.edge_lengths.max(axis=1)
+    span = reach + size
     # Few lie in the box round it, and distances to a line are dear.
     beyond = np.maximum(route.path.min(axis=0) - centre, centre - route.path.max(axis=0)).max(axis=1)
     near = np.flatnonzero((beyond <= span) if among is None else (beyond <= span) & among)
-    near = near[shapely.distance(line, shapely.points(centre[near])) <= span[near]]
-    places = shapely.points(INSIDE @ corners[near])
-    along = shapely.line_locate_point(line, places)
-    there = (shapely.distance(line, places) <= reach) & (along > 0) & (along < line.length)
-    some = there.any(axis=1)
-    return near[some], along[some].mean(axis=1), there[some].mean(axis=1)
+    away, along = _from_path(route.path, centre[near])
+    close = away <= span[near]
+    near, away, along = near[close], away[close], along[close]
+    part = np.ones(len(near))
+    # Of what lies across a border, or by a bend or an end, so much as places in it tell.
+    marks = np.append(0.0, np.cumsum(np.hypot(*np.diff(route.path, axis=0).T)))
+    by_mark = np.min(np.abs(along - marks[:, None]), axis=0) < span[near]
+    edge = np.flatnonzero((away > reach - size[near]) | by_mark)
+    away, there_along = _from_path(route.path, INSIDE @ corners[near[edge]])
+    there = (away <= reach) & (there_along > 0) & (there_along < route.length)
+    part[edge], along[edge] = there.mean(axis=1), there_along.mean(axis=1)
+    some = part > 0
+    return near[some], along[some], part[some]
+
+
+def _from_path(path: Floats, places: Floats) -> tuple[Floats, Floats]:
+    """How far places (..., 2) are from a path, and where along it, metres."""
+    nearest, along = np.full(places.shape[:-1], np.inf), np.zeros(places.shape[:-1])
+    walked = 0.0
+    for start, step in zip(path, np.diff(path, axis=0), strict=False):
+        length = float(np.hypot(*step))
+        if length == 0:
+            continue
+        x, y = np.moveaxis(places - start, -1, 0)
+        ahead = np.clip((x * step[0] + y * step[1]) / length, 0.0, length)
+        away = np.hypot(x - ahead * step[0] / length, y - ahead * step[1] / length)
+        closer = away < nearest
+        nearest, along = np.where(closer, away, nearest), np.where(closer, walked + ahead, along)
+        walked += length
+    return nearest, along
 
 
 def traffic(
