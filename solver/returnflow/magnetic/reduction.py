@@ -38,7 +38,7 @@ class BroadbandOptions:
     shifts : int
         At most so many real solves per loop.
     residual : float, optional
-        Relative residual at which the iteration stops; by default a tenth of `accuracy`. Impedances are then off by its
+        Relative residual at which the iteration stops; by default a fifth of `accuracy`. Impedances are then off by its
         square, fields by itself.
     bounds : bool
         Whether to estimate what the basis lacks: see `Broadband.lacking`.
@@ -54,7 +54,7 @@ class BroadbandOptions:
     @property
     def stop(self) -> float:
         """Residual at which the iteration stops."""
-        return 0.1 * self.accuracy if self.residual is None else self.residual
+        return 0.2 * self.accuracy if self.residual is None else self.residual
 
 
 def reduce(
