@@ -16,7 +16,7 @@ from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.routes import Faced
 from returnflow.magnetic.solving import Expelled
-from returnflow.magnetic.traces import Route
+from returnflow.magnetic.traces import Route, from_path
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Case
 
@@ -245,7 +245,7 @@ def _under(
     # Few lie in the box round it, and distances to a line are dear.
     beyond = np.maximum(route.path.min(axis=0) - centre, centre - route.path.max(axis=0)).max(axis=1)
     near = np.flatnonzero((beyond <= span) if among is None else (beyond <= span) & among)
-    away, along = _from_path(route.path, centre[near])
+    away, along = from_path(route.path, centre[near])
     close = away <= span[near]
     near, away, along = near[close], away[close], along[close]
     part = np.ones(len(near))
@@ -253,28 +253,11 @@ def _under(
     marks = np.append(0.0, np.cumsum(np.hypot(*np.diff(route.path, axis=0).T)))
     by_mark = np.min(np.abs(along - marks[:, None]), axis=0) < span[near]
     edge = np.flatnonzero((away > reach - size[near]) | by_mark)
-    away, there_along = _from_path(route.path, INSIDE @ corners[near[edge]])
+    away, there_along = from_path(route.path, INSIDE @ corners[near[edge]])
     there = (away <= reach) & (there_along > 0) & (there_along < route.length)
     part[edge], along[edge] = there.mean(axis=1), there_along.mean(axis=1)
     some = part > 0
     return near[some], along[some], part[some]
-
-
-def _from_path(path: Floats, places: Floats) -> tuple[Floats, Floats]:
-    """How far places (..., 2) are from a path, and where along it, metres."""
-    nearest, along = np.full(places.shape[:-1], np.inf), np.zeros(places.shape[:-1])
-    walked = 0.0
-    for start, step in zip(path, np.diff(path, axis=0), strict=False):
-        length = float(np.hypot(*step))
-        if length == 0:
-            continue
-        x, y = np.moveaxis(places - start, -1, 0)
-        ahead = np.clip((x * step[0] + y * step[1]) / length, 0.0, length)
-        away = np.hypot(x - ahead * step[0] / length, y - ahead * step[1] / length)
-        closer = away < nearest
-        nearest, along = np.where(closer, away, nearest), np.where(closer, walked + ahead, along)
-        walked += length
-    return nearest, along
 
 
 def traffic(

@@ -305,8 +305,12 @@ class Broadband:
 
     def current(self, frequency: float) -> Complexes:
         """Sheet current per ampere of every loop at every triangle, shape (2, m, loops), A/m."""
-        added = self.basis @ self.reduced(frequency)
-        current: Complexes = self.system.currents + np.stack([part @ added for part in self.system.curl])
+        y = self.reduced(frequency)
+        # The basis is long: in two real parts it is not copied.
+        current: Complexes = self.system.currents.astype(np.complex128)
+        for values, unit in ((y.real, 1), (y.imag, 1j)):
+            added = self.basis @ values
+            current += unit * np.stack([part @ added for part in self.system.curl])
         return current
 
     @cached_property

@@ -7,18 +7,16 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from scipy.linalg import qr
 from scipy.sparse import block_diag, csc_array, csr_array, diags_array, hstack
-from shapely import LineString
 
 from returnflow.magnetic import entering
 from returnflow.magnetic.displacement import Piece, displaced
 from returnflow.magnetic.induction import PanelOperator, Sandwich
 from returnflow.magnetic.panels import RULE_2, RULE_5
 from returnflow.magnetic.stack import Stack
-from returnflow.magnetic.traces import MOST_LINES, Route, Traces, potentials
+from returnflow.magnetic.traces import MOST_LINES, Route, Traces, from_path, potentials
 from returnflow.resistive.conduction import closed_at_dc
 from returnflow.resistive.foil import MU0
 from returnflow.resistive.linear import factorize
@@ -361,7 +359,7 @@ def _trace_integrals(mesh: Mesh, traces: Traces, level: Ints) -> Floats:
     for number, heights in enumerate(traces.heights):
         mine = np.flatnonzero(level == number)
         for n, (leg, height) in enumerate(zip(traces.legs, heights, strict=True)):
-            away = np.hypot(shapely.distance(LineString(leg.path), shapely.points(middle[mine])), height)
+            away = np.hypot(from_path(leg.path, middle[mine])[0], height)
             far = away > np.maximum(FAR_TRIANGLES * reach[mine], FAR_WIDTHS * leg.as_sheet)
             # What is far is smooth across the trace and across the triangle.
             for some, (points, weights), lines in ((mine[~far], RULE_5, MOST_LINES), (mine[far], RULE_2, FAR_LINES)):

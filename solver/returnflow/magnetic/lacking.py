@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,15 +38,24 @@ def lacking(
 
     def bound(w: float, sheets: Sequence[complex], some: slice) -> Floats:
         every = model.answer(w, sheets)
-        crosswise = model.magnetized.currents(every, model.magnetized_thickness)[:, some]
         y = every[:, some]
-        r = 1j * w * (system.drive[:, some] + basis.induced @ y + system.normal[1] @ crosswise)
-        through = system.link_current[:, some] + model.link_basis @ y
-        r += system.link_map.T @ ((links.resistance + links.elastance / (1j * w))[:, None] * through)
-        values = basis.vectors @ y
+        crosswise = model.magnetized.currents(every, model.magnetized_thickness)[:, some]
+        # Real and imaginary parts side by side: large arrays stay real.
+        values = basis.vectors @ _apart(y)
+        induced = basis.induced @ _apart(y) + system.normal[1] @ _apart(crosswise)
+        count = y.shape[1]
+        induced[:, :count] += system.drive[:, some]
+        parts = w * np.concatenate([-induced[:, count:], induced[:, :count]], axis=1)
+        if len(links):
+            through = system.link_current[:, some] + model.link_basis @ y
+            parts += system.link_map.T @ _apart((links.resistance + links.elastance / (1j * w))[:, None] * through)
         for sheet, foil in zip(sheets, system.foils, strict=True):
-            r += sheet * (foil.residual[:, some] + foil.dissipation @ values)
-        parts = np.concatenate([r.real, r.imag], axis=1)
+            if sheet:
+                made = foil.dissipation @ values
+                made[:, :count] += foil.residual[:, some]
+                parts += sheet.real * made
+                parts[:, :count] -= sheet.imag * made[:, count:]
+                parts[:, count:] += sheet.imag * made[:, :count]
         weights = preconditioner.weights(float(abs(sheets[0])) / system.foils[0].weight, w)
         energy = np.sum(parts * preconditioner.apply(weights, parts), axis=0)
         found: Floats = np.sqrt(2) * energy.reshape(2, -1).sum(axis=0)
@@ -74,6 +83,11 @@ def lacking(
     rest = [bound(each, model.of_foils(f), displaced) for each, f in zip(w[few], frequencies[few], strict=True)]
     others = np.exp(_between(w, w[few], np.log(np.maximum(rest, LEAST)))) + w[:, None] * faces(w[-1], displaced)
     return frequencies, np.concatenate([own, others], axis=1)
+
+
+def _apart(values: NDArray[Any]) -> Floats:
+    """Real and imaginary parts of columns, side by side."""
+    return np.concatenate([values.real, values.imag], axis=1)
 
 
 def _between(at: Floats, known: Floats, values: Floats) -> Floats:

@@ -21,6 +21,7 @@ from returnflow.resistive.linear import NumericalError, Progress
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
+BAND = 33  # frequencies at which it is seen what a shift moves
 DISPLACED = 3e-3  # relative residual of displacement currents at which the iteration stops
 
 
@@ -99,7 +100,7 @@ def reduce(
         return Broadband(system, basis.vectors, *basis.projections, thicknesses, temperature, correction, (), 0.0)
     preconditioner = Preconditioner.of(system)
     factored = time.perf_counter()
-    band = np.geomspace(options.lowest, options.highest, 61)
+    band = np.geomspace(options.lowest, options.highest, BAND)
     shifts: list[tuple[float, int]] = []
     error = np.inf
 

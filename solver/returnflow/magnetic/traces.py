@@ -209,6 +209,31 @@ def vector_potential(route: Route, places: Floats, level: float = 0.0) -> Floats
     return sum(own, np.zeros_like(places))
 
 
+def from_path(path: Floats, places: Floats) -> tuple[Floats, Floats]:
+    """
+    How far places are from a path, and where along it, metres; from (..., 2) to (...) each.
+
+    Examples
+    --------
+    >>> away, along = from_path(np.array([[0.0, 0.0], [3.0, 0.0], [3.0, 4.0]]), np.array([[1.0, 0.5], [5.0, 2.0]]))
+    >>> away.tolist(), along.tolist()
+    ([0.5, 2.0], [1.0, 5.0])
+    """
+    nearest, along = np.full(places.shape[:-1], np.inf), np.zeros(places.shape[:-1])
+    walked = 0.0
+    for start, step in zip(path, np.diff(path, axis=0), strict=False):
+        length = float(np.hypot(*step))
+        if length == 0:
+            continue
+        x, y = np.moveaxis(places - start, -1, 0)
+        ahead = np.clip((x * step[0] + y * step[1]) / length, 0.0, length)
+        away = np.hypot(x - ahead * step[0] / length, y - ahead * step[1] / length)
+        closer = away < nearest
+        nearest, along = np.where(closer, away, nearest), np.where(closer, walked + ahead, along)
+        walked += length
+    return nearest, along
+
+
 @dataclass(frozen=True)
 class Traces:
     """
