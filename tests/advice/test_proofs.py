@@ -155,6 +155,24 @@ def test_a_pin_that_carries_another_current_takes_it_along():
     )
 
 
+def test_a_pin_of_its_own_leaves_the_other_current_on_the_plane():
+    found = study(SHARED)
+    (decision,) = found.decisions
+    name = 'a return of its own for "weak" and a ground pin of its own'
+    own = next(o for o in decision.options if o.variant == name)
+    # A single ground point, and no other current at it: by topology nothing flows in it.
+    assert own.noise == 0.0
+    assert own.meets
+    drawn = found.trials[name].case
+    assert loops_at(drawn, "U1.GND") == ("reference",)
+    assert (
+        "beside U1.GND, which stays on the plane with" in " ".join(found.changes.get(name, ()))
+        or name not in found.proved
+    )
+    # Nobody is told so where the pin carries no other current.
+    assert name not in study().trials
+
+
 def test_what_was_drawn_in_vain_is_no_row_but_named():
     for board in BOARDS:
         (decision,) = study(*board).decisions

@@ -90,17 +90,20 @@ def ends_of_return(case: Case, loop: Loop) -> tuple[str, str] | None:
     return None if board.terminal(lift).bonded else (keep, lift)
 
 
-def own_return(case: Case, loop: Loop) -> Case | None:
+def own_return(case: Case, loop: Loop, *, apart: bool = False) -> Case | None:
     """
     The case with a return trace beside a signal, joined to the plane at one end only; None where there is no room.
 
-    Every other current that enters or leaves at the lifted pin flows in the new return too.
+    Every other current that enters or leaves at the lifted pin flows in the new return too; or, where the signal is to
+    have a pin `apart`, stays on the plane.
 
     Parameters
     ----------
     case : Case
     loop : Loop
         Sensitive.
+    apart : bool
+        Whether the return ends at a pin of its own beside the one that other currents use.
     """
     board = case.board
     ends = ends_of_return(case, loop)
@@ -121,6 +124,8 @@ def own_return(case: Case, loop: Loop) -> Case | None:
     link = Link(name=_free(board, "drawn joint"), between=(joint.name, keep), resistance=JOINT_OHM)
 
     def lifted(item: Loop) -> Loop:
+        if apart and item.name != loop.name:
+            return item
         return replace(
             item,
             inject=pin.name if item.inject == lift else item.inject,

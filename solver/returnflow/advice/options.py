@@ -39,9 +39,7 @@ def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tup
         kind = what_changes(loop, base.case, result.case)
         if kind is not None and loop.name in result.loop_names:
             found.append(_known(from_variant(kind, name, loop, base, result), budget_of(result, loop)))
-    asked = {variant.name for variant in base.case.variants}
-    every = _joined(plain, found, [option for option in found if option.variant not in asked])
-    return tuple(sorted(every, key=lambda option: (option.effort, option.variant is not None)))
+    return tuple(sorted(_joined(plain, found), key=lambda option: (option.effort, option.variant is not None)))
 
 
 def _known(option: Option, budget: Budget) -> Option:
@@ -53,17 +51,22 @@ def _known(option: Option, budget: Budget) -> Option:
     return replace(option, noise=None, low=None, high=None, reasons=reasons, unrouted=budget.unrouted)
 
 
-def _joined(plain: Sequence[Option], solved: Sequence[Option], drawn: Sequence[Option]) -> list[Option]:
-    """All options; one without a figure gives its reasons to boards drawn for it, where there are any."""
-    empty = {option.kind: option.reasons for option in plain if option.possible and option.noise is None}
-    kinds = {option.kind for option in drawn}
-    return [
-        *(option for option in plain if option.kind not in empty or option.kind not in kinds),
-        *(
-            replace(option, reasons=(*option.reasons, *empty.get(option.kind, ()))) if option in drawn else option
-            for option in solved
-        ),
-    ]
+def _joined(plain: Sequence[Option], solved: Sequence[Option]) -> list[Option]:
+    """
+    All options; one without a figure is no row beside boards solved for its kind.
+
+    It gives its reasons to the best of them.
+    """
+    bare = [option for option in plain if option.possible and option.noise is None and not option.unrouted]
+    empty = {option.kind: option.reasons for option in bare}
+    of_kind = [option for option in solved if option.possible and option.noise is not None]
+    best = {kind: min((o for o in of_kind if o.kind == kind), key=lambda o: o.noise or 0.0, default=None)
+            for kind in empty}  # fmt: skip
+    rows = [option for option in plain if best.get(option.kind) is None]
+    for option in solved:
+        more = empty[option.kind] if best.get(option.kind) is option else ()
+        rows.append(replace(option, reasons=(*option.reasons, *more)))
+    return rows
 
 
 def what_changes(loop: Loop, base: Case, other: Case) -> OptionKind | None:

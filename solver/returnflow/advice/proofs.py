@@ -8,7 +8,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from returnflow.advice.drawn import RETURN_WIDTH, bare, fits, loops_at, moved, own_return, place_towards
+from returnflow.advice.drawn import (
+    RETURN_WIDTH,
+    bare,
+    ends_of_return,
+    fits,
+    loops_at,
+    moved,
+    own_return,
+    place_towards,
+)
 from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.trials import without_gaps
 from returnflow.answers import coupling
@@ -17,7 +26,7 @@ from returnflow.magnetic.routes import faced
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.checks.case_checks import check_case
 from returnflow_geometry.model.board import Case, Link, Loop, Terminal
-from returnflow_geometry.model.numbers import near
+from returnflow_geometry.model.numbers import millimetres, near
 from returnflow_geometry.model.shapes import circle
 from returnflow_geometry.model.wording import joined, named
 
@@ -76,6 +85,7 @@ def further(loop: Loop, base: Result) -> dict[str, Trial]:
         return {}
     elsewhere = _noisy_elsewhere(lead.inject, lead.return_, base)
     elsewhere |= _noisy_elsewhere(lead.return_, lead.inject, base)
+    elsewhere |= _pin_of_its_own(loop, base.case)
     return elsewhere | other_layer(lead, base.case) | _stitched(loop, lead, base) | _thicker(loop, base)
 
 
@@ -116,25 +126,39 @@ def _nearer(loop: Loop, base: Result) -> dict[str, Trial]:
     return found
 
 
-def _own_return(loop: Loop, case: Case, also: str) -> dict[str, Trial]:
-    drawn = own_return(case, loop)
-    if drawn is None:
+def _own_return(loop: Loop, case: Case, also: str, *, apart: bool = False) -> dict[str, Trial]:
+    ends = ends_of_return(case, loop)
+    drawn = own_return(case, loop, apart=apart)
+    if drawn is None or ends is None:
         return {}
-    copper = drawn.board.coppers[-1]
-    link = drawn.board.links[-1]
-    lifted = drawn.board.terminals[-1].name.removeprefix("drawn return at ").rstrip("'")
-    others = loops_at(case, lifted, loop.name)
+    keep, lifted = ends
+    copper, (joint, pin) = drawn.board.coppers[-1], drawn.board.terminals[-2:]
+    others = joined([named(name) for name in loops_at(case, lifted, loop.name)])
+    title = f"a return of its own for {named(loop.name)}"
+    where = f"from {near(*joint.centre)} to {near(*pin.centre)}"
     change = (
-        f"A return of 0.3 mm for {named(loop.name)} is drawn beside its signal on {named(copper.layer)}, joined to the "
-        f"plane at {link.between[1]} only; {lifted} is lifted off the plane{also}."
+        f"A return of {millimetres(RETURN_WIDTH)} for {named(loop.name)} is drawn beside its signal on "
+        f"{named(copper.layer)}, {where}, joined to the plane at {keep} only; "
     )
+    if apart:
+        title += " and a ground pin of its own"
+        change += f"it ends at a ground pin of its own beside {lifted}, which stays on the plane with {others}{also}."
+    else:
+        change += f"{lifted} is lifted off the plane{also}."
     changes = [change]
     if loop.route is None:
         changes.append(f"The signal's own trace is not in the case: assumed straight, {1e3 * RETURN_WIDTH:g} mm wide.")
-    if others:
-        quoted = joined([named(name) for name in others])
-        changes.append(f"The return of {quoted} enters at the lifted {lifted} and flows in the new return as well.")
-    return {f"a return of its own for {named(loop.name)}{also}": Trial(case=drawn, changes=tuple(changes))}
+    if others and not apart:
+        changes.append(f"The return of {others} enters at the lifted {lifted} and flows in the new return as well.")
+    return {f"{title}{also}": Trial(case=drawn, changes=tuple(changes))}
+
+
+def _pin_of_its_own(loop: Loop, case: Case) -> dict[str, Trial]:
+    """A return of its own to a pin that no other current uses, where others use the signal's."""
+    ends = ends_of_return(case, loop)
+    if ends is None or not loops_at(case, ends[1], loop.name):
+        return {}
+    return _own_return(loop, case, "", apart=True)
 
 
 def _noisy_elsewhere(which: str, towards: str, base: Result) -> dict[str, Trial]:
