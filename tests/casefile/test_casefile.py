@@ -331,6 +331,11 @@ INDEPENDENT = [
     ("solve.frequencies_kHz", [1], r"wrong unit: this key is frequencies_Hz, in hertz"),
     ("solve", 3, r"^solve is 3; must be a table; write \[solve\]"),
     ("source", 1, r"^source is 1; must be text; put it in quotation marks$"),
+    (
+        "frequencies_Hz",
+        [1e6],
+        r"^frequencies_Hz stands outside its table; it is a key of \[solve\]; move it below \[solve\]$",
+    ),
     ("units", "mm", r"^units is an unknown key; valid keys here are format, title, board"),
 ]
 # Each makes exactly one mistake too, but hides others: what follows from them is not reported as well.

@@ -12,10 +12,11 @@ from returnflow.magnetic.meshing import COARSE, mesh_of, system_on
 from returnflow.magnetic.solving import expelled, solve_broadband
 from returnflow.magnetic.two_meshes import (
     APART,
+    AT_RIMS,
     MARGIN,
     MISSING,
     PART,
-    SAME_PLACE,
+    at_rims,
     half_widths,
     missing,
     neighbourhoods,
@@ -128,36 +129,63 @@ def test_at_high_frequency_it_is_that_of_the_inductance():
     assert np.diag(model.doubt(1e9)) == pytest.approx(2 * np.pi * 1e9 * np.diag(model.inductance_doubt), rel=0.05)
 
 
-def test_where_two_errors_cancel_a_part_of_what_may_meet_stands_in():
+def test_where_two_errors_cancel_a_part_of_what_may_meet_at_rims_stands_in():
     difference = np.array([[4.0, 0.0, 3.0], [0.0, 1.0, 0.0], [3.0, 0.0, 9.0]])
-    overlap = np.array([[1.0, 0.05, 1.0], [0.05, 1.0, 1.0], [1.0, 1.0, 1.0]])
+    overlap = np.array([[0.0, 0.05, 0.0], [0.05, 0.0, 1.0], [0.0, 1.0, 0.1]])
     half = half_widths(difference, overlap)
-    assert np.diag(half) == pytest.approx(MARGIN * np.array([4, 1, 9]))
-    assert half[0, 1] == half[1, 0] == pytest.approx(MARGIN * SAME_PLACE * 0.05 * 2)
+    assert np.diag(half) == pytest.approx(MARGIN * np.array([4, 1, 9]) + [0, 0, AT_RIMS * 0.1 * 9])
+    assert half[0, 1] == half[1, 0] == pytest.approx(AT_RIMS * 0.05 * 2)
     assert half[0, 2] == pytest.approx(MARGIN * 3)
-    assert half[1, 2] == pytest.approx(MARGIN * APART * 3)
+    assert half[1, 2] == pytest.approx(APART * 3)
+
+
+EVERYWHERE = np.ones(8, dtype=bool)
 
 
 def test_errors_in_different_places_do_not_meet():
     coarse, fine = np.zeros((2, 2, 2)), np.zeros((2, 8, 2))
     apart = np.repeat([0, 1], 4)
     fine[0, :4, 0] = fine[1, 4:, 1] = 1.0
-    assert overlap(fine, coarse, np.ones(8), apart) == pytest.approx(np.eye(2))
+    assert overlap(fine, coarse, np.ones(8), apart, EVERYWHERE) == pytest.approx(np.eye(2))
     # Nor where they are but flow across one another.
     fine[:, :, 1] = np.array([[0.0], [1.0]])
-    assert overlap(fine, coarse, np.ones(8), apart) == pytest.approx(np.eye(2))
+    assert overlap(fine, coarse, np.ones(8), apart, EVERYWHERE) == pytest.approx(np.eye(2))
     fine[0, :, 0] = fine[0, :, 1] = 1.0
-    assert overlap(fine, coarse, np.ones(8), apart)[0, 1] == pytest.approx(np.sqrt(0.5))
+    assert overlap(fine, coarse, np.ones(8), apart, EVERYWHERE)[0, 1] == pytest.approx(np.sqrt(0.5))
 
 
 def test_errors_of_both_signs_cancel_in_one_neighbourhood_and_not_between_two():
     coarse, fine = np.zeros((2, 2, 2)), np.ones((2, 8, 2), dtype=complex)
     fine[:, ::2, 1] = -1.0
     for part, met in ((np.zeros(8, int), 0.0), (np.arange(8) % 2, 1.0)):
-        assert overlap(fine, coarse, np.ones(8), part)[0, 1] == pytest.approx(met)
+        assert overlap(fine, coarse, np.ones(8), part, EVERYWHERE)[0, 1] == pytest.approx(met)
     # A common phase is no cancelling.
     fine[:, :, 1] = 1j
-    assert overlap(fine, coarse, np.ones(8), np.zeros(8, int))[0, 1] == pytest.approx(1.0)
+    assert overlap(fine, coarse, np.ones(8), np.zeros(8, int), EVERYWHERE)[0, 1] == pytest.approx(1.0)
+
+
+def test_only_what_meets_at_rims_counts():
+    coarse, fine = np.zeros((2, 2, 2)), np.ones((2, 8, 2))
+    part, rim = np.zeros(8, int), np.arange(8) < 2
+    assert overlap(fine, coarse, np.ones(8), part, rim) == pytest.approx(np.full((2, 2), 0.25))
+    assert overlap(fine, coarse, np.ones(8), part, ~EVERYWHERE) == pytest.approx(np.zeros((2, 2)))
+
+
+def test_rims_are_those_of_the_copper_and_its_gaps_and_no_outlines_of_contacts():
+    system = solved().coarse.system
+    mesh, level = system.space.mesh, system.stack.level
+    rim = at_rims(mesh, level)
+    middle = mesh.points[mesh.triangles].mean(axis=1)
+    # A board of 40 x 30 mm, a slot from (20, 12) mm up, 1 mm wide.
+    x, y = 1e3 * middle.T
+    away = np.minimum(np.minimum(x, 40 - x), np.minimum(y, 30 - y))
+    slot = np.hypot(np.maximum(np.abs(x - 20) - 0.5, 0), np.maximum(12 - y, 0))
+    size = 1e3 * mesh.edge_lengths.max(axis=1)
+    assert np.all(np.minimum(away, slot)[rim] <= size[rim])
+    # Every triangle of which two corners lie on an edge of the board is one.
+    corners = mesh.points[mesh.triangles]
+    assert np.all(rim[np.sum(corners[:, :, 1] < 1e-7, axis=1) == 2])
+    assert 0.02 < np.mean(rim) < 0.5
 
 
 def test_neighbourhoods_hold_every_triangle_once_and_none_of_two_levels():

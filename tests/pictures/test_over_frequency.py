@@ -13,7 +13,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 import returnflow as rf
 from reporting import layered
 from returnflow.answers.result import Result
-from returnflow.pictures import album, fields, over_frequency
+from returnflow.pictures import album, fields, over_frequency, spectral_lines
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.lettering import house_style
 from returnflow.pictures.maps import Maps
@@ -125,14 +125,14 @@ def test_noise_chart_of_a_single_line():
 def test_of_many_lines_the_strongest_of_each_narrow_band_stands_for_the_others():
     f = np.linspace(1e6, 1e9, 2001)
     volts = 1.0 + np.sin(np.arange(2001)) ** 2
-    at, strongest, weakest = over_frequency.strongest_per_band(f, volts)
+    at, strongest, weakest = spectral_lines.strongest_per_band(f, volts)
     assert len(at) < 80
     assert np.all(np.diff(at) > 0)
     assert strongest.max() == volts.max()
     assert weakest.min() == volts.min()
-    band = np.floor(over_frequency.PER_DECADE * np.log10(f))
+    band = np.floor(spectral_lines.PER_DECADE * np.log10(f))
     for n, value in enumerate(strongest):
-        mine = volts[band == np.floor(over_frequency.PER_DECADE * np.log10(at[n]))]
+        mine = volts[band == np.floor(spectral_lines.PER_DECADE * np.log10(at[n]))]
         assert (mine.max(), mine.min()) == (value, weakest[n])
 
 
@@ -181,7 +181,16 @@ def test_film_strip_has_a_row_for_every_plane_that_carries():
     with house_style():
         chart = over_frequency.strip_chart(it, 0)
     maps = [axes for axes in chart.figure.axes if axes.get_images()]
-    assert [axes.get_ylabel() for axes in maps if axes.get_ylabel()] == ['"ground" (L2)', '"back" (L3)']
+    names = [text for text in chart.figure.texts if " on L" in text.get_text()]
+    assert [text.get_text() for text in names] == ['"ground" on L2', '"back" on L3']
+    # Each stands above its row, on nothing else: however flat the board, no name runs into another.
+    figure = chart.figure
+    boxes = [text.get_window_extent() for text in names]
+    rows = [maps[number].get_tightbbox() for number in (0, len(maps) // 2)]
+    assert all(row is not None and row.y1 <= box.y0 + 1 for box, row in zip(boxes, rows, strict=True))
+    assert rows[0] is not None
+    assert boxes[1].y1 <= rows[0].y0 + 1
+    assert all(box.x1 < figure.bbox.x1 for box in boxes)
     assert [axes.get_title(loc="left") for axes in maps] == 2 * ["DC", "1 MHz"]
     assert len({(axes.get_images()[0].norm.vmin, axes.get_images()[0].norm.vmax) for axes in maps}) == 1
 

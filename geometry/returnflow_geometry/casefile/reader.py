@@ -177,9 +177,20 @@ TOP: dict[str, Key] = {
     "source_layers": Key(read=_read_roles, advice='write it as { "file name" = "L1", ... }'),
     **{kind: Key(read=_tables(kind), advice=f"add [[{kind}]]") for kind in KEYS},
 }
+
+
+def _of_table(table: str) -> Refusal:
+    """Refusal of a key that stands outside the table it belongs to."""
+
+    def refuse(spot: Spot) -> None:
+        spot.wrong("stands outside its table", f"it is a key of [{table}]", f"move it below [{table}]")
+
+    return refuse
+
+
 # In the contract, and not in this version: refused by name, as ignoring them would answer another question.
 UNSUPPORTED: dict[str, dict[str, Refusal]] = {
-    "": {},
+    "": {key: _of_table(table) for table, keys in SINGLE.items() for key in keys},
     "board": {"source": _unsupported("move it to the top of the file")},
     "copper": {"source": _unsupported("remove it, and draw the copper's shape")},
     "loop": {"source": _unsupported()},

@@ -79,7 +79,7 @@ class Broadband:
     lacking : (array of frequencies, array (frequencies, loops))
         What the basis lacks: bound of the error of every loop's own impedance, ohm, from the residuals.
     overlap : (array of frequencies, array (frequencies, loops, loops))
-        How far the errors of two loops' fields lie in the same place, 0 to 1; see `two_meshes`.
+        How far the errors of two loops' fields lie in the same place at rims, 0 to 1; see `two_meshes`.
     thinning : Thinning or None
         Where small holes and far vias are not as in the case.
     """
@@ -337,7 +337,8 @@ def paired(fine: Broadband, coarse: Broadband) -> Broadband:
     at = np.geomspace(OVERLAP_LOWEST, HIGH, OVERLAPS)
     mesh = fine.system.space.mesh
     part = two_meshes.neighbourhoods(mesh.points[mesh.triangles], fine.system.stack.level)
-    overlap = [two_meshes.overlap(fine.current(f), coarse.current(f), mesh.areas, part) for f in at]
+    rim = np.repeat(two_meshes.at_rims(coarse.system.space.mesh, coarse.system.stack.level), 4)
+    overlap = [two_meshes.overlap(fine.current(f), coarse.current(f), mesh.areas, part, rim) for f in at]
     coarse = replace(coarse, system=replace(coarse.system, panels=None))
     return replace(fine, coarse=coarse, overlap=(at, np.array(overlap)))
 

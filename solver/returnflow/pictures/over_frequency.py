@@ -29,6 +29,7 @@ from returnflow.pictures.lettering import LABEL_SIZE, SIZE, clean
 from returnflow.pictures.maps import Maps
 from returnflow.pictures.pictured import LEAST_PART, flow_parts, of_copper, pictured
 from returnflow.pictures.side_by_side import apart
+from returnflow.pictures.spectral_lines import MOST_LINES, PER_DECADE, strongest_per_band
 from returnflow.words.drives import amperes, driven
 from returnflow_geometry.model.numbers import MM, engineering, plain
 from returnflow_geometry.model.radiation import HIGHEST, LOWEST
@@ -45,7 +46,8 @@ COLOURS = ("#0060a8", "#c24a00", "#00795c", "#8a3f78", "#7a6a00", "#3f8fc4", "#1
 DASHES = ("-", (0, (5, 2)), (0, (1, 1)), (0, (6, 2, 1, 2)))
 GUIDE, BAND = "#8c8c8c", "#e8f0e4"
 NEAR = "within three trace heights of its conductor"
-MOST_LINES, PER_DECADE = 60, 24  # lines of one current that are drawn one by one, and bands that stand for more
+
+PLANE_LINE = 0.19  # inches, of the line above a row that names its plane
 MOST_PANELS, MOST_ACROSS = 8, 4  # of a film strip: of one plane, and in the row of each of several
 
 
@@ -55,7 +57,8 @@ def strip_chart(result: Result, loop: int) -> Chart:
     planes, asked = _carrying(result, loop)
     across = len(asked) if len(planes) > 1 else 3 if len(asked) > 4 else min(2, len(asked))
     down = len(planes) if len(planes) > 1 else math.ceil(len(asked) / across)
-    left, side = (0.62 if len(planes) > 1 else 0.45), (WIDTH - 1.15) / across
+    left, side = 0.45, (WIDTH - 1.15) / across
+    more = 0.32 + PLANE_LINE * (len(planes) > 1)
     drawn_at = [Maps(view, Frame(view, "", "", size=(side - 0.12) / WIDEST).window) for view in planes]
     fields = {(n, f): maps.strength(loop, f) * amperes(it) for n, maps in enumerate(drawn_at) for f in asked}
     ranges = shared_ranges({key: own_range(field) for key, field in fields.items()})
@@ -64,7 +67,7 @@ def strip_chart(result: Result, loop: int) -> Chart:
     figure, top = titled(
         f"{it.name}: the return from DC up{of_copper(planes[0]) if len(planes) == 1 else ', plane by plane'}",
         f"Magnitude of the sheet current for {engineering(amperes(it), 'A')} at each frequency, one colour scale.",
-        down * (height + 0.32) + 0.3,
+        down * (height + more) + 0.3,
     )
     total = figure.get_figheight()
     shown = None
@@ -73,7 +76,7 @@ def strip_chart(result: Result, loop: int) -> Chart:
         (rows, columns), (x0, y0) = maps.window.shape, maps.window.corner
         extent = (MM * x0, MM * (x0 + columns * maps.window.pixel), MM * y0, MM * (y0 + rows * maps.window.pixel))
         row, column = divmod(number, across)
-        bottom = top - (row + 1) * (height + 0.32) + 0.02
+        bottom = top - (row + 1) * (height + more) + 0.02
         place = ((left + column * side) / WIDTH, bottom / total, (side - 0.12) / WIDTH, height / total)
         axes = figure.add_axes(place)
         shown = axes.imshow(
@@ -91,7 +94,8 @@ def strip_chart(result: Result, loop: int) -> Chart:
             axes.set_yticklabels([])
         elif len(planes) > 1:
             copper = result.case.board.copper(maps.result.copper)
-            axes.set_ylabel(clean(f"{named(copper.name)} ({copper.layer})", 24), fontsize=LABEL_SIZE, labelpad=2)
+            said = clean(f"{named(copper.name)} on {copper.layer}", 90)
+            figure.text(left / WIDTH, (bottom + height + PLANE_LINE) / total, said, fontsize=LABEL_SIZE, weight="bold")
     if shown is not None:
         bar = figure.add_axes((1 - 0.56 / WIDTH, 0.3 / total, 0.016, (top - 0.75) / total))
         figure.colorbar(shown, cax=bar, extend="both")
@@ -291,17 +295,6 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
         strip.axvspan(-0.5, 0.5, color=BAND, zorder=0, lw=0)
     _legend(axes, loc="upper right", ncols=3)
     return Chart(figure)
-
-
-def strongest_per_band(frequencies: Floats, volts: Floats) -> tuple[Floats, Floats, Floats]:
-    """Of many lines frequency and voltage of the strongest in each narrow band, and the weakest; of few all of them."""
-    if len(frequencies) <= MOST_LINES:
-        return frequencies, volts, volts
-    band = np.floor(PER_DECADE * np.log10(frequencies)).astype(np.int64)
-    order = np.lexsort((volts, band))
-    last = np.flatnonzero(np.diff(band[order], append=np.iinfo(np.int64).max))
-    first = np.concatenate([[0], last[:-1] + 1])
-    return frequencies[order[last]], volts[order[last]], volts[order[first]]
 
 
 def _strip_and_axes(figure: Figure, top: float, apart: Sequence[str]) -> tuple[Axes | None, Axes]:
