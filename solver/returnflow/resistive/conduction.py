@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import bmat, csc_array, csr_array, diags_array, vstack
+from scipy.sparse import bmat, coo_array, csc_array, csr_array, diags_array, vstack
 
 from returnflow.resistive import expected, goals
 from returnflow.resistive.conductors import Conductors
@@ -138,8 +138,11 @@ def solve_on(
         nodal, share = to_stream @ answer[: to_stream.shape[1]], answer[to_stream.shape[1] :]
         # A stream function that is orthogonal to all others: what it dissipates with a path is all there is.
         upper[:, some] += driving.T @ answer
-        own = values[:, some].toarray() + values[:, count:] @ share
-        stream[some] = nodal.T[:, space.local] + own.T.reshape(len(some), *space.local.shape)
+        every = nodal[space.local]
+        # Path fields live on few triangles.
+        own = coo_array(values[:, some] + values[:, count:] @ csr_array(share))
+        every.reshape(-1, len(some))[own.coords] += own.data
+        stream[some] = np.moveaxis(every, 2, 0)
         through[some] += share.T @ carried[count:]
     del solve
     clock.lap("solve")
