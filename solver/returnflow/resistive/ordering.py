@@ -12,7 +12,7 @@ Ints = NDArray[np.int64]
 
 LEAF = 24  # unknowns that are not parted any more
 DENSE = 600  # neighbours of an unknown that is eliminated last: it would stand in every separator
-RIDDLED = 2000  # unknowns per hole; where holes are more, they are what parts the copper, and minimum degree finds it
+RIDDLED = 4000  # unknowns per hole; where holes are more, they are what parts the copper, and minimum degree finds it
 SYMMETRIC = {"diag_pivot_thresh": 0.0, "options": {"SymmetricMode": True}}
 
 
@@ -20,8 +20,10 @@ class Ordered:
     """
     Factor of a symmetric positive definite matrix whose unknowns have places.
 
-    Measured with 180 000 unknowns of a plain board: 1.9 s, against 6 s by column or minimum degree; on a board with a
-    thousand antipads 4 s by minimum degree, against 6 s, with half the memory.
+    Measured with 180 000 unknowns of a plain board: 1.9 s, against 6 s by column or minimum degree, and with 230 000
+    in a uniform mesh 1.8 s against 33 s. On boards with a hole for every 4 000 unknowns or less minimum degree is as
+    fast, with a third of the fill; of the circuits of 800 000 unknowns, 400 with more than `DENSE` neighbours, it takes
+    12 s against 27 s.
 
     Parameters
     ----------
@@ -33,9 +35,8 @@ class Ordered:
     """
 
     def __init__(self, matrix: csc_array, places: Floats, holes: int = 0) -> None:
-        crowded = np.diff(matrix.indptr) > DENSE
         self._order: Ints | None = None
-        if RIDDLED * holes > matrix.shape[0] and not np.any(crowded):
+        if RIDDLED * holes > matrix.shape[0]:
             self._factor: SuperLU = splu(matrix, permc_spec="MMD_AT_PLUS_A", **SYMMETRIC)
             return
         self._order = dissection(matrix, places)
