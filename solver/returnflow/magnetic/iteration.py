@@ -19,6 +19,7 @@ from returnflow.resistive.linear import NumericalError, Solve, factorize_each
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Singles = NDArray[np.float32]
 
 
 ITERATIONS = 200  # at most, per solve
@@ -33,7 +34,7 @@ class Weights:
     fractions: Floats  # (poles, 1 or free)
     opposite: tuple[Floats, ...]  # per pair of levels, (poles,)
     circuits: Floats  # inverse of what the equations are among circuits, (k, k)
-    of_circuits: Floats  # what the equations make of circuits, (free, k)
+    of_circuits: Singles  # what the equations make of circuits, (free, k)
 
 
 @dataclass(frozen=True)
@@ -41,12 +42,13 @@ class _Circuits:
     """
     Resistive pattern of every circuit at 1 A, and what dissipation and induction make of them, all (free, k).
 
-    Spreads in traces are circuits as well. `among` is what both make of them among each other, (k, k) each.
+    Spreads in traces are circuits as well. `among` is what both make of them among each other, (k, k) each. The large
+    arrays are read in every step, and in single precision, as they only speed it up.
     """
 
-    patterns: Floats
-    dissipated: Floats
-    induced: Floats
+    patterns: Singles
+    dissipated: Singles
+    induced: Singles
     among: tuple[Floats, Floats]
 
     @classmethod
@@ -58,16 +60,20 @@ class _Circuits:
         unit = np.zeros((size, len(some)))
         unit[some, np.arange(len(some))] = 1.0
         patterns = resistive(unit) if len(some) else unit
-        parts = [patterns[:, at : at + TOGETHER] for at in range(0, len(some), TOGETHER)]
-        induced = np.concatenate([np.zeros((size, 0)), *(system.induce(part) for part in parts)], axis=1)
-        dissipated = np.asarray(system.dissipation @ patterns)
-        among = [patterns.T @ made for made in (dissipated, induced)]
-        return cls(patterns, dissipated, induced, (0.5 * (among[0] + among[0].T), 0.5 * (among[1] + among[1].T)))
+        dissipated, induced = np.empty((2, size, len(some)), dtype=np.float32)
+        among = np.empty((2, len(some), len(some)))
+        for at in range(0, len(some), TOGETHER):
+            part = slice(at, at + TOGETHER)
+            both = system.dissipation @ patterns[:, part], system.induce(patterns[:, part])
+            dissipated[:, part], induced[:, part] = both
+            among[:, :, part] = [patterns.T @ made for made in both]
+        plain, inductive = 0.5 * (among + among.transpose(0, 2, 1))
+        return cls(patterns.astype(np.float32), dissipated, induced, (plain, inductive))
 
-    def weighed(self, sheet: float, s: float) -> tuple[Floats, Floats]:
+    def weighed(self, sheet: float, s: float) -> tuple[Singles, Floats]:
         """What the equations make of them at one shift, and of them among each other."""
-        made = sheet * self.dissipated
-        made += s * self.induced
+        made = np.float32(sheet) * self.dissipated
+        made += np.float32(s) * self.induced
         return made, sheet * self.among[0] + s * self.among[1]
 
 
@@ -142,9 +148,12 @@ class Preconditioner:
 
         Were both just added, everything near a circuit would count twice, and in traces a thousand times.
         """
-        patterns = self.circuits.patterns
-        round_circuits = weights.circuits @ (patterns.T @ right)
-        right = right - weights.of_circuits @ round_circuits
+        patterns, made = self.circuits.patterns, weights.of_circuits
+        # Columns of any size, down to a nanohenry's, are of one size in single precision.
+        size = np.max(np.abs(right), axis=0, initial=1e-300)
+        right = right / size
+        round_circuits = weights.circuits @ (patterns.T @ right.astype(np.float32))
+        right -= made @ round_circuits.astype(np.float32)
         # On both sides, so that it stays symmetric where circuits lead from foil to foil.
         work = [
             partial(_weighed, solve, np.sqrt(weight)[:, None], right)
@@ -161,8 +170,9 @@ class Preconditioner:
         total = sum(parts[: cuts[0]], np.zeros_like(right))
         for (pair, _), first, last in zip(self.opposite, cuts[:-1], cuts[1:], strict=True):
             total += pair.spread @ sum(parts[first:last])
-        round_circuits -= weights.circuits @ (weights.of_circuits.T @ total)
-        total += patterns @ round_circuits
+        round_circuits -= weights.circuits @ (made.T @ total.astype(np.float32))
+        total += patterns @ round_circuits.astype(np.float32)
+        total *= size
         return total
 
 
