@@ -163,3 +163,15 @@ def test_the_return_moves_under_the_trace(window, tmp_path):
         assert page.evaluate("page.board.place(0)") == pytest.approx([50e-3, -50e-3])
         page.evaluate("page.sweep.slide(0)")
         assert page.evaluate("page.board.place(0)[0]") == pytest.approx(45e-3)
+
+
+def test_what_lies_between_cables_says_whether_induction_is_in_it(window, tmp_path):
+    path = tmp_path / "controller.html"
+    path.write_text(example_page("weighing_controller"), encoding="utf-8")
+    with opened(window, path) as page:
+        heading = page.locator("#cableslabel")
+        assert heading.inner_text().lower() == "between cables, by resistance alone"
+        page.evaluate("page.sweep.slide(150)")
+        assert heading.inner_text().lower() == "between cables"
+        page.evaluate("page.sweep.slide(0)")
+        assert heading.inner_text().lower() == "between cables, by resistance alone"

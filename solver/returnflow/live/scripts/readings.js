@@ -63,6 +63,8 @@ class Readings {
       ...data.regions.map((region, r) => [region.name, percent(shares[r][shown])]),
       ...data.sections.map((section, s) => [`${section.name} (cut)`, percent(sections[s][shown])]),
     ]);
+    const induced = page.cables.some((n) => this.changing(n));
+    put($("cableslabel"), `Between cables${induced && !page.frequency ? ", by resistance alone" : ""}`);
     fill("cables", "cablepart", page.cables.map((n) => {
       const { volts } = page.heard(resistance, n), it = data.victims[n];
       return [data.loops[it.loop].name, `${engineering(volts, "V")}, ${verdict(volts, it.limit)}`];
@@ -72,10 +74,15 @@ class Readings {
     put($("rests"), this.rests());
   }
 
+  /** Whether a victim hears currents that change. */
+  changing(n) {
+    return Boolean(this.page.board.data.victims[n]?.parts.some(({ lines }) => lines.some(([, frequency]) => frequency > 0)));
+  }
+
   /** What the figure is made of: the slider changes what is seen, not the noise, which is that of all its lines. */
   rests() {
-    const { page } = this, victim = page.board.data.victims[page.victim];
-    if (!victim?.parts.some(({ lines }) => lines.some(([, frequency]) => frequency > 0))) return "";
+    const { page } = this;
+    if (!this.changing(page.victim)) return "";
     return page.frequency ? "All lines in its band, by impedance." : `All lines in its band, by resistance alone${page.over ? ": the slider adds induction" : ""}.`;
   }
 
