@@ -20,6 +20,7 @@ from returnflow.words.comparison import (
     keeps_text,
     moving,
     noise_text,
+    possible_text,
     row_limit,
     row_name,
 )
@@ -188,4 +189,7 @@ def test_an_option_that_waits_for_a_route_says_which():
     assert keeps_text(figureless) == 'open: draw the route of "pump" and "clock"'
     # Without a route that is missing it just has no figure.
     assert keeps_text(replace(figureless, unrouted=())) == "not known"
-    assert keeps_text(replace(figureless, possible=False)) == "not possible"
+    # What is not possible is told so once.
+    ruled_out = replace(figureless, possible=False)
+    assert possible_text(ruled_out) == "no"
+    assert [text(ruled_out) for text in (noise_text, keeps_text, costs_text)] == ["–", "–", "–"]

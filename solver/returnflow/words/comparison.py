@@ -173,6 +173,9 @@ def moving(rows: Sequence[Row]) -> tuple[list[Row], list[Row]]:
 # --- the decision ------------------------------------------------------------------------------------------------
 
 
+RULED_OUT = "–"  # where an option that is not possible has no figure
+
+
 def possible_text(option: Option) -> str:
     """Whether an option can be done."""
     return "yes" if option.possible else "no"
@@ -181,7 +184,7 @@ def possible_text(option: Option) -> str:
 def noise_text(option: Option) -> str:
     """Noise that an option leaves, with its margin; options worked out to a border leave at most that."""
     if option.noise is None:
-        return "open" if option.unrouted else "not computed"
+        return RULED_OUT if not option.possible else "open" if option.unrouted else "not computed"
     if option.noise == 0:
         return "no conducted noise"
     at_most = "at most " if option.variant is None and not option.uncertain else ""
@@ -192,7 +195,7 @@ def keeps_text(option: Option) -> str:
     """Whether an option certainly meets the limit."""
     if option.noise is None or option.high is None:
         if not option.possible:
-            return "not possible"
+            return RULED_OUT
         return f"open: draw the route of {listed(option.unrouted, 'and')}" if option.unrouted else "not known"
     if option.high <= option.limit:
         return "yes" if option.possible else "yes, but not possible"
@@ -206,7 +209,7 @@ def costs_text(option: Option) -> str:
     parts = [f"exceeds the limit of {listed(option.broken, 'and')}"] if option.broken else []
     parts += [f"fixes {listed(option.mended, 'and')}"] if option.mended else []
     if option.variant is None:
-        return "see details" if option.costs else "not computed"
+        return "see details" if option.costs else "not computed" if option.possible else RULED_OUT
     return "; ".join(parts) or ("see details" if option.costs else "no change")
 
 
