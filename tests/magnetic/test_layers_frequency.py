@@ -197,6 +197,15 @@ class TestThickness:
             # A bound, and not a vast one where the basis lacks most.
             assert 0.2 < np.max(parts) < 1.3
 
+    def test_a_basis_that_holds_the_answers_lacks_nothing(self):
+        # Nothing is left of the equations then: neither of what is in phase nor of what is not.
+        review = parallel_planes(thickness=(35e-6, 17e-6, 105e-6), links=(2e-4, 5e-4), length=8.0)
+        system, _ = dense(review, [1e6])
+        foils, temperature = tuple(Conductors.of(review).foils[0].tolist()), review.board.temperature
+        model = reduce(system, foils, temperature, None, BroadbandOptions(accuracy=1e-7, residual=1e-9, shifts=40))
+        for f in np.geomspace(1e3, 1e9, 7):
+            assert np.max(model.unreduced(f) / np.abs(model.impedance(f))) < 5e-5, f
+
     def test_the_model_is_passive(self):
         model = joined_planes(105e-6)
         for f in np.geomspace(1, 1e9, 19):
