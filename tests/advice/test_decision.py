@@ -177,8 +177,7 @@ class TestBonds:
         (decision,) = study().decisions
         # Said with the best of the boards that were solved for it: no row of its own without a figure.
         (ours,) = [o for o in decision.options if any("Ground it at J1.SHIELD only" in line for line in o.reasons)]
-        assert ours.possible
-        assert ours.variant == "dedicated return, one point"
+        assert (ours.possible, ours.variant) == (True, "dedicated return, one point")
 
     def test_with_the_other_end_bonded_that_one_is_the_ground_point(self):
         swapped = (

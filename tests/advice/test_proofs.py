@@ -165,6 +165,11 @@ def test_a_pin_of_its_own_leaves_the_other_current_on_the_plane():
     assert own.meets
     drawn = found.trials[name].case
     assert loops_at(drawn, "U1.GND") == ("reference",)
+    # What it takes is said, and nothing of a pin that is lifted, as this one stays.
+    said = " ".join(own.reasons)
+    assert '"reference" stays at U1.GND: this takes a part whose signal ground is another pin' in said
+    assert "lift U1.GND" not in said
+    assert any("lift U1.GND" in line for o in decision.options for line in o.reasons)
     assert (
         "beside U1.GND, which stays on the plane with" in " ".join(found.changes.get(name, ()))
         or name not in found.proved

@@ -5,7 +5,7 @@ from dataclasses import replace
 from returnflow.words.result_tables import contributions_table
 from solved import example
 
-SAME = "so the worst case is the rms sum"
+SAME = "; the worst case is the same"
 
 
 def notes(result, budget):

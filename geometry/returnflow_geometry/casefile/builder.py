@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from shapely import Polygon
 
 from returnflow_geometry.casefile.banks import with_bank
-from returnflow_geometry.casefile.reader import TOP, UNSUPPORTED, Entry, declare_names
+from returnflow_geometry.casefile.reader import REFUSED, TOP, Entry, declare_names
 from returnflow_geometry.casefile.supplies import build_supply
 from returnflow_geometry.casefile.vias import assumed_plating, build_vias
 from returnflow_geometry.checks.case_checks import check_case
@@ -88,7 +88,7 @@ def read_tables(raw: Mapping[str, object], *, whole: bool = True, incomplete: Co
     book = Book()
     declare_names(book, raw)
     book.incomplete.update(incomplete)
-    top = read_table(book, "", raw, TOP, refused=UNSUPPORTED[""])
+    top = read_table(book, "", raw, TOP, refused=REFUSED[""])
     for kind, why in REQUIRED.items():
         if kind == "terminal" and raw.get("vias"):
             continue

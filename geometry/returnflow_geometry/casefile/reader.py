@@ -43,7 +43,7 @@ def declare_names(book: Book, raw: Mapping[str, object]) -> None:
     if "vias" in book.incomplete:
         book.incomplete.add("terminal")
     for key in raw:
-        if key not in TOP and key not in UNSUPPORTED[""]:
+        if key not in TOP and key not in REFUSED[""]:
             book.incomplete.add(nearest(key, TOP) or "")
 
 
@@ -63,7 +63,7 @@ def _table(name: str) -> Callable[[Spot, object], dict[str, Any] | None]:
         if not isinstance(value, dict):
             spot.wrong(f"is {show(value)}", "must be a table", f"write [{name}] and its keys below it")
             return None
-        return read_table(spot.book, f"[{name}]: ", value, SINGLE[name], refused=UNSUPPORTED.get(name)).values
+        return read_table(spot.book, f"[{name}]: ", value, SINGLE[name], refused=REFUSED.get(name)).values
 
     return read
 
@@ -118,7 +118,7 @@ def _tables(kind: str) -> Callable[[Spot, object], list[Entry]]:
 
 def _keys_for(kind: str, table: Mapping[str, object], *, last: bool) -> tuple[dict[str, Key], dict[str, Refusal]]:
     """Keys of one table, which depend on its role or place, and the keys that get a message of their own."""
-    keys, refused = dict(KEYS[kind]), dict(UNSUPPORTED.get(kind, {}))
+    keys, refused = dict(KEYS[kind]), dict(REFUSED.get(kind, {}))
     if kind == "layer" and last:
         del keys["below_mm"]
         refused["below_mm"] = lambda spot: spot.wrong(
@@ -150,6 +150,10 @@ def _unsupported(advice: str = "remove it") -> Refusal:
     return lambda spot: spot.unsupported(advice)
 
 
+def _key_of(table: str) -> Refusal:
+    return lambda spot: spot.wrong("stands outside its table", f"it is a key of [{table}]", f"move it below [{table}]")
+
+
 def _read_format(spot: Spot, value: object) -> int | None:
     if isinstance(value, bool) or not isinstance(value, int) or value != FORMAT:
         spot.wrong(f"is {show(value)}", f"this version reads format = {FORMAT}", f"write format = {FORMAT}")
@@ -177,20 +181,10 @@ TOP: dict[str, Key] = {
     "source_layers": Key(read=_read_roles, advice='write it as { "file name" = "L1", ... }'),
     **{kind: Key(read=_tables(kind), advice=f"add [[{kind}]]") for kind in KEYS},
 }
-
-
-def _of_table(table: str) -> Refusal:
-    """Refusal of a key that stands outside the table it belongs to."""
-
-    def refuse(spot: Spot) -> None:
-        spot.wrong("stands outside its table", f"it is a key of [{table}]", f"move it below [{table}]")
-
-    return refuse
-
-
-# In the contract, and not in this version: refused by name, as ignoring them would answer another question.
-UNSUPPORTED: dict[str, dict[str, Refusal]] = {
-    "": {key: _of_table(table) for table, keys in SINGLE.items() for key in keys},
+# Refused by name: keys outside their table; and what the contract has and this version has not, as ignoring it would
+# answer another question.
+REFUSED: dict[str, dict[str, Refusal]] = {
+    "": {key: _key_of(table) for table, keys in SINGLE.items() for key in keys},
     "board": {"source": _unsupported("move it to the top of the file")},
     "copper": {"source": _unsupported("remove it, and draw the copper's shape")},
     "loop": {"source": _unsupported()},

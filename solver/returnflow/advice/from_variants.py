@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from returnflow.advice.drawn import loops_at
 from returnflow.advice.from_drawing import NOT_REJECTED, mostly_induced
 from returnflow.advice.option import Option, OptionKind, budget_of
 from returnflow.answers.budget import decibels
@@ -30,6 +31,11 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
     ]
     if kind == "dedicated return":
         reasons += _return_sentences(loop, result)
+        reasons += [
+            f"{joined([named(name) for name in others])} stays at {pin}: this takes a part whose signal ground is "
+            f"another pin, not joined to {pin} inside it."
+            for pin, others in staying(loop, result.case).items()
+        ]
     # A case's rejection divides all noise; what is induced between two lines no input rejects.
     figured = kind != "differential" or not mostly_induced(loop, before, base)
     if not figured:
@@ -50,6 +56,13 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
         broken=broken,
         mended=mended,
     )
+
+
+def staying(loop: Loop, other: Case) -> dict[str, tuple[str, ...]]:
+    """Terminals that a signal leaves in another case where other loops stay, and the names of these."""
+    mine = other.loop(loop.name)
+    left = [pin for pin in (loop.inject, loop.return_) if pin not in (mine.inject, mine.return_)]
+    return {pin: names for pin in left if (names := loops_at(other, pin))}
 
 
 def _lifted(loop: Loop, base: Case, other: Case) -> tuple[str, ...]:

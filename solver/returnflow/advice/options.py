@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from returnflow.advice.from_drawing import dedicated, differential, move, quieter
-from returnflow.advice.from_variants import from_variant
+from returnflow.advice.from_variants import from_variant, staying
 from returnflow.advice.option import Option, OptionKind, budget_of
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
@@ -39,7 +39,9 @@ def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tup
         kind = what_changes(loop, base.case, result.case)
         if kind is not None and loop.name in result.loop_names:
             found.append(_known(from_variant(kind, name, loop, base, result), budget_of(result, loop)))
-    return tuple(sorted(_joined(plain, found), key=lambda option: (option.effort, option.variant is not None)))
+    # What is said of lifting a pin is not true of one that stays, with the currents of others.
+    stays = {name for name, result in variants.items() if loop.name in result.loop_names and staying(loop, result.case)}
+    return tuple(sorted(_joined(plain, found, stays), key=lambda option: (option.effort, option.variant is not None)))
 
 
 def _known(option: Option, budget: Budget) -> Option:
@@ -51,15 +53,15 @@ def _known(option: Option, budget: Budget) -> Option:
     return replace(option, noise=None, low=None, high=None, reasons=reasons, unrouted=budget.unrouted)
 
 
-def _joined(plain: Sequence[Option], solved: Sequence[Option]) -> list[Option]:
+def _joined(plain: Sequence[Option], solved: Sequence[Option], others: Collection[str]) -> list[Option]:
     """
     All options; one without a figure is no row beside boards solved for its kind.
 
-    It gives its reasons to the best of them.
+    It gives its reasons to the best of them, `others` aside.
     """
     bare = [option for option in plain if option.possible and option.noise is None and not option.unrouted]
     empty = {option.kind: option.reasons for option in bare}
-    of_kind = [option for option in solved if option.possible and option.noise is not None]
+    of_kind = [o for o in solved if o.possible and o.noise is not None and o.variant not in others]
     best = {kind: min((o for o in of_kind if o.kind == kind), key=lambda o: o.noise or 0.0, default=None)
             for kind in empty}  # fmt: skip
     rows = [option for option in plain if best.get(option.kind) is None]

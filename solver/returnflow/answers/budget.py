@@ -17,6 +17,7 @@ from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
 
+ALIKE = 1.001  # worst case over rms sum up to which it is no other
 CLOSE = 1.1  # upper bound over the noise up to which the one figure says it all
 
 
@@ -258,7 +259,7 @@ def _adding(loops: Sequence[Loop], company: Sequence[int], total: Total) -> tupl
         if len(names) > 1:
             quoted = " and ".join(named(name) for name in names)
             sentences.append(f"The currents of {quoted} belong together: their lines of one frequency add in phase.")
-    if total.alike and total.worst > 1.001 * total.noise:
+    if total.alike and total.worst > ALIKE * total.noise:
         frequency, numbers = next(iter(total.alike.items()))
         quoted = " and ".join(named(loops[n].name) for n in numbers)
         more = f" and {len(total.alike) - 1} more" if len(total.alike) > 1 else ""

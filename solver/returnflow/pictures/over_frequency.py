@@ -46,7 +46,6 @@ COLOURS = ("#0060a8", "#c24a00", "#00795c", "#8a3f78", "#7a6a00", "#3f8fc4", "#1
 DASHES = ("-", (0, (5, 2)), (0, (1, 1)), (0, (6, 2, 1, 2)))
 GUIDE, BAND = "#8c8c8c", "#e8f0e4"
 NEAR = "within three trace heights of its conductor"
-
 PLANE_LINE = 0.19  # inches, of the line above a row that names its plane
 MOST_PANELS, MOST_ACROSS = 8, 4  # of a film strip: of one plane, and in the row of each of several
 

@@ -95,7 +95,7 @@ def both_sides(
     count, triangles = len(stream), len(space.mesh.triangles)
     energy, gap = np.zeros((3, count + 1)), np.empty((count, triangles))
     # Block by block, so that a million triangles need no gigabytes; all loops together, as they share their triangles.
-    step = max(1, BLOCK // count)
+    step = max(1, BLOCK // max(1, count))
     for begin in range(0, triangles, step):
         rows = slice(begin, min(begin + step, triangles))
         weights = weight[rows, None, None]
@@ -107,8 +107,7 @@ def both_sides(
         b = np.matmul(root * turned, np.moveaxis(stream[:, rows], 0, 2))
         for row, (one, other) in enumerate(((a, a), (b, b), (a, b))):
             energy[row, :count] += np.einsum("tcj,tcj->j", one, other)
-        mixed = a @ mixture, b @ mixture
-        energy[:, count] += [np.vdot(one, other) for one, other in (mixed[:1] * 2, mixed[1:] * 2, mixed)]
+            energy[row, count] += np.vdot(one @ mixture, other @ mixture)
         a -= b
         gap[:, rows] = np.einsum("tcj,tcj->jt", a, a)
     return energy, gap

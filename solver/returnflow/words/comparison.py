@@ -28,6 +28,7 @@ KIND_WORDS: dict[RowKind, str] = {
     "crowding": "Peak sheet current, averaged over 0.1 mm, at 0 Hz",
 }
 ABSENT: dict[RowKind, str] = {"gap": "not crossed"}
+NONE = "–"  # in the place of a figure that is not to be had
 NOTHING = 1e-4  # of a current
 NOISE = {"sensitive": "Noise in series with", "cables": "Voltage between the connectors of"}
 VERDICTS = {"kept": "within limit", "exceeded": "over limit", "undecided": "undecided", "unknown": "not known"}
@@ -65,7 +66,7 @@ def cell(study: Study, row: Row, variant: int) -> Cell:
     """Quantity of a row in one variant, by its number in `study.comparison`."""
     figure = row.figures[variant]
     if figure is None:
-        return Cell(value=ABSENT.get(row.kind, "–"), absent=True)
+        return Cell(value=ABSENT.get(row.kind, NONE), absent=True)
     moved = row.change(variant) if variant else None
     text = "" if moved is None else change_text(moved, row, variant)
     budget = budget_of(study, row, variant)
@@ -173,9 +174,6 @@ def moving(rows: Sequence[Row]) -> tuple[list[Row], list[Row]]:
 # --- the decision ------------------------------------------------------------------------------------------------
 
 
-RULED_OUT = "–"  # where an option that is not possible has no figure
-
-
 def possible_text(option: Option) -> str:
     """Whether an option can be done."""
     return "yes" if option.possible else "no"
@@ -184,7 +182,7 @@ def possible_text(option: Option) -> str:
 def noise_text(option: Option) -> str:
     """Noise that an option leaves, with its margin; options worked out to a border leave at most that."""
     if option.noise is None:
-        return RULED_OUT if not option.possible else "open" if option.unrouted else "not computed"
+        return NONE if not option.possible else "open" if option.unrouted else "not computed"
     if option.noise == 0:
         return "no conducted noise"
     at_most = "at most " if option.variant is None and not option.uncertain else ""
@@ -195,7 +193,7 @@ def keeps_text(option: Option) -> str:
     """Whether an option certainly meets the limit."""
     if option.noise is None or option.high is None:
         if not option.possible:
-            return RULED_OUT
+            return NONE
         return f"open: draw the route of {listed(option.unrouted, 'and')}" if option.unrouted else "not known"
     if option.high <= option.limit:
         return "yes" if option.possible else "yes, but not possible"
@@ -209,7 +207,7 @@ def costs_text(option: Option) -> str:
     parts = [f"exceeds the limit of {listed(option.broken, 'and')}"] if option.broken else []
     parts += [f"fixes {listed(option.mended, 'and')}"] if option.mended else []
     if option.variant is None:
-        return "see details" if option.costs else "not computed" if option.possible else RULED_OUT
+        return "see details" if option.costs else "not computed" if option.possible else NONE
     return "; ".join(parts) or ("see details" if option.costs else "no change")
 
 

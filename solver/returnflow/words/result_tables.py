@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from returnflow.answers.budget import Budget
+from returnflow.answers.budget import ALIKE, Budget
 from returnflow.answers.result import Result
 from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.two_meshes import MARGIN
@@ -31,7 +31,6 @@ from returnflow.words.table import Cell, Table, largest
 from returnflow_geometry.model.numbers import engineering, millimetres, near, percent, square_millimetres, within
 from returnflow_geometry.model.wording import joined, named
 
-ALIKE = 1.001  # of the rms sum, below which a worst case is no other
 MOST_ROWS = 12  # noisy loops, or links, that a table lists; of the others it says how little they carry
 AT_REST = {"conducts": "conducts", "open": "open", "closed": "taken as closed: the only path"}
 
@@ -40,12 +39,13 @@ def contributions_table(result: Result, budget: Budget) -> Table:
     """What each noisy loop contributes to one loop, with the sums and the margin below."""
     kept, rest = largest([part.noise or abs(part.transfer) for part in budget.contributions], MOST_ROWS)
     rows = contribution_rows(budget)
-    notes = [f"The rms sum is {known_to(budget)}."] if budget.contributions else ["No noisy loop is given."]
+    heard = [part for part in budget.contributions if part.in_band and part.noise > 0]
+    alike = len(heard) > 1 and not budget.adding and budget.worst_case <= ALIKE * budget.noise
+    worst = "; the worst case is the same, as no two of these currents have lines of one frequency that count"
+    known = f"The rms sum is {known_to(budget)}{worst if alike else ''}."
+    notes = [known] if budget.contributions else ["No noisy loop is given."]
     if len(rows) > len(kept):
         notes.append(f"{len(rows) - len(kept)} more noisy loops make less than {engineering(rest, 'V')} each.")
-    heard = [part for part in budget.contributions if part.in_band and part.noise > 0]
-    if len(heard) > 1 and not budget.adding and budget.worst_case <= ALIKE * budget.noise:
-        notes.append("No two of these currents have a line at one frequency, so the worst case is the rms sum.")
     if budget.loop in result.placements:
         notes.append(result.placements[budget.loop].reach)
     head = ["noisy loop", "transfer resistance", "current", "strongest line", "in band", "rms", "share of power"]
