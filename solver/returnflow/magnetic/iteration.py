@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from scipy.optimize import nnls
 from scipy.sparse import csc_array, csr_array, diags_array
 
 from returnflow.magnetic.equations import System
-from returnflow.magnetic.opposite import Opposite
+from returnflow.magnetic.opposite import Pair
 from returnflow.resistive.factor_threads import side_by_side
 from returnflow.resistive.foil import MU0
 from returnflow.resistive.linear import NumericalError, Solve, factorize_each
@@ -32,7 +33,7 @@ class Weights:
     """What belongs to one shift: weight of every fraction, for the whole and for opposite currents; and circuits."""
 
     fractions: Floats  # (poles, 1 or free)
-    opposite: tuple[Floats, ...]  # per pair of levels, (poles,)
+    pairs: tuple[tuple[Floats, Floats], ...]  # per pair of levels: of opposite and of equal currents, (poles,) each
     circuits: Floats  # inverse of what the equations are among circuits, (k, k)
     of_circuits: Singles  # what the equations make of circuits, (free, k)
 
@@ -86,9 +87,10 @@ class Preconditioner:
     f(x) = 1/(Rs x + s (mu0/2) sqrt(x)) of the problem A u = x M u, and f is a sum of w_k/(x + q_k) with w_k >= 0. The
     poles, and so the factorisations, serve every s. Copper of every thickness has weights of its own.
 
-    Two things lie outside that law, and are added. Opposite currents on levels d apart see but
-    (mu0/2) sqrt(x) (1 - exp(-d sqrt(x))): fractions of their own, on stream functions that are opposite. And currents
-    round circuits jump where the stream function is cut: their resistive patterns are solved for exactly.
+    Two things lie outside that law. Opposite currents on levels d apart see (mu0/2) sqrt(x) (1 - exp(-d sqrt(x))), and
+    equal ones that with a plus: fractions of their own, on stream functions of either kind, are added and taken off.
+    And currents round circuits jump where the stream function is cut: their resistive patterns are solved for exactly.
+    It stays positive: what is taken off is at most half of what the levels have by themselves, neighbours together all.
     """
 
     solves: list[Solve]
@@ -97,7 +99,7 @@ class Preconditioner:
     foil: Ints
     foils: Floats
     circuits: _Circuits
-    opposite: list[tuple[Opposite, list[Solve]]]
+    pairs: list[tuple[Pair, list[Solve]]]
 
     @classmethod
     def of(cls, system: System) -> Preconditioner:
@@ -119,26 +121,41 @@ class Preconditioner:
             *factorize_each(shifted[:1], checked=False),
             *factorize_each(shifted[1:], checked=False, single=True),
         ]
-        opposite = [(pair, _pair_solves(pair.spread, plain, mass, poles)) for pair in Opposite.of(system)]
+        pairs = [(pair, _pair_solves(pair.opposite, plain, mass, poles)) for pair in Pair.of(system)]
         circuits = _Circuits.of(system, solves[0])
         grid = np.geomspace(low, high, 400)
-        return cls(solves, poles, grid, _foil_of(system), stack.weights, circuits, opposite)
+        return cls(solves, poles, grid, _foil_of(system), stack.weights, circuits, pairs)
 
     def weights(self, sheet: float, s: float) -> Weights:
         """What belongs to one shift; `sheet` is that of the reference."""
         fits = np.array([self._fit(sheet * weight, s) for weight in self.foils]).T
-        opposite = tuple(self._fit(sheet * float(np.mean(self.foils)), s, pair.distance) for pair, _ in self.opposite)
+        pairs = tuple(self._of_pair(sheet * float(np.mean(self.foils)), s, pair.distance) for pair, _ in self.pairs)
         of_circuits, among = self.circuits.weighed(sheet, s)
         circuits = np.linalg.inv(among).astype(np.float64)
-        return Weights(fits if len(self.foils) == 1 else fits[:, self.foil], opposite, circuits, of_circuits)
+        return Weights(fits if len(self.foils) == 1 else fits[:, self.foil], pairs, circuits, of_circuits)
 
-    def _fit(self, sheet: float, s: float, distance: float = np.inf) -> Floats:
-        """Weights from a relative non-negative least-squares fit, shape (poles,)."""
-        root = np.sqrt(self.grid)
-        target = 1 / (sheet * self.grid - s * MU0 / 2 * root * np.expm1(-distance * root))
-        matrix = 1 / (self.grid[:, None] + self.poles) / target[:, None]
+    def _alone(self, sheet: float, s: float, times: Floats | float = 1.0) -> Floats:
+        """What answers currents on a level by itself, by the grid; `times` what induction is alone."""
+        value: Floats = 1 / (sheet * self.grid + s * MU0 / 2 * np.sqrt(self.grid) * times)
+        return value
+
+    def _of_pair(self, sheet: float, s: float, distance: float) -> tuple[Floats, Floats]:
+        """What opposite currents of two levels have more than levels by themselves, and equal ones less."""
+        alone, seen = self._alone(sheet, s), np.exp(-distance * np.sqrt(self.grid))
+        opposite = self._alone(sheet, s, -np.expm1(-distance * np.sqrt(self.grid)))
+        equal = self._alone(sheet, s, 1 + seen)
+        return self._fitted(opposite - alone, opposite), self._fitted(alone - equal, equal)
+
+    def _fit(self, sheet: float, s: float) -> Floats:
+        """Weights of levels by themselves, shape (poles,)."""
+        alone = self._alone(sheet, s)
+        return self._fitted(alone, alone)
+
+    def _fitted(self, target: Floats, scale: Floats) -> Floats:
+        """Weights from a non-negative least-squares fit, errors relative to `scale`."""
+        matrix = 1 / (self.grid[:, None] + self.poles) / scale[:, None]
         size = np.max(matrix, axis=0)
-        solution, _ = nnls(matrix / size, np.ones(len(self.grid)))
+        solution, _ = nnls(matrix / size, target / scale)
         result: Floats = solution / size
         return result
 
@@ -160,16 +177,19 @@ class Preconditioner:
             for weight, solve in zip(weights.fractions, self.solves, strict=True)
             if np.any(weight > 0)
         ]
-        cuts = [len(work)]
-        for (pair, solves), fractions in zip(self.opposite, weights.opposite, strict=True):
-            drawn = pair.spread.T @ right
-            some = [(solve, weight) for weight, solve in zip(fractions, solves, strict=True) if weight > 0]
+        alone, cuts = len(work), [len(work)]
+        kinds = [(kind, sign) for pair, _ in self.pairs for kind, sign in ((pair.opposite, 1), (pair.equal, -1))]
+        solves = [each for _, each in self.pairs for _ in range(2)]
+        for (spread, _), each, fractions in zip(kinds, solves, chain(*weights.pairs), strict=True):
+            drawn = spread.T @ right
+            some = [(solve, weight) for weight, solve in zip(fractions, each, strict=True) if weight > 0]
             work += [partial(_weighed, solve, np.sqrt(weight), drawn) for solve, weight in some]
             cuts.append(len(work))
         parts = side_by_side(work)
-        total = sum(parts[: cuts[0]], np.zeros_like(right))
-        for (pair, _), first, last in zip(self.opposite, cuts[:-1], cuts[1:], strict=True):
-            total += pair.spread @ sum(parts[first:last])
+        total = sum(parts[:alone], np.zeros_like(right))
+        for (spread, sign), first, last in zip(kinds, cuts[:-1], cuts[1:], strict=True):
+            if last > first:
+                total += sign * (spread @ sum(parts[first:last]))
         round_circuits -= weights.circuits @ (made.T @ total.astype(np.float32))
         total += patterns @ round_circuits.astype(np.float32)
         total *= size

@@ -1,7 +1,14 @@
-"""Currents that run one way on a level and back on the level that faces it: what close planes make slow to solve."""
+"""
+Currents on two levels that face one another, opposite or equal: what close planes make slow to solve.
+
+Between levels a distance d apart, induction of currents that vary as exp(ikx) falls as exp(-k d), and distances add up.
+The inverse of such a matrix has entries between neighbours only: it is what every level makes by itself, and what every
+two neighbours make of opposite and of equal currents beyond that. So only neighbours count, place by place.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,23 +27,24 @@ CLOSE = 0.1  # levels farther apart than this times the board see little of each
 
 
 @dataclass(frozen=True)
-class Opposite:
+class Pair:
     """
-    Stream functions that are opposite on two levels, piecewise linear on a coarser triangulation of their overlap.
+    Stream functions on two neighbouring levels, piecewise linear on a coarser triangulation of their overlap.
 
     Attributes
     ----------
-    spread : sparse array, shape (free, k)
-        To the unknowns of the system.
+    opposite, equal : sparse arrays, shape (free, k)
+        To the unknowns of the system, of different sign on the two and of one sign.
     distance : float
         Of the two levels, metres.
     """
 
-    spread: csr_array
+    opposite: csr_array
+    equal: csr_array
     distance: float
 
     @classmethod
-    def of(cls, system: System) -> list[Opposite]:
+    def of(cls, system: System) -> list[Pair]:
         """One for every two close levels that overlap."""
         stack, mesh = system.stack, system.space.mesh
         reach = CLOSE * float(np.max(np.ptp(mesh.points, axis=0)))
@@ -45,8 +53,10 @@ class Opposite:
         if not close:
             return []
         nodes = _Nodes.of(system)
-        spreads = [(nodes.opposite(a, b), float(stack.distance[a, b])) for a, b in close]
-        return [cls(spread, distance) for spread, distance in spreads if spread is not None]
+        d = stack.distance
+        between = {(a, b): [c for c in levels if max(d[a, c], d[c, b]) < d[a, b]] for a, b in close}
+        spreads = [(nodes.opposite(a, b, between[a, b]), float(d[a, b])) for a, b in close]
+        return [cls(spread, abs(spread), distance) for spread, distance in spreads if spread is not None]
 
 
 @dataclass(frozen=True)
@@ -81,8 +91,12 @@ class _Nodes:
         others = system.to_local.shape[1] - system.single
         return cls(mesh.points[used], system.stack.level[owner], edge, values, own, tied, others)
 
-    def opposite(self, one: int, other: int) -> csr_array | None:
-        """Map from values on the common triangulation of two levels to the unknowns; None without overlap."""
+    def opposite(self, one: int, other: int, between: Sequence[int]) -> csr_array | None:
+        """
+        Map from values on the common triangulation of two levels to the unknowns; None without overlap.
+
+        Where levels between them have copper, those two see each other through it only: values are zero there.
+        """
         nodes, _ = self._common(one, other)
         if len(nodes) < 3:
             return None
@@ -92,12 +106,12 @@ class _Nodes:
             return None
         # Corners on one insulated edge are one value; on edges held at zero they are none.
         key = np.where(self.tied[nodes], self.own[nodes], self.values.shape[1] + np.arange(len(nodes)))
-        live = self.own[nodes] >= 0
+        live = (self.own[nodes] >= 0) & ~self._covered(nodes, between)
+        if not live.any():
+            return None
         _, number = np.unique(key[live], return_inverse=True)
         column = np.full(len(nodes), -1)
         column[live] = number
-        if not live.any():
-            return None
         rows, cols, parts = [], [], []
         for level, sign in ((one, 1.0), (other, -1.0)):
             mine = np.flatnonzero(self.level == level)
@@ -118,6 +132,15 @@ class _Nodes:
         spread = csr_array(diags_array(1 / np.maximum(norm, 1e-30)) @ (self.values.T @ at_nodes))
         spread = csr_array(spread[:, np.diff(csc_array(spread).indptr) > 0])
         return csr_array(vstack([spread, csr_array((self.others, spread.shape[1]))]))
+
+    def _covered(self, nodes: Ints, levels: Sequence[int]) -> Mask:
+        """Which of some nodes lie over or under copper of some levels."""
+        covered = np.zeros(len(nodes), dtype=bool)
+        for level in levels:
+            theirs = np.flatnonzero(self.level == level)
+            away, nearest = cKDTree(self.points[theirs]).query(self.points[nodes])
+            covered |= away < self.edge[theirs[nearest]]
+        return covered
 
     def _common(self, one: int, other: int) -> tuple[Ints, Floats]:
         """Nodes of the common triangulation, thinned to the coarser of the two meshes, and the edges there."""
