@@ -65,6 +65,22 @@ def test_resistive_pattern_has_one_potential_on_them(more):
     assert system(*more).resistance == pytest.approx(found.squares, rel=0.015)
 
 
+@pytest.mark.parametrize("corners", [16, 48, 128])
+def test_a_pad_as_wide_as_its_trace_costs_hardly_more_than_one_that_keeps_off_its_edges(corners):
+    """Cusps between the pad and the edges that it touches would take some thousand triangles."""
+
+    def strip_of(diameter):
+        ends = [pad(name, "trace", x, 0.15, diameter * MM, corners) for name, x in (("a", 0.15), ("b", 19.85))]
+        review = case([strip("trace", "L1", 0, 20, 0.3), strip("plane", "L2", -3, 23, 6.0, -3.0)],
+                      [*ends, pad("c", "plane", 20, 0)], [via("v", "b", "c")], [loop("x", "a", "c")])  # fmt: skip
+        conductors = Conductors.of(review)
+        return len(mesh_of(review, conductors, conductors.ends(review)).triangles), expelled(review)
+
+    (tight, touching), (free, off) = strip_of(0.3), strip_of(0.26)
+    assert tight < 1.15 * free
+    assert touching == pytest.approx(off, rel=3e-3)
+
+
 def test_resistive_pattern_goes_on_across_them():
     """In a disc of one potential in a wide strip the current is uniform, and twice that of the strip (textbook)."""
     ends = [edge(name, "ground", x, 0, x + 1, 60) for name, x in (("a", 0), ("b", 59))]

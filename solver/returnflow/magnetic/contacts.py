@@ -24,6 +24,8 @@ from returnflow_geometry.model.board import Shape
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+CLEAR = 0.1  # half widths of a contact that outlines keep off an edge of the copper which they only just touch
+TOUCHING, TOUCHED = 0.01, 0.6  # half widths: what is nearer touches; and so long at most where it only just does
 NARROW = 2.0  # heights; where a route ends in a wider contact, current enters along such an outline within it
 
 
@@ -78,8 +80,11 @@ def opened(
         tree = shapely.STRtree(np.array(plane.contacts, dtype=object))
         holes, kept, more = [], [], []
         shapely.prepare(plane.copper)
+        rims = shapely.get_parts(shapely.boundary(plane.copper))
+        rim = shapely.STRtree(rims)
         for contact, name in zip(plane.contacts, conductors.contacts[number].tolist(), strict=True):
             parts = [shapely.intersection(part, plane.copper) for part in shapely.get_parts(contact)]
+            parts = [_off(part, rims, rim) for part in parts]
             needed = name in entering or len(parts) > 1
             alone = len(tree.query(contact, predicate="intersects")) == 1
             all_round = all(isinstance(p, Polygon) and plane.copper.contains_properly(p) for p in parts)
@@ -110,6 +115,26 @@ def opened(
         counts=(count, conductors.counts[1]),
     )
     return Opened(result, np.array(entered, dtype=np.int64))
+
+
+def _off(part: Shape, rims: NDArray[np.object_], tree: shapely.STRtree) -> Shape:
+    """
+    Part of a contact off edges of the copper that it only just touches, as a round pad does in a trace of its width.
+
+    Between such an outline and the edge are cusps, which hold hardly any current and a thousand triangles each.
+    """
+    if not isinstance(part, Polygon) or part.is_empty:
+        return part
+    half = float(shapely.length(shapely.maximum_inscribed_circle(part)))
+    near = tree.query(part, predicate="dwithin", distance=CLEAR * half)
+    if not len(near):
+        return part
+    edge = shapely.clip_by_rect(shapely.union_all(rims[near]), *part.buffer(half).bounds)
+    touching = shapely.intersection(shapely.boundary(part), edge.buffer(TOUCHING * half))
+    if max((line.length for line in shapely.get_parts(shapely.line_merge(touching))), default=0.0) > TOUCHED * half:
+        return part
+    clear = shapely.difference(part, edge.buffer(CLEAR * half))
+    return clear if isinstance(clear, Polygon) and not clear.is_empty else part
 
 
 def _middle(parts: Sequence[Shape], widest: float) -> Shape | None:
