@@ -10,7 +10,7 @@ from returnflow.advice.options import options_for
 from returnflow.advice.trials import CLOSED
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
-from returnflow.answers.verdict import finding, margin, margin_words
+from returnflow.answers.verdict import finding, margin, margin_words, needed
 from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import engineering
 from returnflow_geometry.model.wording import joined, named
@@ -134,9 +134,10 @@ def _recommendation(
     if budget.verdict == "kept":
         sentences = [f"Share the plane: {margin(budget)} as drawn."]
         return [*sentences, *_cables(base, options, None)]
-    if budget.unrouted and chosen is None:
-        first = f"Draw the route of {_quoted(budget.unrouted)} first: where it runs decides what couples."
-        return [first, *_cables(base, options, None)]
+    if budget.waits and chosen is None:
+        first = needed(budget.unrouted, unsolved=budget.unsolved)
+        why = "where it runs decides what couples" if budget.unrouted else "what is induced decides"
+        return [f"{first[0].upper()}{first[1:]} first: {why}.", *_cables(base, options, None)]
     if chosen is None:
         near = [option for option in options if option.possible and option.noise is not None]
         best = min(near, key=lambda option: option.noise or 0.0, default=None)
@@ -158,11 +159,12 @@ def _recommendation(
         sentences.append(f"It leaves {chosen.left}, limit {engineering(budget.limit, 'V')}, {left}.")
     if not chosen.has_room:
         sentences.append(f"No solved option has {ROOM_DB:.0f} dB margin: measure before you rely on it.")
-    still_open = [option for option in options if option.possible and option.unrouted]
+    still_open = [option for option in options if option.possible and option.waits]
     if still_open:
-        routes = dict.fromkeys(name for option in still_open for name in option.unrouted)
+        routes = tuple(dict.fromkeys(name for option in still_open for name in option.unrouted))
+        first = needed(routes, unsolved=any(option.unsolved for option in still_open))
         titles = _quoted(tuple(option.title for option in still_open))
-        sentences.append(f"Not judged yet: {titles}. Draw the route of {_quoted(tuple(routes))} to compare.")
+        sentences.append(f"Not judged yet: {titles}. To compare, {first}.")
     if chosen.broken:
         sentences.append(f"It puts {_quoted(chosen.broken)} over the limit: weigh that first.")
     return [*sentences, *_cables(base, options, chosen)]

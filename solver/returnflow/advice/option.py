@@ -40,6 +40,8 @@ class Option:
         Limits between cables that it brings back, which are exceeded as drawn.
     unrouted : tuple of str
         Loops whose route must be drawn before it has a figure.
+    unsolved : bool
+        Whether it has none because nothing is solved above 0 Hz.
     """
 
     kind: OptionKind
@@ -55,6 +57,12 @@ class Option:
     broken: tuple[str, ...] = ()
     mended: tuple[str, ...] = ()
     unrouted: tuple[str, ...] = ()
+    unsolved: bool = False
+
+    @property
+    def waits(self) -> bool:
+        """Whether it waits for routes, or for solving above 0 Hz."""
+        return self.unsolved or bool(self.unrouted)
 
     @property
     def margin_dB(self) -> float | None:

@@ -10,8 +10,8 @@ from returnflow.advice.from_variants import from_variant, staying
 from returnflow.advice.option import Option, OptionKind, budget_of
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
+from returnflow.answers.verdict import needed
 from returnflow_geometry.model.board import Case, Loop
-from returnflow_geometry.model.wording import joined, named
 
 
 def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tuple[Option, ...]:
@@ -45,12 +45,14 @@ def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tup
 
 
 def _known(option: Option, budget: Budget) -> Option:
-    """The option, without a figure where a missing route leaves it open whether the limit would be kept."""
-    if not budget.unrouted or (option.variant is not None and budget.verdict == "exceeded"):
+    """The option, without a figure where a missing route, or what is not solved, leaves it open whether the limit would be kept."""
+    if not budget.waits or (option.variant is not None and budget.verdict == "exceeded"):
         return option
-    routes = joined([named(name) for name in budget.unrouted])
-    reasons = (*option.reasons, f"What it leaves is not known until the route of {routes} is drawn.")
-    return replace(option, noise=None, low=None, high=None, reasons=reasons, unrouted=budget.unrouted)
+    first = needed(budget.unrouted, unsolved=budget.unsolved)
+    return replace(
+        option, noise=None, low=None, high=None, reasons=(*option.reasons, f"To know what it leaves, {first}."),
+        unrouted=budget.unrouted, unsolved=budget.unsolved,
+    )  # fmt: skip
 
 
 def _joined(plain: Sequence[Option], solved: Sequence[Option], others: Collection[str]) -> list[Option]:
@@ -59,7 +61,7 @@ def _joined(plain: Sequence[Option], solved: Sequence[Option], others: Collectio
 
     It gives its reasons to the best of them, `others` aside.
     """
-    bare = [option for option in plain if option.possible and option.noise is None and not option.unrouted]
+    bare = [option for option in plain if option.possible and option.noise is None and not option.waits]
     empty = {option.kind: option.reasons for option in bare}
     of_kind = [o for o in solved if o.possible and o.noise is not None and o.variant not in others]
     best = {kind: min((o for o in of_kind if o.kind == kind), key=lambda o: o.noise or 0.0, default=None)

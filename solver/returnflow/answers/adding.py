@@ -43,6 +43,8 @@ class Coupled:
         Its error, ohm: guaranteed at 0 Hz, an estimate above.
     routeless : tuple of (loop, hertz)
         Loops of the pair that have no outgoing conductor, and above which frequency that matters.
+    unsolved : array, shape (lines,), or None
+        Where nothing is solved above 0 Hz, what induction may have there, ohm: by order of magnitude.
     """
 
     loop: Loop
@@ -52,6 +54,7 @@ class Coupled:
     impedance: NDArray[np.complex128]
     doubt: Floats
     routeless: tuple[tuple[str, float], ...] = ()
+    unsolved: Floats | None = None
 
 
 def companies(loops: Sequence[Loop]) -> list[int]:
@@ -199,9 +202,12 @@ def unrouted_loops(
     volts: Sequence[Complexes],
     doubts: Sequence[Floats],
     shaky: Sequence[NDArray[np.bool_]],
+    sizes: Sequence[Floats],
 ) -> tuple[tuple[str, ...], float]:
     """
     Loops whose missing outgoing conductor leaves the noise unknown, and the lower bound of what is known without them.
+
+    Where nothing is solved above 0 Hz every conductor is as good as missing.
 
     Parameters
     ----------
@@ -209,8 +215,9 @@ def unrouted_loops(
     parts : sequence of Coupled
     keys, volts, doubts : as of `add_up`, for every part
     shaky : for every part, which of these lines lie where a missing route matters
+    sizes : for every part, the voltage that each line may have, as far as is known
     """
-    loud = [float(np.linalg.norm(values[bad])) for values, bad in zip(volts, shaky, strict=True)]
+    loud = [float(np.linalg.norm(size[bad])) for size, bad in zip(sizes, shaky, strict=True)]
     if math.hypot(0.0, *loud) <= NEGLIGIBLE * limit:
         return (), 0.0
     names = [

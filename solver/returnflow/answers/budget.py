@@ -103,8 +103,10 @@ class Budget:
     unrouted : tuple of str
         Loops without an outgoing conductor whose lines lie where it matters, and are not negligible: `noise` is then
         that of loops closed far away, and no verdict on it.
+    unsolved : bool
+        Whether lines that are not negligible lie where they want solving above 0 Hz, which the case forbids: no verdict.
     founded : float
-        Lower bound of what is known without them, V.
+        Lower bound of what is known without either, V.
     adding : tuple of str
         Which rule added what, in plain sentences.
     radiated : tuple of Radiated
@@ -120,6 +122,7 @@ class Budget:
     worst_case: float
     role: Role = "sensitive"
     unrouted: tuple[str, ...] = ()
+    unsolved: bool = False
     founded: float = 0.0
     adding: tuple[str, ...] = ()
     radiated: tuple[Radiated, ...] = ()
@@ -136,9 +139,14 @@ class Budget:
         return self.high if much else self.noise
 
     @property
+    def waits(self) -> bool:
+        """Whether it waits for routes, or for solving above 0 Hz."""
+        return self.unsolved or bool(self.unrouted)
+
+    @property
     def verdict(self) -> str:
-        """`kept`, `exceeded`, `undecided` where the bracket straddles the limit, `unknown` where a route is missing."""
-        if self.unrouted:
+        """`kept`, `exceeded`, `undecided` where the bracket straddles the limit, `unknown` where something is missing."""
+        if self.waits:
             return "exceeded" if self.founded > self.limit else "unknown"
         if self.high <= self.limit:
             return "kept"
@@ -196,7 +204,7 @@ def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
     parts : sequence of Coupled
     """
     company = companies([part.loop for part in parts])
-    contributions, keys, volts, doubts, shaky = [], [], [], [], []
+    contributions, keys, volts, doubts, shaky, sizes = [], [], [], [], [], []
     for part, group in zip(parts, company, strict=True):
         mask = band_mask(part.lines, victim)
         # What a differential input hears of it: impedances and their doubts shrink together.
@@ -210,6 +218,8 @@ def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
         volts.append((heard * part.impedance)[mask])
         doubts.append((np.abs(heard) * part.doubt)[mask])
         shaky.append(routeless_lines(part)[mask])
+        least = 0.0 if part.unsolved is None else part.unsolved
+        sizes.append(np.maximum(size, np.abs(heard) * least)[mask])
         contributions.append(
             Contribution(
                 loop=part.loop.name,
@@ -226,7 +236,9 @@ def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
             )
         )
     total = add_up(keys, volts, doubts)
-    unrouted, founded = unrouted_loops(limit, parts, keys, volts, doubts, shaky)
+    unrouted, founded = unrouted_loops(limit, parts, keys, volts, doubts, shaky, sizes)
+    unsolved = bool(unrouted) and any(part.unsolved is not None for part in parts)
+    drawn = {loop.name for loop in (victim, *(part.loop for part in parts)) if loop.route is not None}
     contributions = [replace(item, part=share) for item, share in zip(contributions, total.parts, strict=True)]
     return Budget(
         loop=victim.name,
@@ -237,7 +249,8 @@ def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
         low=total.low,
         high=total.high,
         worst_case=total.worst,
-        unrouted=unrouted,
+        unrouted=tuple(name for name in unrouted if name not in drawn),
+        unsolved=unsolved,
         founded=founded,
         adding=_adding([part.loop for part in parts], company, total),
     )

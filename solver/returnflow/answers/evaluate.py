@@ -16,7 +16,7 @@ from returnflow.answers.adding import Coupled, companies, weights
 from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
 from returnflow.answers.enclosure import enclosures
-from returnflow.answers.missing import frequency_cautions, routeless
+from returnflow.answers.missing import frequency_cautions, routeless, unsolved
 from returnflow.answers.radiation import radiated_budget
 from returnflow.answers.result import Placement, Result, Spectral
 from returnflow.answers.spectra import lines_of
@@ -242,6 +242,7 @@ def couplings(
                 replace(
                     _coupled(solution, model, at, i, j, other),
                     routeless=routeless(case.board, (other, loop), sheet, whatever=case.steady_only),
+                    unsolved=unsolved(case.board, (other, loop)) if case.steady_only else None,
                 )
                 for j, other in noisy
             ]

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+from numpy.typing import NDArray
+
 from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.dielectric import LIGHT, TOP
-from returnflow.resistive.foil import resistive_limit
+from returnflow.resistive.foil import MU0, resistive_limit
 from returnflow_geometry.model.board import Board, Case, Loop
 from returnflow_geometry.model.numbers import engineering, percent
 from returnflow_geometry.model.wording import named
+
+Floats = NDArray[np.float64]
 
 PERMITTIVITY = 4.3  # relative, of the usual glass-epoxy laminate; common practice, no source
 
@@ -38,6 +43,18 @@ def routeless(
             (xa, ya), (xb, yb) = (board.terminal(end).centre for end in (loop.inject, loop.return_))
             found.append((loop.name, resistive_limit(sheet, math.hypot(xb - xa, yb - ya))))
     return tuple(found)
+
+
+def unsolved(board: Board, loops: tuple[Loop, Loop]) -> Floats:
+    """
+    What induction may have between a noisy loop and a victim, at every line of the first, ohm: by order of magnitude.
+
+    Currents closed far away share mu0 per length, along the shorter of the two ways at most: 1.3 nH/mm.
+    """
+    ends = [[board.terminal(end).centre for end in (loop.inject, loop.return_)] for loop in loops]
+    shorter = min(math.dist(one, other) for one, other in ends)
+    found: Floats = 2 * np.pi * lines_of(loops[0]).frequency * MU0 * shorter
+    return found
 
 
 def small_below(case: Case) -> float:

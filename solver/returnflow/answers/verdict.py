@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from returnflow.answers.budget import Budget, Contribution, decibels
 from returnflow_geometry.model.numbers import dB, engineering, percent
@@ -42,10 +43,10 @@ def verdict(budget: Budget) -> str:
     """Whether a limit is kept, and by what margin."""
     state, limit = budget.verdict, engineering(budget.limit, "V")
     if state == "unknown":
-        routes = joined([named(name) for name in budget.unrouted])
+        how = "by resistance alone" if budget.unsolved else "computed without it"
         return (
-            f"{named(budget.loop)} cannot be judged yet: draw the route of {routes}. The "
-            f"{engineering(budget.noise, 'V')} computed without it, limit {limit}, are not reliable."
+            f"{named(budget.loop)} cannot be judged yet: {needed(budget.unrouted, unsolved=budget.unsolved)}. The "
+            f"{engineering(budget.noise, 'V')} {how}, limit {limit}, are not reliable."
         )
     where, says = WHERE[budget.role], _STATES[budget.role][state].format(named(budget.loop))
     if not heard(budget):
@@ -59,6 +60,22 @@ def verdict(budget: Budget) -> str:
     return f"{says}: {said_noise(budget)} rms {where}, limit {limit}, {margin(budget)}."
 
 
+def needed(unrouted: Sequence[str], *, unsolved: bool) -> str:
+    """
+    What has to be done before there is a verdict.
+
+    Examples
+    --------
+    >>> needed(["clock"], unsolved=False)
+    'draw the route of "clock"'
+    >>> needed([], unsolved=True)
+    'solve above 0 Hz (leave out frequencies_Hz)'
+    """
+    solve = ["solve above 0 Hz (leave out frequencies_Hz)"] if unsolved else []
+    draw = [f"draw the route of {joined([named(name) for name in unrouted])}"] if unrouted else []
+    return " and ".join([*solve, *draw])
+
+
 def heard(budget: Budget) -> list[Contribution]:
     """Contributions with a line in the band, the largest first."""
     return sorted((part for part in budget.contributions if part.in_band), key=lambda part: -part.noise)
@@ -66,7 +83,7 @@ def heard(budget: Budget) -> list[Contribution]:
 
 def said_noise(budget: Budget) -> str:
     """Noise with its unit; where a route is missing, what is certain without it."""
-    if budget.unrouted and budget.verdict == "exceeded":
+    if budget.waits and budget.verdict == "exceeded":
         return f"at least {engineering(budget.founded, 'V')}"
     return with_bound(budget)
 
@@ -79,7 +96,7 @@ def with_bound(budget: Budget) -> str:
 
 def margin(budget: Budget) -> str:
     """Margin in words."""
-    noise = budget.founded if budget.unrouted and budget.verdict == "exceeded" else budget.sure
+    noise = budget.founded if budget.waits and budget.verdict == "exceeded" else budget.sure
     return margin_words(decibels(budget.limit, noise))
 
 

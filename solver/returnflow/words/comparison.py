@@ -11,7 +11,7 @@ from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget
 from returnflow.answers.compare import Change, Figure, Row, RowKind
-from returnflow.answers.verdict import with_bound
+from returnflow.answers.verdict import needed, with_bound
 from returnflow.words.answer_text import margin
 from returnflow.words.columns import WIDTH, rows_text, short
 from returnflow_geometry.model.numbers import dB, engineering, percent, within
@@ -182,7 +182,7 @@ def possible_text(option: Option) -> str:
 def noise_text(option: Option) -> str:
     """Noise that an option leaves, with its margin; options worked out to a border leave at most that."""
     if option.noise is None:
-        return NONE if not option.possible else "open" if option.unrouted else "not computed"
+        return NONE if not option.possible else "open" if option.waits else "not computed"
     if option.noise == 0:
         return "no conducted noise"
     at_most = "at most " if option.variant is None and not option.uncertain else ""
@@ -194,7 +194,7 @@ def keeps_text(option: Option) -> str:
     if option.noise is None or option.high is None:
         if not option.possible:
             return NONE
-        return f"open: draw the route of {listed(option.unrouted, 'and')}" if option.unrouted else "not known"
+        return f"open: {needed(option.unrouted, unsolved=option.unsolved)}" if option.waits else "not known"
     if option.high <= option.limit:
         return "yes" if option.possible else "yes, but not possible"
     if option.low is not None and option.low <= option.limit:
