@@ -15,6 +15,7 @@ from returnflow.answers.frequency import (
     ribbon_frequency,
     traffic,
     turning_frequency,
+    unbroken_share,
     wants_frequencies,
 )
 from returnflow.answers.missing import frequency_cautions, routeless
@@ -239,7 +240,7 @@ class TestRising:
 
 class TestNearShare:
     def middle(self, height=1.0):
-        return Route(MM * np.array([(15.0, 15.0), (25.0, 15.0)]), height * MM, 0.2 * MM)
+        return Route(MM * np.array([(15.0, 15.0), (25.0, 15.0)]), height * MM, 0.0)
 
     @pytest.mark.parametrize(("height", "heights"), [(1.0, 3.0), (0.5, 3.0), (1.0, 2.0)])
     def test_image_of_a_long_straight_trace(self, height, heights):
@@ -247,6 +248,14 @@ class TestNearShare:
         found = near_share(straight(height=height), self.middle(height), 0, 1e9, heights)
         assert found.real == pytest.approx(2 / math.pi * math.atan(heights), rel=0.02)
         assert abs(found.imag) < 0.005
+
+    @pytest.mark.parametrize("width", [1.0, 4.0])
+    def test_under_a_wide_trace_what_is_near_counts_from_its_edges(self, width):
+        # Within three heights of the middle of 4 mm, half a millimetre over the plane, is but half of it.
+        route = replace(self.middle(0.5), width=width * MM)
+        found = near_share(straight(height=0.5, width=width), route, 0, 1e9)
+        assert found.real == pytest.approx(unbroken_share(route), rel=0.03)
+        assert unbroken_share(route) > 0.84
 
     def test_whole_width_of_the_board_carries_everything_at_every_frequency(self):
         # To the triangles at the ends of the piece.

@@ -45,7 +45,8 @@ def apart(result: Result) -> Iterator[Finding]:
         if parts:
             each = ", ".join(f"{named(part.loop)} {engineering(part.noise, 'V')}" for part in parts)
             text += f" ({each})"
-            if loop.radiates is None:  # whose noise is that of one line
+            # Noise of what radiates is that of one line.
+            if loop.radiates is None and (loop.band is None or loop.band[1] > RADIO):
                 radio = engineering(radio_voltage(result, i), "V")
                 text += f"; {radio} of it at {engineering(RADIO, 'Hz')} or above"
         middle = shapely.line_interpolate_point(shapely.get_parts(bare), 0.5, normalized=True)
@@ -124,6 +125,8 @@ def _lies_between(
         text += f", {percent(part.part)} of the noise power; limit {engineering(budget.limit, 'V')} in all"
     else:
         text += ", all of it out of band"
+        if loop.route is None and part.strongest[0] > 0:
+            text += " and computed as if its current came from far away, as it has no route: draw it to know"
     return Finding(
         kind="between", things=(loop.name, victim.name), sentence=text + ".", severity=severity, value=part.noise,
         unit="V", at=place(shapely.get_coordinates(shapely.shortest_line(line, way))),

@@ -10,7 +10,7 @@ from returnflow.advice.options import options_for
 from returnflow.advice.trials import CLOSED
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
-from returnflow.answers.verdict import finding, margin, margin_words, needed
+from returnflow.answers.verdict import finding, margin, margin_words, needed, said_noise
 from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import engineering
 from returnflow_geometry.model.wording import joined, named
@@ -133,11 +133,11 @@ def _recommendation(
 ) -> list[str]:
     if budget.verdict == "kept":
         sentences = [f"Share the plane: {margin(budget)} as drawn."]
-        return [*sentences, *_cables(base, options, None)]
+        return [*sentences, *_cables(budget, base, options, None)]
     if budget.waits and chosen is None:
         first = needed(budget.unrouted, unsolved=budget.unsolved)
         why = "where it runs decides what couples" if budget.unrouted else "what is induced decides"
-        return [f"{first[0].upper()}{first[1:]} first: {why}.", *_cables(base, options, None)]
+        return [f"{first[0].upper()}{first[1:]} first: {why}.", *_cables(budget, base, options, None)]
     if chosen is None:
         near = [option for option in options if option.possible and option.noise is not None]
         best = min(near, key=lambda option: option.noise or 0.0, default=None)
@@ -145,7 +145,7 @@ def _recommendation(
         if best is not None and best.noise is not None:
             sentences.append(f"The best, {named(best.title)}, leaves {best.left}.")
         sentences.append("Combine options in one variant, or check whether the limit is right.")
-        return [*sentences, *_cables(base, options, None)]
+        return [*sentences, *_cables(budget, base, options, None)]
     how = _ADVICE[chosen.kind].format(loop=named(loop.name))
     sentences = [
         f"{how}, as in {named(chosen.title)}."
@@ -167,23 +167,37 @@ def _recommendation(
         sentences.append(f"Not judged yet: {titles}. To compare, {first}.")
     if chosen.broken:
         sentences.append(f"It puts {_quoted(chosen.broken)} over the limit: weigh that first.")
-    return [*sentences, *_cables(base, options, chosen)]
+    return [*sentences, *_cables(budget, base, options, chosen)]
 
 
-def _cables(base: Result, options: tuple[Option, ...], chosen: Option | None) -> list[str]:
-    """What else is wrong between the cables, and which variant mends it."""
-    wrong = [item for item in base.cables if item.verdict != "kept"]
+def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: Option | None) -> list[str]:
+    """What else is wrong between the cables, and which variant mends it at what price for this signal."""
     sentences = []
-    for item in wrong:
+    for item in base.cables:
+        if item.verdict == "kept":
+            continue
         if chosen is not None and item.loop in chosen.mended:
             sentences.append(f"It also brings {named(item.loop)} within its limit of {engineering(item.limit, 'V')}.")
             continue
-        mending = [option for option in options if item.loop in option.mended and not option.broken]
-        found = f"{engineering(item.noise, 'V')}, limit {engineering(item.limit, 'V')}"
+        if item.verdict == "unknown":
+            first = needed(item.unrouted, unsolved=item.unsolved)
+            sentences.append(f"Between the cables, {named(item.loop)} cannot be judged yet: {first}.")
+            continue
+        found = f"{said_noise(item)}, limit {engineering(item.limit, 'V')}"
         says = f"Independently of this signal, {named(item.loop)} has {found}"
-        if mending:
-            best = min(mending, key=lambda option: option.effort)
-            sentences.append(f"{says}; {named(best.title)} fixes that; the two together were not solved.")
+        mending = [option for option in options if item.loop in option.mended and not option.broken]
+        # What is over the limit as drawn, and no worse with it, may be mended by something else.
+        least = max(budget.limit, budget.noise)
+        harmless = [option for option in mending if option.noise is None or option.noise <= least]
+        if harmless:
+            best = min(harmless, key=lambda option: option.effort)
+            then = "the two together were not solved" if chosen is not None else f"with it this signal has {best.left}"
+            known = chosen is not None or best.noise is not None
+            sentences.append(f"{says}; {named(best.title)} fixes that" + (f"; {then}." if known else "."))
+        elif mending:
+            best = min(mending, key=lambda option: option.noise or 0.0)
+            over = f"{best.left}, limit {engineering(best.limit, 'V')}"
+            sentences.append(f"{says}; {named(best.title)} would fix that, but with it this signal has {over}.")
         else:
             sentences.append(f"{says}, and no variant here fixes that.")
     return sentences

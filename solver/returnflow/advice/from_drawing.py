@@ -84,13 +84,13 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
         induced = mostly_induced(loop, budget, base)
         if induced:
             reasons.append(induced)
-    within = f": within {millimetres(place.radius, 2)}" if near and not others else ""
+    now = math.dist(amplifier.centre, connector.centre)
+    within = f": within {millimetres(place.radius, 2)}" if near and not others and place.radius < now else ""
     # Where there is a need to move, the figure is that of a solved place, an option of its own.
     noise, low, high = (None,) * 3 if exceeded else (budget.noise, budget.low, budget.high)
-    now = math.dist(amplifier.centre, connector.centre)
     title = f"Move {loop.inject} closer to {loop.return_}{within}"
-    if within and not exceeded and now <= place.radius:
-        # Its figure is that of where it is: further away there is more, though within the limit by resistance.
+    if not exceeded:
+        # Its figure is that of where it is: elsewhere there may be more, though within the limit by resistance.
         title = f"Leave {loop.inject} where it is"
     return [
         Option(
@@ -119,6 +119,8 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
         )
         if victim.name == loop.name
     )
+    if _scaled_budget(loop, budget.limit, seen, (), 1.0).high <= aim:
+        return []  # a verdict waits for something else
     # The fewest currents that, if they fall, leave room; all of them together always do.
     for count in range(1, len(parts) + 1):
         loud = {part.loop for part in parts[:count]}
@@ -132,8 +134,8 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     )
     what = f"current{'s' * (count > 1)} of {joined([named(part.loop) for part in parts[:count]])}"
     reasons = [
-        f"The {what} would have to fall by {decibels(factor, 1):.0f} dB, to 1/{plain(factor)}"
-        + (f"; the others alone make {engineering(silent.noise, 'V')}." if count < len(parts) else "."),
+        f"The {what} would have to fall by {decibels(factor, 1):.0f} dB, to 1/{plain(factor)}, for {ROOM_DB:.0f} dB "
+        "margin" + (f"; the others alone make {engineering(silent.noise, 'V')}." if count < len(parts) else "."),
         _where_copper_helps(loop, budget, base),
     ]
     possible = factor <= MOST_REDUCTION and found.high <= budget.limit
@@ -285,7 +287,9 @@ def differential(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     parts = sorted(_heard(budget), key=lambda part: -part.noise)
     reasons = [
         f"Received differentially and isolated from this copper, the input needs {needed} dB of common-mode "
-        f"rejection" + (" on top of what it has" if loop.rejection else "") + _over_band(loop)
+        f"rejection for {ROOM_DB:.0f} dB margin"
+        + (", on top of what it has," if loop.rejection else "")
+        + _over_band(loop)
     ]
     if parts and parts[0].frequency is not None:
         each = ", ".join(

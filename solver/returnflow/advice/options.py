@@ -45,7 +45,7 @@ def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tup
 
 
 def _known(option: Option, budget: Budget) -> Option:
-    """The option, without a figure where a missing route, or what is not solved, leaves it open whether the limit would be kept."""
+    """The option, without a figure where it waits for a route or for solving above 0 Hz."""
     if not budget.waits or (option.variant is not None and budget.verdict == "exceeded"):
         return option
     first = needed(budget.unrouted, unsolved=budget.unsolved)

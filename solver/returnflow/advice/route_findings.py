@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -28,8 +27,7 @@ Floats = NDArray[np.float64]
 
 ROUND = 32  # chords of a quarter circle: distances to 3e-4
 BESIDE = 5.0  # heights from a copper edge, for more than as many heights: common practice, no source
-RIBBON = 3.0  # heights; an endless plane carries IDEAL of the return within these on either side
-IDEAL = 2 / math.pi * math.atan(RIBBON)  # image of a thin trace, h / pi / (x^2 + h^2): closed form
+RIBBON = 3.0  # heights on either side of a conductor, within which most of its return flows
 NOTABLE = 1e-3  # V: at radio frequency it can exceed a limit of radiated emission; common practice, no source
 
 
@@ -197,13 +195,13 @@ class Routes:
         if spectral is not None:
             among = frequency.among(spectral.model, self.result.conductors, it.copper)
             near_shares = frequency.near_shares(spectral.model, it.route, it.number, [HIGHEST], RIBBON, among)
-            value = float(abs(near_shares[0]))
+            value, ideal = float(abs(near_shares[0])), frequency.unbroken_share(it.route, RIBBON)
             text += (
                 f": at high frequency {percent(value)} of its return flows within {RIBBON:g} trace heights of "
-                f"it; over an unbroken plane {percent(IDEAL)} would"
+                f"it; over an unbroken plane {percent(ideal)} would"
             )
             if self._turns(it):
-                severity = max(0.0, 1 - value / IDEAL)
+                severity = max(0.0, 1 - value / ideal)
             else:
                 text += "; none of its own lines is that high in frequency"
         return Finding(

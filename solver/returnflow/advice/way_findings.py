@@ -31,18 +31,20 @@ def detours(result: Result) -> Iterator[Finding]:
         straight, length = math.dist(loop.route.path[0], loop.route.path[-1]), loop.route.length
         if length < LONGER * straight or length - straight < MORE:
             continue
-        # A ribbon of current below a trace: inductance in proportion to length.
-        extra = facts[j].high_inductance * (1 - straight / length)
+        # A ribbon of current below a trace: inductance in proportion to length. Gaps have findings of their own.
+        along = facts[j].high_inductance - max(0.0, facts[j].gap_inductance or 0.0)
+        extra = along * (1 - straight / length)
         dropped = inductive(loop, extra)
         if dropped is None:
             continue
         total = float(np.linalg.norm(dropped[1]))
-        ends, whole = millimetres(straight), engineering(facts[j].high_inductance, "H")
+        ends, whole = millimetres(straight), engineering(along, "H")
         yield Finding(
             kind="detour", things=(loop.name,),
             sentence=(
                 f"The route of {named(loop.name)} is {millimetres(length)} long, its ends are {ends} apart: in "
-                f"proportion to length about {engineering(extra, 'H')} of the {whole} of its loop are due to that; its "
+                f"proportion to length about {engineering(extra, 'H')} of the {whole} of its loop"
+                f"{', what gaps add aside,' if along < facts[j].high_inductance else ''} are due to that; its "
                 f"own current drops {engineering(total, 'V')} rms there."
             ),
             severity=total / NOTABLE, value=extra, unit="H", at=loop.route.path[len(loop.route.path) // 2],

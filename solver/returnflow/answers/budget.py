@@ -104,7 +104,7 @@ class Budget:
         Loops without an outgoing conductor whose lines lie where it matters, and are not negligible: `noise` is then
         that of loops closed far away, and no verdict on it.
     unsolved : bool
-        Whether lines that are not negligible lie where they want solving above 0 Hz, which the case forbids: no verdict.
+        Whether lines that are not negligible want solving above 0 Hz, which the case forbids: no verdict.
     founded : float
         Lower bound of what is known without either, V.
     adding : tuple of str
@@ -145,7 +145,7 @@ class Budget:
 
     @property
     def verdict(self) -> str:
-        """`kept`, `exceeded`, `undecided` where the bracket straddles the limit, `unknown` where something is missing."""
+        """`kept`, `exceeded`, `undecided` where the bracket straddles the limit, `unknown` while it waits."""
         if self.waits:
             return "exceeded" if self.founded > self.limit else "unknown"
         if self.high <= self.limit:

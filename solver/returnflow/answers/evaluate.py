@@ -340,20 +340,23 @@ def _reach(case: Case, loop: Loop, placement: Placement) -> str:
     (x0, y0), (x1, y1) = case.board.terminal(loop.return_).centre, case.board.terminal(loop.inject).centre
     now = np.hypot(x1 - x0, y1 - y0)
     sentence = (
-        f"By resistance alone, {loop.inject} may be placed anywhere within {millimetres(placement.radius, 2)} of "
-        f"{loop.return_} (now {millimetres(now)} away)"
+        f"By resistance alone, {loop.inject} just keeps the limit anywhere within {millimetres(placement.radius, 2)} "
+        f"of {loop.return_} (now {millimetres(now)} away)"
     )
     within = _copper_within(case, loop, placement.radius)
     if within >= ALL * _copper_within(case, loop, 10 * placement.radius):
         return (
-            f"By resistance alone, {loop.inject} may be placed anywhere on this copper (now {millimetres(now)} away)."
+            f"By resistance alone, {loop.inject} keeps the limit anywhere on this copper (now {millimetres(now)} away)."
         )
     spare = placement.area - within
     if placement.nearest is None or spare < 1e-6:
         return f"{sentence}, and practically nowhere else on this copper."
+    x, y = placement.nearest
+    pad = np.sqrt(case.board.terminal(loop.inject).shape.area)
+    closest = "where it is now among them" if np.hypot(x - x1, y - y1) < pad else f"closest to it at {near(x, y)}"
     return (
-        f"{sentence}. Another {square_millimetres(spare)} are within the limit, closest to {loop.inject} at "
-        f"{near(*placement.nearest)}, but only while these currents keep their proportions."
+        f"{sentence}. Another {square_millimetres(spare)} are within the limit, {closest}, but only while these "
+        "currents keep their proportions."
     )
 
 

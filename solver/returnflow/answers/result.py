@@ -65,7 +65,7 @@ class Spectral:
         Magnitudes, as `Result.shares`.
     sections : array of complex, shape (frequencies, sections, loops)
     near : array of complex, shape (frequencies, loops)
-        Share of the return within three heights of the route; NaN for loops without one.
+        Share of the return within three heights of the conductor; NaN for loops without one.
     """
 
     model: Broadband

@@ -68,12 +68,12 @@ def flow_words(result: Result, j: int, frequency: float, sharing: int, tubes: in
 
 def _frequency_words(result: Result, j: int, frequency: float) -> Words:
     loop, at = result.case.loops[j], engineering(frequency, "Hz")
-    text = (
-        f"The return of {named(loop.name)} at {at}{of_copper(result)}: it gathers under its outgoing conductor, the "
-        "broad pale line."
-    )
+    # Which plane it gathers on is the one that its conductor faces; of others there is less to say.
+    faced = result.facing[j].route is not None and result.facing[j].copper == result.focus
+    gathers = ": it gathers under its outgoing conductor, the broad pale line" if faced else ""
+    text = f"The return of {named(loop.name)} at {at}{of_copper(result)}{gathers}."
     spectral = result.spectral
-    if spectral is not None and frequency in result.frequencies:
+    if spectral is not None and faced and frequency in result.frequencies:
         beside = abs(spectral.near[result.frequencies.index(frequency), j])
         if beside == beside:  # not NaN
             text += f" {percent(float(beside))} of it flows within three trace heights of that conductor."

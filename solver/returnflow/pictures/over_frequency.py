@@ -45,6 +45,7 @@ SHARE_POINTS = 49
 COLOURS = ("#0060a8", "#c24a00", "#00795c", "#8a3f78", "#7a6a00", "#3f8fc4", "#1c1c1c")
 DASHES = ("-", (0, (5, 2)), (0, (1, 1)), (0, (6, 2, 1, 2)))
 GUIDE, BAND = "#8c8c8c", "#e8f0e4"
+THIN = "79.5 %: thin trace over an unbroken plane; wide ones more"
 NEAR = "within three trace heights of its conductor"
 PLANE_LINE = 0.19  # inches, of the line above a row that names its plane
 MOST_PANELS, MOST_ACROSS = 8, 4  # of a film strip: of one plane, and in the row of each of several
@@ -211,7 +212,7 @@ def share_chart(result: Result, spectral: Spectral) -> Chart:
         if title == NEAR:
             axes.axhline(79.5, color=GUIDE, lw=0.8, dashes=(2, 1))
             place = axes.get_yaxis_transform()
-            axes.text(0.01, 81, "79.5 %: unbroken plane", fontsize=LABEL_SIZE - 1, color="#555555", transform=place)
+            axes.text(0.01, 81, THIN, fontsize=LABEL_SIZE - 1, color="#555555", transform=place)
         _legend(axes)
     return Chart(figure)
 
