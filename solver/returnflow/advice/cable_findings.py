@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+import numpy as np
 import shapely
 from shapely import LineString
 
@@ -83,10 +84,10 @@ def radio_voltage(result: Result, i: int) -> float:
         if loop.role != "noisy":
             continue
         lines = lines_of(loop)
-        for f, current in zip(lines.frequency.tolist(), lines.current.tolist(), strict=True):
-            # A current of unknown frequency has its line at 0 Hz.
-            if max(RADIO, low) <= f <= high:
-                total += (abs(result.impedance(f)[i, j]) * current) ** 2
+        # A current of unknown frequency has its line at 0 Hz.
+        some = (lines.frequency >= max(RADIO, low)) & (lines.frequency <= high)
+        if some.any():
+            total += float(np.sum(np.abs(lines.current * result.at_lines(loop)[:, i, j])[some] ** 2))
     return math.sqrt(total)
 
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
 
 import numpy as np
 import shapely
@@ -38,6 +37,7 @@ ALL = 0.999  # of the copper: as good as all of it
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
+AtLines = dict[float, tuple[Complexes, Floats]]  # by frequency
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -235,7 +235,7 @@ def couplings(
     """Every sensitive loop and pair of cables, with all noisy loops as it sees them; `sheet` in ohm per square."""
     noisy = [(j, loop) for j, loop in enumerate(case.loops) if loop.role == "noisy"]
     # Once for all pairs of loops.
-    at = None if model is None else cache(lambda f: (model.impedance(f), model.doubt(f)))
+    at = None if model is None else _at_lines(model, [loop for _, loop in noisy])
     for i, loop in enumerate(case.loops):
         if loop.role != "noisy":
             parts = [
@@ -247,6 +247,12 @@ def couplings(
                 for j, other in noisy
             ]
             yield loop, parts
+
+
+def _at_lines(model: Broadband, noisy: Sequence[Loop]) -> AtLines:
+    """Impedances of a model at every line above 0 Hz of some loops, and what is uncertain of them."""
+    every = np.unique([f for loop in noisy for f in lines_of(loop).frequency.tolist() if f > 0])
+    return {f: (Z, doubt) for f, Z, doubt in zip(every.tolist(), *model.many(every), strict=True)} if len(every) else {}
 
 
 def _spectral(case: Case, solved: Solved) -> Spectral | None:
@@ -280,7 +286,7 @@ def _peaks(solution: Conduction, coppers: int) -> tuple[Peak, ...]:
 def _coupled(
     solution: Conduction,
     model: Broadband | None,
-    at: Callable[[float], tuple[Complexes, Floats]] | None,
+    at: AtLines | None,
     i: int,
     j: int,
     loop: Loop,
@@ -297,7 +303,7 @@ def _coupled(
     if model is not None and at is not None and not lines.anywhere:
         for n, f in enumerate(lines.frequency.tolist()):
             if f > 0:
-                Z, above = at(f)
+                Z, above = at[f]
                 impedance[n] = Z[i, j]
                 doubt[n] = half_width * abs(model.sheets(f)[0] / solution.sheet) + above[i, j]
     return Coupled(loop=loop, lines=lines, transfer=transfer, half_width=half_width, impedance=impedance, doubt=doubt)

@@ -11,13 +11,14 @@ from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
 from returnflow.answers.enclosure import Enclosure
 from returnflow.answers.frequency import LoopFacts
+from returnflow.answers.spectra import lines_of
 from returnflow.answers.supplies import SupplyFacts
 from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.routes import Faced
 from returnflow.resistive.conductors import Conductors, copper_numbers
 from returnflow.resistive.solution import Conduction
 from returnflow_geometry.mesh.mesher import Mesh, Plane
-from returnflow_geometry.model.board import Case
+from returnflow_geometry.model.board import Case, Loop
 from returnflow_geometry.model.wording import listed, named
 
 Floats = NDArray[np.float64]
@@ -191,3 +192,14 @@ class Result:
             )
             raise ValueError(message)
         return self.spectral.model.impedance(frequency)
+
+    def at_lines(self, loop: Loop) -> NDArray[np.complex128]:
+        """Impedance matrix of the loops at every line of one of them, ohm, shape (lines, loops, loops)."""
+        frequency = lines_of(loop).frequency
+        steady = self.impedance()
+        if self.spectral is None or not np.any(frequency > 0):
+            return np.broadcast_to(steady, (len(frequency), *steady.shape))
+        found = np.empty((len(frequency), *steady.shape), dtype=np.complex128)
+        found[frequency == 0] = steady
+        found[frequency > 0] = self.spectral.model.lines(frequency[frequency > 0])
+        return found

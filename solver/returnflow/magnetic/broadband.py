@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.magnetic import two_meshes
+from returnflow.magnetic.decades import by_decades
 from returnflow.magnetic.equations import System
 from returnflow.magnetic.faces import Inductive, Magnetized, Projected, Small
 from returnflow.magnetic.thinning import Thinned
@@ -222,6 +223,25 @@ class Broadband:
         led: Complexes = fine + self.missing * (fine - coarse)
         return led
 
+    def many(self, frequencies: Floats) -> tuple[Complexes, Floats]:
+        """Impedances as `lines` has them, and what is uncertain of them, ohm, (frequencies, loops, loops) both."""
+        fine, coarse = (each.lines(frequencies) for each in self.both)
+        thin = np.zeros_like(fine) if self.thinning is None else coarse - self._plainer.lines(frequencies)
+        doubts = [self._doubt(*each) for each in zip(frequencies.tolist(), fine, coarse, thin, strict=True)]
+        return self.led_to(fine, coarse), np.array(doubts).reshape(fine.shape)
+
+    def lines(self, frequencies: Floats) -> Complexes:
+        """Impedances at many lines above 0 Hz, interpolated where there are more of them than their shape needs."""
+        if self.coarse is not None:
+            return self.led_to(*(each.lines(frequencies) for each in self.both))
+        if np.any(self.system.stack.links.elastance):  # resonances of any width
+            return self.impedances(frequencies)
+        return by_decades(self.impedances, frequencies, self._decades)
+
+    @cached_property
+    def _decades(self) -> dict[int, Complexes]:
+        return {}
+
     def doubt(self, frequency: float) -> Floats:
         """
         What mesh and basis leave uncertain of every impedance, ohm, shape (loops, loops); an estimate.
@@ -229,8 +249,12 @@ class Broadband:
         Of the mesh a part of what two meshes differ by; see `two_meshes`.
         """
         fine, coarse = (each.impedance(frequency) for each in self.both)
+        thin = np.zeros_like(fine) if self.thinning is None else coarse - self._plainer.impedance(frequency)
+        return self._doubt(frequency, fine, coarse, thin)
+
+    def _doubt(self, frequency: float, fine: Complexes, coarse: Complexes, thin: Complexes) -> Floats:
         half = two_meshes.half_widths(np.abs(fine - coarse), self._overlap(frequency)) + self.unreduced(frequency)
-        whole: Floats = half + self.thinned(frequency)
+        whole: Floats = half + self._holes(frequency, thin)
         return whole
 
     def thinned(self, frequency: float) -> Floats:
@@ -241,11 +265,23 @@ class Broadband:
         """
         if self.thinning is None or frequency == 0:
             return np.zeros(self.correction.shape)
-        plainer = replace(self.thinning.plainer, thickness=self.thickness, temperature=self.temperature)
+        return self._holes(frequency, self.both[1].impedance(frequency) - self._plainer.impedance(frequency))
+
+    def _holes(self, frequency: float, change: Complexes) -> Floats:
+        """What thinning leaves uncertain, where thinning more makes such a change."""
+        if self.thinning is None or frequency == 0:
+            return np.zeros(self.correction.shape)
         root = np.sqrt(2 * np.pi * frequency * self.thinning.made.added)
-        change = np.abs(self.both[1].impedance(frequency) - plainer.impedance(frequency))
-        whole: Floats = change + np.outer(root, root)
+        whole: Floats = np.abs(change) + np.outer(root, root)
         return whole
+
+    @cached_property
+    def _plainer(self) -> Broadband:
+        """Model of the case thinned more, of copper as thick and as warm as this."""
+        if self.thinning is None:
+            message = "This model is of the case as it is; nothing of it was thinned."
+            raise ValueError(message)
+        return replace(self.thinning.plainer, thickness=self.thickness, temperature=self.temperature)
 
     @cached_property
     def inductance_doubt(self) -> Floats:

@@ -135,6 +135,24 @@ class Charged(Broadband):
         """Part of the difference of two meshes that is added: that of all ports."""
         return self.open.missing
 
+    def lines(self, frequencies: Floats) -> Complexes:
+        """Impedances at many lines above 0 Hz: only those of the open ports may be interpolated."""
+        every = zip(self.open.lines(frequencies), frequencies.tolist(), strict=True)
+        return np.array([closed(Z, self.elastance, f, self.system.loops)[0] for Z, f in every])
+
+    def many(self, frequencies: Floats) -> tuple[Complexes, Floats]:
+        """Impedances as `lines` has them, and what is uncertain of them, ohm."""
+        ports, doubts = self.open.many(frequencies)
+        loops = self.system.loops
+        Z, seen = [], []
+        for f, port, doubt in zip(frequencies.tolist(), ports, doubts, strict=True):
+            own, displaced = closed(port, self.elastance, f, loops)
+            Z.append(own)
+            size = np.abs(np.vstack([np.eye(loops), displaced]))
+            seen.append(size.T @ doubt @ size + self.thinned(f))
+        shape = (len(frequencies), loops, loops)
+        return np.array(Z, dtype=np.complex128).reshape(shape), np.array(seen).reshape(shape)
+
     def doubt(self, frequency: float) -> Floats:
         """What mesh and basis leave uncertain of every impedance, ohm: that of all ports, as the loops see it."""
         return self._seen(self.open.doubt(frequency), frequency) + self.thinned(frequency)

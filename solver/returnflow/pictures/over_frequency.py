@@ -119,7 +119,7 @@ def impedance_chart(result: Result, spectral: Spectral, loop: int) -> Chart:
     """Impedance of one loop over frequency with its resistive and inductive asymptotes, and its inductance."""
     it = result.case.loops[loop]
     grid = np.geomspace(LOW, HIGH, POINTS)
-    Z = np.array([spectral.model.impedance(f)[loop, loop] for f in grid])
+    Z = spectral.model.lines(grid)[:, loop, loop]
     facts = spectral.facts[loop]
     w = 2 * np.pi * grid
     figure, top = titled(
@@ -159,7 +159,7 @@ def transfer_chart(result: Result, spectral: Spectral, victim: Budget) -> Chart:
     i = result.index(victim.loop)
     noisy = [j for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
     grid = np.geomspace(LOW, HIGH, POINTS)
-    Z = np.array([spectral.model.impedance(f)[i] for f in grid])
+    Z = spectral.model.lines(grid)[:, i]
     high = spectral.model.high_inductance[i]
     figure, top = titled(
         f"What couples into {victim.loop}, over frequency",
@@ -259,7 +259,7 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
     strip, axes = _strip_and_axes(figure, top, apart)
     levels = [victim.limit]
     for (j, loop, lines), colour, marker in zip(noisy, cycle(COLOURS), cycle("osD^v"), strict=False):
-        volts = lines.current * np.array([abs(result.impedance(float(f))[i, j]) for f in lines.frequency])
+        volts = lines.current * np.abs(result.at_lines(loop)[:, i, j])
         keep = volts > 1e-3 * min(victim.limit, max(victim.noise, float(np.max(volts))))
         heard, at_rest = band_mask(lines, result.case.loops[i]), lines.frequency == 0
         name, style = clean(loop.name, 28), Style(color=colour, ls="", marker=marker)
