@@ -20,7 +20,7 @@ from returnflow.advice.study import AS_DRAWN
 from returnflow.answers import batch
 from returnflow.answers.coupling import unknown_places
 from returnflow.answers.spectra import lines_of
-from returnflow.answers.sweeps import Crossing, Swept, counted, run_sweeps
+from returnflow.answers.sweeps import Crossing, Swept, counted, logarithmic, run_sweeps
 from returnflow.answers.thresholds import crossings
 from returnflow.pictures import sweep_charts
 from returnflow.pictures.lettering import house_style
@@ -492,3 +492,12 @@ def test_a_map_without_the_cells_round_a_failed_step():
     left = holed.contour("sensor").reshape(-1, 2)
     assert len(left)
     assert left[:, 0].min() >= 1
+
+
+@pytest.mark.parametrize(
+    ("values", "log"),
+    [((1, 3, 10, 30), True), ((0.5, 12.4, 24.3, 36.2, 48.1, 60), False), ((1, 2, 3), False), ((-1, 100), False)],
+)
+def test_an_axis_is_logarithmic_where_its_steps_are(values, log):
+    """Even steps from nearly nothing are no decade for the first of them."""
+    assert logarithmic(dataclasses.replace(X, values=values)) == log

@@ -52,6 +52,13 @@ def mistake(**changed):
     return line
 
 
+def test_a_pin_that_is_no_terminal_is_told_of_the_device():
+    line = mistake(ground='["U1.4", "U1.7"]')
+    assert line.startswith('device "U1": ground names "U1.7"; no terminal has that name, there are "J1.2", "U1.4"')
+    assert line.endswith(('did you mean "U1.4"?', 'did you mean "U1.5"?', 'did you mean "U1.6"?'))
+    assert mistake(**{"return": '"J1.3"'}).startswith('device "U1": return names "J1.3";')
+
+
 def test_a_device_is_one_loop_and_shorts_between_its_ground_pins():
     case = rf.parse_case(text(ground='["U1.4", "U1.5", "U1.6"]', frequency_Hz="50"))
     (loop,) = case.loops

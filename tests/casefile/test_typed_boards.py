@@ -74,6 +74,10 @@ class TestVias:
         [
             ({"coppers": ["ground"]}, 'vias "stitch": coppers is ["ground"]; must be a list of at least 2 names'),
             ({"coppers": ["ground", "bottm"]}, 'vias "stitch": coppers name 2 is "bottm"; no copper has that name'),
+            (
+                {"coppers": ["ground", "ground"]},
+                'vias "stitch": coppers is ["ground", "ground"]; needs 2 different ones',
+            ),
             ({"drill_mm": None}, 'vias "stitch": drill_mm is missing'),
             ({"array": None}, 'vias "stitch": at is missing; they are placed by at or array; add it'),
             ({"at": [[1, 1]]}, 'vias "stitch": at and array are given together'),

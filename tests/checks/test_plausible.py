@@ -54,6 +54,36 @@ LAYERS = [
 ]
 
 
+class TestRoutesThatCross:
+    """Two conductors of one layer that cross are one."""
+
+    def said(self, **other):
+        route = {"layer": "L1", "path": [[50, 60], [50, 12]], "width_mm": 0.2} | other
+        loop = {"name": "over it", "role": "noisy", "inject": "one", "return": "two", "current_A": 1, "route": route}
+        ends = [
+            {"name": n, "copper": "ground", "at": at, "diameter_mm": 1}
+            for n, at in (("one", [50, 12]), ("two", [50, 60]))
+        ]
+        straight = {"layer": "L1", "path": [[20, 40], [80, 40]], "width_mm": 0.3}
+        across = {**loop, "name": "across", "inject": "east", "return": "west", "route": straight}
+        ends += [
+            {"name": n, "copper": "ground", "at": at, "diameter_mm": 1}
+            for n, at in (("west", [20, 40]), ("east", [80, 40]))
+        ]
+        board = [("layer", LAYERS), ("copper", [{"name": "ground", "layer": "L2"}]), ("terminal", ends)]
+        text = {"format": 1, "title": "crossing", "board": {"outline": {"rect": [0, 0, 100, 80]}}}
+        text |= dict(board) | {"loop": [loop, across]}
+        return [line for line in parse_case(text_of(text)).warnings if "crosses" in line]
+
+    def test_are_told_with_the_place(self):
+        (line,) = self.said()
+        assert line.startswith('loop "over it": its route crosses that of "across" on layer "L1" at (50, 40) mm;')
+
+    def test_on_two_layers_or_where_one_ends_on_the_other_they_are_not(self):
+        assert self.said(layer="L4") == []
+        assert self.said(path=[[50, 60], [85, 60], [85, 12], [50, 12]]) == []
+
+
 class TestFacing:
     """The nearest copper along half of a route's way is named before that of its ends."""
 

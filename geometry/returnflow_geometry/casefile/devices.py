@@ -79,7 +79,7 @@ def expanded(
             continue
         taken.add(name)
         grounds = _grounds(where, values, known, book)
-        if not grounds:
+        if not grounds or _unknown(where, {"ground": grounds, "return": [values["return"]]}, own, book):
             continue
         loop = {"name": name, "role": "noisy", "inject": grounds[0], "return": values["return"]}
         loop |= {
@@ -106,6 +106,21 @@ def joins(loop: Loop, link: Link) -> bool:
     """Whether a link is what joins another ground pin of a device to the pin where its loop begins."""
     plain = not link.resistance and not link.inductance and link.capacitance is None
     return plain and link.between[0] == loop.inject and link.name.startswith(f"{loop.name}, ")
+
+
+def _unknown(where: str, pins: Mapping[str, list[str]], own: Mapping[str, Any], book: Book) -> bool:
+    """Whether some pins of a device are no terminals, as far as all terminals stand in the case."""
+    if any(own.get(kind) for kind in ("source", "vias", "bank")):
+        return False  # they bring terminals of their own
+    named = [table.get("name") for item in own.get("terminal", ()) if isinstance(table := table_of(item), dict)]
+    terminals = [name for name in named if isinstance(name, str)]
+    missing = [(key, pin) for key, some in pins.items() for pin in some if pin not in terminals]
+    for key, pin in missing if terminals else ():
+        near = nearest(pin, terminals)
+        advice = f"did you mean {listed([near])}?" if near else "name one of them, or add a [[terminal]]"
+        rule = f"no terminal has that name, there are {listed(terminals)}"
+        book.mistakes.append(f"{where}: {key} names {listed([pin])}; {rule}; {advice}")
+    return bool(missing and terminals)
 
 
 def _grounds(where: str, values: Mapping[str, Any], known: list[PinOfNet] | None, book: Book) -> list[str]:

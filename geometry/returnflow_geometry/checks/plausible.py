@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping
 
 import shapely
+from shapely import LineString
 
 from returnflow_geometry.model.board import Case, Link, Shape
 from returnflow_geometry.model.numbers import mm
-from returnflow_geometry.model.wording import label
+from returnflow_geometry.model.wording import label, named
 
 # Common practice, no source: foil from 5 um to 12 oz per square foot, films of buried capacitors, thick single cores.
 FOIL = (5e-6, 420e-6)  # m
@@ -54,9 +56,33 @@ def warnings(case: Case) -> Iterator[str]:
         if loop.current is not None and loop.current > MOST_CURRENT:
             rule = f"boards carry up to {MOST_CURRENT:g} A"
             yield f"{label('loop', loop.name)}: current_A is {loop.current:g}; {rule}; {_CHECK}"
+    yield from _crossings(case)
 
 
 _CHECK = "check the value and its unit."
+
+
+def _crossings(case: Case) -> Iterator[str]:
+    """Outgoing conductors of two loops that cross on one layer, away from where either ends: that would be a short."""
+    legs = [
+        (loop.name, leg, LineString(leg.path))
+        for loop in case.loops
+        if loop.route is not None
+        for leg in loop.route.legs or (loop.route,)
+    ]
+    seen = set()
+    for (one, leg, line), (other, there, beside) in itertools.combinations(legs, 2):
+        if one == other or leg.layer != there.layer or (one, other) in seen or not line.crosses(beside):
+            continue
+        ends = shapely.MultiPoint([leg.path[0], leg.path[-1], there.path[0], there.path[-1]])
+        met = shapely.difference(shapely.intersection(line, beside), ends.buffer(max(leg.width, there.width)))
+        if not met.is_empty:
+            seen.add((one, other))
+            x, y = met.representative_point().coords[0]
+            yield (
+                f"{label('loop', one)}: its route crosses that of {named(other)} on layer {named(leg.layer)} at "
+                f"({mm(x)}, {mm(y)}) mm; two conductors of one layer that cross are one; lead one over another layer."
+            )
 
 
 def _of_link(shapes: Mapping[str, Shape], link: Link) -> Iterator[str]:

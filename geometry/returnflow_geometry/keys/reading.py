@@ -194,6 +194,7 @@ def number(
     most: float | None = None,
     below: float | None = None,
     per: float = 1.0,
+    advice: str = "correct the value, and check its unit",
 ) -> Callable[[Spot, object], float | None]:
     """
     Make a reader of a bare number.
@@ -204,6 +205,8 @@ def number(
         Bounds in the file's unit; `least` and `most` are allowed themselves, `above` and `below` are not.
     per : float
         File units per SI unit: the value is divided by it.
+    advice : str
+        What to do about a value outside the bounds.
     """
     given = (("greater than", above), ("at least", least), ("at most", most), ("less than", below))
     bounds = [f"{words} {bound:g}" for words, bound in given if bound is not None]
@@ -213,15 +216,15 @@ def number(
         rule = f"must be a bare number{inside}" + (f", {' and '.join(bounds)}" if bounds else "")
         result = as_number(value)
         if result is None:
-            advice = "write the number alone, without quotation marks or unit"
+            alone = "write the number alone, without quotation marks or unit"
             if isinstance(value, str) and "oz" in value.lower():
-                advice += " (1 oz of copper per square foot is about 35 micrometres)"
-            spot.wrong(f"is {show(value)}", rule, advice if isinstance(value, str) else "give a finite number")
+                alone += " (1 oz of copper per square foot is about 35 micrometres)"
+            spot.wrong(f"is {show(value)}", rule, alone if isinstance(value, str) else "give a finite number")
             return None
         high_enough = (least is None or result >= least) and (above is None or result > above)
         low_enough = (most is None or result <= most) and (below is None or result < below)
         if not (high_enough and low_enough):
-            spot.wrong(f"is {show(value)}", rule, "correct the value, and check its unit")
+            spot.wrong(f"is {show(value)}", rule, advice)
             return None
         return result / per
 
@@ -315,7 +318,11 @@ def references(kind: str, least: int = 1) -> Callable[[Spot, object], tuple[str,
             spot.wrong(f"is {show(value)}", rule, 'write it as ["A", "B"]')
             return None
         names = [one(spot.within(f" name {which}"), item) for which, item in enumerate(items, start=1)]
-        return None if None in names else tuple(dict.fromkeys(name for name in names if name is not None))
+        found = tuple(dict.fromkeys(name for name in names if name is not None))
+        if None not in names and len(found) < least:
+            twice = next(name for name in found if names.count(name) > 1)
+            spot.wrong(f"is {show(value)}", f"needs {least} different ones", f"name another beside {listed([twice])}")
+        return None if None in names or len(found) < least else found
 
     return read
 

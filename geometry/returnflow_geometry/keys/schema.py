@@ -169,7 +169,11 @@ INLINE: dict[str, dict[str, Key]] = {
         "frequency_Hz": Key(
             read=currents.frequency_reader(above=0), required=True, advice="give how often it repeats in a second"
         ),
-        "swing_A": Key(read=_POSITIVE, required=True, advice="give the current from low to high"),
+        "swing_A": Key(
+            read=number(above=0, advice="for a current of opposite sign swap inject and return"),
+            required=True,
+            advice="give the current from low to high",
+        ),
         "rise_s": Key(read=number(least=1e-12), required=True, advice="give the time from 0 to 100 % of the swing"),
         "duty": Key(read=number(above=0, below=1), advice="give the part of the period that it is high, such as 0.5"),
         "mean_A": Key(read=number(), advice="give its mean, if it has one"),

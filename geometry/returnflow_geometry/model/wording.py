@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from shapely.geometry.base import BaseGeometry
 
 MAX_NAME = 200  # characters
+MIN_START = 3  # letters that a name has to begin with, to be meant
 MAX_LISTED = 8  # names listed in one message
 
 
@@ -19,10 +20,18 @@ class Unnamed(str):
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:
-    """Most similar of the known names, letter case aside; None if none is similar."""
-    folded = {item.casefold(): item for item in known}
-    near = difflib.get_close_matches(name[:MAX_NAME].casefold(), folded, n=1, cutoff=0.6)
-    return folded[near[0]] if near else None
+    """
+    Most similar of the known names, letter case aside, or one that begins with it; None if none is similar.
+
+    Examples
+    --------
+    >>> nearest("SLOTT", ["slot", "bridge"]), nearest("buck", ["buck, high side on"]), nearest("x", ["slot"])
+    ('slot', 'buck, high side on', None)
+    """
+    folded, given = {item.casefold(): item for item in known}, name[:MAX_NAME].casefold()
+    near = difflib.get_close_matches(given, folded, n=1, cutoff=0.6)
+    begins = [item for item in folded if len(given) >= MIN_START and item.startswith(given)]
+    return folded[(near or begins)[0]] if near or begins else None
 
 
 def named(name: str) -> str:

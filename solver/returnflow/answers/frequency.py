@@ -242,7 +242,7 @@ def unbroken_share(route: Route, heights: float = 3.0) -> float:
     --------
     >>> thin, wide = (Route(np.array([[0.0, 0.0], [1.0, 0.0]]), 0.2e-3, width) for width in (1e-6, 3e-3))
     >>> round(unbroken_share(thin), 3), round(unbroken_share(wide), 3)
-    (0.795, 0.966)
+    (0.795, 0.925)
     """
     height = abs(route.height)
     near, width = heights, max(route.width / height, 1e-6)

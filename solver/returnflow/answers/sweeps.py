@@ -312,6 +312,7 @@ def _quarters(nodes: Floats) -> tuple[Floats, Floats]:
 
 
 def logarithmic(axis: Axis) -> bool:
-    """Whether an axis is drawn logarithmic: positive values that span more than a decade."""
-    low, high = min(axis.values), max(axis.values)
-    return low > 0 and high > DECADE * low
+    """Whether an axis is drawn logarithmic: positive values that span more than a decade, not in even steps."""
+    low, high, steps = min(axis.values), max(axis.values), np.diff(axis.values)
+    even = len(steps) > 1 and bool(np.allclose(steps, steps[0], rtol=1e-3))
+    return low > 0 and high > DECADE * low and not even

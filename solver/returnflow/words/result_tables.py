@@ -44,6 +44,11 @@ def contributions_table(result: Result, budget: Budget) -> Table:
     worst = "; the worst case is the same, as no two of these currents have lines of one frequency that count"
     known = f"The rms sum is {known_to(budget)}{worst if alike else ''}."
     notes = [known] if budget.contributions else ["No noisy loop is given."]
+    if budget.radiated:
+        at = engineering(budget.radiated[0].frequency, "Hz")
+        notes.append(f"Judged at {at}, where it is nearest to its limit: a receiver hears one frequency at a time.")
+    if any(part.part < 0 for part in heard):
+        notes.append("Shares below 0 and above 100 %: currents that belong together cancel each other in part.")
     if len(rows) > len(kept):
         notes.append(f"{len(rows) - len(kept)} more noisy loops make less than {engineering(rest, 'V')} each.")
     if budget.loop in result.placements:
