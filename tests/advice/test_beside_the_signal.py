@@ -90,6 +90,12 @@ class TestAVariantThatMendsTheCables:
         assert all(item.verdict == "kept" for item in found["by the input"].cables)
         assert said in decision.recommendation
 
+    def test_of_several_pairs_only_the_first_is_introduced(self):
+        more = loops("limit_V = 100e-6").split("[[loop]]")[-1].replace("two cables", "two more")
+        (decision,) = study(loops("limit_V = 100e-6"), "[[loop]]" + more).decisions
+        assert decision.recommendation.count("Independently of this signal") == 1
+        assert decision.recommendation.count("and no variant here fixes that.") == 2
+
     def test_where_the_signal_is_over_its_limit_as_drawn_what_is_no_worse_may_be_combined(self):
         (decision,) = study(loops("limit_V = 100e-6", tolerates=1e-9), SHORTER).decisions
         assert not decision.tolerable

@@ -184,7 +184,8 @@ def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: O
             sentences.append(f"Between the cables, {named(item.loop)} cannot be judged yet: {first}.")
             continue
         found = f"{said_noise(item)}, limit {engineering(item.limit, 'V')}"
-        says = f"Independently of this signal, {named(item.loop)} has {found}"
+        lead = "" if any(said.startswith("Independently") for said in sentences) else "Independently of this signal, "
+        says = f"{lead}{named(item.loop)} has {found}"
         mending = [option for option in options if item.loop in option.mended and not option.broken]
         # What is over the limit as drawn, and no worse with it, may be mended by something else.
         least = max(budget.limit, budget.noise)

@@ -63,6 +63,8 @@ def mostly_induced(loop: Loop, budget: Budget, base: Result) -> str:
 def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     """Nearer to the connector: what the placement map says of it, and where it cannot say."""
     place, board = base.placements[loop.name], base.case.board
+    if budget.verdict == "unknown" and resistive_noise(loop, base) <= budget.limit:
+        return []  # by resistance it may stay, and of the rest nothing is known
     connector, amplifier = board.terminal(loop.return_), board.terminal(loop.inject)
     if connector.copper != amplifier.copper:
         return []

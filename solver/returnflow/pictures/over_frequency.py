@@ -283,7 +283,8 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
         f = np.geomspace(LOWEST, HIGHEST, 200)
         allowed = [allowed_volts(cables, float(each)) for each in f]
         axes.plot(f, allowed, color=INK, lw=1.0, dashes=(5, 2))
-        axes.text(f[0], allowed[0] * 1.12, f"limit by {cables.limit}", fontsize=LABEL_SIZE, ha="left")
+        # Beside the band, where the most room is.
+        axes.text(f[0], allowed[0] * 1.12, f"limit by {cables.limit} ", fontsize=LABEL_SIZE, ha="right")
         levels.append(max(allowed))
     # Room for the names above the points.
     span = math.log10(max(levels) / min(levels)) + 1

@@ -113,8 +113,9 @@ class Readings {
     const { limit, loop } = page.board.data.victims[page.victim], { low, noise, high } = victims.find((it) => it.loop === loop);
     page.volts = noise;
     $("figure").replaceChildren(engineering(noise, "V"), html("small", {}, null, ` between ${engineering(low, "V", -1)} and ${engineering(high, "V", 1)}`));
+    // As in the report: where the upper bound is much more than the noise, it is that to rely on.
     const bad = low > limit, good = high <= limit;
-    $("verdict").textContent = bad || good ? `${bad ? "✖" : "✔"} ${verdict(noise, limit)}` : "▬ undecided: the bracket straddles the limit";
+    $("verdict").textContent = bad || good ? `${bad ? "✖" : "✔"} ${verdict(good && high > 1.1 * noise ? high : noise, limit)}` : "▬ undecided: the bracket straddles the limit";
     $("verdict").className = good ? "kept" : "over";
     page.say(`Solved: between ${engineering(low, "V", -1)} and ${engineering(high, "V", 1)}.`);
   }
