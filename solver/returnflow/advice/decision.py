@@ -91,6 +91,7 @@ def _in_vain(option: Option, budget: Budget, base: Result) -> bool:
     return (
         drawn
         and option.kind in ("noisy current", "copper")
+        and not option.mended
         and option.noise is not None
         and option.noise > WORTH * budget.noise
     )
@@ -143,12 +144,12 @@ def _recommendation(
         best = min(near, key=lambda option: option.noise or 0.0, default=None)
         sentences = ["No option computed here meets the limit by itself."]
         if best is not None and best.noise is not None:
-            sentences.append(f"The best, {named(best.title)}, leaves {best.left}.")
+            sentences.append(f"The best, {_titled(best.title)}, leaves {best.left}.")
         sentences.append("Combine options in one variant, or check whether the limit is right.")
         return [*sentences, *_cables(budget, base, options, None)]
     how = _ADVICE[chosen.kind].format(loop=named(loop.name))
     sentences = [
-        f"{how}, as in {named(chosen.title)}."
+        f"{how}, as in {_titled(chosen.title)}."
         if chosen.variant
         else f"{how}: {chosen.title[0].lower()}{chosen.title[1:]}."
     ]
@@ -163,7 +164,7 @@ def _recommendation(
     if still_open:
         routes = tuple(dict.fromkeys(name for option in still_open for name in option.unrouted))
         first = needed(routes, unsolved=any(option.unsolved for option in still_open))
-        titles = _quoted(tuple(option.title for option in still_open))
+        titles = joined([_titled(option.title) for option in still_open])
         sentences.append(f"Not judged yet: {titles}. To compare, {first}.")
     if chosen.broken:
         sentences.append(f"It puts {_quoted(chosen.broken)} over the limit: weigh that first.")
@@ -194,14 +195,19 @@ def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: O
             best = min(harmless, key=lambda option: option.effort)
             then = "the two together were not solved" if chosen is not None else f"with it this signal has {best.left}"
             known = chosen is not None or best.noise is not None
-            sentences.append(f"{says}; {named(best.title)} fixes that" + (f"; {then}." if known else "."))
+            sentences.append(f"{says}; {_titled(best.title)} fixes that" + (f"; {then}." if known else "."))
         elif mending:
             best = min(mending, key=lambda option: option.noise or 0.0)
             over = f"{best.left}, limit {engineering(best.limit, 'V')}"
-            sentences.append(f"{says}; {named(best.title)} would fix that, but with it this signal has {over}.")
+            sentences.append(f"{says}; {_titled(best.title)} would fix that, but with it this signal has {over}.")
         else:
             sentences.append(f"{says}, and no variant here fixes that.")
     return sentences
+
+
+def _titled(title: str) -> str:
+    """Title of an option within a sentence: in quotation marks, unless names in it have their own."""
+    return title if '"' in title else named(title)
 
 
 def _quoted(names: tuple[str, ...]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import shapely
 from shapely import LineString, Point
@@ -17,6 +17,14 @@ CLEARANCE = 0.15e-3  # m, between a signal's trace and the return beside it
 JOINT = 0.25e-3  # m, diameter of the vias at the ends of such a return
 JOINT_OHM = 0.5e-3  # ohm of one via; common practice, no source
 HAIR = 1e-6  # m
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trial:
+    """A board that nobody drew: its case, and in plain words what was changed for it."""
+
+    case: Case
+    changes: tuple[str, ...]
 
 
 def bare(case: Case, board: Board, loops: tuple[Loop, ...] | None = None) -> Case:

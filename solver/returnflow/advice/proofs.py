@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
+from returnflow.advice.around import led_round
 from returnflow.advice.drawn import (
     RETURN_WIDTH,
+    Trial,
     bare,
     ends_of_return,
     fits,
@@ -21,6 +23,7 @@ from returnflow.advice.drawn import (
 from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.trials import without_gaps
 from returnflow.answers import coupling
+from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
 from returnflow.magnetic.routes import faced
 from returnflow.resistive.conductors import Conductors
@@ -36,14 +39,6 @@ CLOSED_TOO = ", every gap closed"
 THICKER = 2.0  # times the copper of the layer, as the trade sells it: 35 and 70 um
 STITCH = 0.6e-3  # m, diameter of a stitching via that nobody has drawn yet
 STITCH_OHM = 0.5e-3  # ohm of one; common practice, no source
-
-
-@dataclass(frozen=True, kw_only=True)
-class Trial:
-    """A board that nobody drew: its case, and in plain words what was changed for it."""
-
-    case: Case
-    changes: tuple[str, ...]
 
 
 def usual(loop: Loop, base: Result) -> dict[str, Trial]:
@@ -86,7 +81,8 @@ def further(loop: Loop, base: Result) -> dict[str, Trial]:
     elsewhere = _noisy_elsewhere(lead.inject, lead.return_, base)
     elsewhere |= _noisy_elsewhere(lead.return_, lead.inject, base)
     elsewhere |= _pin_of_its_own(loop, base.case)
-    return elsewhere | other_layer(lead, base.case) | _stitched(loop, lead, base) | _thicker(loop, base)
+    elsewhere |= led_round(lead, base) | other_layer(lead, base.case)
+    return elsewhere | _stitched(loop, lead, base) | _thicker(loop, base)
 
 
 def _loudest(loop: Loop, base: Result) -> Loop | None:
@@ -264,6 +260,39 @@ def wanted(
         if budget.verdict in ("exceeded", "undecided") and not solved:
             found |= boards(base.case.loop(budget.loop), base)
     return {name: trial for name, trial in found.items() if not check_case(trial.case).mistakes}
+
+
+def beside(base: Result, known: Mapping[str, Result]) -> dict[str, Trial]:
+    """
+    Boards to solve for limits between cables that no solved board brings back without harm to a signal.
+
+    Parameters
+    ----------
+    base : Result
+        The case as drawn.
+    known : mapping of name to Result
+        Solved variants and trials.
+    """
+    found: dict[str, Trial] = {}
+    # Told beside the signals that are judged.
+    for budget in base.cables if base.sensitive else ():
+        heard = [part for part in budget.contributions if part.in_band and part.noise > 0]
+        if (
+            budget.verdict in ("exceeded", "undecided")
+            and heard
+            and not any(_mends(result, budget, base) for result in known.values())
+        ):
+            lead = base.case.loop(max(heard, key=lambda part: part.noise).loop)
+            found |= led_round(lead, base) | other_layer(lead, base.case)
+    return {name: trial for name, trial in found.items() if not check_case(trial.case).mistakes}
+
+
+def _mends(result: Result, wrong: Budget, base: Result) -> bool:
+    """Whether a board keeps a limit between cables, and no signal is worse than it may be, or was."""
+    kept = any(item.loop == wrong.loop and item.verdict == "kept" for item in result.cables)
+    before = {item.loop: item.noise for item in base.sensitive}
+    harmed = any(item.noise > max(item.limit, before.get(item.loop, 0.0)) for item in result.sensitive)
+    return kept and not harmed
 
 
 def crosses_more(base: Result, case: Case) -> bool:

@@ -10,9 +10,10 @@ from functools import cached_property
 from pathlib import Path
 
 from returnflow.advice.decision import Decision, decide
+from returnflow.advice.drawn import Trial
 from returnflow.advice.findings import Finding
 from returnflow.advice.options import options_for
-from returnflow.advice.proofs import Trial, crosses_more, further, usual, wanted
+from returnflow.advice.proofs import beside, crosses_more, further, usual, wanted
 from returnflow.advice.review import review
 from returnflow.advice.trials import trials
 from returnflow.answers.batch import STOPPED, solve_each
@@ -180,10 +181,10 @@ def run(
     drawn: dict[str, Trial] = {}
     base = answers.get(AS_DRAWN)
     if only is None and not stopped and isinstance(base, Result):
-        for kind in (usual, further):
+        for kind in (usual, further, None):
             known = {name: found for name, found in answers.items() if isinstance(found, Result) and name != AS_DRAWN}
             open_to = {item.loop: options_for(case.loop(item.loop), base, known) for item in base.sensitive}
-            more = wanted(base, open_to, kind)
+            more = beside(base, known) if kind is None else wanted(base, open_to, kind)
             if more:
                 say(f"to verify the recommendation, {len(more)} more to solve: {'; '.join(more)}")
                 solved: dict[str, Result | Exception] = solve_each(
