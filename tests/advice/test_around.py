@@ -46,7 +46,10 @@ def loop(name, role, ends, **more):
     return text + "".join(f"{key} = {value}\n" for key, value in more.items())
 
 
-PINS = (("A", 15, 10), ("B", 45, 10), ("C1", 4, 20), ("C2", 56, 20), ("S1", 10, 4), ("S2", 25, 4), ("H1", 34, 3), ("H2", 56, 3))
+PINS = (
+    *(("A", 15, 10), ("B", 45, 10), ("C1", 4, 20), ("C2", 56, 20)),
+    *(("S1", 10, 4), ("S2", 25, 4), ("H1", 34, 3), ("H2", 56, 3)),
+)
 ROUTE = '{ layer = "top", path = [[45, 10], [15, 10]], width_mm = 0.3 }'
 
 
