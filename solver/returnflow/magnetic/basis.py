@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,18 +16,29 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Basis:
-    """Orthonormal vectors, and what dissipation and induction make of them, shape (free, r) each."""
+    """
+    Orthonormal vectors, and what dissipation and induction make of them, shape (free, r) each.
+
+    ``inside`` are dissipation, induction, and the dissipation of every foil in the basis, (r, r) each. ``right`` is all
+    that drives unknowns, (free, k), and ``driven`` that in the basis, (r, k). They grow with it: what is known of old
+    vectors is not worked out again.
+    """
 
     system: System
     vectors: Floats
     dissipated: Floats
     induced: Floats
+    inside: tuple[Floats, ...]
+    right: Floats
+    driven: Floats
 
     @classmethod
     def empty(cls, system: System) -> Basis:
         """Without vectors."""
         nothing = np.zeros((len(system.drive), 0))
-        return cls(system, nothing, nothing, nothing)
+        right = np.concatenate([system.columns, system.normal[1], *(foil.residual for foil in system.foils)], axis=1)
+        inside = tuple(np.zeros((0, 0)) for _ in range(2 + len(system.foils)))
+        return cls(system, nothing, nothing, nothing, inside, right, np.zeros((0, right.shape[1])))
 
     def extended(self, new: Floats) -> Basis:
         """Basis with what is new in some columns."""
@@ -43,35 +53,34 @@ class Basis:
         keep /= np.linalg.norm(keep, axis=0)
         if not keep.shape[1]:
             return self
-        added = (keep, self.system.dissipation @ keep, self.system.induce(keep))
-        old = (self.vectors, self.dissipated, self.induced)
-        return Basis(self.system, *(np.concatenate(pair, axis=1) for pair in zip(old, added, strict=True)))
-
-    @cached_property
-    def _real(self) -> tuple[Floats, Floats, Floats]:
-        """Dissipation and induction in the basis, and what is solved for."""
-        dissipation, induction = self.vectors.T @ self.dissipated, self.vectors.T @ self.induced
-        return (
-            0.5 * (dissipation + dissipation.T),
-            0.5 * (induction + induction.T),
-            self.vectors.T @ self.system.columns,
+        system = self.system
+        made = [system.dissipation @ keep, system.induce(keep), *(foil.dissipation @ keep for foil in system.foils)]
+        pairs = ((self.vectors, keep), (self.dissipated, made[0]), (self.induced, made[1]))
+        vectors, dissipated, induced = (np.concatenate(pair, axis=1) for pair in pairs)
+        inside = tuple(
+            _bordered(known, self.vectors.T @ each, keep.T @ each)
+            for known, each in zip(self.inside, made, strict=True)
         )
+        driven = np.concatenate([self.driven, keep.T @ self.right])
+        return Basis(system, vectors, dissipated, induced, inside, self.right, driven)
 
-    @cached_property
+    @property
     def projections(self) -> tuple[tuple[Projected, ...], Magnetized, Floats, Floats, Floats]:
         """Foils, what magnetizes them, induction, drive and links in the basis."""
-        V, system = self.vectors, self.system
+        system = self.system
+        loops, first = system.drive.shape[1], system.columns.shape[1]
+        magnetizes, *residuals = np.split(self.driven[:, first:], 1 + len(system.foils), axis=1)
         foils = tuple(
-            Projected(
-                foil.number, foil.level, foil.weight, V.T @ (foil.dissipation @ V), V.T @ foil.residual, foil.resistance
-            )
-            for foil in system.foils
+            Projected(foil.number, foil.level, foil.weight, own, residual, foil.resistance)
+            for foil, own, residual in zip(system.foils, self.inside[2:], residuals, strict=True)
         )
-        return foils, Magnetized.of(system, V), self._real[1], V.T @ system.drive, system.link_map @ V
+        magnetized = Magnetized.of(system, magnetizes)
+        return foils, magnetized, self.inside[1], self.driven[:, :loops], system.link_map @ self.vectors
 
     def coefficients(self, sheet: float, s: float) -> Floats:
         """Galerkin solution at a real shift, shape (r, columns)."""
-        dissipation, induction, columns = self._real
+        dissipation, induction = self.inside[:2]
+        columns = self.driven[:, : self.system.columns.shape[1]]
         return np.linalg.solve(sheet * dissipation + s * induction, columns).astype(np.float64)
 
     def solution(self, sheet: float, s: float) -> tuple[Floats, Floats]:
@@ -101,3 +110,8 @@ class Basis:
             if relative > largest:
                 best, largest = float(frequency), relative
         return best
+
+
+def _bordered(known: Floats, beside: Floats, new: Floats) -> Floats:
+    """Symmetric array with what is new beside it, (r, k), and at its end, (k, k)."""
+    return np.block([[known, beside], [beside.T, 0.5 * (new + new.T)]])

@@ -152,7 +152,13 @@ class System:
         values = self.to_local @ flux
         return flux, self.induce(flux), MU0 * (values.T @ ((areas * weights)[:, None] * values))
 
-    @property
+    @cached_property
+    def normal_products(self) -> tuple[Floats, Floats]:
+        """What drives the currents of `normal`, and their induction, (loops, loops) each."""
+        flux, induced, _ = self.normal
+        return flux.T @ self.drive, flux.T @ induced
+
+    @cached_property
     def columns(self) -> Floats:
         """All that drives the unknowns, shape (free, loops + k)."""
         every: Floats = np.concatenate([self.drive, self.extra], axis=1)

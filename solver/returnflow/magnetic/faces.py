@@ -54,10 +54,9 @@ class Magnetized:
     cost: Floats
 
     @classmethod
-    def of(cls, system: System, basis: Floats) -> Magnetized:
-        """What a system's own flux makes of its foils."""
-        flux, induced, cost = system.normal
-        return cls(basis.T @ induced, flux.T @ system.drive, flux.T @ induced, cost)
+    def of(cls, system: System, induced: Floats) -> Magnetized:
+        """What a system's own flux makes of its foils; `induced` is what its currents induce in the basis."""
+        return cls(induced, *system.normal_products, system.normal[2])
 
     def _free(self, thickness: float) -> Floats:
         """How much of these currents a flux drives."""

@@ -134,15 +134,24 @@ class PanelOperator:
         self._order, corners = tree.order, corners[tree.order]
         self._half = near_half(corners, tree, near, distance)
         self.boxes = Boxes(tree, far, _Polynomials(order), distance)
-        self.leaf_part = self.boxes.moments(corners)
+        self.leaf_part = csr_array(self.boxes.moments(corners), dtype=np.float32)
 
     def __matmul__(self, q: Floats) -> Floats:
         """Apply to an array of shape (m,) or (m, k)."""
-        flat = q.reshape(len(q), -1)[self._order]
-        result = np.empty_like(flat)
-        result[self._order] = (
-            self._half @ flat + self._half.T @ flat + self.leaf_part.T @ self.boxes.exchange(self.leaf_part @ flat)
+        every = q.reshape(len(q), -1)
+        # Columns of any size are of one size in single precision.
+        size = np.max(np.abs(every), axis=0, initial=1e-300)
+        flat = (every[self._order] / size).astype(np.float32)
+        back = csr_array(self.leaf_part.T)
+        far, one, other = side_by_side(
+            [
+                lambda: back @ self.boxes.exchange(self.leaf_part @ flat),
+                lambda: self._half @ flat,
+                lambda: self._half.T @ flat,
+            ]
         )
+        result = np.empty(every.shape)
+        result[self._order] = (one + other + far) * size
         whole: Floats = result.reshape(q.shape)
         return whole
 
@@ -153,7 +162,7 @@ class PanelOperator:
         first, *more = (csr_array(part.T) @ (self._half @ part) for part in single)
         half = sum(more, first)
         return Sandwich(
-            csr_array(half + csr_array(half.T)), self.boxes, [csr_array(self.leaf_part @ part) for part in maps]
+            csr_array(half + csr_array(half.T)), self.boxes, [csr_array(self.leaf_part @ part) for part in single]
         )
 
 
