@@ -59,6 +59,17 @@ def test_a_pin_that_is_no_terminal_is_told_of_the_device():
     assert mistake(**{"return": '"J1.3"'}).startswith('device "U1": return names "J1.3";')
 
 
+def test_contacts_of_vias_may_be_its_pins():
+    lower = '[[copper]]\nname = "lower"\nlayer = "L2"\n[[layer]]\nname = "L2"\ncopper_um = 35\n'
+    via = '[[vias]]\nname = "via"\ncoppers = ["ground", "lower"]\ndrill_mm = 0.3\nat = [[60, 5]]\n'
+    below = text(ground='["U1.4", "via (L1)"]').replace("copper_um = 35\n", "copper_um = 35\nbelow_mm = 0.3\n", 1)
+    (loop,) = rf.parse_case(below + lower + via).loops
+    assert loop.inject == "U1.4"
+    with pytest.raises(rf.CaseError) as caught:
+        rf.parse_case(below.replace("via (L1)", "U1.9") + lower + via)
+    assert caught.value.mistakes[0].startswith('device "U1": ground names "U1.9"; no terminal has that name')
+
+
 def test_a_device_is_one_loop_and_shorts_between_its_ground_pins():
     case = rf.parse_case(text(ground='["U1.4", "U1.5", "U1.6"]', frequency_Hz="50"))
     (loop,) = case.loops

@@ -108,13 +108,25 @@ def joins(loop: Loop, link: Link) -> bool:
     return plain and link.between[0] == loop.inject and link.name.startswith(f"{loop.name}, ")
 
 
+def _names(own: Mapping[str, Any], *kinds: str) -> list[str]:
+    """Names of all tables of some kinds, as far as they have one."""
+    items = [item for kind in kinds if isinstance(own.get(kind), list) for item in own[kind]]
+    named = [table.get("name") for item in items if isinstance(table := table_of(item), dict)]
+    return [name for name in named if isinstance(name, str)]
+
+
 def _unknown(where: str, pins: Mapping[str, list[str]], own: Mapping[str, Any], book: Book) -> bool:
     """Whether some pins of a device are no terminals, as far as all terminals stand in the case."""
-    if any(own.get(kind) for kind in ("source", "vias", "bank")):
-        return False  # they bring terminals of their own
-    named = [table.get("name") for item in own.get("terminal", ()) if isinstance(table := table_of(item), dict)]
-    terminals = [name for name in named if isinstance(name, str)]
-    missing = [(key, pin) for key, some in pins.items() for pin in some if pin not in terminals]
+    if own.get("source"):
+        return False  # it brings terminals of its own
+    terminals, more = (_names(own, *kinds) for kinds in (("terminal",), ("vias", "bank")))
+    # Contacts of vias and capacitors begin with their names.
+    missing = [
+        (key, pin)
+        for key, some in pins.items()
+        for pin in some
+        if pin not in terminals and not pin.startswith(tuple(more))
+    ]
     for key, pin in missing if terminals else ():
         near = nearest(pin, terminals)
         advice = f"did you mean {listed([near])}?" if near else "name one of them, or add a [[terminal]]"
