@@ -336,6 +336,13 @@ class TestBetween:
         assert finding.severity == 0
         assert finding.sentence.endswith("all of it out of band.")
 
+    @pytest.mark.parametrize(("frequency", "told"), [(50, False), (1e6, True)])
+    def test_a_route_is_missed_only_where_it_matters(self, frequency, told):
+        ends = pad("A", 50, 25) + pad("B", 50, 35)
+        motor = noisy("B", "A", current=f"current_A = 1\nfrequency_Hz = {frequency}")
+        (finding,) = found("between", ends, SHELLS, motor, cables("C", "D", "band_Hz = [2e6, 1e9]"))
+        assert finding.sentence.endswith("draw its route to know." if told else "all of it out of band.")
+
 
 def test_the_worst_comes_first():
     parts = (ENDS, SHELLS, slot((50, 5), (50, 40)), LOUD, noisy("B", "C", name="fan"), cables("C", "D"))
@@ -402,6 +409,16 @@ class TestWays:
         assert finding.value == pytest.approx(facts.high_inductance * (1 - 60 / 108), rel=1e-9)
         assert finding.severity == pytest.approx(2 * math.pi * 1e6 * finding.value * 0.5 / 1e-3, rel=1e-9)
         assert "108 mm long, its ends are 60 mm apart" in finding.sentence
+
+    def test_what_a_gap_on_the_way_adds_is_none_of_the_detour(self):
+        route = self.route((20, 20), (20, 32), (50, 32), (50, 8), (80, 8), (80, 20))
+        parts = (ENDS, slot((40, 4), (40, 36), width=1), route)
+        (finding,) = found("detour", *parts)
+        (facts,) = result(*parts).spectral.facts
+        assert facts.gap_inductance > 0.02 * facts.high_inductance
+        along = facts.high_inductance - facts.gap_inductance
+        assert finding.value == pytest.approx(along * (1 - 60 / 108), rel=1e-9)
+        assert "what gaps add aside" in finding.sentence
 
     def test_a_route_hardly_longer_than_need_be_is_none(self):
         assert found("detour", ENDS, self.route((20, 20), (50, 25), (80, 20))) == []

@@ -144,7 +144,7 @@ def axis_label(target: Target, way: Sequence[str], unit: str, said: str = "") ->
     """
     steps = [step.rpartition("_")[0] if step.rpartition("_")[2] in SYMBOLS else step for step in way]
     what = ".".join(step or way[index] for index, step in enumerate(steps)) or "distance along its way"
-    if said and unit and said.rstrip(" )").endswith(unit):
+    if unit and said.endswith((f", {unit}", f"({unit})", f" in {unit}")):
         return said  # it names its unit
     return (said or f"{target.name}: {what.removeprefix('shape.')}") + (f" ({unit})" if unit else "")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator, Mapping
 
 import shapely
@@ -70,9 +69,13 @@ def _crossings(case: Case) -> Iterator[str]:
         if loop.route is not None
         for leg in loop.route.legs or (loop.route,)
     ]
-    seen = set()
-    for (one, leg, line), (other, there, beside) in itertools.combinations(legs, 2):
-        if one == other or leg.layer != there.layer or (one, other) in seen or not line.crosses(beside):
+    if not legs:
+        return
+    lines, seen = [line for *_, line in legs], set()
+    # Boards from fabrication data have thousands of them.
+    pairs = shapely.STRtree(lines).query(lines, predicate="crosses").T.tolist()
+    for (one, leg, line), (other, there, beside) in ((legs[a], legs[b]) for a, b in sorted(pairs) if a < b):
+        if one == other or leg.layer != there.layer or (one, other) in seen:
             continue
         ends = shapely.MultiPoint([leg.path[0], leg.path[-1], there.path[0], there.path[-1]])
         met = shapely.difference(shapely.intersection(line, beside), ends.buffer(max(leg.width, there.width)))

@@ -10,6 +10,7 @@ import shapely
 from shapely import LineString
 
 from returnflow.advice.findings import Finding, place
+from returnflow.answers import missing
 from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
@@ -107,11 +108,19 @@ def between(result: Result) -> Iterator[Finding]:
                 ways["its outgoing conductor"] = LineString(loop.route.path)
             met = {what: way for what, way in ways.items() if way.intersects(strip)}
             if met:
-                yield _lies_between(victim, loop, met, line, parts[loop.name], budget)
+                routeless = missing.routeless(board, (loop,), result.conductors.reference)
+                above = min((limit for _, limit in routeless), default=math.inf)
+                yield _lies_between(victim, loop, met, line, parts[loop.name], budget, above)
 
 
 def _lies_between(
-    victim: Loop, loop: Loop, met: dict[str, LineString], line: LineString, part: Contribution, budget: Budget
+    victim: Loop,
+    loop: Loop,
+    met: dict[str, LineString],
+    line: LineString,
+    part: Contribution,
+    budget: Budget,
+    routeless: float,
 ) -> Finding:
     what, way = min(met.items(), key=lambda item: float(item[1].distance(line)))
     distance = float(way.distance(line))
@@ -126,8 +135,8 @@ def _lies_between(
         text += f", {percent(part.part)} of the noise power; limit {engineering(budget.limit, 'V')} in all"
     else:
         text += ", all of it out of band"
-        if loop.route is None and part.strongest[0] > 0:
-            text += " and computed as if its current came from far away, as it has no route: draw it to know"
+        if part.strongest[0] > routeless:  # hertz, above which it matters that it has no route
+            text += " and computed as if its current came from far away: draw its route to know"
     return Finding(
         kind="between", things=(loop.name, victim.name), sentence=text + ".", severity=severity, value=part.noise,
         unit="V", at=place(shapely.get_coordinates(shapely.shortest_line(line, way))),
