@@ -9,6 +9,7 @@ from livepage import above_of, example_page, node, opened
 from returnflow.answers.frequency import traffic
 from returnflow.live.board import LiveBoard
 from returnflow.live.over_frequency import over_frequency
+from returnflow.live.page import live_page
 from returnflow.live.payload import board_data, pack
 from returnflow.live.reference import LiveSolver
 from returnflow.magnetic.solving import solve_broadband
@@ -166,8 +167,14 @@ def test_the_return_moves_under_the_trace(window, tmp_path):
 
 
 def test_what_lies_between_cables_says_whether_induction_is_in_it(window, tmp_path):
-    path = tmp_path / "controller.html"
-    path.write_text(example_page("weighing_controller"), encoding="utf-8")
+    limit = "signal_V = 0.01\ntolerates_V = 1e-6"
+    case = parse_case(
+        NEIGHBOURS.replace('"sensitive"', '"cables"')
+        .replace(limit, "limit_V = 1e-3")
+        .replace("current_A = 1", "current_A = 1\nfrequency_Hz = 1e5")
+    )
+    path = tmp_path / "cables.html"
+    path.write_text(live_page([case]), encoding="utf-8")
     with opened(window, path) as page:
         heading = page.locator("#cableslabel")
         assert heading.inner_text().lower() == "between cables, by resistance alone"
