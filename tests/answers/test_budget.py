@@ -113,6 +113,20 @@ class TestSums:
         assert result.worst_case <= math.sqrt(len(loops)) * result.noise * (1 + 1e-12)
         assert sum(part.noise**2 for part in result.contributions) == pytest.approx(result.noise**2, rel=1e-9)
 
+    @given(
+        st.lists(
+            st.tuples(st.floats(-10, 10), st.floats(0, 10), st.floats(0, 1), st.sampled_from([0, 50, 60])), max_size=6
+        )
+    )
+    def test_the_bound_of_the_worst_case_is_below_neither_it_nor_the_bound_of_the_sum(self, loops):
+        parts = [coupled([(f, amps)], z, f"{n}", doubt) for n, (z, amps, doubt, f) in enumerate(loops)]
+        result = budget(sensitive(), 1.0, parts)
+        assert result.worst_high >= max(result.worst_case, result.high) * (1 - 1e-12)
+        if len({f for *_, f in loops}) == len(loops):  # nothing adds in phase
+            assert result.worst_high == pytest.approx(result.high, rel=1e-9)
+        sure = budget(sensitive(), 1.0, [dataclasses.replace(part, doubt=0 * part.doubt) for part in parts])
+        assert sure.worst_high == pytest.approx(sure.worst_case, rel=1e-12)
+
     def test_out_of_band_lines_are_counted_apart(self):
         lines = [(0, 1.0), (500, 1.0), (2e3, 1.0), (4e3, 1.0)]
         result = budget(sensitive((100, 1e3)), 1.0, [coupled(lines, [1.0, 2.0, 3.0, 4.0])])

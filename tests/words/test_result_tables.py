@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from returnflow.words.result_tables import contributions_table
+from returnflow_geometry.model.numbers import engineering
 from solved import example
 
 SAME = "; the worst case is the same"
@@ -13,7 +14,7 @@ def notes(result, budget):
 
 
 def test_a_worst_case_that_is_the_rms_sum_says_why():
-    result = example("weighing_controller")["as drawn"]
+    result = example("weighing_controller", 0.02)["as drawn"]
     (budget,) = result.sensitive
     lines = [{part.frequency} for part in budget.contributions if part.in_band]
     assert len(lines) > 1
@@ -24,3 +25,17 @@ def test_a_worst_case_that_is_the_rms_sum_says_why():
     assert SAME not in notes(result, replace(budget, adding=("The currents belong together.",)))
     # Nor of a single one.
     assert SAME not in notes(result, replace(budget, contributions=budget.contributions[:1]))
+
+
+def test_where_the_doubt_counts_the_worst_case_has_it_too():
+    """With an upper bound above it, a worst case without doubts would be less than what the sum may be."""
+    result = example("weighing_controller", 0.02)["as drawn"]
+    (budget,) = result.sensitive
+    for high in (budget.noise, 3 * budget.noise):
+        given = replace(budget, limit=10 * budget.noise, high=high, worst_high=4 * budget.noise)
+        volts = {str(row[0]): str(row[-2]) for row in contributions_table(result, given).foot}
+        if high > budget.noise:
+            assert volts["at most"] == engineering(high, "V")
+            assert volts["worst case, all in phase, at most"] == engineering(4 * budget.noise, "V")
+        else:
+            assert volts["worst case, all in phase"] == engineering(budget.worst_case, "V")

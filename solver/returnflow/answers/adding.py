@@ -97,8 +97,8 @@ class Total:
         Part of its power that every current makes; they add up to 1, and one is negative if it cancels another.
     steady : tuple of float
         Steady voltage of every current, with its sign.
-    worst : float
-        Where all lines of one frequency happen to be in phase.
+    worst, worst_high : float
+        Where all lines of one frequency happen to be in phase, and its upper bound.
     alike : dict, frequency in hertz to numbers of currents
         Lines of one frequency that several currents have which are not known to belong together.
     """
@@ -109,6 +109,7 @@ class Total:
     parts: tuple[float, ...]
     steady: tuple[float, ...]
     worst: float
+    worst_high: float
     alike: dict[float, tuple[int, ...]]
 
 
@@ -124,7 +125,7 @@ def add_up(keys: Sequence[list[Key]], volts: Sequence[Complexes], doubts: Sequen
     """
     sums: defaultdict[Key, complex] = defaultdict(complex)
     unsure: defaultdict[Key, float] = defaultdict(float)
-    sizes: defaultdict[float, float] = defaultdict(float)
+    sizes: defaultdict[float, Floats] = defaultdict(lambda: np.zeros(2))  # as solved, and at most
     who: defaultdict[float, dict[object, int]] = defaultdict(dict)
     for number, (names, values, errors) in enumerate(zip(keys, volts, doubts, strict=True)):
         for key, value, error in zip(names, values.tolist(), errors.tolist(), strict=True):
@@ -134,9 +135,10 @@ def add_up(keys: Sequence[list[Key]], volts: Sequence[Complexes], doubts: Sequen
                 who[key[1]].setdefault(key[0], number)
     power = sum(abs(value) ** 2 for value in sums.values())
     for key, value in sums.items():
-        sizes[key[1]] += abs(value)
+        sizes[key[1]] += (abs(value), abs(value) + unsure[key])
     # What has no known frequency may have that of any other.
-    anyhow = sizes.pop(UNKNOWN, 0.0)
+    worst = sizes.pop(UNKNOWN, np.zeros(2))
+    worst = worst + np.sqrt(np.sum(np.square([np.zeros(2), *sizes.values()]), axis=0))
     parts = [
         sum((value * sums[key].conjugate()).real for key, value in zip(names, values.tolist(), strict=True))
         for names, values in zip(keys, volts, strict=True)
@@ -150,7 +152,8 @@ def add_up(keys: Sequence[list[Key]], volts: Sequence[Complexes], doubts: Sequen
             float(sum(value.real for key, value in zip(names, values.tolist(), strict=True) if key == STEADY))
             for names, values in zip(keys, volts, strict=True)
         ),
-        worst=sum(each**2 for each in sizes.values()) ** 0.5 + anyhow,
+        worst=float(worst[0]),
+        worst_high=float(worst[1]),
         alike={f: tuple(each.values()) for f, each in who.items() if len(each) > 1 and f != UNKNOWN},
     )
 

@@ -98,8 +98,8 @@ class Budget:
     noise, low, high : float
         V rms in the band, and its bounds by the brackets of the impedances. Steady currents add with their signs,
         lines of currents that belong together in phase, all others in power.
-    worst_case : float
-        V, where all lines of one frequency are in phase.
+    worst_case, worst_high : float
+        V, where all lines of one frequency are in phase; and its bound by the brackets, never below `high`.
     unrouted : tuple of str
         Loops without an outgoing conductor whose lines lie where it matters, and are not negligible: `noise` is then
         that of loops closed far away, and no verdict on it.
@@ -120,6 +120,7 @@ class Budget:
     low: float
     high: float
     worst_case: float
+    worst_high: float = 0.0
     role: Role = "sensitive"
     unrouted: tuple[str, ...] = ()
     unsolved: bool = False
@@ -249,6 +250,7 @@ def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
         low=total.low,
         high=total.high,
         worst_case=total.worst,
+        worst_high=total.worst_high,
         unrouted=tuple(name for name in unrouted if name not in drawn),
         unsolved=unsolved,
         founded=founded,

@@ -40,7 +40,7 @@ RESULT, KEPT = "result.json", "study.npz"
 _NOISE = "noise:noise_V low:low_V high:high_V"
 KEYS: dict[type, str] = {
     Axis: "label unit values",
-    Budget: f"loop {_NOISE} worst_case:worst_case_V limit:{{limit}} margin_dB verdict",
+    Budget: f"loop {_NOISE} worst_case:worst_case_V worst_high:worst_case_high_V limit:{{limit}} margin_dB verdict",
     Change: "dB percent meaningful",
     Contribution: "loop transfer:transfer_ohm half_width:half_width_ohm current:current_A noise:noise_V "
     "frequency:frequency_Hz in_band out_of_band:out_of_band_V lines counted:lines_in_band",

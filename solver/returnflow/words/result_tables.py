@@ -62,13 +62,15 @@ def contributions_table(result: Result, budget: Budget) -> Table:
             there = abs(result.impedance(part.frequency or 0.0)[i, result.index(part.loop)])
             row.insert(4, engineering(float(there), "Ω"))
     empty = [""] * (len(head) - 3)
+    doubtful = budget.sure > budget.noise
+    worst, at_most = (budget.worst_high, ", at most") if doubtful else (budget.worst_case, "")
     foot: list[list[str | Cell]] = [
         ["rms sum", *empty, engineering(budget.noise, "V"), "100 %" if budget.noise > 0 else ""],
-        ["worst case, all in phase", *empty, engineering(budget.worst_case, "V"), ""],
+        [f"worst case, all in phase{at_most}", *empty, engineering(worst, "V"), ""],
         ["limit", *empty, engineering(budget.limit, "V"), ""],
         [f"margin, {VERDICTS[budget.verdict]}", *empty, Cell(margin(budget), mark=budget.verdict), ""],
     ]
-    if budget.sure > budget.noise:
+    if doubtful:
         foot.insert(1, ["at most", *empty, engineering(budget.sure, "V"), ""])
     return Table(
         title=f"{NOISE[budget.role]} {named(budget.loop)}, by source",
