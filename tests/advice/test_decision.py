@@ -22,6 +22,8 @@ from returnflow.answers import batch
 from returnflow.answers.batch import solve_each
 from returnflow.answers.budget import decibels
 from returnflow.answers.compare import Figure, change
+from returnflow.report.page import report_html
+from returnflow.words.terminal import summary_table
 
 
 def resistive(name, *changes, keep=None):
@@ -332,6 +334,14 @@ class TestStudy:
     def test_temperature_only_scales(self):
         hot = '\n[[variant]]\nname = "hot"\nset = { "board.temperature_C" = 85 }\n'
         found = run(rf.parse_case(resistive("weighing_controller") + hot), only=[AS_DRAWN, "hot"], jobs=1)
+        # Of the case's other variants nobody asked, so that a recommendation says what it does not know.
+        (decision,) = found.decisions
+        assert not decision.tolerable
+        assert 'Recommended from "as drawn", "hot" alone' in found.reservation
+        assert f"{len(found.case.variants) - 1} variants of the case and options that nobody drew" in found.reservation
+        for text in (summary_table(found), report_html(found, {})):
+            assert "so a run of everything may recommend another one." in " ".join(text.split())
+        assert not dataclasses.replace(found, selected=False).reservation
         # IEC 60028 (from memory): linear law with 0.00393 per kelvin at 20 degrees.
         factor = (1 + 0.00393 * 65) / (1 + 0.00393 * 5)
         one, other = found[AS_DRAWN], found["hot"]

@@ -49,6 +49,8 @@ class Study:
         Variants that nobody drew, solved for the decision.
     swept : tuple of Swept
         What the sweeps came to.
+    selected : bool
+        Whether only some variants were asked for: nothing is tried beyond them.
     """
 
     case: Case
@@ -58,6 +60,7 @@ class Study:
     changes: dict[str, tuple[str, ...]] = field(default_factory=dict)
     trials: dict[str, Result] = field(default_factory=dict)
     swept: tuple[Swept, ...] = ()
+    selected: bool = False
 
     def __getitem__(self, name: str) -> Result:
         """Result of a variant, or of a board solved for the decision; a name of neither is told those there are."""
@@ -99,6 +102,18 @@ class Study:
             return ()
         others = {name: result for name, result in self.variants.items() if name != AS_DRAWN}
         return decide(self.variants[AS_DRAWN], others | self.trials)
+
+    @property
+    def reservation(self) -> str:
+        """What a recommendation leaves out where only some variants were asked for; nothing otherwise."""
+        if not self.selected or all(decision.tolerable for decision in self.decisions):
+            return ""
+        left = 1 + len(self.case.variants) - len(self.variants) - len(self.failed)
+        drawn = f"{left} variant{'s' * (left != 1)} of the case and " if left > 0 else ""
+        return (
+            f"Recommended from {listed(self.variants)} alone: {drawn}options that nobody drew are not solved, so a run "
+            "of everything may recommend another one."
+        )
 
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
@@ -210,6 +225,7 @@ def run(
         | {name: trial.changes for name, trial in drawn.items()},
         trials={name: found for name in (*extra, *drawn) if not isinstance(found := answers[name], Exception)},
         swept=swept,
+        selected=only is not None,
     )
 
 

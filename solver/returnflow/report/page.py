@@ -135,6 +135,7 @@ def report_html(
         ]
         or [loops_table(base)],
         failed_variants=study.failed,
+        reservation=study.reservation,
         failed=failed,
         variants=variants_table(study),
         beside=beside,

@@ -38,6 +38,7 @@ def summary_table(study: Study) -> str:
     head = f"{base.name}: " if others or base.name != AS_DRAWN else ""
     parts.append(textwrap.fill(head + summary(base), WIDTH))
     parts += [_decision_text(study, decision) for decision in study.decisions]
+    parts += [textwrap.fill(study.reservation, WIDTH)] if study.reservation else []
     parts += [text for text in (comparison_text(study),) if text]
     parts += [text for text in (_review_text(study), _sweeps_text(study)) if text]
     parts += [_budget_text(base, budget) for budget in (*base.sensitive, *base.cables)]
