@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from returnflow.advice.option import ROOM_DB, Option
+from returnflow.advice.option import ROOM_DB, Option, budget_of
 from returnflow.advice.options import options_for
+from returnflow.advice.together import titled, verdict_of_all
 from returnflow.advice.trials import CLOSED
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
@@ -16,6 +17,7 @@ from returnflow_geometry.model.numbers import engineering
 from returnflow_geometry.model.wording import joined, named
 
 WORTH = 0.9  # of the noise as drawn: what leaves more is not worth a row
+APART = "; the two together were not solved"
 CAUTION = (
     "Protective earth, isolation barriers, mains, battery and medical inputs, and the bonds of cable shields are "
     "matters of safety and EMC, for local codes and a qualified person: never lift one on the word of a simulation."
@@ -53,7 +55,9 @@ class Decision:
     rests_on: tuple[str, ...]
 
 
-def decide(base: Result, variants: Mapping[str, Result]) -> tuple[Decision, ...]:
+def decide(
+    base: Result, variants: Mapping[str, Result], joint: Mapping[str, Result] | None = None
+) -> tuple[Decision, ...]:
     """
     Decide for every sensitive loop of a case.
 
@@ -63,8 +67,45 @@ def decide(base: Result, variants: Mapping[str, Result]) -> tuple[Decision, ...]
         The case as drawn.
     variants : mapping of name to Result
         Solved variants, and trials.
+    joint : mapping of name to Result, optional
+        Boards with several of them at once: if one has all that is recommended, it is told what that comes to.
     """
-    return tuple(_decide(base.case.loop(budget.loop), budget, base, variants) for budget in base.sensitive)
+    decisions = [_decide(base.case.loop(budget.loop), budget, base, variants) for budget in base.sensitive]
+    boards = recommended(base, decisions)
+    every = (joint or {}).get(titled(boards))
+    if every is None:
+        return tuple(decisions)
+    together = f"All of it together, solved as {_titled(titled(boards))}: {verdict_of_all(base, every)}"
+    return tuple(
+        replace(it, recommendation=f"{it.recommendation.replace(APART, '')} {together}") if _has_part(it, base) else it
+        for it in decisions
+    )
+
+
+def recommended(base: Result, decisions: Sequence[Decision]) -> tuple[str, ...]:
+    """
+    Names of the boards that are recommended, each for some limit: for signals first, then for cables.
+
+    Parameters
+    ----------
+    base : Result
+        The case as drawn.
+    decisions : sequence of Decision
+        Of all its signals.
+    """
+    found = [it.chosen.variant for it in decisions if it.chosen is not None and it.chosen.variant is not None]
+    for cables in base.cables:
+        for it in decisions:
+            best = _mending(cables, budget_of(base, base.case.loop(it.loop)), it.options)
+            if cables.verdict != "kept" and best is not None and best.variant is not None:
+                mended = any(other.chosen is not None and cables.loop in other.chosen.mended for other in decisions)
+                found += [] if mended else [best.variant]
+    return tuple(dict.fromkeys(found))
+
+
+def _has_part(decision: Decision, base: Result) -> bool:
+    """Whether a decision recommends a board, for its signal or between cables."""
+    return bool(recommended(base, [decision]))
 
 
 def _decide(loop: Loop, budget: Budget, base: Result, variants: Mapping[str, Result]) -> Decision:
@@ -188,14 +229,10 @@ def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: O
         lead = "" if any(said.startswith("Independently") for said in sentences) else "Independently of this signal, "
         says = f"{lead}{named(item.loop)} has {found}"
         mending = [option for option in options if item.loop in option.mended and not option.broken]
-        # What is over the limit as drawn, and no worse with it, may be mended by something else.
-        least = max(budget.limit, budget.noise)
-        harmless = [option for option in mending if option.noise is None or option.noise <= least]
-        if harmless:
-            best = min(harmless, key=lambda option: option.effort)
-            then = "the two together were not solved" if chosen is not None else f"with it this signal has {best.left}"
-            known = chosen is not None or best.noise is not None
-            sentences.append(f"{says}; {_titled(best.title)} fixes that" + (f"; {then}." if known else "."))
+        harmless = _mending(item, budget, options)
+        if harmless is not None:
+            then = f"; with it this signal has {harmless.left}" if harmless.noise is not None else ""
+            sentences.append(f"{says}; {_titled(harmless.title)} fixes that{then if chosen is None else APART}.")
         elif mending:
             best = min(mending, key=lambda option: option.noise or 0.0)
             over = f"{best.left}, limit {engineering(best.limit, 'V')}"
@@ -203,6 +240,18 @@ def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: O
         else:
             sentences.append(f"{says}, and no variant here fixes that.")
     return sentences
+
+
+def _mending(cables: Budget, budget: Budget, options: Sequence[Option]) -> Option | None:
+    """Option that brings a limit between cables back with the least effort, and harms no signal."""
+    # What is over the limit as drawn, and no worse with it, may be mended by something else.
+    least = max(budget.limit, budget.noise)
+    harmless = [
+        option
+        for option in options
+        if cables.loop in option.mended and not option.broken and (option.noise is None or option.noise <= least)
+    ]
+    return min(harmless, key=lambda option: option.effort, default=None)
 
 
 def _titled(title: str) -> str:

@@ -121,15 +121,21 @@ def own_return(case: Case, loop: Loop, *, apart: bool = False) -> Case | None:
         return None
     layer = route.layer
     keep, lift = ends
-    copper = Copper(name=_free(board, "drawn return"), layer=layer, shape=slot(list(line.coords), RETURN_WIDTH))
+    copper = Copper(
+        name=_free(board, f"drawn return for {loop.name}"), layer=layer, shape=slot(list(line.coords), RETURN_WIDTH)
+    )
     # The path runs from the return end to the inject end.
     near, far = (line.interpolate(RETURN_WIDTH), line.interpolate(line.length - RETURN_WIDTH))
     at_keep, at_lift = (near, far) if keep == loop.return_ else (far, near)
     joint, pin = (
-        Terminal(name=_free(board, f"drawn return at {end}"), copper=copper.name, shape=circle(at.x, at.y, JOINT))
+        Terminal(
+            name=_free(board, f"drawn return for {loop.name} at {end}"),
+            copper=copper.name,
+            shape=circle(at.x, at.y, JOINT),
+        )
         for end, at in ((keep, at_keep), (lift, at_lift))
     )
-    link = Link(name=_free(board, "drawn joint"), between=(joint.name, keep), resistance=JOINT_OHM)
+    link = Link(name=_free(board, f"drawn joint for {loop.name}"), between=(joint.name, keep), resistance=JOINT_OHM)
 
     def lifted(item: Loop) -> Loop:
         if apart and item.name != loop.name:

@@ -40,7 +40,7 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
     figured = kind != "differential" or not mostly_induced(loop, before, base)
     if not figured:
         reasons.append(NOT_REJECTED)
-    broken, mended, costs = _elsewhere(base, result)
+    broken, mended, costs = _elsewhere(base, result, loop)
     lifted = _lifted(loop, base.case, result.case)
     return Option(
         kind=kind,
@@ -113,11 +113,13 @@ def _return_sentences(loop: Loop, result: Result) -> list[str]:
     return sentences
 
 
-def _elsewhere(base: Result, result: Result) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
-    """Cable limits that break and that are mended, and what changes elsewhere, in sentences."""
-    before = {item.loop: item for item in base.cables}
+def _elsewhere(base: Result, result: Result, loop: Loop) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    """Limits of other signals and between cables that break and that are mended; what changes there, in sentences."""
+    before = {item.loop: item for item in (*base.sensitive, *base.cables)}
     costs, broken, mended = [], [], []
-    for item in result.cables:
+    for item in (*result.sensitive, *result.cables):
+        if item.loop == loop.name:
+            continue
         old = before.get(item.loop)
         if item.verdict != "kept" and (old is None or old.verdict == "kept"):
             broken.append(item.loop)

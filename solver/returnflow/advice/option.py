@@ -35,9 +35,9 @@ class Option:
     variant : str or None
         Variant that was solved for it; None where the figures follow from the case as drawn.
     broken : tuple of str
-        Limits between cables that are kept as drawn, and exceeded if it is done.
+        Limits between cables and of other signals that are kept as drawn, and not if it is done.
     mended : tuple of str
-        Limits between cables that it brings back, which are exceeded as drawn.
+        Limits between cables and of other signals that it brings back, which are exceeded as drawn.
     unrouted : tuple of str
         Loops whose route must be drawn before it has a figure.
     unsolved : bool

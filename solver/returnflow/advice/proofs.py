@@ -227,10 +227,10 @@ def _stitched(loop: Loop, lead: Loop, base: Result) -> dict[str, Trial]:
         if other == worst or not conductors.distance[worst, other] > 0:
             continue
         ends = [
-            Terminal(name=f"drawn via on {name}", copper=name, shape=circle(x, y, STITCH))
+            Terminal(name=f"drawn via for {loop.name} on {name}", copper=name, shape=circle(x, y, STITCH))
             for name in (conductors.names[worst], conductors.names[other])
         ]
-        link = Link(name="drawn via", between=(ends[0].name, ends[1].name), resistance=STITCH_OHM)
+        link = Link(name=f"drawn via for {loop.name}", between=(ends[0].name, ends[1].name), resistance=STITCH_OHM)
         board = case.board
         new = replace(board, terminals=(*board.terminals, *ends), links=(*board.links, link))
         drawn = bare(case, new)
@@ -256,7 +256,7 @@ def wanted(
     """
     found: dict[str, Trial] = {}
     for budget in base.sensitive:
-        solved = [option for option in options[budget.loop] if option.variant is not None and option.has_room]
+        solved = [o for o in options[budget.loop] if o.variant is not None and o.has_room and not o.broken]
         if budget.verdict in ("exceeded", "undecided") and not solved:
             found |= boards(base.case.loop(budget.loop), base)
     return {name: trial for name, trial in found.items() if not check_case(trial.case).mistakes}

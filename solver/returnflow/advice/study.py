@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import importlib.metadata
 import platform
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
-from returnflow.advice.decision import Decision, decide
+from returnflow.advice.decision import Decision, decide, recommended
 from returnflow.advice.drawn import Trial
 from returnflow.advice.findings import Finding
 from returnflow.advice.options import options_for
 from returnflow.advice.proofs import beside, crosses_more, further, usual, wanted
 from returnflow.advice.review import review
-from returnflow.advice.trials import trials
+from returnflow.advice.together import TOGETHER, together
+from returnflow.advice.trials import CLOSED, trials
 from returnflow.answers.batch import STOPPED, solve_each
 from returnflow.answers.compare import Comparison, compare
 from returnflow.answers.evaluate import evaluate, gaps_told
@@ -81,8 +82,14 @@ class Study:
     def proved(self) -> dict[str, Result]:
         """Boards that nobody drew and that are recommended, by name: shown beside the variants, before and after."""
         chosen = [decision.chosen for decision in self.decisions]
-        names = dict.fromkeys(option.variant for option in chosen if option is not None)
+        names = dict.fromkeys([option.variant for option in chosen if option is not None])
+        names |= dict.fromkeys(self.joint)
         return {name: self.trials[name] for name in names if name in self.trials}
+
+    @property
+    def joint(self) -> tuple[str, ...]:
+        """Of the boards that nobody drew, those with everything at once that is recommended."""
+        return tuple(name for name in self.trials if TOGETHER in name)
 
     @property
     def stopped(self) -> bool:
@@ -101,7 +108,9 @@ class Study:
         if AS_DRAWN not in self.variants:
             return ()
         others = {name: result for name, result in self.variants.items() if name != AS_DRAWN}
-        return decide(self.variants[AS_DRAWN], others | self.trials)
+        joint = {name: self.trials[name] for name in self.joint}
+        single = {name: result for name, result in self.trials.items() if name not in joint}
+        return decide(self.variants[AS_DRAWN], others | single, joint)
 
     @property
     def reservation(self) -> str:
@@ -195,6 +204,7 @@ def run(
         raise KeyboardInterrupt if str(first) == STOPPED else first
     drawn: dict[str, Trial] = {}
     base = answers.get(AS_DRAWN)
+    solved: dict[str, Result | Exception]
     if only is None and not stopped and isinstance(base, Result):
         for kind in (usual, further, None):
             known = {name: found for name, found in answers.items() if isinstance(found, Result) and name != AS_DRAWN}
@@ -202,7 +212,7 @@ def run(
             more = beside(base, known) if kind is None else wanted(base, open_to, kind)
             if more:
                 say(f"to verify the recommendation, {len(more)} more to solve: {'; '.join(more)}")
-                solved: dict[str, Result | Exception] = solve_each(
+                solved = solve_each(
                     {name: trial.case for name, trial in more.items()},
                     evaluate,
                     options,
@@ -214,6 +224,12 @@ def run(
                 )
                 answers |= solved
             drawn |= more
+        drawn |= (joint := _joint(base, answers, drawn, case))
+        if joint:
+            say(f"what is recommended is solved together: {'; '.join(joint)}")
+            cases = {name: trial.case for name, trial in joint.items()}
+            solved = solve_each(cases, evaluate, options, say, jobs, gaps=gaps_told, each=each, cache=cache)
+            answers |= solved
     sweeping = only is None and case.sweeps and not stopped
     swept = run_sweeps(case, options, progress, jobs, cache) if sweeping else ()
     return Study(
@@ -227,6 +243,19 @@ def run(
         swept=swept,
         selected=only is not None,
     )
+
+
+def _joint(
+    base: Result, answers: Mapping[str, Result | Exception], drawn: Mapping[str, Trial], case: Case
+) -> dict[str, Trial]:
+    """Board with everything that is recommended at once; nothing where that is one board, or cannot be one."""
+    known = {name: found for name, found in answers.items() if isinstance(found, Result) and name != AS_DRAWN}
+    names = recommended(base, decide(base, known))
+    if len(names) < 2:
+        return {}
+    changes = {variant.name: variant.changes for variant in case.variants}
+    changes |= {name: trial.changes for name, trial in drawn.items()} | {CLOSED: ("Every gap is closed.",)}
+    return together(base.case, names, {name: known[name].case for name in names}, changes)
 
 
 def versions() -> dict[str, str]:

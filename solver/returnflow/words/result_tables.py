@@ -63,10 +63,10 @@ def contributions_table(result: Result, budget: Budget) -> Table:
             row.insert(4, engineering(float(there), "Ω"))
     empty = [""] * (len(head) - 3)
     doubtful = budget.sure > budget.noise
-    worst, at_most = (budget.worst_high, ", at most") if doubtful else (budget.worst_case, "")
+    in_phase, at_most = (budget.worst_high, ", at most") if doubtful else (budget.worst_case, "")
     foot: list[list[str | Cell]] = [
         ["rms sum", *empty, engineering(budget.noise, "V"), "100 %" if budget.noise > 0 else ""],
-        [f"worst case, all in phase{at_most}", *empty, engineering(worst, "V"), ""],
+        [f"worst case, all in phase{at_most}", *empty, engineering(in_phase, "V"), ""],
         ["limit", *empty, engineering(budget.limit, "V"), ""],
         [f"margin, {VERDICTS[budget.verdict]}", *empty, Cell(margin(budget), mark=budget.verdict), ""],
     ]

@@ -1,0 +1,135 @@
+"""All that is recommended for the limits of one case, drawn on one board, so that it is solved together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import fields, is_dataclass, replace
+from typing import Any, TypeVar
+
+from returnflow.advice.drawn import Trial
+from returnflow.answers.budget import decibels
+from returnflow.answers.result import Result
+from returnflow.answers.verdict import margin, said_noise
+from returnflow_geometry.checks.case_checks import check_case
+from returnflow_geometry.model.board import Case
+from returnflow_geometry.model.numbers import engineering
+from returnflow_geometry.model.wording import joined, named
+
+Made = TypeVar("Made")
+
+TOGETHER = ", together with "  # between the names of boards that are drawn as one
+ASIDE = ("assumptions", "warnings", "variants", "sweeps", "lessons", "editor")  # of a case, no part of the board
+
+
+class _Conflict(Exception):  # noqa: N818  caught where it is raised
+    """Two changes of one thing."""
+
+
+def titled(names: Sequence[str]) -> str:
+    """
+    Name of the board that has several changes.
+
+    Examples
+    --------
+    >>> print(titled(["every gap closed", "U1 moved"]))
+    every gap closed, together with U1 moved
+    """
+    return TOGETHER.join(names)
+
+
+def together(
+    base: Case, names: Sequence[str], boards: Mapping[str, Case], changes: Mapping[str, Sequence[str]]
+) -> dict[str, Trial]:
+    """
+    Board with all changes of several others, by its name; none where two change one thing, or it is no board.
+
+    Parameters
+    ----------
+    base : Case
+        What all were drawn from.
+    names : sequence of str
+        Of the boards, at least two.
+    boards : mapping of name to Case
+    changes : mapping of name to plain sentences
+    """
+    drawn = boards[names[0]]
+    for name in names[1:]:
+        both = merged(base, drawn, boards[name])
+        if both is None:
+            return {}
+        drawn = both
+    drawn = replace(drawn, variants=(), sweeps=())
+    if check_case(drawn).mistakes:
+        return {}
+    told = tuple(dict.fromkeys(line for name in names for line in changes.get(name) or (f"As in {named(name)}.",)))
+    return {titled(names): Trial(case=drawn, changes=told)}
+
+
+def merged(base: Case, one: Case, other: Case) -> Case | None:
+    """
+    Case with what two others change of a third; None where both change the same thing in different ways.
+
+    Parameters
+    ----------
+    base, one, other : Case
+    """
+    try:
+        parts = {
+            name: _merge(getattr(base, name), getattr(one, name), getattr(other, name))
+            for name in (field.name for field in fields(base))
+            if name not in ASIDE
+        }
+    except _Conflict:
+        return None
+    said = tuple(dict.fromkeys((*one.assumptions, *other.assumptions)))
+    return replace(one, **parts, assumptions=said)
+
+
+def _merge(base: Made, one: Made, other: Made) -> Made:
+    if one == other or other == base:
+        return one
+    if one == base:
+        return other
+    if _named_things(base, one, other):
+        return _merge_by_name(base, one, other)  # type: ignore[arg-type, return-value]
+    if is_dataclass(base) and type(base) is type(one) is type(other):
+        parts = {
+            field.name: _merge(*(getattr(each, field.name) for each in (base, one, other))) for field in fields(base)
+        }
+        return replace(one, **parts)  # type: ignore[type-var]
+    raise _Conflict
+
+
+def _named_things(*of: Any) -> bool:
+    return all(isinstance(each, tuple) and all(hasattr(item, "name") for item in each) for each in of)
+
+
+def _merge_by_name(base: tuple[Any, ...], one: tuple[Any, ...], other: tuple[Any, ...]) -> tuple[Any, ...]:
+    old, first, second = ({item.name: item for item in each} for each in (base, one, other))
+    if any(len(known) < len(each) for known, each in zip((old, first, second), (base, one, other), strict=True)):
+        raise _Conflict  # names that stand for several things
+    found = []
+    for name in dict.fromkeys((*old, *first, *second)):
+        was, here, there = old.get(name), first.get(name), second.get(name)
+        if was is not None and (here is None or there is None):
+            if (here or there or was) != was:
+                raise _Conflict  # what one leaves out the other changes
+        elif was is None and (here is None or there is None):
+            found.append(here or there)
+        else:
+            found.append(_merge(was, here, there))
+    return tuple(found)
+
+
+def verdict_of_all(base: Result, joint: Result) -> str:
+    """What limits become where everything is done together, in one sentence."""
+    before = {item.loop for item in (*base.sensitive, *base.cables) if item.verdict != "kept"}
+    every = (*joint.sensitive, *joint.cables)
+    open_ = [item for item in every if item.verdict != "kept"]
+    if not open_:
+        least = min(every, key=lambda item: decibels(item.limit, item.sure))
+        return f"every limit is kept, with the least room for {named(least.loop)}: {margin(least)}."
+    worse = joined([f"{named(item.loop)} ({said_noise(item)}, limit {engineering(item.limit, 'V')})" for item in open_])
+    kept = [named(item.loop) for item in every if item.verdict == "kept" and item.loop in before]
+    brought = f", while {joined(kept)} {'is' if len(kept) == 1 else 'are'}" if kept else ""
+    return f"{worse} {'is' if len(open_) == 1 else 'are'} not known to keep the limit{brought}."
