@@ -248,4 +248,5 @@ def changes_of(study: Study, name: str) -> str:
     """What a variant changes, in one line."""
     if name == AS_DRAWN:
         return "the case as drawn"
-    return "; ".join(study.changes.get(name, ())) or "no listed change"
+    changes = study.changes.get(name, ())
+    return (" " if all(line.endswith(".") for line in changes) else "; ").join(changes) or "no listed change"

@@ -1,0 +1,132 @@
+"""What is recommended for several limits is one board, with every change of them, and is solved as that."""
+
+import functools
+from dataclasses import replace
+
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from test_around import case as clock_case
+from test_around import loop, terminal
+
+from returnflow.advice.decision import recommended
+from returnflow.advice.drawn import moved, own_return
+from returnflow.advice.study import AS_DRAWN, run
+from returnflow.advice.together import merged, titled
+from returnflow.advice.trials import without_gaps
+
+# Beside the clock that crosses the slot: a fan whose current passes a probe, on the far side of the slot.
+PROBE = "".join(terminal(*pin) for pin in (("P1", 40, 36), ("P2", 54, 36), ("P3", 42, 38), ("P4", 56, 33)))
+PROBE += loop("probe", "sensitive", ("P2", "P1"), tolerates_V=2e-5, signal_V=1, band_Hz="[0, 1e3]")
+PROBE += loop("fan", "noisy", ("P4", "P3"), current_A=1, frequency_Hz=0)
+
+
+@functools.cache
+def study():
+    # The sensor is what forbids to close the slot.
+    case = clock_case(limit=8e-3, tolerates=2e-5, more=PROBE)
+    high = tuple(replace(it, below=1.2e-3 if it.below else None) for it in case.board.layers)  # fewer triangles
+    return run(replace(case, board=replace(case.board, layers=high)), jobs=1)
+
+
+def drawn():
+    return clock_case(more=PROBE)
+
+
+def parts():
+    """Changes that have nothing to do with each other."""
+    base = drawn()
+    louder = tuple(replace(it, current=2.0) if it.name == "fan" else it for it in base.loops)
+    thick = tuple(replace(it, thickness=2 * it.thickness) for it in base.board.layers)
+    return {
+        "moved": moved(base, "S2", (0.022, 0.006)),
+        "return": own_return(base, base.loop("probe")),
+        "closed": without_gaps(base),
+        "louder": replace(base, loops=louder, variants=(), sweeps=()),
+        "thicker": replace(base, board=replace(base.board, layers=thick), variants=(), sweeps=()),
+    }
+
+
+class TestMerged:
+    @given(st.sets(st.sampled_from(sorted(parts())), min_size=2), st.randoms(use_true_random=False))
+    @settings(max_examples=25)
+    def test_every_change_is_there_in_whatever_order(self, names, random):
+        chosen = sorted(names)
+        found = []
+        for _ in range(2):
+            random.shuffle(chosen)
+            made = parts()[chosen[0]]
+            for name in chosen[1:]:
+                made = merged(drawn(), made, parts()[name])
+            found.append(made)
+        one, other = found
+        for kind in ("coppers", "terminals", "links", "cutouts", "layers"):
+            assert {it.name: it for it in getattr(one.board, kind)} == {
+                it.name: it for it in getattr(other.board, kind)
+            }
+        assert {it.name: it for it in one.loops} == {it.name: it for it in other.loops}
+        assert (not one.board.cutouts) == ("closed" in names)
+        assert (one.loop("fan").current == 2.0) == ("louder" in names)
+        assert (one.board.terminal("S2").centre == pytest.approx((0.022, 0.006))) == ("moved" in names)
+        assert ("drawn return for probe" in {it.name for it in one.board.coppers}) == ("return" in names)
+        assert (one.board.layers[0].thickness > 50e-6) == ("thicker" in names)
+        # A loop that one lifts and another feeds more has both.
+        assert (one.loop("probe").inject == "P2") == ("return" not in names)
+
+    def test_with_nothing_changed_it_is_the_other(self):
+        other = parts()["return"]
+        assert merged(drawn(), drawn(), other).board == merged(drawn(), other, drawn()).board == other.board
+
+    @pytest.mark.parametrize("place", [(0.021, 0.006), (0.022, 0.007)])
+    def test_one_thing_cannot_be_in_two_places(self, place):
+        base = drawn()
+        assert merged(base, moved(base, "S2", (0.022, 0.006)), moved(base, "S2", place)) is None
+        assert merged(base, moved(base, "S2", place), moved(base, "S2", place)) is not None
+
+    def test_what_one_takes_out_the_other_cannot_reshape(self):
+        base = drawn()
+        (slot,) = base.board.cutouts
+        longer = replace(slot, shape=shapely.affinity.scale(slot.shape, yfact=1.05))
+        reshaped = replace(base, board=replace(base.board, cutouts=(longer,)))
+        assert merged(base, without_gaps(base), reshaped) is None
+        assert merged(base, reshaped, without_gaps(base)) is None
+
+
+class TestStudy:
+    def test_what_is_recommended_for_each_limit_is_solved_as_one_board(self):
+        found = study()
+        by_name = {it.loop: it for it in found.decisions}
+        assert by_name["sensor"].tolerable
+        boards = recommended(found[AS_DRAWN], found.decisions)
+        assert boards == (by_name["probe"].chosen.variant, '"clock" led round "slot"')
+        (name,) = found.joint
+        assert name == titled(boards)
+        assert name in found.proved
+        assert found.changes[name] == tuple(line for board in boards for line in found.changes[board])
+        case = found[name].case
+        assert case.loop("clock").route == found[boards[1]].case.loop("clock").route
+        assert case.loop("probe").inject == found[boards[0]].case.loop("probe").inject
+
+    def test_its_verdict_is_that_of_its_solve_and_each_decision_that_has_a_part_tells_it(self):
+        found = study()
+        (name,) = found.joint
+        again = run(found[name].case, only=[AS_DRAWN], jobs=1)[AS_DRAWN]
+        assert [it.verdict for it in (*again.sensitive, *again.cables)] == ["kept"] * 3
+        for decision in found.decisions:
+            assert "All of it together, solved as" in decision.recommendation
+            assert "every limit is kept" in decision.recommendation
+            assert "not solved" not in decision.recommendation
+
+    def test_it_is_no_option_by_itself(self):
+        found = study()
+        assert not any(option.variant in found.joint for it in found.decisions for option in it.options)
+
+
+def test_harm_to_another_signal_counts():
+    """To close the slot brings the cables back, but leads the heater's current past the sensor."""
+    found = study()
+    option = next(it for it in found.decisions[1].options if it.variant == "every gap closed")
+    assert found["every gap closed"].sensitive[0].verdict == "exceeded"
+    assert option.broken == ("sensor",)
+    assert any(line.startswith('"sensor": ') and "over its limit" in line for line in option.costs)
