@@ -6,6 +6,11 @@ A plane of 100 x 80 mm with antipads of 0.5 mm spread evenly, and loops of 10 to
     python benchmarks/real_size.py [--antipads 300 1000 3000] [--loops 3 60] [--accuracy 0.01]
     python benchmarks/real_size.py --bounds 50 [--antipads 3000]
 
+    python benchmarks/real_size.py --far [--antipads 300 1000 3000 10000]
+
+With `--far` the quarter of the loops has the 75 antipads of a board with 300, and all others lie outside: what a board
+costs whose antipads are far from what is asked.
+
 With `--bounds` as many random boards are solved with and without simplification: every bracket of the simplified one
 must hold the middle of the other.
 
@@ -38,23 +43,27 @@ from returnflow_geometry.model.shapes import circle, rectangle
 
 MM = 1e-3
 WIDTH, DEPTH, ANTIPAD = 100.0, 80.0, 0.5  # mm
+QUARTER, NEAR = (50.0, 40.0), 300  # mm, of the loops; density of antipads in it as if so many were spread evenly
 
 
-def board(antipads: int, loops: int, seed: int = 20_261_126) -> tuple[Plane, list[tuple[int, int]]]:
-    """Plane and loops: contacts in one quarter, antipads all over, at least 1.3 diameters apart."""
+def board(
+    antipads: int, loops: int, seed: int = 20_261_126, *, far: bool = False
+) -> tuple[Plane, list[tuple[int, int]]]:
+    """Plane and loops: contacts in one quarter, antipads all over or mostly outside, at least 1.3 diameters apart."""
     rng = np.random.default_rng(seed)
     pads: list[np.ndarray] = []
     while len(pads) < 2 * loops:
         place = rng.uniform((3, 3), (30, 25) if len(pads) % 2 == 0 else (35, 30))
         if all(np.hypot(*(place - other)) > 1.5 for other in pads):
             pads.append(place)
-    # A lattice that is jittered as far as the distance allows, and thinned out to the number.
-    step = np.sqrt(0.9 * WIDTH * DEPTH / max(antipads, 1))
-    x, y = np.meshgrid(np.arange(1.5, WIDTH - 1, step), np.arange(1.5, DEPTH - 1, step))
-    places = np.column_stack([x.ravel(), y.ravel()])
-    places += rng.uniform(-1, 1, places.shape) * max(0.0, 0.5 * (step - 1.3 * ANTIPAD)) * 0.7
-    away = np.min(np.hypot(*(places[:, None] - np.array(pads)).transpose(2, 0, 1)), axis=1) > 1.0
-    places = rng.permutation(places[away])[:antipads]
+    if far:
+        places = _lattice(NEAR, pads, rng)
+        inside = np.all(places < (QUARTER[0], QUARTER[1]), axis=1)
+        others = _lattice(max(antipads - int(inside.sum()), 0) * 4 / 3, pads, rng)
+        outside = ~np.all(others < (QUARTER[0] + 1, QUARTER[1] + 1), axis=1)
+        places = np.concatenate([places[inside], others[outside]])[:antipads]
+    else:
+        places = _lattice(antipads, pads, rng)[:antipads]
     holes = [circle(*(place * MM), ANTIPAD * MM) for place in places]
     copper = shapely.difference(rectangle(0, 0, WIDTH * MM, DEPTH * MM), shapely.union_all(holes))
     return Plane(copper, [circle(*(place * MM), 0.6 * MM) for place in pads]), [
@@ -62,9 +71,19 @@ def board(antipads: int, loops: int, seed: int = 20_261_126) -> tuple[Plane, lis
     ]
 
 
-def one(antipads: int, loops: int, accuracy: float) -> dict[str, float]:
+def _lattice(antipads: float, pads: list[np.ndarray], rng: np.random.Generator) -> np.ndarray:
+    """Places on a lattice that is jittered as far as the distance allows, at least as many, in any order."""
+    step = np.sqrt(0.9 * WIDTH * DEPTH / max(antipads, 1))
+    x, y = np.meshgrid(np.arange(1.5, WIDTH - 1, step), np.arange(1.5, DEPTH - 1, step))
+    places = np.column_stack([x.ravel(), y.ravel()])
+    places += rng.uniform(-1, 1, places.shape) * max(0.0, 0.5 * (step - 1.3 * ANTIPAD)) * 0.7
+    away = np.min(np.hypot(*(places[:, None] - np.array(pads)).transpose(2, 0, 1)), axis=1) > 1.0
+    return rng.permutation(places[away])
+
+
+def one(antipads: int, loops: int, accuracy: float, *, far: bool) -> dict[str, float]:
     """Solve one board."""
-    plane, ends = board(antipads, loops)
+    plane, ends = board(antipads, loops, far=far)
     begin, cpu = time.perf_counter(), time.process_time()
     result = solve(plane, ends, 1.0, Options(accuracy=accuracy, most_triangles=3_000_000))
     return {
@@ -162,11 +181,12 @@ def main() -> None:
     parser.add_argument("--loops", type=int, nargs="+", default=[3])
     parser.add_argument("--accuracy", type=float, default=0.01)
     parser.add_argument("--bounds", type=int)
+    parser.add_argument("--far", action="store_true")
     parser.add_argument("--devices", type=int, nargs="+")
     parser.add_argument("--one", type=int, nargs=2, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.one:
-        print(json.dumps(one(*options.one, options.accuracy)))
+        print(json.dumps(one(*options.one, options.accuracy, far=options.far)))
         return
     print(describe())
     if options.bounds:
@@ -187,6 +207,7 @@ def main() -> None:
                 str(loops),
                 "--accuracy",
                 str(options.accuracy),
+                *(["--far"] if options.far else []),
             ]
             rows.append(json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout))
             if len(rows) == 1:

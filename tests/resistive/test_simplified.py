@@ -143,6 +143,18 @@ class TestBounds:
         assert fast.simplified[0] > 2 * fine.simplified[0]
         assert len(fast.mesh.triangles) < 0.5 * len(fine.mesh.triangles)
 
+    def test_a_hole_that_has_its_shape_is_not_made_finer_again_for_what_little_is_missing(self):
+        missing = []
+
+        def wanted(found):
+            missing.append(0.95 * found.half_width)
+            return missing[0]
+
+        found = solve(antipads(22, 300), LOOPS, 1.0, Options(accuracy=0.02), wanted=wanted)
+        (before, _), (after, _) = found.passes[-2:]
+        assert np.all(found.half_width <= missing[0])
+        assert 0.8 * before < after < 1.35 * before
+
 
 def test_a_box_in_an_even_flow_costs_its_wake():
     # Strip with contacts over its ends; dilute, so that the box sees an even flow of 1 A over the width.

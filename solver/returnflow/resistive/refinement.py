@@ -97,6 +97,8 @@ class Refinement:
         """
         parts = [self.mesher.part(result.mesh, n) for n in range(len(self.levels))]
         levels, (patch, costs) = np.concatenate(self.levels), self._costs(result, parts)
+        # What holes with their shape still cost is the gap of the triangles round them.
+        costs[:, :, levels == DRAWN] = 0.0
         rim = result.rim / allowed[:, None] if result.rim.size else np.zeros((len(allowed), len(self.whole.terminals)))
         pieces, chosen, finer, round_ = _cut(result, patch, costs / allowed[:, None], rim, allowed, most, aim)
         self._draw(round_)
