@@ -107,6 +107,9 @@ FULL = GOOD | {
 }
 
 
+LONG = 10**4000  # in decimals at most 4300 digits are read
+
+
 def dump(value):
     """TOML text of a value, tables inline."""
     if isinstance(value, dict):
@@ -117,7 +120,7 @@ def dump(value):
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, bool):
         return str(value).lower()
-    if isinstance(value, int) and abs(value) > 10**4000:
+    if isinstance(value, int) and abs(value) > LONG:
         return hex(abs(value))
     return value.isoformat() if isinstance(value, dt.date | dt.time) else repr(value)
 
