@@ -19,7 +19,7 @@ from returnflow.resistive.foil import MU0
 from returnflow_geometry.model.board import Copper, Loop, Outgoing
 from returnflow_geometry.model.shapes import rectangle
 
-WIDTH = 8.0  # mm
+WIDTH = 6.0  # mm
 
 
 # ---------------------------------------------------------------- own code: two planes in cross-section
@@ -108,16 +108,16 @@ def sandwich(length, h1, h2, *, upper="idle", traces=(0.0, 1.5)):
 def per_length(h1, h2, upper):
     """Inductances per length at high frequency, from two lengths, H/m."""
     found = []
-    for length in (14, 28):
+    for length in (20, 34):
         review = sandwich(length, h1, h2, upper=upper)
         conductors = Conductors.of(review)
         found.append(solve_expelled(review, conductors, conductors.ends(review)).inductance)
     return (found[1] - found[0]) / (14 * MM)
 
 
-@pytest.mark.parametrize(("h1", "h2"), [(0.4, 0.4), (0.4, 1.2)])
+@pytest.mark.parametrize(("h1", "h2"), [(0.8, 0.8), (0.8, 2.4)])
 def test_a_floating_plane_over_a_trace_does_what_it_does_in_cross_section(h1, h2):
-    floating, alone = per_length(h1, h2, "idle"), per_length(h1, 0.4, "")
+    floating, alone = per_length(h1, h2, "idle"), per_length(h1, 0.8, "")
     expected = cross_section(h1, h2, [0.0, 1.5], tied=False)[0]
     tied = cross_section(h1, h2, [0.0, 1.5], tied=True)[0]
     # What no plane changes, of the traces themselves, drops out of the difference to the same with both planes tied.
