@@ -3,7 +3,16 @@
 import gc
 import multiprocessing
 import os
+import sys
+from pathlib import Path
 
+# Where nothing compiled is to lie beside sources it lies here: tests start many processes, and half of what each would
+# do is to compile all modules anew.
+if sys.dont_write_bytecode:
+    sys.dont_write_bytecode = False
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    sys.pycache_prefix = str(Path(__file__).parents[1] / ".pytest_cache" / "compiled")
+    os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
 # Tests run side by side, one process a core: threads of linear algebra would only wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
