@@ -1,11 +1,15 @@
 """Several planes: any may be looked at, and above 0 Hz each shows the current that links leave it."""
 
+from unittest import mock
+
 import numpy as np
 import pytest
 
-from livepage import CUT, example_page, opened
+from livepage import CUT, above, example_page, opened
+from returnflow.live import page as page_module
 from returnflow.live import patterns
 from returnflow.live.page import live_page
+from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.magnetic.solving import solve_broadband
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.casefile.read import parse_case
@@ -39,10 +43,19 @@ route = { layer = "traces", path = [[5, 10], [25, 10]] }
 """
 
 
+MOVED = '[[variant]]\nname = "moved"\nmove = { A = [6, 10] }\n'
+
+
+def page_of(text):
+    """Page of a case; what it is given above 0 Hz is made once for a board."""
+    with mock.patch.object(page_module, "over_frequency", above):
+        return live_page([parse_case(text)])
+
+
 @pytest.fixture(scope="module")
 def board(tmp_path_factory):
     path = tmp_path_factory.mktemp("planes") / "page.html"
-    path.write_text(live_page([parse_case(JOINED)]), encoding="utf-8")
+    path.write_text(page_of(JOINED), encoding="utf-8")
     return path
 
 
@@ -82,7 +95,7 @@ def test_both_planes_together_carry_all_and_the_second_what_the_vias_take_up(win
     """Kirchhoff's law across a cut of the picture, at frequencies on the slider; links by a solve of their own."""
     case = parse_case(JOINED)
     conductors = Conductors.of(case)
-    model = solve_broadband(case, conductors, conductors.ends(case), None)
+    model = solve_broadband(case, conductors, conductors.ends(case), None, BroadbandOptions(bounds=False))
     taken = []
     with opened(window, board) as page:
         for hertz in (20.0, 3.3e3, 4.7e4, 1e6, 2.2e8):
@@ -103,8 +116,7 @@ def test_both_planes_together_carry_all_and_the_second_what_the_vias_take_up(win
 
 def test_a_variant_shows_the_plane_and_the_frequency_that_were_looked_at(window, tmp_path):
     path = tmp_path / "more.html"
-    more = '[[variant]]\nname = "moved"\nmove = { A = [6, 10] }\n'
-    path.write_text(live_page([parse_case(JOINED + more)]), encoding="utf-8")
+    path.write_text(page_of(JOINED + MOVED), encoding="utf-8")
     with opened(window, path) as page:
         page.evaluate("page.look(1), page.sweep.slide(page.sweep.position(1e5))")
         before = page.evaluate("[page.copper, page.frequency, document.getElementById('plane').value]")
@@ -143,7 +155,8 @@ def test_the_picture_says_where_it_stays_that_of_steady_current(window, tmp_path
     monkeypatch.setattr(patterns, "MOST", 10)
     monkeypatch.setattr(patterns, "SHOWN", 10)
     path = tmp_path / "steady.html"
-    path.write_text(live_page([parse_case(JOINED)]), encoding="utf-8")
+    higher = JOINED.replace("below_mm = 0.5", "below_mm = 2")
+    path.write_text(live_page([parse_case(higher)]), encoding="utf-8")
     with opened(window, path) as page:
         assert "steady" not in page.inner_text("#scaletext")
         page.evaluate("page.sweep.slide(page.sweep.position(1e5))")
