@@ -219,7 +219,7 @@ class TestComplexFlow:
         regions = [box(1.0, 0.2, 1.6, 0.8), box(-2, 0, 0.5, 1)]
         solution = solved(copper, contacts, order=1, regions=regions, sections=[[(2, 0.5), (2, 0.7)]])
         inside = Plane(copper, contacts, regions).contact_inside()
-        return solution, Flow(solution.mesh, 1, solution.loops, factor * solution.stream), inside
+        return solution, Flow(solution.mesh, 1, solution.loops, factor * np.asarray(solution.stream)), inside
 
     def test_a_factor_turns_sections_and_scales_shares(self):
         factor = 0.3 - 0.4j
@@ -235,7 +235,7 @@ class TestComplexFlow:
         copper, contacts = strip()
         regions = [box(1, 0.2, 2, 0.6)]
         solution = solved(copper, contacts, order=1, regions=regions)
-        flow = Flow(solution.mesh, 1, solution.loops, (0.6 + 0.8j) * solution.stream)
+        flow = Flow(solution.mesh, 1, solution.loops, (0.6 + 0.8j) * np.asarray(solution.stream))
         assert shares(flow, copper, contacts, regions)[0, 0] == pytest.approx(0.4, abs=EXACT)
 
     def test_a_solution_and_its_flow_say_the_same(self):

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from returnflow_geometry.mesh.mesher import Mesh
-from returnflow_geometry.mesh.seeding import SizeField, limit_growth
+from returnflow_geometry.mesh.seeding import GROWTH, SizeField, limit_growth
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -23,6 +23,7 @@ def starting_size(
     fine: Ints | None = None,
     sharp: float = 225.0,
     finest: float = FINE,
+    growth: float = GROWTH,
 ) -> SizeField:
     """
     Size field of a first mesh: fine at contacts, at their ends and at re-entrant corners, `largest` elsewhere.
@@ -42,6 +43,8 @@ def starting_size(
         Degrees of copper from which on a corner is strongly re-entrant.
     finest : float
         Metres.
+    growth : float
+        Of sizes, per metre.
     """
     count = len(mesh.points)
     sizes = np.full(count, largest)
@@ -62,7 +65,7 @@ def starting_size(
         pointed[idle[touching[idle] == 2]] = False
         pointed &= np.count_nonzero(pointed) <= MANY
     sizes[pointed] = np.minimum(sizes[pointed], np.minimum(corner * shortest[pointed], finest))
-    return SizeField(mesh.points, limit_growth(mesh.points, ends.reshape(-1, 2), sizes), largest)
+    return SizeField(mesh.points, limit_growth(mesh.points, ends.reshape(-1, 2), sizes, growth), largest, growth=growth)
 
 
 def error_size(mesh: Mesh, pieces: Floats, largest: float) -> SizeField:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from bisect import bisect_left
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,6 +25,8 @@ from returnflow_geometry.model.wording import joined, named
 
 ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
 RESISTIVE = 0.1  # part of the noise that may be other than resistive where an option rests on resistances
+MOST_FALL = 200  # dB, of a current
+MANY = 16  # currents; how many must fall, and how far, is found by halving where there are more
 MOST_REDUCTION = 4.0  # a current that must fall further than to a quarter is another circuit, not another layout
 NOT_REJECTED = (
     "What is induced between the signal's line and its own return is no common-mode voltage, and is not rejected: run "
@@ -123,17 +126,19 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     )
     if _scaled_budget(loop, budget.limit, seen, (), 1.0).high <= aim:
         return []  # a verdict waits for something else
+
     # The fewest currents that, if they fall, leave room; all of them together always do.
-    for count in range(1, len(parts) + 1):
-        loud = {part.loop for part in parts[:count]}
-        silent = _scaled_budget(loop, budget.limit, seen, loud, 0.0)
-        if silent.high <= aim or count == len(parts):
-            break
-    factor, found = next(
-        (10 ** (dB / 20), done)
-        for dB in range(1, 201)
-        if (done := _scaled_budget(loop, budget.limit, seen, loud, 10 ** (-dB / 20))).high <= aim or dB == 200
-    )
+    def without(count: int) -> Budget:
+        return _scaled_budget(loop, budget.limit, seen, {part.loop for part in parts[:count]}, 0.0)
+
+    count = _least(lambda count: without(count).high <= aim, len(parts), len(parts))
+    silent, loud = without(count), {part.loop for part in parts[:count]}
+
+    def less(fall: int) -> Budget:
+        return _scaled_budget(loop, budget.limit, seen, loud, 10 ** (-fall / 20))
+
+    fall = _least(lambda fall: less(fall).high <= aim, MOST_FALL, len(parts))
+    factor, found = 10 ** (fall / 20), less(fall)
     what = f"current{'s' * (count > 1)} of {joined([named(part.loop) for part in parts[:count]])}"
     reasons = [
         f"The {what} would have to fall by {decibels(factor, 1):.0f} dB, to 1/{plain(factor)}, for {ROOM_DB:.0f} dB "
@@ -155,6 +160,23 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
             reasons=tuple(reasons),
         )
     ]
+
+
+def _least(enough: Callable[[int], bool], most: int, currents: int) -> int:
+    """
+    Least number from 1 that is enough, or `most`.
+
+    With many currents by halving, which finds the least unless some of them cancel others; enough it is in any case.
+
+    Examples
+    --------
+    >>> [_least(lambda n: n >= 7, most, currents) for most in (200, 5) for currents in (3, 300)]
+    [7, 7, 5, 5]
+    """
+    numbers = range(1, most)
+    if currents > MANY:
+        return 1 + bisect_left(numbers, True, key=enough)
+    return next((n for n in numbers if enough(n)), most)
 
 
 def _scaled_budget(loop: Loop, limit: float, seen: Sequence[Coupled], loud: Collection[str], factor: float) -> Budget:

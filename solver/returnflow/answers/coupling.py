@@ -14,6 +14,7 @@ from scipy.spatial import KDTree
 from returnflow.answers.contours import isolines, straight_pieces
 from returnflow.resistive.solution import Conduction
 from returnflow.resistive.spaces import CORNER_MASS, Space
+from returnflow.resistive.streams import Streams
 from returnflow_geometry.mesh.mesher import Mesh
 
 NOTHING_SHARED = "The two currents share no copper: the coupling is magnetic."
@@ -58,14 +59,14 @@ class Flow:
     mesh : Mesh
     order : int
     loops : tuple of (int, int)
-    stream : array, shape (loops, m, 3 or 6)
+    stream : Streams, or array of shape (loops, m, 3 or 6)
         Real or complex.
     """
 
     mesh: Mesh
     order: int
     loops: tuple[tuple[int, int], ...]
-    stream: NDArray[Any]
+    stream: NDArray[Any] | Streams
 
 
 def _flow(solution: Conduction | Flow) -> Flow:

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import bmat, coo_array, csc_array, csr_array, diags_array, vstack
+from scipy.sparse import bmat, csc_array, csr_array, diags_array, hstack, vstack
 
 from returnflow.resistive import expected, goals
 from returnflow.resistive.conductors import Conductors
@@ -19,6 +19,7 @@ from returnflow.resistive.refinement import Refinement
 from returnflow.resistive.solution import Conduction, Options
 from returnflow.resistive.spaces import Space, Topology, circuit_fields, path_fields, potential_map, stream_map
 from returnflow.resistive.squares import Rims, scatter
+from returnflow.resistive.streams import Streams
 from returnflow_geometry.mesh.mesher import Mesh, Plane
 from returnflow_geometry.model.numbers import within
 from returnflow_geometry.model.wording import named
@@ -132,21 +133,19 @@ def solve_on(
     driving = csc_array(vstack([loads[:, :count], products[count:, :count]]))
     upper = products[:count, :count].toarray()
     carried = np.array([path.links for path in paths]).reshape(len(paths), -1)
-    stream, through = np.empty((count, *space.local.shape)), carried[:count].copy()
+    nodal, jumps, through = np.empty((space.size, count)), [], carried[:count].copy()
     for some in _blocks(count):
         answer = solve(-driving[:, some].toarray())
-        nodal, share = to_stream @ answer[: to_stream.shape[1]], answer[to_stream.shape[1] :]
+        nodal[:, some], share = to_stream @ answer[: to_stream.shape[1]], answer[to_stream.shape[1] :]
         # A stream function that is orthogonal to all others: what it dissipates with a path is all there is.
         upper[:, some] += driving.T @ answer
-        every = nodal[space.local]
         # Path fields live on few triangles.
-        own = coo_array(values[:, some] + values[:, count:] @ csr_array(share))
-        every.reshape(-1, len(some))[own.coords] += own.data
-        stream[some] = np.moveaxis(every, 2, 0)
+        jumps.append(values[:, some] + values[:, count:] @ csr_array(share))
         through[some] += share.T @ carried[count:]
     del solve
     clock.lap("solve")
 
+    stream = Streams(nodal, space.local, csr_array(hstack(jumps)))
     mixture = np.random.default_rng(count).choice([-1.0, 1.0], count)
     energy, gap = both_sides(space, potential, stream, weight, mixture)
     real = ohmic > 0
@@ -173,9 +172,11 @@ def solve_on(
     )
     clock.lap("fields")
     meet = topology.meeting(loops, links.resistance, through)
+    potential *= sheet  # in place: of hundreds of loops these two are half of the memory
+    gap *= sheet
     return Conduction(
-        mesh, space, topology, tuple(loops), sheet, weight, links, sheet * potential, sheet * contact_potential, stream,
-        sheet * lower, sheet * upper, sheet * gap, sheet * spread, through,
+        mesh, space, topology, tuple(loops), sheet, weight, links, potential, sheet * contact_potential, stream,
+        sheet * lower, sheet * upper, gap, sheet * spread, through,
         np.where(meet, 0.5 * (lower + upper), 0.0), meet, rim=sheet * rim, seconds=clock.seconds,
     )  # fmt: skip
 

@@ -21,8 +21,8 @@ def resistive(triangles: int, loops: int) -> tuple[float, float]:
     >>> 15 < seconds < 25, 2e9 < size < 2.5e9
     (True, True)
     """
-    seconds = 7.5e-5 * triangles * (triangles / 1e5) ** 0.1 + 1.1e-6 * triangles * loops
-    return seconds, 1.5e8 + (8.5e3 + 120 * loops) * triangles
+    seconds = 7.5e-5 * triangles * (triangles / 1e5) ** 0.1 + 8.5e-7 * triangles * loops
+    return seconds, 1.5e8 + (8.5e3 + 55 * loops) * triangles
 
 
 def fitting(loops: int) -> int:

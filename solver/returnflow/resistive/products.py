@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array, diags_array
 
 from returnflow.resistive.spaces import CORNER_ROOT, Path, Space
+from returnflow.resistive.streams import Streams
 
 Floats = NDArray[np.float64]
 
@@ -70,7 +71,7 @@ def curl(gradient: Floats) -> Floats:
 
 
 def both_sides(
-    space: Space, potential: Floats, stream: Floats, weight: Floats, mixture: Floats
+    space: Space, potential: Floats, stream: Streams, weight: Floats, mixture: Floats
 ) -> tuple[Floats, Floats]:
     """
     What the fields of the two sides dissipate, and where they differ, in squares.
@@ -79,7 +80,7 @@ def both_sides(
     ----------
     space : Space
     potential : array, shape (size, loops)
-    stream : array, shape (loops, m, 3 or 6)
+    stream : Streams
     weight : array, shape (m,)
         Sheet resistance of every triangle, relative to the reference.
     mixture : array, shape (loops,)
@@ -104,7 +105,7 @@ def both_sides(
         exact = np.einsum("ce,tled->tcdl", CORNER_ROOT, space.shape_gradients_of(rows), optimize=True)
         a = np.matmul((-root / weights) * exact.reshape(len(root), 6, -1), potential[space.local[rows]])
         turned = np.stack([exact[:, :, 1], -exact[:, :, 0]], axis=2).reshape(len(root), 6, -1)
-        b = np.matmul(root * turned, np.moveaxis(stream[:, rows], 0, 2))
+        b = np.matmul(root * turned, stream.on(rows))
         for row, (one, other) in enumerate(((a, a), (b, b), (a, b))):
             energy[row, :count] += np.einsum("tcj,tcj->j", one, other)
             energy[row, count] += np.vdot(one @ mixture, other @ mixture)

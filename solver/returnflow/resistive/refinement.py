@@ -15,7 +15,7 @@ from returnflow.resistive.solution import Conduction
 from returnflow.resistive.squares import Rims, middles_and_radii, squares, with_squares
 from returnflow.resistive.topology import Topology
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
-from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.mesh.seeding import GROWTH, SizeField
 from returnflow_geometry.mesh.sizes import corner_angles, error_size, starting_size
 from returnflow_geometry.mesh.spare import BOX, DRAWN, FILLED, MARKED
 
@@ -29,6 +29,7 @@ BOX_COST = 14.0  # triangles that a box takes beyond those there would be withou
 SHAPE_COST = 35.0  # triangles that the shape of a hole takes beyond those of a box
 SHAPE_LEFT = 0.02  # of what a box costs, what the shape on so few triangles still does
 CIRCLE_COST = 80.0  # triangles that the shape of a contact takes beyond those of its square
+MANY, STEEP = 50, 0.8  # contacts of loops; where there are more, growth of the first mesh: they are most of it
 ROUND_BOX = 2.0  # pieces of triangles at a box that gives way to a hole's shape
 
 
@@ -77,7 +78,8 @@ class Refinement:
 
         def size(number: int, one: Mesher) -> SizeField:
             coarse = one.coarse(self.levels[number])
-            return starting_size(coarse, self.largest[number], corner=0.2, fine=self.fine[number])
+            growth = GROWTH if sum(map(len, self.fine)) <= MANY else STEEP
+            return starting_size(coarse, self.largest[number], corner=0.2, fine=self.fine[number], growth=growth)
 
         return self.mesher.graded(size, self.levels)
 

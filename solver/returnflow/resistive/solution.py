@@ -12,6 +12,7 @@ from returnflow.resistive.linear import Backend
 from returnflow.resistive.links import Links
 from returnflow.resistive.products import curl
 from returnflow.resistive.spaces import Space, Topology
+from returnflow.resistive.streams import Streams
 from returnflow_geometry.mesh.mesher import Mesh
 
 Floats = NDArray[np.float64]
@@ -69,7 +70,7 @@ class Conduction:
         Volts per ampere; one contact of each conductor is at zero.
     contact_potential : array, shape (contacts, loops)
         Volts per ampere.
-    stream : array, shape (loops, m, 3 or 6)
+    stream : Streams, shape (loops, m, 3 or 6)
         Stream function on the local unknowns of each triangle, ampere per ampere, path field included. It is
         single-valued up to whole amperes.
     lower, upper : array, shape (loops, loops)
@@ -102,7 +103,7 @@ class Conduction:
     links: Links
     potential: Floats
     contact_potential: Floats
-    stream: Floats
+    stream: Streams
     lower: Floats
     upper: Floats
     gap: Floats
@@ -174,7 +175,7 @@ class Conduction:
             topology=topology,
             weight=self.weight[rows],
             potential=potential,
-            stream=self.stream[:, rows],
+            stream=self.stream.part(rows, space.local, space.size),
             gap=self.gap[:, rows],
         )
 

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 
 from returnflow.resistive.spaces import Space
+from returnflow.resistive.streams import Streams
 from returnflow_geometry.mesh.mesher import Mesh, Plane
 from returnflow_geometry.mesh.triangulation import GRID
 
@@ -145,14 +146,14 @@ class Rims:
         cols = np.broadcast_to(where[:, None, :], matrix.shape).ravel()
         return csr_array(coo_array((matrix.ravel(), (rows, cols)), shape=(width * len(space.local),) * 2))
 
-    def energy(self, space: Space, stream: Floats, mixture: Floats, contacts: int) -> tuple[Floats, Floats]:
+    def energy(self, space: Space, stream: Streams, mixture: Floats, contacts: int) -> tuple[Floats, Floats]:
         """
         Dissipation of every loop and then of a mixture of all, shape (loops + 1,), and of every loop by contact.
 
         Parameters
         ----------
         space : Space
-        stream : array, shape (loops, m, 3 or 6)
+        stream : Streams
         mixture : array, shape (loops,)
         contacts : int
         """
