@@ -9,7 +9,7 @@ import numpy as np
 WIDTH, DEPTH = 40.0, 30.0  # mm
 
 
-def random_case(seed: int, *, mains: bool = True) -> str:
+def random_case(seed: int, *, mains: bool = True, several: bool = False) -> str:
     """
     Text of a case with one weak input and up to four noisy currents, some of which use its pins.
 
@@ -18,6 +18,8 @@ def random_case(seed: int, *, mains: bool = True) -> str:
     seed : int
     mains : bool
         Some of the currents at 50 or 100 Hz, which takes ten times as long to solve; else all are steady.
+    several : bool
+        A second weak input and a pair of cables, each with a limit of its own.
     """
     rng = np.random.default_rng(seed)
     outline = {"rect": [0, 0, WIDTH, DEPTH]}
@@ -52,6 +54,21 @@ def random_case(seed: int, *, mains: bool = True) -> str:
                 "current_A": float(10 ** rng.uniform(-2, 0.3)), "frequency_Hz": float(rng.choice(hertz)),
             }
         )  # fmt: skip
+    while several and len(spots) < 8:
+        spot = (float(rng.uniform(2, WIDTH - 2)), float(rng.uniform(2, DEPTH - 2)))
+        if abs(spot[0] - x) > 1.5 and all(np.hypot(spot[0] - a, spot[1] - b) > 3 for a, b in spots):
+            spots.append(spot)
+    for name, spot in zip(("J4", "U4"), spots[6:], strict=False):
+        terminals.append({"name": name, "copper": "gnd", "at": [round(v, 3) for v in spot], "diameter_mm": 0.6})
+    if several:
+        loops += [
+            {
+                "name": "other", "role": "sensitive", "inject": "U4", "return": "J4", "signal_V": 1.0,
+                "tolerates_V": float(10 ** rng.uniform(-6.5, -3.5)), "band_Hz": [0, 1000],
+            },
+            {"name": "cables", "role": "cables", "inject": "J2", "return": "J3",
+             "limit_V": float(10 ** rng.uniform(-5, -3))},
+        ]  # fmt: skip
     tables = {
         "layer": [{"name": "L1", "copper_um": 35, "below_mm": 0.2}, {"name": "L2", "copper_um": 35}],
         "copper": [{"name": "gnd", "layer": "L2", "shape": outline}],

@@ -7,6 +7,7 @@ import pytest
 from returnflow.advice.study import run
 from returnflow.words.terminal import summary_table
 from returnflow_geometry.casefile.read import parse_case
+from returnflow_geometry.model.numbers import engineering
 
 BOARD = """
 format = 1
@@ -89,6 +90,19 @@ class TestAVariantThatMendsTheCables:
         assert found["by the input"].sensitive[0].verdict == "exceeded"
         assert all(item.verdict == "kept" for item in found["by the input"].cables)
         assert said in decision.recommendation
+
+    def test_where_nothing_brings_the_cables_back_what_comes_nearest_is_named(self):
+        found = study(loops("limit_V = 1e-6"), SHORTER)
+        (decision,) = found.decisions
+        shorter = found["shorter"].cables[0]
+        assert shorter.verdict == "exceeded"
+        assert shorter.noise < 0.5 * found["as drawn"].cables[0].noise
+        assert (
+            f'no variant here fixes that; "shorter" leaves {engineering(shorter.noise, "V")}.'
+            in decision.recommendation
+        )
+        (alone,) = study(loops("limit_V = 1e-6")).decisions
+        assert "no variant here fixes that." in alone.recommendation
 
     def test_of_several_pairs_only_the_first_is_introduced(self):
         more = loops("limit_V = 100e-6").split("[[loop]]")[-1].replace("two cables", "two more")

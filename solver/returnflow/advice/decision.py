@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -16,6 +17,7 @@ from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import engineering
 from returnflow_geometry.model.wording import joined, named
 
+HALF = 0.5  # of what is over a limit that nothing mends: what leaves less is told
 WORTH = 0.9  # of the noise as drawn: what leaves more is not worth a row
 APART = "; the two together were not solved"
 CAUTION = (
@@ -238,20 +240,24 @@ def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: O
             over = f"{best.left}, limit {engineering(best.limit, 'V')}"
             sentences.append(f"{says}; {_titled(best.title)} would fix that, but with it this signal has {over}.")
         else:
-            sentences.append(f"{says}, and no variant here fixes that.")
+            left = [(o.between[item.loop], o.title) for o in _harmless(budget, options) if item.loop in o.between]
+            lowest, title = min(left, default=(math.inf, ""))
+            nearest = f"; {_titled(title)} leaves {engineering(lowest, 'V')}" if lowest < HALF * item.noise else ""
+            sentences.append(f"{says}, and no variant here fixes that{nearest}.")
     return sentences
 
 
 def _mending(cables: Budget, budget: Budget, options: Sequence[Option]) -> Option | None:
     """Option that brings a limit between cables back with the least effort, and harms no signal."""
+    mending = [option for option in _harmless(budget, options) if cables.loop in option.mended]
+    return min(mending, key=lambda option: option.effort, default=None)
+
+
+def _harmless(budget: Budget, options: Sequence[Option]) -> list[Option]:
+    """Options that put nothing over its limit that is not over it as drawn."""
     # What is over the limit as drawn, and no worse with it, may be mended by something else.
     least = max(budget.limit, budget.noise)
-    harmless = [
-        option
-        for option in options
-        if cables.loop in option.mended and not option.broken and (option.noise is None or option.noise <= least)
-    ]
-    return min(harmless, key=lambda option: option.effort, default=None)
+    return [option for option in options if not option.broken and (option.noise is None or option.noise <= least)]
 
 
 def _titled(title: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from returnflow.answers.budget import CLOSE, Budget, decibels
@@ -38,6 +38,8 @@ class Option:
         Limits between cables and of other signals that are kept as drawn, and not if it is done.
     mended : tuple of str
         Limits between cables and of other signals that it brings back, which are exceeded as drawn.
+    between : dict, name to V
+        Voltages between cables if it is done, of a variant that was solved.
     unrouted : tuple of str
         Loops whose route must be drawn before it has a figure.
     unsolved : bool
@@ -56,6 +58,7 @@ class Option:
     variant: str | None = None
     broken: tuple[str, ...] = ()
     mended: tuple[str, ...] = ()
+    between: dict[str, float] = field(default_factory=dict)
     unrouted: tuple[str, ...] = ()
     unsolved: bool = False
 
