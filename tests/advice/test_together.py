@@ -15,6 +15,7 @@ from returnflow.advice.drawn import moved, own_return
 from returnflow.advice.study import AS_DRAWN, run
 from returnflow.advice.together import merged, titled
 from returnflow.advice.trials import without_gaps
+from returnflow.words.study_tables import variants_table
 
 # Beside the clock that crosses the slot: a fan whose current passes a probe, on the far side of the slot.
 PROBE = "".join(terminal(*pin) for pin in (("P1", 40, 36), ("P2", 54, 36), ("P3", 42, 38), ("P4", 56, 33)))
@@ -117,6 +118,12 @@ class TestStudy:
             assert "All of it together, solved as" in decision.recommendation
             assert "every limit is kept" in decision.recommendation
             assert "not solved" not in decision.recommendation
+
+    def test_in_the_comparison_it_is_the_one_that_is_recommended(self):
+        found = study()
+        table = variants_table(found)
+        (marked,) = table.marks
+        assert table.rows[marked][0].text == found.joint[0]
 
     def test_it_is_no_option_by_itself(self):
         found = study()
