@@ -80,7 +80,8 @@ def variants_table(study: Study) -> Table | None:
         cells = [cell(study, row, n) for row in judged]
         shown = [Cell(it.value, tuple(text for text in (it.margin, it.change) if text), it.verdict) for it in cells]
         rows.append([Cell(name, (changes_of(study, name),)), *shown])
-    best = set(study.joint) or {d.chosen.variant for d in study.decisions if d.chosen is not None}
+    chosen: set[str | None] = {d.chosen.variant for d in study.decisions if d.chosen is not None}
+    best = study.joint or chosen
     rest = len(every) - len(judged)
     return Table(
         title="Variants against their limits",
