@@ -114,6 +114,7 @@ class TestAVariantThatMendsTheCables:
         (decision,) = study(loops("limit_V = 100e-6", tolerates=1e-9), SHORTER).decisions
         assert not decision.tolerable
         assert '"shorter" fixes that' in decision.recommendation
+        assert ', together with "shorter": every limit is kept' in decision.recommendation
 
 
 class TestNothingSolvedAboveZero:

@@ -233,8 +233,10 @@ def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: O
         mending = [option for option in options if item.loop in option.mended and not option.broken]
         harmless = _mending(item, budget, options)
         if harmless is not None:
-            then = f"; with it this signal has {harmless.left}" if harmless.noise is not None else ""
-            sentences.append(f"{says}; {_titled(harmless.title)} fixes that{then if chosen is None else APART}.")
+            alone = " alone" if chosen is not None else ""
+            then = f"; with it{alone} this signal has {harmless.left}" if harmless.noise is not None else ""
+            drawn = chosen is not None and chosen.variant is not None
+            sentences.append(f"{says}; {_titled(harmless.title)} fixes that{APART if drawn else then}.")
         elif mending:
             best = min(mending, key=lambda option: option.noise or 0.0)
             over = f"{best.left}, limit {engineering(best.limit, 'V')}"

@@ -32,9 +32,10 @@ def titled(names: Sequence[str]) -> str:
     Examples
     --------
     >>> print(titled(["every gap closed", "U1 moved"]))
-    every gap closed, together with U1 moved
+    "every gap closed", together with "U1 moved"
     """
-    return TOGETHER.join(names)
+    # Those that name a part have their quotation marks.
+    return TOGETHER.join(name if '"' in name else named(name) for name in names)
 
 
 def together(
