@@ -44,12 +44,12 @@ class TestFlows:
     def test_half_the_current_has_the_colours_of_half_the_current(self, flows):
         names = list(varied().variants)
         drawn, half, same = (images(flows)[names.index(name)] for name in ("as drawn", "half & half", "spare moved"))
-        colours = [tuple(colour[:3]) for colour in FLOW_MAP(np.arange(FLOW_MAP.N), bytes=True)]
+        colours = [tuple(colour[:3]) for colour in FLOW_MAP(np.arange(FLOW_MAP.N), bytes=True).tolist()]
         number = {colour: n for n, colour in enumerate(colours)}
 
         def shades(image):
             known = image[..., 3] > 0
-            return known, np.array([number[tuple(c)] for c in image[known][:, :3]])
+            return known, np.array([number[tuple(c)] for c in np.asarray(image)[known][:, :3].tolist()])
 
         known, full = shades(drawn)
         other, less = shades(half)
