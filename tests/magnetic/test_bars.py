@@ -28,7 +28,7 @@ STACKED = (
 )
 STACK = Bars(
     size=(20 * MM, 14 * MM),
-    cells=(40, 28),
+    cells=(30, 21),
     below=(0.0, MM),
     joined=[tuple((n, x * MM, y * MM, 1.5 * MM) for n in (0, 1)) for x, y in ((3, 7), (17, 7), (10, 12))],
 )

@@ -79,10 +79,10 @@ def solved():
 
 @functools.cache
 def finer():
-    """High-frequency inductances on meshes with a quarter of the edges, what both of them lead to."""
+    """High-frequency inductances on meshes with a third of the edges, what both of them lead to."""
     case = parse_case(BOARD)
     conductors = Conductors.of(case)
-    mesh = mesh_of(case, conductors, conductors.ends(case), coarser=COARSE / 4)
+    mesh = mesh_of(case, conductors, conductors.ends(case), coarser=COARSE / 3)
     coarse, fine = (
         expelled(system_on(each, case, conductors, conductors.ends(case))).inductance for each in (mesh, halved(mesh))
     )
