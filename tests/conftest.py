@@ -63,6 +63,12 @@ def pytest_collection_modifyitems(items):
     items.sort(key=lambda item: place.get(item.path.name, len(place)))
 
 
+def pytest_collection_finish():
+    """Modules and thousands of tests stay to the end: to look at them again at every collection is time for nothing."""
+    gc.collect()
+    gc.freeze()
+
+
 @pytest.fixture(autouse=True, scope="session")
 def solved_once(tmp_path_factory):
     """Processes of one session share what they solve."""
