@@ -429,7 +429,7 @@ class TestRefinement:
     def test_every_triangle_in_four_changes_impedances_by_less_than_a_percent(self):
         # The rims of pads and the edges of the copper matter most to loops closed far away.
         mesh = board(step=2.4, growth=0.5, edge=0.4, rim=0.15)
-        options = BroadbandOptions(lowest=1e3, highest=1e8)
+        options = BroadbandOptions(lowest=1e3, highest=1e8, bounds=False)
         models = [
             reduce(assemble(m, len(PLACES), LOOPS, ROUTES), FOIL, 20.0, options=options)
             for m in (mesh, red_refined(mesh))

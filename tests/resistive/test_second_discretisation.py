@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from gridboard import GridBoard, assert_meets, random_grid_board
@@ -53,6 +53,8 @@ def test_a_bracket_that_is_off_is_found(off):
         assert_meets(board, value, value, fine=3, currents=combinations(len(board.loops)))
 
 
+# Many more boards: benchmarks/random_brackets.py.
+@settings(max_examples=8)
 @given(st.integers(0, 10**6))
 def test_brackets_meet_those_of_the_squares(seed):
     board = random_grid_board(seed)
