@@ -298,7 +298,7 @@ def test_a_trace_is_tried_on_the_layer_nearest_to_its_plane():
 
 def test_a_trial_is_compared_with_its_board_without_gaps_only_where_a_gap_is_new_to_a_route():
     """Which takes a third of its time, and is of no use where a route crosses what it crosses as drawn."""
-    drawn = example("slot_crossing")["as drawn"]
+    drawn = example("slot_crossing", 0.05)["as drawn"]
     whole = next(variant.case for variant in drawn.case.variants if variant.name == "no slot")
     facts = drawn.spectral.facts
     uncrossed = replace(drawn, spectral=replace(drawn.spectral, facts=tuple(replace(it, gaps=()) for it in facts)))
