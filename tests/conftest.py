@@ -26,20 +26,26 @@ import solved
 
 # Files that take longest, the longest first.
 LONG = (
-    "test_random_advice.py",
     "test_lessons.py",
-    "test_layers_frequency.py",
-    "test_examples.py",
-    "test_idle_copper.py",
-    "test_json.py",
-    "test_study.py",
-    "test_links.py",
-    "test_supplies.py",
+    "test_together.py",
     "test_decision.py",
-    "test_planes.py",
-    "test_broadband_values.py",
-    "test_simplified.py",
-    "test_review.py",
+    "test_links.py",
+    "test_examples.py",
+    "test_live_frequency.py",
+    "test_random_advice.py",
+    "test_picking.py",
+    "test_layers_frequency.py",
+    "test_planes_shown.py",
+    "test_thinning.py",
+    "test_supplies.py",
+    "test_broadband.py",
+    "test_contacts.py",
+    "test_live_page.py",
+    "test_moves.py",
+    "test_idle_copper.py",
+    "test_proofs.py",
+    "test_pictures.py",
+    "test_page.py",
 )
 
 settings.register_profile(
