@@ -199,7 +199,7 @@ class TestUntrusted:
         with pytest.raises(FabricationError, match="no files in it"):
             read_files(tmp_path, LIMITS)
 
-    @settings(max_examples=300, deadline=None)
+    @settings(max_examples=100, deadline=None)
     @given(data=st.data())
     def test_only_its_own_error_leaves_the_reader(self, data, tmp_path_factory):
         raw = bytearray(packed([("a/top.gbr", b"G04*" * 20), ("b.drl", b"M48\n")]))

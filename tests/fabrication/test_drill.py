@@ -328,7 +328,7 @@ class TestRecognition:
 
 
 class TestFuzz:
-    @settings(max_examples=300, deadline=None)
+    @settings(max_examples=100, deadline=None)
     @given(data=st.data())
     def test_only_its_own_error_leaves_the_reader(self, data):
         raw = bytearray(XNC.encode())

@@ -467,7 +467,7 @@ PIECES = st.sampled_from(
 
 
 class TestMutations:
-    @settings(max_examples=300)
+    @settings(max_examples=100)
     @given(st.lists(st.tuples(st.floats(0, 0.9999), st.integers(0, 8), PIECES), min_size=1, max_size=4))
     def test_damaged_files_are_read_or_refused_with_a_message(self, edits):
         text = SEED

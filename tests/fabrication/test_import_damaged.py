@@ -136,7 +136,7 @@ class TestDamaged:
     def test_everything_is_taken_or_refused_with_one_message(self, seeds, kind, tmp_path):
         draw = random.Random(f"{kind} 7041")
         counts = Counter()
-        for _ in range(120):
+        for _ in range(75):
             files = fuzz_import.damaged(kind, draw.choice(seeds[kind]), draw)
             counts[fuzz_import.take_files(kind, files, tmp_path / "board", draw)] += 1
         # Both outcomes are met, or the damage is too slight or too great to tell anything.

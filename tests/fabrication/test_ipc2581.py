@@ -640,7 +640,7 @@ class TestFuzz:
         content=TestDictionaries.CONTENT,
     ).encode()
 
-    @settings(max_examples=300, deadline=None)
+    @settings(max_examples=100, deadline=None)
     @given(data=st.data())
     def test_only_its_own_error_leaves_the_reader(self, data):
         raw = bytearray(self.WHOLE)
