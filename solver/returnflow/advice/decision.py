@@ -176,7 +176,7 @@ def _recommendation(
     loop: Loop, budget: Budget, base: Result, options: tuple[Option, ...], chosen: Option | None
 ) -> list[str]:
     if budget.verdict == "kept":
-        sentences = [f"Share the plane: {margin(budget)} as drawn."]
+        sentences = [f"Share the plane: {margin(budget)} as drawn.", *([budget.proviso] if budget.proviso else [])]
         return [*sentences, *_cables(budget, base, options, None)]
     if budget.waits and chosen is None:
         first = needed(budget.unrouted, unsolved=budget.unsolved)
@@ -203,6 +203,8 @@ def _recommendation(
         sentences.append(f"It leaves {chosen.left}, limit {engineering(budget.limit, 'V')}, {left}.")
     if not chosen.has_room:
         sentences.append(f"No solved option has {ROOM_DB:.0f} dB margin: measure before you rely on it.")
+    if chosen.proviso:
+        sentences.append(chosen.proviso)
     still_open = [option for option in options if option.possible and option.waits]
     if still_open:
         routes = tuple(dict.fromkeys(name for option in still_open for name in option.unrouted))

@@ -55,6 +55,7 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
         variant=name,
         broken=broken,
         mended=mended,
+        proviso=budget.proviso,
         between={item.loop: item.sure for item in result.cables},
     )
 

@@ -38,6 +38,8 @@ class Option:
         Limits between cables and of other signals that are kept as drawn, and not if it is done.
     mended : tuple of str
         Limits between cables and of other signals that it brings back, which are exceeded as drawn.
+    proviso : str
+        What its verdict rests on: see `Budget.proviso`.
     between : dict, name to V
         Voltages between cables if it is done, of a variant that was solved.
     unrouted : tuple of str
@@ -58,6 +60,7 @@ class Option:
     variant: str | None = None
     broken: tuple[str, ...] = ()
     mended: tuple[str, ...] = ()
+    proviso: str = ""
     between: dict[str, float] = field(default_factory=dict)
     unrouted: tuple[str, ...] = ()
     unsolved: bool = False

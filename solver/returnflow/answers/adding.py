@@ -45,6 +45,8 @@ class Coupled:
         Loops of the pair that have no outgoing conductor, and above which frequency that matters.
     unsolved : array, shape (lines,), or None
         Where nothing is solved above 0 Hz, what induction may have there, ohm: by order of magnitude.
+    beside : array, shape (lines,), or None
+        Where an outgoing conductor is missing, what induction would have if both ran side by side, ohm.
     """
 
     loop: Loop
@@ -55,6 +57,7 @@ class Coupled:
     doubt: Floats
     routeless: tuple[tuple[str, float], ...] = ()
     unsolved: Floats | None = None
+    beside: Floats | None = None
 
 
 def companies(loops: Sequence[Loop]) -> list[int]:

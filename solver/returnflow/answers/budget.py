@@ -9,11 +9,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.answers.adding import Coupled, Total, add_up, companies, keys_of, routeless_lines, unrouted_loops
+from returnflow.answers.adding import (
+    NEGLIGIBLE,
+    Coupled,
+    Total,
+    add_up,
+    companies,
+    keys_of,
+    routeless_lines,
+    unrouted_loops,
+)
 from returnflow.answers.spectra import Lines
 from returnflow_geometry.model.board import Loop, Role
 from returnflow_geometry.model.numbers import engineering
-from returnflow_geometry.model.wording import named
+from returnflow_geometry.model.wording import joined, named
 
 Floats = NDArray[np.float64]
 
@@ -109,6 +118,11 @@ class Budget:
         Lower bound of what is known without either, V.
     adding : tuple of str
         Which rule added what, in plain sentences.
+    induced : float
+        Of a sensitive loop, V: what conductors that are not drawn would induce at most if they ran side by side with
+        its own; by order of magnitude.
+    undrawn : tuple of str
+        Loops whose conductors these are.
     radiated : tuple of Radiated
         Of cables with a limit of radiated emission: what they radiate at every frequency, the worst first.
     """
@@ -126,7 +140,20 @@ class Budget:
     unsolved: bool = False
     founded: float = 0.0
     adding: tuple[str, ...] = ()
+    induced: float = 0.0
+    undrawn: tuple[str, ...] = ()
     radiated: tuple[Radiated, ...] = ()
+
+    @property
+    def proviso(self) -> str:
+        """What a kept limit rests on where conductors that are not drawn could break it; nothing otherwise."""
+        if self.verdict != "kept" or not math.hypot(self.high, self.induced) > self.limit:
+            return ""
+        quoted = joined([named(name) for name in self.undrawn])
+        return (
+            f"{named(self.loop)} keeps its limit if conductors keep apart: side by side they would induce up to about "
+            f"{engineering(self.induced, 'V', 2)}. Draw the route{'s' * (len(self.undrawn) > 1)} of {quoted} to know."
+        )
 
     @property
     def margin_dB(self) -> float:
@@ -206,6 +233,8 @@ def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
     """
     company = companies([part.loop for part in parts])
     contributions, keys, volts, doubts, shaky, sizes = [], [], [], [], [], []
+    beside: list[str] = []
+    induced = 0.0
     for part, group in zip(parts, company, strict=True):
         mask = band_mask(part.lines, victim)
         # What a differential input hears of it: impedances and their doubts shrink together.
@@ -219,6 +248,10 @@ def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
         volts.append((heard * part.impedance)[mask])
         doubts.append((np.abs(heard) * part.doubt)[mask])
         shaky.append(routeless_lines(part)[mask])
+        if part.beside is not None and victim.role == "sensitive":
+            most = _rms((np.abs(heard) * part.beside)[mask])
+            induced = math.hypot(induced, most)
+            beside += [name for name, _ in part.routeless if most > NEGLIGIBLE * limit]
         least = 0.0 if part.unsolved is None else part.unsolved
         sizes.append(np.maximum(size, np.abs(heard) * least)[mask])
         contributions.append(
@@ -255,6 +288,8 @@ def budget(victim: Loop, limit: float, parts: Sequence[Coupled]) -> Budget:
         unsolved=unsolved,
         founded=founded,
         adding=_adding([part.loop for part in parts], company, total),
+        induced=induced,
+        undrawn=tuple(dict.fromkeys(beside)),
     )
 
 

@@ -238,14 +238,13 @@ def couplings(
     at = None if model is None else _at_lines(model, [loop for _, loop in noisy])
     for i, loop in enumerate(case.loops):
         if loop.role != "noisy":
-            parts = [
-                replace(
-                    _coupled(solution, model, at, i, j, other),
-                    routeless=routeless(case.board, (other, loop), sheet, whatever=case.steady_only),
-                    unsolved=unsolved(case.board, (other, loop)) if case.steady_only else None,
-                )
-                for j, other in noisy
-            ]
+            parts = []
+            for j, other in noisy:
+                missing = routeless(case.board, (other, loop), sheet, whatever=case.steady_only)
+                most = unsolved(case.board, (other, loop)) if missing else None
+                unknown, beside = (most, None) if case.steady_only else (None, most)
+                part = _coupled(solution, model, at, i, j, other)
+                parts.append(replace(part, routeless=missing, unsolved=unknown, beside=beside))
             yield loop, parts
 
 

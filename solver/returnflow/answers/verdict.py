@@ -27,8 +27,8 @@ _STATES = {
 
 
 def finding(budget: Budget) -> str:
-    """Whether a limit is kept, by what margin, and which loops make the noise."""
-    return " ".join(filter(None, (verdict(budget), sources(budget))))
+    """Whether a limit is kept, by what margin, which loops make the noise, and on what conductors that rests."""
+    return " ".join(filter(None, (verdict(budget), sources(budget), budget.proviso)))
 
 
 def sources(budget: Budget) -> str:

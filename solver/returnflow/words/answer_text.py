@@ -43,6 +43,7 @@ def summary(result: Result) -> str:
         names = joined([f"{named(b.loop)} ({_in_short(b)})" for b in sorted(kept, key=lambda b: b.margin_dB)])
         head = "Every limit is met" if not judged else f"Within {'its limit' if len(kept) == 1 else 'their limits'}"
         sentences.append(f"{head}: {names}.")
+        sentences += [b.proviso for b in kept if b.proviso]
     return " ".join([*sentences, *supplied])
 
 

@@ -44,6 +44,8 @@ def contributions_table(result: Result, budget: Budget) -> Table:
     worst = "; the worst case is the same, as no two of these currents have lines of one frequency that count"
     known = f"The rms sum is {known_to(budget)}{worst if alike else ''}."
     notes = [known] if budget.contributions else ["No noisy loop is given."]
+    if budget.proviso:
+        notes.append(budget.proviso)
     if budget.radiated:
         at = engineering(budget.radiated[0].frequency, "Hz")
         notes.append(f"Judged at {at}, where it is nearest to its limit: a receiver hears one frequency at a time.")
