@@ -144,7 +144,7 @@ def test_no_currents_in_traces_have_negative_energy(routes):
     assert least(Traces.of([routes]).flux) > -1e-9
 
 
-@pytest.mark.parametrize("seed", [12, 28, 34, 44])
+@pytest.mark.parametrize("seed", [28, 34])
 def test_boards_with_wide_stacked_and_crossing_routes_are_passive(seed):
-    # With uniform currents, and flux along middle lines, the least were -0.21, -0.28, -0.33 and -0.20.
+    # With uniform currents, and flux along middle lines, the least were -0.28 and -0.33. Hundreds: benchmarks/passive.py.
     assert random_routes(seed).least() > -1e-6
