@@ -146,5 +146,5 @@ def test_no_currents_in_traces_have_negative_energy(routes):
 
 @pytest.mark.parametrize("seed", [28, 34])
 def test_boards_with_wide_stacked_and_crossing_routes_are_passive(seed):
-    # With uniform currents, and flux along middle lines, the least were -0.28 and -0.33. Hundreds: benchmarks/passive.py.
+    # With uniform currents, and flux along middle lines, the least were -0.28 and -0.33. More: benchmarks/passive.py.
     assert random_routes(seed).least() > -1e-6
