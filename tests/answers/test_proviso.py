@@ -97,6 +97,25 @@ def test_with_one_of_them_drawn_the_other_is_asked_for():
     assert replace(one, limit=10e-6).proviso.endswith('Draw the route of "pump" to know.')
 
 
+def test_an_option_that_leaves_conductors_where_they_are_has_it_too():
+    """A steady current over the limit may fall, or be rejected; the trace beside the signal's stays."""
+    more = """
+[[loop]]
+name = "heater"
+role = "noisy"
+inject = "B"
+return = "D"
+current_A = 1
+frequency_Hz = 0
+"""
+    text = BOARD.format(mine=MINE, other=more, tolerates=10e-6, frequency=120, band="[0, 200]", height=1.5)
+    found = run(parse_case(text), only=[AS_DRAWN], jobs=1)
+    (decision,) = found.decisions
+    assert decision.chosen.variant is None
+    assert "keeps its limit if conductors keep apart" in decision.recommendation
+    assert decision.recommendation.count('Draw the route of "pump" to know.') == 1
+
+
 def test_nothing_is_added_to_what_is_not_kept():
     over = Budget(
         loop="x", limit=1.0, contributions=(), noise=2, low=2, high=2, worst_case=2, induced=1, undrawn=("y",)

@@ -203,8 +203,7 @@ def _recommendation(
         sentences.append(f"It leaves {chosen.left}, limit {engineering(budget.limit, 'V')}, {left}.")
     if not chosen.has_room:
         sentences.append(f"No solved option has {ROOM_DB:.0f} dB margin: measure before you rely on it.")
-    if chosen.proviso:
-        sentences.append(chosen.proviso)
+    sentences += [said for said in [_proviso(chosen, budget)] if said]
     still_open = [option for option in options if option.possible and option.waits]
     if still_open:
         routes = tuple(dict.fromkeys(name for option in still_open for name in option.unrouted))
@@ -249,6 +248,13 @@ def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: O
             nearest = f"; {_titled(title)} leaves {engineering(lowest, 'V')}" if lowest < HALF * item.noise else ""
             sentences.append(f"{says}, and no variant here fixes that{nearest}.")
     return sentences
+
+
+def _proviso(chosen: Option, budget: Budget) -> str:
+    """What the verdict of an option rests on; with the currents or the input changed conductors are where they are."""
+    if chosen.variant is not None or chosen.noise is None or chosen.low is None or chosen.high is None:
+        return chosen.proviso
+    return replace(budget, noise=chosen.noise, low=chosen.low, high=chosen.high, unrouted=(), unsolved=False).proviso
 
 
 def _mending(cables: Budget, budget: Budget, options: Sequence[Option]) -> Option | None:
