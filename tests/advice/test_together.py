@@ -2,6 +2,7 @@
 
 import functools
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 import shapely
@@ -10,11 +11,13 @@ from hypothesis import strategies as st
 from test_around import case as clock_case
 from test_around import loop, terminal
 
-from returnflow.advice.decision import recommended
+from returnflow.advice.decision import Decision, recommended
 from returnflow.advice.drawn import moved, own_return
+from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, run
 from returnflow.advice.together import merged, titled
 from returnflow.advice.trials import without_gaps
+from returnflow.answers.budget import Budget
 from returnflow.words.study_tables import variants_table
 
 # Beside the clock that crosses the slot: a fan whose current passes a probe, on the far side of the slot.
@@ -137,3 +140,36 @@ def test_harm_to_another_signal_counts():
     assert found["every gap closed"].sensitive[0].verdict == "exceeded"
     assert option.broken == ("sensor",)
     assert any(line.startswith('"sensor": ') and "over its limit" in line for line in option.costs)
+
+
+class TestForCables:
+    """Signals may name different boards that bring the cables back: one is enough, and none may harm the other."""
+
+    @staticmethod
+    def option(variant, noise, *, mends=True, broken=()):
+        return Option(
+            kind="noisy current", title=variant, possible=True, noise=noise, low=noise, high=noise, limit=1.0,
+            reasons=(), variant=variant, broken=broken, mended=("cables",) if mends else (),
+        )  # fmt: skip
+
+    def boards(self, first, second):
+        limits = {"limit": 1.0, "contributions": (), "worst_case": 0.5}
+        kept = [Budget(loop=name, noise=0.5, low=0.5, high=0.5, **limits) for name in ("one", "two")]
+        over = Budget(loop="cables", role="cables", noise=2.0, low=2.0, high=2.0, **limits)
+        case = SimpleNamespace(loop=lambda name: SimpleNamespace(name=name))
+        base = SimpleNamespace(sensitive=kept, cables=[over], case=case)
+        told = {"tolerable": True, "finding": "", "chosen": None, "recommendation": "", "rests_on": ()}
+        decisions = [Decision(loop=name, options=o, **told) for name, o in (("one", first), ("two", second))]
+        return recommended(base, decisions)
+
+    def test_one_is_enough(self):
+        one, two = self.option("x", 0.3), self.option("y", 0.2)
+        assert self.boards((one,), (two,)) == ("x",)
+
+    def test_that_of_the_other_where_the_first_harms_it(self):
+        harmful = (self.option("x", 1.5), self.option("y", 0.2))
+        assert self.boards((self.option("x", 0.3),), harmful) == ("y",)
+
+    def test_none_where_all_put_it_over_its_limit(self):
+        broken = self.option("x", 0.3, broken=("two",))
+        assert self.boards((broken,), (self.option("x", 1.5),)) == ()

@@ -97,12 +97,24 @@ def recommended(base: Result, decisions: Sequence[Decision]) -> tuple[str, ...]:
     """
     found = [it.chosen.variant for it in decisions if it.chosen is not None and it.chosen.variant is not None]
     for cables in base.cables:
-        for it in decisions:
-            best = _mending(cables, budget_of(base, base.case.loop(it.loop)), it.options)
-            if cables.verdict != "kept" and best is not None and best.variant is not None:
-                mended = any(other.chosen is not None and cables.loop in other.chosen.mended for other in decisions)
-                found += [] if mended else [best.variant]
+        mended = any(it.chosen is not None and cables.loop in it.chosen.mended for it in decisions)
+        if cables.verdict != "kept" and not mended:
+            found += _for_cables(cables, base, decisions)
     return tuple(dict.fromkeys(found))
+
+
+def _for_cables(cables: Budget, base: Result, decisions: Sequence[Decision]) -> list[str]:
+    """The board that brings cables back: of those that decisions name, the first that harms no other signal."""
+    budgets = [budget_of(base, base.case.loop(it.loop)) for it in decisions]
+    offered = [_mending(cables, budget, it.options) for it, budget in zip(decisions, budgets, strict=True)]
+    boards = [option.variant for option in offered if option is not None and option.variant is not None]
+    harmful = {
+        option.variant
+        for it, budget in zip(decisions, budgets, strict=True)
+        for option in it.options
+        if option not in _harmless(budget, it.options)
+    }
+    return sorted(boards, key=lambda name: name in harmful)[:1]
 
 
 def _has_part(decision: Decision, base: Result) -> bool:
