@@ -12,7 +12,7 @@ import textwrap
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -20,6 +20,13 @@ SOURCES = {"returnflow_geometry": "geometry", "returnflow": "solver"}
 BEGIN, END = "<!-- made by python tests/house.py -->\n", "<!-- end of what is made -->\n"
 OTHERS, NOBODY = "Others import: ", "No other room imports from it."
 WIDTH, COLUMN = 119, 30
+
+
+@cache
+def parsed(text: str) -> tuple[str, list[ast.Import | ast.ImportFrom]]:
+    """Docstring of a module's text, and its imports."""
+    tree = ast.parse(text)
+    return ast.get_docstring(tree) or "", [it for it in ast.walk(tree) if isinstance(it, ast.Import | ast.ImportFrom)]
 
 
 @dataclass(frozen=True)
@@ -35,15 +42,10 @@ class Module:
         """Whether it is a folder of modules."""
         return self.path.name == "__init__.py"
 
-    @cached_property
-    def tree(self) -> ast.Module:
-        """Its text, parsed."""
-        return ast.parse(self.text)
-
     @property
     def said(self) -> str:
         """What its docstring says, paragraph by paragraph."""
-        return ast.get_docstring(self.tree) or ""
+        return parsed(self.text)[0]
 
     @property
     def sentence(self) -> str:
@@ -52,10 +54,10 @@ class Module:
 
     def imports(self, names: set[str]) -> Iterator[str]:
         """Names of modules that it imports, wherever in its text."""
-        for node in ast.walk(self.tree):
+        for node in parsed(self.text)[1]:
             if isinstance(node, ast.Import):
                 yield from (alias.name for alias in node.names if alias.name in names)
-            elif isinstance(node, ast.ImportFrom) and node.module in names:
+            elif node.module in names:
                 each = {f"{node.module}.{alias.name}" for alias in node.names}
                 yield from each & names
                 if each - names:
