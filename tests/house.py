@@ -23,10 +23,11 @@ WIDTH, COLUMN = 119, 30
 
 
 @cache
-def parsed(text: str) -> tuple[str, list[ast.Import | ast.ImportFrom]]:
-    """Docstring of a module's text, and its imports."""
+def parsed(text: str) -> tuple[str, int, list[ast.Import | ast.ImportFrom]]:
+    """Docstring of a module's text, the last line of its first statement (which that is), and its imports."""
     tree = ast.parse(text)
-    return ast.get_docstring(tree) or "", [it for it in ast.walk(tree) if isinstance(it, ast.Import | ast.ImportFrom)]
+    imports = [it for it in ast.walk(tree) if isinstance(it, ast.Import | ast.ImportFrom)]
+    return ast.get_docstring(tree) or "", next((it.end_lineno or 0 for it in tree.body), 0), imports
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ class Module:
 
     def imports(self, names: set[str]) -> Iterator[str]:
         """Names of modules that it imports, wherever in its text."""
-        for node in parsed(self.text)[1]:
+        for node in parsed(self.text)[2]:
             if isinstance(node, ast.Import):
                 yield from (alias.name for alias in node.names if alias.name in names)
             elif node.module in names:
@@ -119,7 +120,7 @@ def with_imports(module: Module, shared: list[str]) -> str:
     paragraphs = [each for each in module.said.split("\n\n") if not each.startswith((OTHERS, NOBODY))]
     last = f"{OTHERS}{', '.join(shared)}." if shared else NOBODY
     said = "\n\n".join([*paragraphs, "\n".join(textwrap.wrap(last, WIDTH, break_on_hyphens=False))])
-    rest = module.text.splitlines(keepends=True)[module.tree.body[0].end_lineno :]
+    rest = module.text.splitlines(keepends=True)[parsed(module.text)[1] :]
     return f'"""\n{said}\n"""\n{"".join(rest)}'
 
 
