@@ -50,6 +50,23 @@ def folder(tmp_path_factory):
     return place
 
 
+READ, FROM_FILES = {}, source.from_fabrication
+
+
+def as_they_are(path, limits, *, table):
+    """A board from its files, read again only where one of them has changed."""
+    files = sorted(path.rglob("*")) if path.is_dir() else [path] if path.exists() else []
+    key = repr((path, limits, table, [(it, it.stat().st_mtime_ns, it.stat().st_size) for it in files]))
+    if key not in READ:
+        READ[key] = FROM_FILES(path, limits, table=table)
+    return READ[key]
+
+
+@pytest.fixture(autouse=True)
+def unchanged_files_are_read_once(monkeypatch):
+    monkeypatch.setattr(source, "from_fabrication", as_they_are)
+
+
 def read(folder, text):
     path = folder / "case.toml"
     path.write_text(text, encoding="utf-8")
