@@ -68,6 +68,8 @@ def variant(name, one, other):
 
 BY_THE_INPUT = variant("by the input", (38, 66), (12, 66))
 SHORTER = variant("shorter", (76, 10), (74, 10))
+SHIELD = '[[variant]]\nname = "shield"\nmove = { C1 = [53, 13] }\n'
+BOTH = '[[variant]]\nname = "both"\nset = { "motor.current_A" = 1e-3 }\n'
 
 
 @functools.cache
@@ -98,17 +100,17 @@ class TestAVariantThatMendsTheCables:
         assert shorter.verdict == "exceeded"
         assert shorter.noise < 0.5 * found["as drawn"].cables[0].noise
         assert (
-            f'no variant here fixes that; "shorter" leaves {engineering(shorter.noise, "V")}.'
+            f'nothing solved here fixes that; "shorter" leaves {engineering(shorter.noise, "V")}.'
             in decision.recommendation
         )
         (alone,) = study(loops("limit_V = 1e-6")).decisions
-        assert "no variant here fixes that." in alone.recommendation
+        assert "nothing solved here fixes that." in alone.recommendation
 
     def test_of_several_pairs_only_the_first_is_introduced(self):
         more = loops("limit_V = 100e-6").split("[[loop]]")[-1].replace("two cables", "two more")
         (decision,) = study(loops("limit_V = 100e-6"), "[[loop]]" + more).decisions
         assert decision.recommendation.count("Independently of this signal") == 1
-        assert decision.recommendation.count("and no variant here fixes that.") == 2
+        assert decision.recommendation.count("and nothing solved here fixes that.") == 2
 
     def test_where_the_signal_is_over_its_limit_as_drawn_what_is_no_worse_may_be_combined(self):
         (decision,) = study(loops("limit_V = 100e-6", tolerates=1e-9), SHORTER).decisions
@@ -153,3 +155,23 @@ class TestASignalThatKeepsItsLimit:
         told = {option.kind: " ".join(option.reasons) for option in decision.options}
         assert "dB of common-mode rejection for 6 dB margin" in told["differential"]
         assert "for 6 dB margin" in told["noisy current"]
+
+
+class TestBoardsThatChangeNothingForTheSignal:
+    """A cable's connector elsewhere is no option for a signal, but it is what the cables ask for."""
+
+    def test_what_brings_the_cables_back_is_named_all_the_same(self):
+        found = study(loops("limit_V = 100e-6"), SHIELD)
+        (decision,) = found.decisions
+        assert found["shield"].cables[0].verdict == "kept"
+        assert all(option.variant != "shield" for option in decision.options)
+        assert '"shield" fixes that' in decision.recommendation
+
+    def test_where_several_limits_are_open_the_board_that_keeps_all_is_named(self):
+        found = study(loops("limit_V = 100e-6", tolerates=1e-7), BOTH)
+        (decision,) = found.decisions
+        assert not decision.tolerable
+        assert all(item.verdict == "kept" for item in (*found["both"].sensitive, *found["both"].cables))
+        assert decision.recommendation.count("keeps every limit.") == 1
+        (alone,) = study(loops("limit_V = 1"), BOTH).decisions  # nothing else is open
+        assert "keeps every limit" not in alone.recommendation

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import re
 from collections.abc import Iterable, Sequence
 
 from shapely.geometry.base import BaseGeometry
@@ -27,11 +28,21 @@ def nearest(name: str, known: Iterable[str]) -> str | None:
     --------
     >>> nearest("SLOTT", ["slot", "bridge"]), nearest("buck", ["buck, high side on"]), nearest("x", ["slot"])
     ('slot', 'buck, high side on', None)
+    >>> print(nearest("U1.AGND", ["J1.GND"]), nearest("U1.AGND", ["J1.GND", "U1.GND"]))  # no connector for an amplifier
+    None U1.GND
     """
-    folded, given = {item.casefold(): item for item in known}, name[:MAX_NAME].casefold()
+    kind = _kind(name)
+    folded = {item.casefold(): item for item in known if not (kind and _kind(item)) or kind == _kind(item)}
+    given = name[:MAX_NAME].casefold()
     near = difflib.get_close_matches(given, folded, n=1, cutoff=0.6)
     begins = [item for item in folded if len(given) >= MIN_START and item.startswith(given)]
     return folded[(near or begins)[0]] if near or begins else None
+
+
+def _kind(name: str) -> str:
+    """Letters that a part's reference begins with, such as U of U1.AGND; empty for names that are no pins."""
+    found = re.match(r"([A-Za-z]+)\d+\.", name)
+    return found[1].casefold() if found else ""
 
 
 def named(name: str) -> str:

@@ -6,8 +6,9 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from returnflow.advice.from_variants import from_variant
 from returnflow.advice.option import ROOM_DB, Option, budget_of
-from returnflow.advice.options import options_for
+from returnflow.advice.options import options_for, what_changes
 from returnflow.advice.together import titled, verdict_of_all
 from returnflow.advice.trials import CLOSED
 from returnflow.answers.budget import Budget
@@ -46,6 +47,8 @@ class Decision:
         Plain sentences.
     rests_on : tuple of str
         What the recommendation rests on.
+    others : tuple of Option
+        Boards that change nothing for this loop, for limits elsewhere.
     """
 
     loop: str
@@ -55,6 +58,12 @@ class Decision:
     chosen: Option | None
     recommendation: str
     rests_on: tuple[str, ...]
+    others: tuple[Option, ...] = ()
+
+    @property
+    def boards(self) -> tuple[Option, ...]:
+        """Everything that is told for limits elsewhere."""
+        return (*self.options, *self.others)
 
 
 def decide(
@@ -76,12 +85,31 @@ def decide(
     boards = recommended(base, decisions)
     every = (joint or {}).get(titled(boards))
     if every is None:
-        return tuple(decisions)
+        return _with_what_keeps_all(base, decisions, variants)
     together = f"All of it together, solved as {_titled(titled(boards))}: {verdict_of_all(base, every)}"
     return tuple(
         replace(it, recommendation=f"{it.recommendation.replace(APART, '')} {together}") if _has_part(it, base) else it
         for it in decisions
     )
+
+
+def _with_what_keeps_all(
+    base: Result, decisions: Sequence[Decision], variants: Mapping[str, Result]
+) -> tuple[Decision, ...]:
+    """Decisions, each told of the board that keeps every limit by itself, where several are not kept as drawn."""
+    if sum(item.verdict != "kept" for item in (*base.sensitive, *base.cables)) < 2:
+        return tuple(decisions)
+    whole = [
+        name
+        for name, result in variants.items()
+        if all(item.verdict == "kept" for item in (*result.sensitive, *result.cables))
+    ]
+    chosen = [it.chosen.variant for it in decisions if it.chosen is not None]
+    best = min(whole, key=lambda name: (-chosen.count(name), whole.index(name)), default=None)
+    if best is None:
+        return tuple(decisions)
+    said = f"{_titled(best)[0].upper()}{_titled(best)[1:]} keeps every limit."
+    return tuple(it if it.tolerable else replace(it, recommendation=f"{it.recommendation} {said}") for it in decisions)
 
 
 def recommended(base: Result, decisions: Sequence[Decision]) -> tuple[str, ...]:
@@ -106,13 +134,13 @@ def recommended(base: Result, decisions: Sequence[Decision]) -> tuple[str, ...]:
 def _for_cables(cables: Budget, base: Result, decisions: Sequence[Decision]) -> list[str]:
     """The board that brings cables back: of those that decisions name, the first that harms no other signal."""
     budgets = [budget_of(base, base.case.loop(it.loop)) for it in decisions]
-    offered = [_mending(cables, budget, it.options) for it, budget in zip(decisions, budgets, strict=True)]
+    offered = [_mending(cables, budget, it.boards) for it, budget in zip(decisions, budgets, strict=True)]
     boards = [option.variant for option in offered if option is not None and option.variant is not None]
     harmful = {
         option.variant
         for it, budget in zip(decisions, budgets, strict=True)
-        for option in it.options
-        if option not in _harmless(budget, it.options)
+        for option in it.boards
+        if option not in _harmless(budget, it.boards)
     }
     return sorted(boards, key=lambda name: name in harmful)[:1]
 
@@ -127,6 +155,11 @@ def _decide(loop: Loop, budget: Budget, base: Result, variants: Mapping[str, Res
     vain = [option for option in every if _in_vain(option, budget, base)]
     options = tuple(option for option in every if option not in vain)
     tolerable = budget.verdict == "kept"
+    others = tuple(
+        from_variant("copper", name, loop, base, result)
+        for name, result in variants.items()
+        if loop.name in result.loop_names and what_changes(loop, base.case, result.case) is None
+    )
     chosen = None if tolerable else choose(options)
     return Decision(
         loop=loop.name,
@@ -134,7 +167,8 @@ def _decide(loop: Loop, budget: Budget, base: Result, variants: Mapping[str, Res
         finding=finding(budget),
         options=options,
         chosen=chosen,
-        recommendation=" ".join(_recommendation(loop, budget, base, options, chosen)),
+        recommendation=" ".join(_recommendation(loop, budget, base, options, chosen, others)),
+        others=others,
         rests_on=(*_rests_on(loop, base, chosen), *_no_better(vain)),
     )
 
@@ -185,15 +219,21 @@ _ADVICE = {
 
 
 def _recommendation(
-    loop: Loop, budget: Budget, base: Result, options: tuple[Option, ...], chosen: Option | None
+    loop: Loop,
+    budget: Budget,
+    base: Result,
+    options: tuple[Option, ...],
+    chosen: Option | None,
+    others: tuple[Option, ...] = (),
 ) -> list[str]:
+    boards = (*options, *others)
     if budget.verdict == "kept":
         sentences = [f"Share the plane: {margin(budget)} as drawn.", *([budget.proviso] if budget.proviso else [])]
-        return [*sentences, *_cables(budget, base, options, None)]
+        return [*sentences, *_cables(budget, base, boards, None)]
     if budget.waits and chosen is None:
         first = needed(budget.unrouted, unsolved=budget.unsolved)
         why = "where it runs decides what couples" if budget.unrouted else "what is induced decides"
-        return [f"{first[0].upper()}{first[1:]} first: {why}.", *_cables(budget, base, options, None)]
+        return [f"{first[0].upper()}{first[1:]} first: {why}.", *_cables(budget, base, boards, None)]
     if chosen is None:
         near = [option for option in options if option.possible and option.noise is not None]
         best = min(near, key=lambda option: option.noise or 0.0, default=None)
@@ -201,7 +241,7 @@ def _recommendation(
         if best is not None and best.noise is not None:
             sentences.append(f"The best, {_titled(best.title)}, leaves {best.left}.")
         sentences.append("Combine options in one variant, or check whether the limit is right.")
-        return [*sentences, *_cables(budget, base, options, None)]
+        return [*sentences, *_cables(budget, base, boards, None)]
     how = _ADVICE[chosen.kind].format(loop=named(loop.name))
     sentences = [
         f"{how}, as in {_titled(chosen.title)}."
@@ -224,7 +264,7 @@ def _recommendation(
         sentences.append(f"Not judged yet: {titles}. To compare, {first}.")
     if chosen.broken:
         sentences.append(f"It puts {_quoted(chosen.broken)} over the limit: weigh that first.")
-    return [*sentences, *_cables(budget, base, options, chosen)]
+    return [*sentences, *_cables(budget, base, boards, chosen)]
 
 
 def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: Option | None) -> list[str]:
@@ -242,7 +282,9 @@ def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: O
             continue
         found = f"{said_noise(item)}, limit {engineering(item.limit, 'V')}"
         lead = "" if any(said.startswith("Independently") for said in sentences) else "Independently of this signal, "
-        says = f"{lead}{named(item.loop)} has {found}"
+        with_it = math.inf if chosen is None else chosen.between.get(item.loop, math.inf)
+        changed = f" ({engineering(with_it, 'V')} with it)" if WORTH * item.noise > with_it else ""
+        says = f"{lead}{named(item.loop)} has {found}{changed}"
         mending = [option for option in options if item.loop in option.mended and not option.broken]
         harmless = _mending(item, budget, options)
         if harmless is not None:
@@ -258,7 +300,7 @@ def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: O
             left = [(o.between[item.loop], o.title) for o in _harmless(budget, options) if item.loop in o.between]
             lowest, title = min(left, default=(math.inf, ""))
             nearest = f"; {_titled(title)} leaves {engineering(lowest, 'V')}" if lowest < HALF * item.noise else ""
-            sentences.append(f"{says}, and no variant here fixes that{nearest}.")
+            sentences.append(f"{says}, and nothing solved here fixes that{nearest}.")
     return sentences
 
 

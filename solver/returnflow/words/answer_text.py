@@ -38,7 +38,8 @@ def summary(result: Result) -> str:
         sentences.append(verdict(each))
         # The same sources of several are told once, after the last of them.
         if text and text not in said[n + 1 :]:
-            sentences.append(text.replace("source:", "source in each:") if text in said[:n] else text)
+            alike = [named(b.loop) for b, other in zip(judged, said, strict=True) if other == text]
+            sentences.append(text.replace("source:", f"source in {joined(alike)}:") if len(alike) > 1 else text)
     if kept:
         names = joined([f"{named(b.loop)} ({_in_short(b)})" for b in sorted(kept, key=lambda b: b.margin_dB)])
         head = "Every limit is met" if not judged else f"Within {'its limit' if len(kept) == 1 else 'their limits'}"
