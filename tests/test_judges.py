@@ -149,7 +149,8 @@ class TestSecondRoutes:
         assert section_flux(solved, 0, side="stream") == pytest.approx(1.0, abs=1e-9)
 
     def test_section_current_sees_a_changed_stream_function(self, solved):
-        assert section_current(replace(solved, stream=1.1 * np.asarray(solved.stream)), 0) == pytest.approx(1.1, abs=1e-9)
+        changed = replace(solved, stream=1.1 * np.asarray(solved.stream))
+        assert section_current(changed, 0) == pytest.approx(1.1, abs=1e-9)
 
     def test_contact_current_is_out_of_the_first_and_into_the_second(self, solved):
         assert contact_current(solved, 0) == pytest.approx(1.0, abs=1e-9)
