@@ -175,3 +175,31 @@ class TestBoardsThatChangeNothingForTheSignal:
         assert decision.recommendation.count("keeps every limit.") == 1
         (alone,) = study(loops("limit_V = 1"), BOTH).decisions  # nothing else is open
         assert "keeps every limit" not in alone.recommendation
+
+    @pytest.mark.parametrize(
+        "change",
+        ['drop = ["two cables"]\nset = { "motor.current_A" = 1e-3 }',
+         'set = { "motor.current_A" = 1e-3, "two cables.limit_V" = 1 }'],
+    )  # fmt: skip
+    def test_a_board_that_has_lost_a_limit_keeps_not_every_one(self, change):
+        other = f'[[variant]]\nname = "other"\n{change}\n'
+        found = study(loops("limit_V = 100e-6", tolerates=1e-7), other)
+        assert all(item.verdict == "kept" for item in (*found["other"].sensitive, *found["other"].cables))
+        assert '"Other" keeps every limit' not in found.decisions[0].recommendation
+        assert '"other" keeps every limit' not in found.decisions[0].recommendation
+
+    def test_what_lifts_a_bond_that_must_stay_mends_nothing(self):
+        """Safety comes first: the cables are within their limit with it, and it is not advised for them."""
+        bonded = PINS.replace('name = "S2"', 'name = "S2"\nbonded = "housing"')
+        lifts = SHIELD.replace("shield", "lifted") + 'set = { "sensor.return" = "R" }\n'
+        lifts += '[[variant.add.copper]]\nname = "strip"\nlayer = "parts"\nshape = { rect = [5, 60, 20, 63] }\n'
+        lifts += '[[variant.add.terminal]]\nname = "R"\ncopper = "strip"\nat = [7, 61]\ndiameter_mm = 1\n'
+        lifts += '[[variant.add.terminal]]\nname = "R2"\ncopper = "strip"\nat = [18, 61]\ndiameter_mm = 1\n'
+        lifts += '[[variant.add.link]]\nname = "wire"\nbetween = ["R2", "S1"]\nresistance_ohm = 1e-3\n'
+        text = BOARD + bonded + loops("limit_V = 100e-6") + lifts
+        found = run(parse_case(text + "\n[solve]\nfrequencies_Hz = [0]\n"), jobs=1)
+        (decision,) = found.decisions
+        assert found["lifted"].cables[0].verdict == "kept"
+        option = next(it for it in decision.boards if it.variant == "lifted")
+        assert not option.possible
+        assert '"lifted" fixes that' not in decision.recommendation

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from returnflow.advice.from_variants import from_variant
 from returnflow.advice.option import ROOM_DB, Option, budget_of
 from returnflow.advice.options import options_for, what_changes
-from returnflow.advice.together import titled, verdict_of_all
+from returnflow.advice.together import keeps_all, titled, verdict_of_all
 from returnflow.advice.trials import CLOSED
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
@@ -20,7 +20,6 @@ from returnflow_geometry.model.wording import joined, named
 
 HALF = 0.5  # of what is over a limit that nothing mends: what leaves less is told
 WORTH = 0.9  # of the noise as drawn: what leaves more is not worth a row
-APART = "; the two together were not solved"
 CAUTION = (
     "Protective earth, isolation barriers, mains, battery and medical inputs, and the bonds of cable shields are "
     "matters of safety and EMC, for local codes and a qualified person: never lift one on the word of a simulation."
@@ -81,35 +80,41 @@ def decide(
     joint : mapping of name to Result, optional
         Boards with several of them at once: if one has all that is recommended, it is told what that comes to.
     """
-    decisions = [_decide(base.case.loop(budget.loop), budget, base, variants) for budget in base.sensitive]
-    boards = recommended(base, decisions)
-    every = (joint or {}).get(titled(boards))
-    if every is None:
-        return _with_what_keeps_all(base, decisions, variants)
-    together = f"All of it together, solved as {_titled(titled(boards))}: {verdict_of_all(base, every)}"
-    return tuple(
-        replace(it, recommendation=f"{it.recommendation.replace(APART, '')} {together}") if _has_part(it, base) else it
-        for it in decisions
-    )
+    bare = [_decide(base.case.loop(budget.loop), budget, base, variants) for budget in base.sensitive]
+    names = recommended(base, bare)
+    every = (joint or {}).get(titled(names))
+    if every is not None:
+        said = [f"All of it together, solved as {_titled(titled(names))}: {verdict_of_all(base, every)}"]
+        said += [item.proviso for item in every.sensitive if item.proviso]
+    else:
+        names, said = (), _by_itself(base, bare, variants)
+    return tuple(_worded(it, base, names, said) for it in bare)
 
 
-def _with_what_keeps_all(
-    base: Result, decisions: Sequence[Decision], variants: Mapping[str, Result]
-) -> tuple[Decision, ...]:
-    """Decisions, each told of the board that keeps every limit by itself, where several are not kept as drawn."""
+def _by_itself(base: Result, decisions: Sequence[Decision], variants: Mapping[str, Result]) -> list[str]:
+    """What is said of a board that keeps every limit by itself, where several are not kept as drawn."""
     if sum(item.verdict != "kept" for item in (*base.sensitive, *base.cables)) < 2:
-        return tuple(decisions)
-    whole = [
-        name
-        for name, result in variants.items()
-        if all(item.verdict == "kept" for item in (*result.sensitive, *result.cables))
-    ]
+        return []
+    ruled_out = {option.variant for it in decisions for option in it.boards if not option.possible}
+    whole = [name for name, result in variants.items() if name not in ruled_out and keeps_all(base, result)]
     chosen = [it.chosen.variant for it in decisions if it.chosen is not None]
-    best = min(whole, key=lambda name: (-chosen.count(name), whole.index(name)), default=None)
+    best = min(whole, key=lambda name: -chosen.count(name), default=None)
     if best is None:
-        return tuple(decisions)
-    said = f"{_titled(best)[0].upper()}{_titled(best)[1:]} keeps every limit."
-    return tuple(it if it.tolerable else replace(it, recommendation=f"{it.recommendation} {said}") for it in decisions)
+        return []
+    title = _titled(best)
+    return [
+        f"{title[0].upper()}{title[1:]} keeps every limit.",
+        *(it.proviso for it in variants[best].sensitive if it.proviso),
+    ]
+
+
+def _worded(decision: Decision, base: Result, together: Collection[str], said: Sequence[str]) -> Decision:
+    """A decision in words: on its loop, on the cables, and on what is done for all limits if it has a part in that."""
+    loop = base.case.loop(decision.loop)
+    sentences = _recommendation(loop, budget_of(base, loop), base, decision, together)
+    if not decision.tolerable or (together and any(item.verdict != "kept" for item in base.cables)):
+        sentences += said
+    return replace(decision, recommendation=" ".join(dict.fromkeys(sentences)))
 
 
 def recommended(base: Result, decisions: Sequence[Decision]) -> tuple[str, ...]:
@@ -145,11 +150,6 @@ def _for_cables(cables: Budget, base: Result, decisions: Sequence[Decision]) -> 
     return sorted(boards, key=lambda name: name in harmful)[:1]
 
 
-def _has_part(decision: Decision, base: Result) -> bool:
-    """Whether a decision recommends a board, for its signal or between cables."""
-    return bool(recommended(base, [decision]))
-
-
 def _decide(loop: Loop, budget: Budget, base: Result, variants: Mapping[str, Result]) -> Decision:
     every = options_for(loop, base, variants)
     vain = [option for option in every if _in_vain(option, budget, base)]
@@ -167,7 +167,7 @@ def _decide(loop: Loop, budget: Budget, base: Result, variants: Mapping[str, Res
         finding=finding(budget),
         options=options,
         chosen=chosen,
-        recommendation=" ".join(_recommendation(loop, budget, base, options, chosen, others)),
+        recommendation="",
         others=others,
         rests_on=(*_rests_on(loop, base, chosen), *_no_better(vain)),
     )
@@ -219,21 +219,17 @@ _ADVICE = {
 
 
 def _recommendation(
-    loop: Loop,
-    budget: Budget,
-    base: Result,
-    options: tuple[Option, ...],
-    chosen: Option | None,
-    others: tuple[Option, ...] = (),
+    loop: Loop, budget: Budget, base: Result, decision: Decision, together: Collection[str]
 ) -> list[str]:
-    boards = (*options, *others)
+    options, chosen = decision.options, decision.chosen
+    cables = _cables(budget, base, decision.boards, chosen, together)
     if budget.verdict == "kept":
         sentences = [f"Share the plane: {margin(budget)} as drawn.", *([budget.proviso] if budget.proviso else [])]
-        return [*sentences, *_cables(budget, base, boards, None)]
+        return [*sentences, *cables]
     if budget.waits and chosen is None:
         first = needed(budget.unrouted, unsolved=budget.unsolved)
         why = "where it runs decides what couples" if budget.unrouted else "what is induced decides"
-        return [f"{first[0].upper()}{first[1:]} first: {why}.", *_cables(budget, base, boards, None)]
+        return [f"{first[0].upper()}{first[1:]} first: {why}.", *cables]
     if chosen is None:
         near = [option for option in options if option.possible and option.noise is not None]
         best = min(near, key=lambda option: option.noise or 0.0, default=None)
@@ -241,7 +237,7 @@ def _recommendation(
         if best is not None and best.noise is not None:
             sentences.append(f"The best, {_titled(best.title)}, leaves {best.left}.")
         sentences.append("Combine options in one variant, or check whether the limit is right.")
-        return [*sentences, *_cables(budget, base, boards, None)]
+        return [*sentences, *cables]
     how = _ADVICE[chosen.kind].format(loop=named(loop.name))
     sentences = [
         f"{how}, as in {_titled(chosen.title)}."
@@ -264,10 +260,12 @@ def _recommendation(
         sentences.append(f"Not judged yet: {titles}. To compare, {first}.")
     if chosen.broken:
         sentences.append(f"It puts {_quoted(chosen.broken)} over the limit: weigh that first.")
-    return [*sentences, *_cables(budget, base, boards, chosen)]
+    return [*sentences, *cables]
 
 
-def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: Option | None) -> list[str]:
+def _cables(
+    budget: Budget, base: Result, options: Sequence[Option], chosen: Option | None, together: Collection[str]
+) -> list[str]:
     """What else is wrong between the cables, and which variant mends it at what price for this signal."""
     sentences = []
     for item in base.cables:
@@ -283,15 +281,16 @@ def _cables(budget: Budget, base: Result, options: tuple[Option, ...], chosen: O
         found = f"{said_noise(item)}, limit {engineering(item.limit, 'V')}"
         lead = "" if any(said.startswith("Independently") for said in sentences) else "Independently of this signal, "
         with_it = math.inf if chosen is None else chosen.between.get(item.loop, math.inf)
-        changed = f" ({engineering(with_it, 'V')} with it)" if WORTH * item.noise > with_it else ""
+        changed = f" (with that board {engineering(with_it, 'V')})" if WORTH * item.noise > with_it else ""
         says = f"{lead}{named(item.loop)} has {found}{changed}"
-        mending = [option for option in options if item.loop in option.mended and not option.broken]
-        harmless = _mending(item, budget, options)
+        mending = [o for o in options if item.loop in o.mended and o.possible and not o.broken]
+        harmless = _mending(item, budget, options, together)
         if harmless is not None:
             alone = " alone" if chosen is not None else ""
             then = f"; with it{alone} this signal has {harmless.left}" if harmless.noise is not None else ""
-            drawn = chosen is not None and chosen.variant is not None
-            sentences.append(f"{says}; {_titled(harmless.title)} fixes that{APART if drawn else then}.")
+            if chosen is not None and chosen.variant is not None:
+                then = "" if harmless.variant in together else "; the two together were not solved"
+            sentences.append(f"{says}; {_titled(harmless.title)} fixes that{then}.")
         elif mending:
             best = min(mending, key=lambda option: option.noise or 0.0)
             over = f"{best.left}, limit {engineering(best.limit, 'V')}"
@@ -311,17 +310,19 @@ def _proviso(chosen: Option, budget: Budget) -> str:
     return replace(budget, noise=chosen.noise, low=chosen.low, high=chosen.high, unrouted=(), unsolved=False).proviso
 
 
-def _mending(cables: Budget, budget: Budget, options: Sequence[Option]) -> Option | None:
-    """Option that brings a limit between cables back with the least effort, and harms no signal."""
+def _mending(
+    cables: Budget, budget: Budget, options: Sequence[Option], together: Collection[str] = ()
+) -> Option | None:
+    """Option that brings a limit between cables back and harms no signal: one that is solved with others, or easy."""
     mending = [option for option in _harmless(budget, options) if cables.loop in option.mended]
-    return min(mending, key=lambda option: option.effort, default=None)
+    return min(mending, key=lambda option: (option.variant not in together, option.effort), default=None)
 
 
 def _harmless(budget: Budget, options: Sequence[Option]) -> list[Option]:
-    """Options that put nothing over its limit that is not over it as drawn."""
+    """Possible options that put nothing over its limit that is not over it as drawn."""
     # What is over the limit as drawn, and no worse with it, may be mended by something else.
     least = max(budget.limit, budget.noise)
-    return [option for option in options if not option.broken and (option.noise is None or option.noise <= least)]
+    return [o for o in options if o.possible and not o.broken and (o.noise is None or o.noise <= least)]
 
 
 def _titled(title: str) -> str:

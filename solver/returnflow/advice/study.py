@@ -15,7 +15,7 @@ from returnflow.advice.findings import Finding
 from returnflow.advice.options import options_for
 from returnflow.advice.proofs import beside, crosses_more, further, usual, wanted
 from returnflow.advice.review import review
-from returnflow.advice.together import TOGETHER, together
+from returnflow.advice.together import together
 from returnflow.advice.trials import CLOSED, trials
 from returnflow.answers.batch import STOPPED, solve_each
 from returnflow.answers.compare import Comparison, compare
@@ -48,6 +48,8 @@ class Study:
         What every variant changes, in plain sentences.
     trials : dict, name to Result
         Variants that nobody drew, solved for the decision.
+    joint : tuple of str
+        Of the trials, those with everything at once that is recommended.
     swept : tuple of Swept
         What the sweeps came to.
     selected : bool
@@ -60,6 +62,7 @@ class Study:
     failed: dict[str, str] = field(default_factory=dict)
     changes: dict[str, tuple[str, ...]] = field(default_factory=dict)
     trials: dict[str, Result] = field(default_factory=dict)
+    joint: tuple[str, ...] = ()
     swept: tuple[Swept, ...] = ()
     selected: bool = False
 
@@ -85,11 +88,6 @@ class Study:
         names = dict.fromkeys([option.variant for option in chosen if option is not None])
         names |= dict.fromkeys(self.joint)
         return {name: self.trials[name] for name in names if name in self.trials}
-
-    @property
-    def joint(self) -> tuple[str, ...]:
-        """Of the boards that nobody drew, those with everything at once that is recommended."""
-        return tuple(name for name in self.trials if TOGETHER in name)
 
     @property
     def stopped(self) -> bool:
@@ -203,6 +201,7 @@ def run(
         first = failed[AS_DRAWN] if AS_DRAWN in failed else next(iter(failed.values()))
         raise KeyboardInterrupt if str(first) == STOPPED else first
     drawn: dict[str, Trial] = {}
+    joint: dict[str, Trial] = {}
     base = answers.get(AS_DRAWN)
     solved: dict[str, Result | Exception]
     if only is None and not stopped and isinstance(base, Result):
@@ -224,7 +223,8 @@ def run(
                 )
                 answers |= solved
             drawn |= more
-        drawn |= (joint := _joint(base, answers, drawn, case))
+        joint = _joint(base, answers, drawn, case)
+        drawn |= joint
         if joint:
             say(f"what is recommended is solved together: {'; '.join(joint)}")
             cases = {name: trial.case for name, trial in joint.items()}
@@ -240,6 +240,7 @@ def run(
         changes={variant.name: variant.changes for variant in case.variants if variant.name in names}
         | {name: trial.changes for name, trial in drawn.items()},
         trials={name: found for name in (*extra, *drawn) if not isinstance(found := answers[name], Exception)},
+        joint=tuple(name for name in joint if isinstance(answers[name], Result)),
         swept=swept,
         selected=only is not None,
     )

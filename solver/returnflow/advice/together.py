@@ -122,15 +122,36 @@ def _merge_by_name(base: tuple[Any, ...], one: tuple[Any, ...], other: tuple[Any
     return tuple(found)
 
 
+def same_limits(base: Case, other: Case) -> bool:
+    """Whether everything that has a limit in one case has the same in another, of the same band."""
+
+    def limits(case: Case) -> dict[str, tuple[object, ...]]:
+        return {it.name: (it.tolerates, it.limit, it.radiates, it.band) for it in case.loops if it.role != "noisy"}
+
+    return limits(base) == limits(other)
+
+
+def keeps_all(base: Result, other: Result) -> bool:
+    """Whether a board certainly keeps every limit that there is as drawn."""
+    every = (*other.sensitive, *other.cables)
+    return same_limits(base.case, other.case) and all(item.verdict == "kept" for item in every)
+
+
 def verdict_of_all(base: Result, joint: Result) -> str:
-    """What limits become where everything is done together, in one sentence."""
-    before = {item.loop for item in (*base.sensitive, *base.cables) if item.verdict != "kept"}
+    """What limits become where everything is done together, in plain sentences."""
     every = (*joint.sensitive, *joint.cables)
-    open_ = [item for item in every if item.verdict != "kept"]
-    if not open_:
+    if keeps_all(base, joint):
         least = min(every, key=lambda item: decibels(item.limit, item.sure))
         return f"every limit is kept, with the least room for {named(least.loop)}: {margin(least)}."
-    worse = joined([f"{named(item.loop)} ({said_noise(item)}, limit {engineering(item.limit, 'V')})" for item in open_])
+    said = []
+    for states, becomes in (
+        (("exceeded",), "over the limit"),
+        (("undecided", "unknown"), "not known to keep the limit"),
+    ):
+        some = [it for it in every if it.verdict in states]
+        names = [f"{named(it.loop)} ({said_noise(it)}, limit {engineering(it.limit, 'V')})" for it in some]
+        said += [f"{joined(names)} {'is' if len(some) == 1 else 'are'} {becomes}"] if some else []
+    before = {item.loop for item in (*base.sensitive, *base.cables) if item.verdict != "kept"}
     kept = [named(item.loop) for item in every if item.verdict == "kept" and item.loop in before]
-    brought = f", while {joined(kept)} {'is' if len(kept) == 1 else 'are'}" if kept else ""
-    return f"{worse} {'is' if len(open_) == 1 else 'are'} not known to keep the limit{brought}."
+    said += [f"{joined(kept)} {'keeps its limit' if len(kept) == 1 else 'keep theirs'}"] if kept else []
+    return f"{'; '.join(said)}." if said else "limits differ from those as drawn."
