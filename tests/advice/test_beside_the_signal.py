@@ -4,6 +4,7 @@ import functools
 
 import pytest
 
+from returnflow.advice.decision import _by_itself
 from returnflow.advice.study import run
 from returnflow.words.terminal import summary_table
 from returnflow_geometry.casefile.read import parse_case
@@ -168,11 +169,15 @@ class TestBoardsThatChangeNothingForTheSignal:
         assert '"shield" fixes that' in decision.recommendation
 
     def test_where_several_limits_are_open_the_board_that_keeps_all_is_named(self):
-        found = study(loops("limit_V = 100e-6", tolerates=1e-7), BOTH)
+        found = study(loops("limit_V = 100e-6", tolerates=1e-7), BOTH, SHORTER)
         (decision,) = found.decisions
         assert not decision.tolerable
         assert all(item.verdict == "kept" for item in (*found["both"].sensitive, *found["both"].cables))
-        assert decision.recommendation.count("keeps every limit.") == 1
+        said = decision.recommendation.count("keeps every limit.")
+        # Of the one that is recommended it is said that it brings the cables back as well.
+        assert said == (decision.chosen.variant != "both")
+        again = _by_itself(found["as drawn"], (decision, decision), {"both": found["both"]})
+        assert again == ['"both" keeps every limit.']
         (alone,) = study(loops("limit_V = 1"), BOTH).decisions  # nothing else is open
         assert "keeps every limit" not in alone.recommendation
 

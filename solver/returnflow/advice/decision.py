@@ -99,7 +99,7 @@ def _by_itself(base: Result, decisions: Sequence[Decision], variants: Mapping[st
     whole = [name for name, result in variants.items() if name not in ruled_out and keeps_all(base, result)]
     chosen = [it.chosen.variant for it in decisions if it.chosen is not None]
     best = min(whole, key=lambda name: -chosen.count(name), default=None)
-    if best is None:
+    if best is None or (len(decisions) == 1 and chosen == [best]):  # that is said of it already
         return []
     title = _titled(best)
     return [
