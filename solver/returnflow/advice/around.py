@@ -1,4 +1,4 @@
-"""Routes led round the gaps that they cross: the shortest way over copper on their own layer."""
+"""What is drawn for a route that crosses gaps: the shortest way round over copper, or copper across under it."""
 
 from __future__ import annotations
 
@@ -10,12 +10,13 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
-from shapely import LineString, Point
+from shapely import LineString, MultiPolygon, Point, Polygon
 
 from returnflow.advice.drawn import CLEARANCE, Trial, bare
+from returnflow.advice.trials import is_gap
 from returnflow.answers.result import Result
 from returnflow_geometry.checks.gaps import filled
-from returnflow_geometry.model.board import Case, Loop, Shape
+from returnflow_geometry.model.board import Bridge, Case, Loop, Shape
 from returnflow_geometry.model.numbers import millimetres
 from returnflow_geometry.model.wording import listed, named
 
@@ -24,6 +25,8 @@ Place = tuple[float, float]
 HEIGHTS = 3.0  # that a route keeps off edges of the copper, half its width aside: most of its return then has copper
 LEAST = 0.5e-3  # m, that it keeps off them at least, and that the places tried are apart
 MOST_PLACES = 400_000
+BRIDGE = 3e-3  # m, least width of copper across a gap
+OVERLAP = 0.5e-3  # m of it on either side of the gap
 MOST_LONGER = 4.0  # times the straight way between its ends: what is longer costs more than the gap
 
 
@@ -63,6 +66,38 @@ def led_round(lead: Loop, base: Result) -> dict[str, Trial]:
     )
     drawn = bare(base.case, base.case.board, loops)
     return {f"{named(lead.name)} led round {gaps}": Trial(case=drawn, changes=(change,))}
+
+
+def bridged(lead: Loop, base: Result) -> dict[str, Trial]:
+    """
+    Copper across the gaps under a noisy current's trace, as wide as its return; nothing where it crosses none.
+
+    Parameters
+    ----------
+    lead : Loop
+    base : Result
+        The case as drawn.
+    """
+    item, board = base.facing[base.index(lead.name)], base.case.board
+    if lead.route is None or item.route is None or not item.gaps:
+        return {}
+    on = next((it for it in board.coppers if it.name == base.conductors.names[item.copper]), None)
+    closable = [it for it in board.cutouts if on is not None and it.copper == on.name and is_gap(it)]
+    if on is None:
+        return {}
+    width = max(BRIDGE, 2 * HEIGHTS * abs(item.route.height) + lead.route.width)
+    line = LineString(lead.route.path)
+    across = [shapely.intersection(line, shapely.buffer(it.shape, OVERLAP)) for it in closable if it.name in item.gaps]
+    strip = shapely.buffer(shapely.union_all(across), 0.5 * width, cap_style="flat")
+    foreign = [board.remaining(it.name).buffer(CLEARANCE) for it in board.coppers if it.layer == on.layer and it != on]
+    shape = shapely.difference(shapely.intersection(strip, board.outline), shapely.union_all(foreign))
+    if shape.is_empty or not isinstance(shape, Polygon | MultiPolygon):
+        return {}
+    gaps = listed(item.gaps, "and")
+    bridge = Bridge(name=f"drawn bridge under {lead.name}", copper=on.name, shape=shape)
+    change = f"Under the trace of {named(lead.name)} {millimetres(width)} of copper bridge {gaps}."
+    drawn = bare(base.case, replace(board, bridges=(*board.bridges, bridge)))
+    return {f"a bridge across {gaps} under {named(lead.name)}": Trial(case=drawn, changes=(change,))}
 
 
 def _free(case: Case, lead: Loop, copper: Shape, clear: float) -> Shape:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import shapely
@@ -70,19 +69,6 @@ def fits(board: Board, terminal: str, place: tuple[float, float]) -> bool:
     others = [other.shape for other in board.terminals if other.copper == pad.copper and other.name != terminal]
     free = shapely.distance(shape, shapely.union_all(others)) > CLEARANCE if others else True
     return bool(free and shapely.covers(board.remaining(pad.copper), shapely.buffer(shape, HAIR)))
-
-
-def place_towards(board: Board, terminal: str, target: str, distance: float) -> tuple[float, float] | None:
-    """Free place for a terminal at a distance from another, as nearly as possible on the straight way between them."""
-    (x0, y0), (x1, y1) = board.terminal(target).centre, board.terminal(terminal).centre
-    towards = math.atan2(y1 - y0, x1 - x0)
-    for step in range(19):
-        for turn in (step, -step) if step else (0,):
-            angle = towards + turn * math.pi / 18
-            place = (x0 + distance * math.cos(angle), y0 + distance * math.sin(angle))
-            if fits(board, terminal, place):
-                return place
-    return None
 
 
 def ends_of_return(case: Case, loop: Loop) -> tuple[str, str] | None:

@@ -14,9 +14,8 @@ from returnflow.advice.option import ROOM_DB, Option
 from returnflow.answers import coupling
 from returnflow.answers.adding import Coupled
 from returnflow.answers.budget import Budget, Contribution, decibels
-from returnflow.answers.budget import budget as sum_up
 from returnflow.answers.coupling import NOTHING_SHARED
-from returnflow.answers.evaluate import couplings, heard_weights
+from returnflow.answers.evaluate import budget_from, couplings, heard_weights
 from returnflow.answers.result import Result
 from returnflow.resistive.foil import sheet_resistance
 from returnflow_geometry.model.board import Case, Loop
@@ -116,7 +115,6 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     parts = sorted(_heard(budget), key=lambda part: -part.noise)
     if not parts or budget.verdict == "kept":
         return []
-    aim = budget.limit * 10 ** (-ROOM_DB / 20)
     seen = next(
         each
         for victim, each in couplings(
@@ -124,20 +122,20 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
         )
         if victim.name == loop.name
     )
-    if _scaled_budget(loop, budget.limit, seen, (), 1.0).high <= aim:
+    if _has_room(_scaled_budget(loop, seen, (), 1.0)):
         return []  # a verdict waits for something else
 
     # The fewest currents that, if they fall, leave room; all of them together always do.
     def without(count: int) -> Budget:
-        return _scaled_budget(loop, budget.limit, seen, {part.loop for part in parts[:count]}, 0.0)
+        return _scaled_budget(loop, seen, {part.loop for part in parts[:count]}, 0.0)
 
-    count = _least(lambda count: without(count).high <= aim, len(parts), len(parts))
+    count = _least(lambda count: _has_room(without(count)), len(parts), len(parts))
     silent, loud = without(count), {part.loop for part in parts[:count]}
 
     def less(fall: int) -> Budget:
-        return _scaled_budget(loop, budget.limit, seen, loud, 10 ** (-fall / 20))
+        return _scaled_budget(loop, seen, loud, 10 ** (-fall / 20))
 
-    fall = _least(lambda fall: less(fall).high <= aim, MOST_FALL, len(parts))
+    fall = _least(lambda fall: _has_room(less(fall)), MOST_FALL, len(parts))
     factor, found = 10 ** (fall / 20), less(fall)
     what = f"current{'s' * (count > 1)} of {joined([named(part.loop) for part in parts[:count]])}"
     reasons = [
@@ -145,7 +143,7 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
         "margin" + (f"; the others alone make {engineering(silent.noise, 'V')}." if count < len(parts) else "."),
         _where_copper_helps(loop, budget, base),
     ]
-    possible = factor <= MOST_REDUCTION and found.high <= budget.limit
+    possible = factor <= MOST_REDUCTION and found.high <= found.limit
     if not possible:
         reasons.append("That takes a different circuit, not a different layout.")
     return [
@@ -156,7 +154,7 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
             noise=found.noise if possible else None,
             low=found.low if possible else None,
             high=found.high if possible else None,
-            limit=budget.limit,
+            limit=found.limit,
             reasons=tuple(reasons),
         )
     ]
@@ -179,11 +177,14 @@ def _least(enough: Callable[[int], bool], most: int, currents: int) -> int:
     return next((n for n in numbers if enough(n)), most)
 
 
-def _scaled_budget(loop: Loop, limit: float, seen: Sequence[Coupled], loud: Collection[str], factor: float) -> Budget:
+def _has_room(budget: Budget) -> bool:
+    return budget.high <= budget.limit * 10 ** (-ROOM_DB / 20)
+
+
+def _scaled_budget(loop: Loop, seen: Sequence[Coupled], loud: Collection[str], factor: float) -> Budget:
     """Budget with some currents made smaller by a factor: of the same fields, hence as certain as the case as drawn."""
-    return sum_up(
+    return budget_from(
         loop,
-        limit,
         [
             replace(part, lines=replace(part.lines, current=factor * part.lines.current))
             if part.loop.name in loud
@@ -197,10 +198,10 @@ def _where_copper_helps(loop: Loop, budget: Budget, base: Result) -> str:
     lead = max(_heard(budget), key=lambda part: part.noise)
     i, j = base.index(loop.name), base.index(lead.loop)
     if mostly_induced(loop, budget, base):
+        away = f"those of {named(loop.name)}" if loop.role == "sensitive" else "the way between the connectors"
         return (
-            f"What {named(lead.loop)} couples is not by resistance alone: its trace and its return further from those "
-            f"of {named(loop.name)}, or nearer to their plane, help more than copper. Draw it as a variant to have it "
-            "solved."
+            f"What {named(lead.loop)} couples is not by resistance alone: its trace and its return further from "
+            f"{away}, or nearer to their plane, help more than copper. Draw it as a variant to have it solved."
         )
     best: tuple[float, str] | None = None
     for number, name in enumerate(base.conductors.names):

@@ -1,4 +1,4 @@
-"""Options for a sensitive loop that a solved variant stands for, and what each costs elsewhere."""
+"""Options that a solved variant stands for, and what each costs elsewhere."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from returnflow.advice.option import Option, OptionKind, budget_of
 from returnflow.answers.budget import decibels
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
+from returnflow.answers.verdict import WHERE
 from returnflow_geometry.model.board import Case, Loop
 from returnflow_geometry.model.numbers import dB, engineering, millimetres, near, percent
 from returnflow_geometry.model.wording import joined, listed, named
@@ -25,7 +26,7 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
     size = "" if not before.noise > 0 else ", to zero" if math.isinf(less) else f", {dB(abs(less))} {word}"
     reasons = [
         (
-            f"Solved as {named(name)}: {engineering(budget.noise, 'V')} in series with the signal, against "
+            f"Solved as {named(name)}: {engineering(budget.noise, 'V')} {WHERE[budget.role]}, against "
             f"{engineering(before.noise, 'V')} as drawn{size}; limit {engineering(budget.limit, 'V')}."
         )
     ]
@@ -40,23 +41,24 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
     figured = kind != "differential" or not mostly_induced(loop, before, base)
     if not figured:
         reasons.append(NOT_REJECTED)
-    broken, mended, costs = _elsewhere(base, result, loop)
-    lifted = _lifted(loop, base.case, result.case)
+    changed, costs = _elsewhere(base, result, loop)
+    bonds = lifted(base.case, result.case)
     return Option(
         kind=kind,
         title=name,
-        possible=not lifted,
+        possible=not bonds,
         noise=budget.noise if figured else None,
         low=budget.low if figured else None,
         high=budget.high if figured else None,
         limit=budget.limit,
-        reasons=(*lifted, *reasons),
+        reasons=(*bonds, *reasons),
         costs=costs,
         variant=name,
-        broken=broken,
-        mended=mended,
+        broken=changed["broken"],
+        mended=changed["mended"],
+        worse=changed["worse"],
         proviso=budget.proviso,
-        between={item.loop: item.sure for item in result.cables},
+        elsewhere={it.loop: it.sure for it in (*result.sensitive, *result.cables) if it.loop != loop.name},
     )
 
 
@@ -67,19 +69,25 @@ def staying(loop: Loop, other: Case) -> dict[str, tuple[str, ...]]:
     return {pin: names for pin in left if (names := loops_at(other, pin))}
 
 
-def _lifted(loop: Loop, base: Case, other: Case) -> tuple[str, ...]:
-    """Bonds that must stay and that a variant has lifted: the loop's end is on another copper, without a link back."""
+def lifted(base: Case, other: Case) -> tuple[str, ...]:
+    """Bonds that must stay and that another case has lifted: a loop's end is on another copper, without a link back."""
     sentences = []
-    mine = other.loop(loop.name)
-    for before, after in ((loop.inject, mine.inject), (loop.return_, mine.return_)):
+    linked = {end for link in other.board.links if link.capacitance is None for end in link.between}
+    was = {loop.name: loop for loop in base.loops}
+    ends = [
+        (before, after)
+        for mine in other.loops
+        if mine.name in was
+        for before, after in ((was[mine.name].inject, mine.inject), (was[mine.name].return_, mine.return_))
+    ]
+    for before, after in ends:
         terminal = base.board.terminal(before)
         if terminal.bonded is None:
             continue
         kept = [t for t in other.board.terminals if t.name == before and t.copper == terminal.copper]
-        linked = {end for link in other.board.links if link.capacitance is None for end in link.between}
         if not kept or (after != before and before not in linked):
             sentences.append(f"It lifts {before}, which must stay bonded ({terminal.bonded}): not advised.")
-    return tuple(sentences)
+    return tuple(dict.fromkeys(sentences))
 
 
 def _return_sentences(loop: Loop, result: Result) -> list[str]:
@@ -115,20 +123,25 @@ def _return_sentences(loop: Loop, result: Result) -> list[str]:
     return sentences
 
 
-def _elsewhere(base: Result, result: Result, loop: Loop) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
-    """Limits of other signals and between cables that break and that are mended; what changes there, in sentences."""
+def _elsewhere(base: Result, result: Result, loop: Loop) -> tuple[dict[str, tuple[str, ...]], tuple[str, ...]]:
+    """Limits of other signals and between cables that break, are mended or get worse; what changes, in sentences."""
     before = {item.loop: item for item in (*base.sensitive, *base.cables)}
-    costs, broken, mended = [], [], []
+    changed: dict[str, list[str]] = {"broken": [], "mended": [], "worse": []}
+    costs = []
     for item in (*result.sensitive, *result.cables):
         if item.loop == loop.name:
             continue
         old = before.get(item.loop)
-        if item.verdict != "kept" and (old is None or old.verdict == "kept"):
-            broken.append(item.loop)
-        if item.verdict == "kept" and old is not None and old.verdict != "kept":
-            mended.append(item.loop)
         known = 0.0 if old is None else (item.high - item.noise) + (old.high - old.noise)
-        if old is None or abs(item.noise - old.noise) > max(known, 0.01 * old.noise):
+        moved = old is None or abs(item.noise - old.noise) > max(known, 0.01 * old.noise)
+        if item.verdict == "kept":
+            if old is not None and old.verdict != "kept":
+                changed["mended"].append(item.loop)
+        elif old is None or old.verdict == "kept":
+            changed["broken"].append(item.loop)
+        elif moved and item.noise > old.noise:
+            changed["worse"].append(item.loop)
+        if moved:
             was = f" (as drawn {engineering(old.noise, 'V')})" if old else ""
             word = "within" if item.verdict == "kept" else "over"
             costs.append(
@@ -146,7 +159,7 @@ def _elsewhere(base: Result, result: Result, loop: Loop) -> tuple[tuple[str, ...
                 f"{named(loop.name)} crowds to {engineering(new.value * amps, 'A/m')} at {near(new.x, new.y)}, "
                 f"{new.value / old_peak.value:.1f} times the value as drawn."
             )
-    return tuple(broken), tuple(mended), tuple(costs)
+    return {kind: tuple(names) for kind, names in changed.items()}, tuple(costs)
 
 
 def _crossings(base: Result, result: Result) -> list[str]:

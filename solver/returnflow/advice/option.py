@@ -1,4 +1,4 @@
-"""One thing that can be done for one sensitive loop."""
+"""One thing that can be done for the limit of one signal, or of one pair of cables."""
 
 from __future__ import annotations
 
@@ -10,15 +10,22 @@ from returnflow.answers.result import Result
 from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import engineering
 
-OptionKind = Literal["move amplifier", "noisy current", "dedicated return", "differential", "copper"]
+OptionKind = Literal["move amplifier", "noisy current", "dedicated return", "differential", "copper", "move connector"]
 ROOM_DB = 6.0  # margin that a recommendation asks for; common practice, no source
-EFFORT: tuple[OptionKind, ...] = ("move amplifier", "noisy current", "dedicated return", "differential", "copper")
+EFFORT: tuple[OptionKind, ...] = (
+    "move amplifier",
+    "noisy current",
+    "dedicated return",
+    "differential",
+    "copper",
+    "move connector",
+)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Option:
     """
-    One thing that could be done for a sensitive loop.
+    One thing that could be done for a sensitive loop, or for a pair of cables.
 
     Attributes
     ----------
@@ -27,9 +34,9 @@ class Option:
     possible : bool
         False where a bond that must stay, or the board's size, rules it out; the reasons say why.
     noise, low, high : float or None
-        V rms in series with the signal if it is done, and its bounds; None where it has no figure.
+        V rms in series with the signal (between the connectors) if it is done, and its bounds; None without a figure.
     limit : float
-        Tolerated, V.
+        Allowed then, V.
     reasons, costs : tuple of str
         Plain sentences: what it does and on what numbers that rests; what it costs elsewhere.
     variant : str or None
@@ -38,10 +45,12 @@ class Option:
         Limits between cables and of other signals that are kept as drawn, and not if it is done.
     mended : tuple of str
         Limits between cables and of other signals that it brings back, which are exceeded as drawn.
+    worse : tuple of str
+        Limits between cables and of other signals that are exceeded as drawn, and by more if it is done.
     proviso : str
         What its verdict rests on: see `Budget.proviso`.
-    between : dict, name to V
-        Voltages between cables if it is done, of a variant that was solved.
+    elsewhere : dict, name to V
+        Noise of all other signals and cables if it is done, of a variant that was solved.
     unrouted : tuple of str
         Loops whose route must be drawn before it has a figure.
     unsolved : bool
@@ -60,8 +69,9 @@ class Option:
     variant: str | None = None
     broken: tuple[str, ...] = ()
     mended: tuple[str, ...] = ()
+    worse: tuple[str, ...] = ()
     proviso: str = ""
-    between: dict[str, float] = field(default_factory=dict)
+    elsewhere: dict[str, float] = field(default_factory=dict)
     unrouted: tuple[str, ...] = ()
     unsolved: bool = False
 
@@ -106,11 +116,16 @@ class Option:
         return self.meets and self.high is not None and self.high <= self.limit * 10 ** (-ROOM_DB / 20) * (1 + 1e-9)
 
     @property
+    def harmful(self) -> bool:
+        """Whether it breaks another limit, or makes worse what is over its limit as drawn."""
+        return bool(self.broken or self.worse)
+
+    @property
     def effort(self) -> int:
         """Rank in the order of effort, from 0."""
         return EFFORT.index(self.kind)
 
 
 def budget_of(result: Result, loop: Loop) -> Budget:
-    """Noise budget of a sensitive loop."""
-    return next(item for item in result.sensitive if item.loop == loop.name)
+    """Noise budget of a sensitive loop, or of a pair of cables."""
+    return next(item for item in (*result.sensitive, *result.cables) if item.loop == loop.name)

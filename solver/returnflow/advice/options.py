@@ -1,4 +1,4 @@
-"""What can be done for one sensitive loop, each option computed."""
+"""What can be done for the limit of one signal, or of one pair of cables, each option computed."""
 
 from __future__ import annotations
 
@@ -16,24 +16,22 @@ from returnflow_geometry.model.board import Case, Loop
 
 def options_for(loop: Loop, base: Result, variants: Mapping[str, Result]) -> tuple[Option, ...]:
     """
-    All options for a sensitive loop, in the order of effort.
+    All options for a sensitive loop or a pair of cables, in the order of effort.
 
     Parameters
     ----------
     loop : Loop
-        Sensitive.
+        Sensitive, or of cables.
     base : Result
         The case as drawn.
     variants : mapping of name to Result
         Solved variants, and trials.
     """
     budget = budget_of(base, loop)
-    plain = [
-        *move(loop, budget, base),
-        *(_known(option, budget) for option in quieter(loop, budget, base)),
-        *dedicated(loop, budget, base),
-        *(_known(option, budget) for option in differential(loop, budget, base)),
-    ]
+    plain = [_known(option, budget) for option in quieter(loop, budget, base)]
+    if loop.role == "sensitive":
+        plain += [*move(loop, budget, base), *dedicated(loop, budget, base)]
+        plain += [_known(option, budget) for option in differential(loop, budget, base)]
     found = []
     for name, result in variants.items():
         kind = what_changes(loop, base.case, result.case)
@@ -74,20 +72,21 @@ def _joined(plain: Sequence[Option], solved: Sequence[Option], others: Collectio
 
 
 def what_changes(loop: Loop, base: Case, other: Case) -> OptionKind | None:
-    """Which kind of option a variant is for a sensitive loop: by what it changes, the strongest means first."""
+    """Which kind of option a variant is for a loop with a limit: by what it changes, the strongest means first."""
     if all(item.name != loop.name for item in other.loops):
         return None
-    mine = other.loop(loop.name)
+    mine, signal = other.loop(loop.name), loop.role == "sensitive"
     if mine.rejection != base.loop(loop.name).rejection:
         return "differential"
-    here, there = base.board.terminal(loop.inject), other.board.terminal(mine.inject)
+    there = other.board.terminal(mine.inject)
     known = {copper.name for copper in base.board.coppers}
-    if not {there.copper, other.board.terminal(mine.return_).copper} <= known:
+    if signal and not {there.copper, other.board.terminal(mine.return_).copper} <= known:
         return "dedicated return"
     if _copper(base) != _copper(other):
         return "copper"
-    if there.shape != here.shape or mine.inject != loop.inject or mine.return_ != loop.return_:
-        return "move amplifier"
+    ends = ((loop.inject, mine.inject), (loop.return_, mine.return_))
+    if any(base.board.terminal(was).shape != other.board.terminal(now).shape or was != now for was, now in ends):
+        return "move amplifier" if signal else "move connector"
     if _noise(base) != _noise(other):
         return "noisy current"
     return None

@@ -1,4 +1,4 @@
-"""What is solved before it is recommended: boards drawn for one weak signal, where no solved one keeps its limit."""
+"""What is solved before it is recommended: boards drawn for one limit, where no solved one keeps it with room."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from returnflow.advice.around import led_round
+from returnflow.advice.around import bridged, led_round
 from returnflow.advice.drawn import (
     RETURN_WIDTH,
     Trial,
@@ -18,12 +18,11 @@ from returnflow.advice.drawn import (
     loops_at,
     moved,
     own_return,
-    place_towards,
 )
-from returnflow.advice.option import ROOM_DB, Option
+from returnflow.advice.option import ROOM_DB, Option, budget_of
+from returnflow.advice.places import BODY, along_edge, place_towards
 from returnflow.advice.trials import without_gaps
 from returnflow.answers import coupling
-from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
 from returnflow.magnetic.routes import faced
 from returnflow.resistive.conductors import Conductors
@@ -37,21 +36,28 @@ ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifie
 SHARES = (0.5, 0.25)  # of the distance between amplifier and connector, tried where the placement map does not hold
 CLOSED_TOO = ", every gap closed"
 THICKER = 2.0  # times the copper of the layer, as the trade sells it: 35 and 70 um
+MOST_CABLES = 3  # pairs of cables for which boards are drawn
 STITCH = 0.6e-3  # m, diameter of a stitching via that nobody has drawn yet
 STITCH_OHM = 0.5e-3  # ohm of one; common practice, no source
 
 
 def usual(loop: Loop, base: Result) -> dict[str, Trial]:
     """
-    Boards to solve for one sensitive loop, by name: the distance shortened, a return of its own, each with no gap too.
+    Boards to solve first, by name.
+
+    For a sensitive loop the distance shortened, a return of its own, each with no gap too; for cables the trace of the
+    loudest current on another way, or the gap under it bridged.
 
     Parameters
     ----------
     loop : Loop
-        Sensitive.
+        Sensitive, or of cables.
     base : Result
         The case as drawn.
     """
+    if loop.role == "cables":
+        lead = _loudest(loop, base)
+        return {} if lead is None else _another_way(lead, base)
     solid = without_gaps(base.case)
     nearer = _nearer(loop, base)
     found = nearer | _own_return(loop, base.case, "")
@@ -68,10 +74,12 @@ def further(loop: Loop, base: Result) -> dict[str, Trial]:
     """
     What is tried where none of the first boards leaves room: the loudest current elsewhere, and other copper.
 
+    For cables also their connectors beside one another.
+
     Parameters
     ----------
     loop : Loop
-        Sensitive.
+        Sensitive, or of cables.
     base : Result
         The case as drawn.
     """
@@ -80,13 +88,19 @@ def further(loop: Loop, base: Result) -> dict[str, Trial]:
         return {}
     elsewhere = _noisy_elsewhere(lead.inject, lead.return_, base)
     elsewhere |= _noisy_elsewhere(lead.return_, lead.inject, base)
-    elsewhere |= _pin_of_its_own(loop, base.case)
-    elsewhere |= led_round(lead, base) | other_layer(lead, base.case)
+    if loop.role == "cables":
+        return elsewhere | _stitched(loop, lead, base) | _connectors_together(loop, base.case)
+    elsewhere |= _pin_of_its_own(loop, base.case) | _another_way(lead, base)
     return elsewhere | _stitched(loop, lead, base) | _thicker(loop, base)
 
 
+def _another_way(lead: Loop, base: Result) -> dict[str, Trial]:
+    """The trace of a current round the gaps it crosses, on the layer next to its plane, or with the gap bridged."""
+    return led_round(lead, base) | bridged(lead, base) | other_layer(lead, base.case)
+
+
 def _loudest(loop: Loop, base: Result) -> Loop | None:
-    budget = next(item for item in base.sensitive if item.loop == loop.name)
+    budget = budget_of(base, loop)
     heard = [part for part in budget.contributions if part.in_band and part.noise > 0]
     return base.case.loop(max(heard, key=lambda part: part.noise).loop) if heard else None
 
@@ -163,11 +177,29 @@ def _noisy_elsewhere(which: str, towards: str, base: Result) -> dict[str, Trial]
     pin, end = board.terminal(which), board.terminal(towards)
     if pin.copper != end.copper or pin.bonded:
         return {}
-    place = place_towards(board, pin.name, end.name, SHARES[0] * math.dist(pin.centre, end.centre))
-    if place is None or not fits(board, pin.name, place):
+    place = along_edge(board, pin.name, end.name)
+    if place is None:
+        place = place_towards(board, pin.name, end.name, SHARES[0] * math.dist(pin.centre, end.centre))
+    return _placed(case, pin.name, place)
+
+
+def _placed(case: Case, pin: str, place: tuple[float, float] | None) -> dict[str, Trial]:
+    if place is None or not fits(case.board, pin, place):
         return {}
-    name, change = _name(case, pin.name, place)
-    return {name: Trial(case=moved(case, pin.name, place), changes=(change,))}
+    name, change = _name(case, pin, place)
+    return {name: Trial(case=moved(case, pin, place), changes=(change,))}
+
+
+def _connectors_together(loop: Loop, case: Case) -> dict[str, Trial]:
+    """The connectors of two cables beside one another: of those that may be moved the one that fewer loops use."""
+    board = case.board
+    one, other = (board.terminal(end) for end in (loop.inject, loop.return_))
+    free = [pair for pair in ((one, other), (other, one)) if not pair[0].bonded]
+    if one.copper != other.copper or not free or math.dist(one.centre, other.centre) < 2 * BODY:
+        return {}
+    pin, end = min(free, key=lambda pair: len(loops_at(case, pair[0].name)))
+    place = along_edge(board, pin.name, end.name)
+    return _placed(case, pin.name, place or place_towards(board, pin.name, end.name, BODY))
 
 
 def other_layer(lead: Loop, case: Case) -> dict[str, Trial]:
@@ -245,54 +277,26 @@ def wanted(
     base: Result, options: Mapping[str, Sequence[Option]], boards: Callable[[Loop, Result], dict[str, Trial]]
 ) -> dict[str, Trial]:
     """
-    Boards to solve for all sensitive loops that are over their limit and have no solved way to keep it with room.
+    Boards to solve for all that is over its limit and has no solved way to keep it with room.
 
     Parameters
     ----------
     base : Result
         The case as drawn.
     options : mapping of loop to its options so far
+        Of signals, and of cables.
     boards : `usual` or `further`
     """
     found: dict[str, Trial] = {}
-    for budget in base.sensitive:
+    # Of many pairs of cables the worst: what brings them back is mostly the same.
+    cables = sorted((it for it in base.cables if it.verdict != "kept"), key=lambda it: it.margin_dB)[:MOST_CABLES]
+    for budget in (*base.sensitive, *cables):
         solved = [o for o in options[budget.loop] if o.variant is not None and o.has_room and not o.broken]
+        if budget.role == "cables":
+            solved = [option for option in solved if not option.worse]
         if budget.verdict in ("exceeded", "undecided") and not solved:
             found |= boards(base.case.loop(budget.loop), base)
     return {name: trial for name, trial in found.items() if not check_case(trial.case).mistakes}
-
-
-def beside(base: Result, known: Mapping[str, Result]) -> dict[str, Trial]:
-    """
-    Boards to solve for limits between cables that no solved board brings back without harm to a signal.
-
-    Parameters
-    ----------
-    base : Result
-        The case as drawn.
-    known : mapping of name to Result
-        Solved variants and trials.
-    """
-    found: dict[str, Trial] = {}
-    # Told beside the signals that are judged.
-    for budget in base.cables if base.sensitive else ():
-        heard = [part for part in budget.contributions if part.in_band and part.noise > 0]
-        if (
-            budget.verdict in ("exceeded", "undecided")
-            and heard
-            and not any(_mends(result, budget, base) for result in known.values())
-        ):
-            lead = base.case.loop(max(heard, key=lambda part: part.noise).loop)
-            found |= led_round(lead, base) | other_layer(lead, base.case)
-    return {name: trial for name, trial in found.items() if not check_case(trial.case).mistakes}
-
-
-def _mends(result: Result, wrong: Budget, base: Result) -> bool:
-    """Whether a board keeps a limit between cables, and no signal is worse than it may be, or was."""
-    kept = any(item.loop == wrong.loop and item.verdict == "kept" for item in result.cables)
-    before = {item.loop: item.noise for item in base.sensitive}
-    harmed = any(item.noise > max(item.limit, before.get(item.loop, 0.0)) for item in result.sensitive)
-    return kept and not harmed
 
 
 def crosses_more(base: Result, case: Case) -> bool:

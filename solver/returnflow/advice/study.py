@@ -13,7 +13,7 @@ from returnflow.advice.decision import Decision, decide, recommended
 from returnflow.advice.drawn import Trial
 from returnflow.advice.findings import Finding
 from returnflow.advice.options import options_for
-from returnflow.advice.proofs import beside, crosses_more, further, usual, wanted
+from returnflow.advice.proofs import crosses_more, further, usual, wanted
 from returnflow.advice.review import review
 from returnflow.advice.together import together
 from returnflow.advice.trials import CLOSED, trials
@@ -205,10 +205,11 @@ def run(
     base = answers.get(AS_DRAWN)
     solved: dict[str, Result | Exception]
     if only is None and not stopped and isinstance(base, Result):
-        for kind in (usual, further, None):
+        for kind in (usual, further):
             known = {name: found for name, found in answers.items() if isinstance(found, Result) and name != AS_DRAWN}
-            open_to = {item.loop: options_for(case.loop(item.loop), base, known) for item in base.sensitive}
-            more = beside(base, known) if kind is None else wanted(base, open_to, kind)
+            judged = (*base.sensitive, *(it for it in base.cables if it.verdict != "kept"))
+            open_to = {item.loop: options_for(case.loop(item.loop), base, known) for item in judged}
+            more = wanted(base, open_to, kind)
             if more:
                 say(f"to verify the recommendation, {len(more)} more to solve: {'; '.join(more)}")
                 solved = solve_each(
@@ -251,7 +252,7 @@ def _joint(
 ) -> dict[str, Trial]:
     """Board with everything that is recommended at once; nothing where that is one board, or cannot be one."""
     known = {name: found for name, found in answers.items() if isinstance(found, Result) and name != AS_DRAWN}
-    names = recommended(base, decide(base, known))
+    names = recommended(decide(base, known))
     if len(names) < 2:
         return {}
     changes = {variant.name: variant.changes for variant in case.variants}

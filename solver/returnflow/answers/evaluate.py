@@ -220,13 +220,15 @@ def budgets(case: Case, solved: Solved) -> tuple[list[Budget], list[Budget]]:
 
 
 def _every_budget(case: Case, solution: Conduction, sheet: float, model: Broadband | None = None) -> list[Budget]:
-    found = []
-    for loop, parts in couplings(case, solution, model, sheet):
-        limit = loop.tolerates if loop.role == "sensitive" else loop.limit
-        found.append(
-            radiated_budget(loop, loop.radiates, parts) if loop.radiates else budget.budget(loop, limit or 0.0, parts)
-        )
-    return found
+    return [budget_from(loop, parts) for loop, parts in couplings(case, solution, model, sheet)]
+
+
+def budget_from(loop: Loop, parts: Sequence[Coupled]) -> Budget:
+    """Budget of a sensitive loop or a pair of cables, from what every noisy loop couples into it."""
+    if loop.radiates:
+        return radiated_budget(loop, loop.radiates, parts)
+    limit = loop.tolerates if loop.role == "sensitive" else loop.limit
+    return budget.budget(loop, limit or 0.0, parts)
 
 
 def couplings(

@@ -17,7 +17,7 @@ from returnflow.pictures.fields import FLOW_MAP, draw_arrows, flow_range, hole_s
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.maps import Maps, carrying_level, local_mean
 from returnflow.pictures.pictured import coupling_parts, noise_frequency
-from returnflow.words.answer_text import lead
+from returnflow.words.answer_text import lead, urgency
 from returnflow.words.drives import amperes, drive
 from returnflow_geometry.model.numbers import engineering, percent
 from returnflow_geometry.model.wording import named
@@ -30,12 +30,11 @@ BROAD = 10.0  # pixels; the outline goes round the shared copper, not along ever
 
 
 def answered(result: Result) -> tuple[Budget, Contribution] | None:
-    """The limit that is kept worst, sensitive loops before cables, and the noisy loop that has most part in it."""
-    for budgets in (result.sensitive, result.cables):
-        for budget in sorted(budgets, key=lambda item: item.margin_dB):
-            first = lead(budget)
-            if first is not None:
-                return budget, first[0]
+    """The limit that is told of first, and the noisy loop that has most part in it: see `urgency`."""
+    for budget in sorted((*result.sensitive, *result.cables), key=urgency):
+        first = lead(budget)
+        if first is not None:
+            return budget, first[0]
     return None
 
 

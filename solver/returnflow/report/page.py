@@ -19,7 +19,7 @@ from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
 from returnflow.pictures.picture import Picture
 from returnflow.pictures.pictured import pictured
-from returnflow.words.answer_text import NO_TEST, WORST, accuracy_sentence, summary
+from returnflow.words.answer_text import NO_TEST, accuracy_sentence, summary, urgency
 from returnflow.words.comparison import NOISE
 from returnflow.words.device_table import devices_table
 from returnflow.words.enclosure_table import enclosure_tables
@@ -36,6 +36,7 @@ from returnflow.words.result_tables import (
     traffic_tables,
 )
 from returnflow.words.study_tables import (
+    all_limits,
     comparison_tables,
     findings_table,
     options_table,
@@ -49,10 +50,17 @@ from returnflow_geometry.model.wording import named
 MOST_COLUMNS = 8  # of a table: more are cut off on a narrow screen, or on paper
 MOST_OPTIONS, MOST_FINDINGS, MOST_DECISIONS, MOST_SAID = 12, 6, 3, 8  # of the brief report
 JUDGED = {
-    "kept": "Tolerable as drawn",
-    "exceeded": "Not tolerable as drawn",
-    "undecided": "Undecided",
-    "unknown": "Not known",
+    "sensitive": {
+        "kept": "Tolerable as drawn",
+        "exceeded": "Not tolerable as drawn",
+        "undecided": "Undecided",
+        "unknown": "Not known",
+    },
+    "cables": {
+        "exceeded": "Over its limit as drawn",
+        "undecided": "Undecided",
+        "unknown": "Not known",
+    },
 }
 ALWAYS = (
     NO_TEST,
@@ -111,7 +119,8 @@ def report_html(
     base = next(iter(study.variants.values()))
     own = [picture for picture in drawn.get(base.name, ()) if picture.png]
     first = {kind: next((p for p in own if p.kind == kind), None) for kind in ("why", "board", "sources")}
-    budgets = sorted((*base.sensitive, *base.cables), key=lambda it: (WORST[it.verdict], it.margin_dB))
+    # As the picture of the first page has it: of what is over its limit signals come first.
+    budgets = sorted((*base.sensitive, *base.cables), key=urgency)
     decisions = sorted(study.decisions, key=lambda it: _place(budgets, it.loop))
     lead = decisions[0] if decisions else None
     beside = _first_of_each([p for p in shared if p.kind == "compare" and p.png], lead)
@@ -127,6 +136,7 @@ def report_html(
         verdict="" if lead is None else next(it.verdict for it in budgets if it.loop == lead.loop),
         elsewhere=() if lead is None or lead.chosen is None else lead.chosen.costs,
         others=decisions[1:MOST_DECISIONS],
+        all_limits=all_limits(decisions),
         more=len(decisions[MOST_DECISIONS:]),
         contributions=[
             *(table for it in budgets[:MOST_DECISIONS] for table in _budget_tables(base, it)),
@@ -184,6 +194,7 @@ def _decision(study: Study, decision: Decision) -> Section:
         (
             decision.finding,
             f"Recommended: {decision.recommendation}",
+            *([f"For all limits: {decision.all_limits}"] if decision.all_limits else []),
             options_table(study, decision),
             reasons_table(decision),
             *rests,

@@ -44,7 +44,7 @@ KEYS: dict[type, str] = {
     Change: "dB percent meaningful",
     Contribution: "loop transfer:transfer_ohm half_width:half_width_ohm current:current_A noise:noise_V "
     "frequency:frequency_Hz in_band out_of_band:out_of_band_V lines counted:lines_in_band",
-    Decision: "options recommendation finding rests_on",
+    Decision: "options recommendation finding rests_on all_limits",
     Figure: "value half",
     Finding: "kind things sentence severity level value unit at:at_m",
     Link: "name between resistance:resistance_ohm inductance:inductance_H capacitance:capacitance_F",
@@ -53,7 +53,7 @@ KEYS: dict[type, str] = {
     "high_inductance:high_inductance_H low_length:low_length_m high_length:high_length_m gaps "
     "gap_inductance:gap_inductance_H gap_detour:gap_detour_m",
     Option: f"kind title possible {_NOISE} limit:allowed_V margin_dB meets effort reasons costs broken:exceeds "
-    "mended:mends variant",
+    "mended:mends worse:makes_worse variant",
     Placement: "area:area_m2 radius:radius_m nearest:nearest_m",
     Radiated: "frequency:frequency_Hz volts:voltage_V free:free_space_V_per_m ground:with_ground_V_per_m "
     "allowed:allowed_V_per_m",
@@ -76,8 +76,9 @@ def to_dict(study: Study) -> Json:
     - ``findings``: layout findings, the worst first.
     - ``sweeps``: ``axes``, and the figures of every loop at all ``steps``.
 
-    Of every sensitive loop as drawn, ``options`` are in the order of effort; ``chosen`` is the number of the one
-    that is recommended, null where none is. Currents in links are from the first to the second terminal per ampere
+    Of every sensitive loop as drawn, and of cables whose limit is not kept, ``options`` are in the order of effort;
+    ``chosen`` is the number of the one that is recommended, null where none is; ``all_limits`` is what doing it for
+    all limits comes to. Currents in links are from the first to the second terminal per ampere
     of each loop; null where no loop reaches the link.
     """
     decided = {decision.loop: decision for decision in study.decisions}
@@ -219,7 +220,7 @@ def _variant(result: Result, decided: Mapping[str, Decision]) -> Json:
             for j, loop in enumerate(names)
         ],
         "sensitive": [_sensitive(result, budget, decided.get(budget.loop)) for budget in result.sensitive],
-        "cables": [_cables(result, budget, impedance) for budget in result.cables],
+        "cables": [_cables(result, budget, impedance, decided.get(budget.loop)) for budget in result.cables],
         "enclosures": [
             {
                 "copper": each.copper,
@@ -272,18 +273,23 @@ def by_frequency(result: Result) -> tuple[Array, Array]:
 
 
 def _sensitive(result: Result, budget: Budget, decision: Decision | None) -> Json:
-    undecided: Json = {"options": [], "recommendation": finding(budget), "finding": finding(budget), "rests_on": []}
-    chosen = None if decision is None or decision.chosen is None else decision.options.index(decision.chosen)
     return {
         **plain(budget, limit="allowed_V"),
         "contributions": _contributions(budget),
-        **(undecided if decision is None else plain(decision)),
-        "chosen": chosen,
+        **_decided(budget, decision),
         "placement": plain(result.placements[budget.loop]),
     }
 
 
-def _cables(result: Result, budget: Budget, impedance: Array) -> Json:
+def _decided(budget: Budget, decision: Decision | None) -> Json:
+    """What there is to do; of variants, and of cables within their limit, only what there is."""
+    found = finding(budget)
+    undecided: Json = {"options": [], "recommendation": found, "finding": found, "rests_on": [], "all_limits": ""}
+    chosen = None if decision is None or decision.chosen is None else decision.options.index(decision.chosen)
+    return {**(undecided if decision is None else plain(decision)), "chosen": chosen}
+
+
+def _cables(result: Result, budget: Budget, impedance: Array, decision: Decision | None) -> Json:
     """`voltage_V` is what all noisy currents would make at each asked frequency, `noise_V` at their own lines."""
     worst = max(budget.contributions, key=lambda part: part.noise, default=None)
     columns = [result.index(part.loop) for part in budget.contributions]
@@ -294,6 +300,7 @@ def _cables(result: Result, budget: Budget, impedance: Array) -> Json:
         "worst": None if worst is None else {"loop": worst.loop, "voltage_V": plain(worst.noise)},
         "contributions": _contributions(budget),
         "radiated": plain(budget.radiated),
+        **_decided(budget, decision),
     }
 
 

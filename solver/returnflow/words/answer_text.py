@@ -48,6 +48,11 @@ def summary(result: Result) -> str:
     return " ".join([*sentences, *supplied])
 
 
+def urgency(budget: Budget) -> tuple[int, bool, float]:
+    """Key that sorts limits: those over first, of these signals before cables, the worst first."""
+    return WORST[budget.verdict], budget.role == "cables", budget.margin_dB
+
+
 def lead(budget: Budget) -> tuple[Contribution, float] | None:
     """The contribution that dominates and its share of the noise power; None without noise."""
     counted = [c for c in budget.contributions if c.in_band and c.noise > 0]

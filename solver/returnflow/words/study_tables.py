@@ -31,8 +31,13 @@ MOST_LINKS = 12  # rows of currents in links
 MOST_JUDGED = 5  # limits in the table of variants by limit
 
 
+def all_limits(decisions: Sequence[Decision]) -> list[str]:
+    """What is said for all limits together, once."""
+    return list(dict.fromkeys(decision.all_limits for decision in decisions if decision.all_limits))
+
+
 def options_table(study: Study, decision: Decision, most: int | None = None) -> Table:
-    """Options for one sensitive loop, in order of effort: all, or so many with the chosen one."""
+    """Options for one limit, in order of effort: all, or so many with the chosen one."""
     every = decision.options
     options = [o for n, o in enumerate(every) if most is None or len(every) <= most or n < most or o is decision.chosen]
     chosen = next((n for n, option in enumerate(options) if option is decision.chosen), None)

@@ -15,7 +15,7 @@ from returnflow.words.device_table import devices_table
 from returnflow.words.enclosure_table import enclosure_tables
 from returnflow.words.radiation_table import radiation_table
 from returnflow.words.result_tables import contributions_table, loops_table, traffic_tables
-from returnflow.words.study_tables import options_table
+from returnflow.words.study_tables import all_limits, options_table
 from returnflow.words.supply_tables import supply_tables
 from returnflow.words.table import Table
 from returnflow_geometry.model.wording import named
@@ -38,6 +38,7 @@ def summary_table(study: Study) -> str:
     head = f"{base.name}: " if others or base.name != AS_DRAWN else ""
     parts.append(textwrap.fill(head + summary(base), WIDTH))
     parts += [_decision_text(study, decision) for decision in study.decisions]
+    parts += [textwrap.fill(f"For all limits: {said}", WIDTH) for said in all_limits(study.decisions)]
     parts += [textwrap.fill(study.reservation, WIDTH)] if study.reservation else []
     parts += [text for text in (comparison_text(study),) if text]
     parts += [text for text in (_review_text(study), _sweeps_text(study)) if text]
