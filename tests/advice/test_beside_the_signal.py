@@ -1,11 +1,15 @@
-"""What is said of limits between cables while a signal is judged: never at that signal's cost without a word."""
+"""What is advised for limits between cables while a signal is judged: never at that signal's cost."""
 
 import functools
+import math
+from dataclasses import replace
 
 import pytest
 
 from returnflow.advice.decision import _by_itself
+from returnflow.advice.places import BODY
 from returnflow.advice.study import run
+from returnflow.answers.evaluate import budget_from, couplings
 from returnflow.words.terminal import summary_table
 from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.model.numbers import engineering
@@ -80,44 +84,89 @@ def study(*parts):
 
 class TestAVariantThatMendsTheCables:
     @pytest.mark.parametrize(
-        ("variants", "said"),
-        [
-            (BY_THE_INPUT, '"by the input" would fix that, but with it this signal has '),
-            (BY_THE_INPUT + SHORTER, '"shorter" fixes that; with it this signal has '),
-        ],
+        ("variants", "advised"),
+        [(BY_THE_INPUT, "C1 moved to (66.3, 5.0) mm"), (BY_THE_INPUT + SHORTER, "shorter")],
     )
-    def test_is_not_advised_where_it_puts_the_signal_over_its_limit(self, variants, said):
+    def test_is_not_advised_where_it_puts_the_signal_over_its_limit(self, variants, advised):
         found = study(loops("limit_V = 100e-6"), variants)
-        (decision,) = found.decisions
-        assert decision.tolerable
+        signal, cables = found.decisions
+        assert signal.tolerable
+        assert not cables.tolerable
         assert found["by the input"].sensitive[0].verdict == "exceeded"
         assert all(item.verdict == "kept" for item in found["by the input"].cables)
-        assert said in decision.recommendation
+        harmful = next(option for option in cables.options if option.variant == "by the input")
+        assert harmful.meets
+        assert harmful.broken == ("sensor",)
+        assert cables.chosen.variant == advised
+        assert found[advised].cables[0].verdict == "kept"
+        assert found[advised].sensitive[0].verdict == "kept"
+
+    def test_where_only_harm_brings_them_back_it_is_told_and_not_advised(self):
+        # Nothing is tried beyond what is asked for.
+        case = parse_case(BOARD + PINS + loops("limit_V = 20e-6") + BY_THE_INPUT + "[solve]\nfrequencies_Hz = [0]\n")
+        (_, cables) = run(case, only=["as drawn", "by the input"], jobs=1).decisions
+        assert cables.chosen is None
+        assert cables.recommendation.startswith('"by the input" would fix that, but with it "sensor" has 407 µV and ')
+        assert "not advised" in cables.recommendation
 
     def test_where_nothing_brings_the_cables_back_what_comes_nearest_is_named(self):
         found = study(loops("limit_V = 1e-6"), SHORTER)
-        (decision,) = found.decisions
+        _, cables = found.decisions
         shorter = found["shorter"].cables[0]
         assert shorter.verdict == "exceeded"
-        assert shorter.noise < 0.5 * found["as drawn"].cables[0].noise
-        assert (
-            f'nothing solved here fixes that; "shorter" leaves {engineering(shorter.noise, "V")}.'
-            in decision.recommendation
-        )
-        (alone,) = study(loops("limit_V = 1e-6")).decisions
-        assert "nothing solved here fixes that." in alone.recommendation
+        assert cables.chosen is None
+        assert f'The best, "shorter", leaves {engineering(shorter.noise, "V")}.' in cables.recommendation
 
-    def test_of_several_pairs_only_the_first_is_introduced(self):
+    def test_every_pair_over_its_limit_has_a_decision(self):
         more = loops("limit_V = 100e-6").split("[[loop]]")[-1].replace("two cables", "two more")
-        (decision,) = study(loops("limit_V = 100e-6"), "[[loop]]" + more).decisions
-        assert decision.recommendation.count("Independently of this signal") == 1
-        assert decision.recommendation.count("and nothing solved here fixes that.") == 2
+        decisions = study(loops("limit_V = 100e-6"), "[[loop]]" + more).decisions
+        assert [(it.loop, it.role) for it in decisions[1:]] == [("two cables", "cables"), ("two more", "cables")]
+        assert decisions[1].chosen.variant == decisions[2].chosen.variant
+        assert study(loops("limit_V = 1")).decisions[-1].role == "sensitive"
 
     def test_where_the_signal_is_over_its_limit_as_drawn_what_is_no_worse_may_be_combined(self):
-        (decision,) = study(loops("limit_V = 100e-6", tolerates=1e-9), SHORTER).decisions
-        assert not decision.tolerable
-        assert '"shorter" fixes that' in decision.recommendation
-        assert ', together with "shorter": every limit is kept' in decision.recommendation
+        signal, cables = study(loops("limit_V = 100e-6", tolerates=1e-9), SHORTER).decisions
+        assert not signal.tolerable
+        assert cables.chosen.variant == "shorter"
+        assert ', together with "shorter": every limit is kept' in signal.all_limits
+        assert cables.all_limits == signal.all_limits
+
+
+class TestCablesAlone:
+    """A board with cables and no weak signal."""
+
+    CABLES = "[[loop]]" + loops("limit_V = 100e-6").split("[[loop]]", 2)[2]
+
+    def test_have_a_decision_with_a_board_that_was_solved(self):
+        found = study(self.CABLES)
+        (decision,) = found.decisions
+        assert decision.role == "cables"
+        assert decision.chosen.variant in found.trials
+        assert found[decision.chosen.variant].cables[0].verdict == "kept"
+        assert 'Recommended for "two cables": Bring the connectors together' in summary_table(found)
+
+    def test_connectors_stay_at_the_edge_where_they_stand(self):
+        found = study(self.CABLES)
+        board = found["C1 moved to (66.3, 5.0) mm"].case.board
+        assert board.terminal("C1").centre == pytest.approx((0.0663, 0.005), abs=1e-4)  # 5 mm from the edge, as drawn
+        assert math.dist(board.terminal("C1").centre, board.terminal("C2").centre) >= BODY
+
+    def test_what_must_stay_bonded_is_not_moved(self):
+        bonded = PINS.replace('name = "C1"', 'name = "C1"\nbonded = "shield"')
+        found = run(parse_case(BOARD + bonded + self.CABLES + "[solve]\nfrequencies_Hz = [0]\n"), jobs=1)
+        assert [name for name in found.trials if name.startswith("C")] == ["C2 moved to (83.0, 10.0) mm"]
+
+    def test_a_smaller_current_is_worked_out_for_what_radiates_too(self):
+        radio = TestNothingSolvedAboveZero.RADIO
+        fast = "spectrum = [[1e6, 1e-3], [3e6, 1e-3]]"
+        for limit in ("limit_V = 300e-6", radio):
+            text = BOARD + PINS + self.CABLES.replace("limit_V = 100e-6", limit).replace("current_A = 1", fast)
+            base = run(parse_case(text), only=["as drawn"], jobs=1)["as drawn"]
+            (budget,) = base.cables
+            seen = next(each for _, each in couplings(base.case, base.whole, base.spectral.model, 1.0))
+            again = budget_from(base.case.loop("two cables"), seen)
+            assert again.limit == budget.limit
+            assert again.noise == pytest.approx(budget.noise, rel=1e-9)
 
 
 class TestNothingSolvedAboveZero:
@@ -161,25 +210,27 @@ class TestASignalThatKeepsItsLimit:
 class TestBoardsThatChangeNothingForTheSignal:
     """A cable's connector elsewhere is no option for a signal, but it is what the cables ask for."""
 
-    def test_what_brings_the_cables_back_is_named_all_the_same(self):
+    def test_what_brings_the_cables_back_is_an_option_for_them_alone(self):
         found = study(loops("limit_V = 100e-6"), SHIELD)
-        (decision,) = found.decisions
+        signal, cables = found.decisions
         assert found["shield"].cables[0].verdict == "kept"
-        assert all(option.variant != "shield" for option in decision.options)
-        assert '"shield" fixes that' in decision.recommendation
+        assert all(option.variant != "shield" for option in signal.options)
+        assert cables.chosen.variant == "shield"
+        assert cables.chosen.kind == "move connector"
 
     def test_where_several_limits_are_open_the_board_that_keeps_all_is_named(self):
         found = study(loops("limit_V = 100e-6", tolerates=1e-7), BOTH, SHORTER)
-        (decision,) = found.decisions
-        assert not decision.tolerable
+        signal, cables = found.decisions
+        assert not signal.tolerable
         assert all(item.verdict == "kept" for item in (*found["both"].sensitive, *found["both"].cables))
-        said = decision.recommendation.count("keeps every limit.")
-        # Of the one that is recommended it is said that it brings the cables back as well.
-        assert said == (decision.chosen.variant != "both")
-        again = _by_itself(found["as drawn"], (decision, decision), {"both": found["both"]})
-        assert again == ['"both" keeps every limit.']
+        # The board of the signal comes first for the cables; where it is advised for all, that is all there is to say.
+        assert signal.chosen.variant == cables.chosen.variant == "both"
+        assert signal.chosen.mended == ("two cables",)
+        assert signal.all_limits == cables.all_limits == ""
+        others = (replace(signal, chosen=None), cables)
+        assert _by_itself(found["as drawn"], others, {"both": found["both"]}) == ['"both" keeps every limit.']
         (alone,) = study(loops("limit_V = 1"), BOTH).decisions  # nothing else is open
-        assert "keeps every limit" not in alone.recommendation
+        assert alone.all_limits == ""
 
     @pytest.mark.parametrize(
         "change",
@@ -190,8 +241,7 @@ class TestBoardsThatChangeNothingForTheSignal:
         other = f'[[variant]]\nname = "other"\n{change}\n'
         found = study(loops("limit_V = 100e-6", tolerates=1e-7), other)
         assert all(item.verdict == "kept" for item in (*found["other"].sensitive, *found["other"].cables))
-        assert '"Other" keeps every limit' not in found.decisions[0].recommendation
-        assert '"other" keeps every limit' not in found.decisions[0].recommendation
+        assert all("keeps every limit" not in decision.all_limits for decision in found.decisions)
 
     def test_what_lifts_a_bond_that_must_stay_mends_nothing(self):
         """Safety comes first: the cables are within their limit with it, and it is not advised for them."""
@@ -203,8 +253,9 @@ class TestBoardsThatChangeNothingForTheSignal:
         lifts += '[[variant.add.link]]\nname = "wire"\nbetween = ["R2", "S1"]\nresistance_ohm = 1e-3\n'
         text = BOARD + bonded + loops("limit_V = 100e-6") + lifts
         found = run(parse_case(text + "\n[solve]\nfrequencies_Hz = [0]\n"), jobs=1)
-        (decision,) = found.decisions
+        _, cables = found.decisions
         assert found["lifted"].cables[0].verdict == "kept"
-        option = next(it for it in decision.boards if it.variant == "lifted")
+        option = next(it for it in cables.options if it.variant == "lifted")
         assert not option.possible
-        assert '"lifted" fixes that' not in decision.recommendation
+        assert "not advised" in option.reasons[0]
+        assert cables.chosen.variant != "lifted"

@@ -10,9 +10,10 @@ import pytest
 from shapely import LineString
 
 import returnflow as rf
-from returnflow.advice.drawn import loops_at, moved, own_return, place_towards
+from returnflow.advice.drawn import loops_at, moved, own_return
 from returnflow.advice.option import ROOM_DB
 from returnflow.advice.options import what_changes
+from returnflow.advice.places import place_towards
 from returnflow.advice.proofs import crosses_more, other_layer
 from returnflow.advice.trials import CLOSED
 from returnflow_geometry.checks.case_checks import check_case

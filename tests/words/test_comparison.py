@@ -144,7 +144,7 @@ class TestDecision:
         assert keeps_text(solved) == "no"
         assert keeps_text(replace(solved, high=solved.limit)) == "yes"
         assert keeps_text(replace(solved, low=0.5 * solved.limit, high=2 * solved.limit)) == "undecided"
-        assert keeps_text(replace(solved, high=solved.limit, possible=False)) == "yes, but not possible"
+        assert keeps_text(replace(solved, high=solved.limit, why_not="No.")) == "yes, but not possible"
         assert noise_text(replace(solved, noise=None)) == "not computed"
         worked_out = replace(solved, noise=solved.limit, low=solved.limit, high=solved.limit, variant=None)
         assert noise_text(worked_out).startswith("at most 20 µV")
@@ -182,7 +182,7 @@ class TestDecision:
 
 def test_an_option_that_waits_for_a_route_says_which():
     figureless = Option(
-        kind="dedicated return", title="a return of its own", possible=True, noise=None, low=None, high=None,
+        kind="dedicated return", title="a return of its own", noise=None, low=None, high=None,
         limit=1e-6, reasons=(), unrouted=("pump", "clock"),
     )  # fmt: skip
     assert noise_text(figureless) == "open"
@@ -190,6 +190,6 @@ def test_an_option_that_waits_for_a_route_says_which():
     # Without a route that is missing it just has no figure.
     assert keeps_text(replace(figureless, unrouted=())) == "not known"
     # What is not possible is told so once.
-    ruled_out = replace(figureless, possible=False)
+    ruled_out = replace(figureless, why_not="No.")
     assert possible_text(ruled_out) == "no"
     assert [text(ruled_out) for text in (noise_text, keeps_text, costs_text)] == ["–", "–", "–"]

@@ -83,12 +83,15 @@ def decide(
     names = recommended(bare)
     every = (joint or {}).get(titled(names))
     if every is not None:
-        said = [f"All of it together, solved as {_titled(titled(names))}: {verdict_of_all(base, every)}"]
+        whole = all(it.chosen is None or it.chosen.variant is not None for it in bare)
+        what = "All of it together" if whole else "The boards of all that together"
+        said = [f"{what}, solved as {_titled(titled(names))}: {verdict_of_all(base, every)}"]
         said += [item.proviso for item in every.sensitive if item.proviso]
     else:
         said = _by_itself(base, bare, variants)
     text = " ".join(said)
-    return tuple(replace(_worded(it, base), all_limits="" if it.tolerable else text) for it in bare)
+    theirs = {it.chosen.variant: it.loop for it in reversed(bare) if it.chosen is not None and it.role == "sensitive"}
+    return tuple(replace(_worded(it, base, theirs), all_limits="" if it.tolerable else text) for it in bare)
 
 
 def _by_itself(base: Result, decisions: Sequence[Decision], variants: Mapping[str, Result]) -> list[str]:
@@ -107,9 +110,10 @@ def _by_itself(base: Result, decisions: Sequence[Decision], variants: Mapping[st
     ]
 
 
-def _worded(decision: Decision, base: Result) -> Decision:
+def _worded(decision: Decision, base: Result, theirs: Mapping[str | None, str]) -> Decision:
+    """A decision in words; `theirs` are the signals for which boards are recommended."""
     loop = base.case.loop(decision.loop)
-    sentences = _recommendation(loop, budget_of(base, loop), base, decision)
+    sentences = _recommendation(loop, budget_of(base, loop), base, decision, theirs)
     return replace(decision, recommendation=" ".join(dict.fromkeys(sentences)))
 
 
@@ -223,7 +227,9 @@ _FOR_CABLES = {
 }
 
 
-def _recommendation(loop: Loop, budget: Budget, base: Result, decision: Decision) -> list[str]:
+def _recommendation(
+    loop: Loop, budget: Budget, base: Result, decision: Decision, theirs: Mapping[str | None, str]
+) -> list[str]:
     options, chosen = decision.options, decision.chosen
     if budget.verdict == "kept":
         return [f"Share the plane: {margin(budget)} as drawn.", *([budget.proviso] if budget.proviso else [])]
@@ -234,11 +240,13 @@ def _recommendation(loop: Loop, budget: Budget, base: Result, decision: Decision
     if chosen is None:
         return _nothing_meets(budget, options)
     how = (_ADVICE if loop.role == "sensitive" else _FOR_CABLES)[chosen.kind].format(loop=named(loop.name))
-    sentences = [
-        f"{how}, as in {_titled(chosen.title)}."
-        if chosen.variant
-        else f"{how}: {chosen.title[0].lower()}{chosen.title[1:]}."
-    ]
+    said = loop.role == "cables" and chosen.variant in theirs
+    if said:
+        sentences = [f"As recommended for {named(theirs[chosen.variant])}: {_titled(chosen.title)}."]
+    elif chosen.variant:
+        sentences = [f"{how}, as in {_titled(chosen.title)}."]
+    else:
+        sentences = [f"{how}: {chosen.title[0].lower()}{chosen.title[1:]}."]
     if chosen.noise == 0:
         sentences.append("It leaves no conducted noise.")
     elif chosen.noise is not None:
@@ -246,7 +254,7 @@ def _recommendation(loop: Loop, budget: Budget, base: Result, decision: Decision
         sentences.append(f"It leaves {chosen.left}, limit {engineering(chosen.limit, 'V')}, {left}.")
     if not chosen.has_room:
         sentences.append(f"No solved option has {ROOM_DB:.0f} dB margin: measure before you rely on it.")
-    sentences += [said for said in [_proviso(chosen, budget)] if said]
+    sentences += [proviso for proviso in [_proviso(chosen, budget)] if proviso]
     still_open = [option for option in options if option.possible and option.waits]
     if still_open:
         routes = tuple(dict.fromkeys(name for option in still_open for name in option.unrouted))
@@ -256,9 +264,8 @@ def _recommendation(loop: Loop, budget: Budget, base: Result, decision: Decision
     if chosen.broken:
         sentences.append(f"It puts {_quoted(chosen.broken)} over the limit: weigh that first.")
     limits = {item.loop: item.limit for item in (*base.sensitive, *base.cables)}
-    sentences += [
-        f"It also brings {named(name)} within its limit of {engineering(limits[name], 'V')}." for name in chosen.mended
-    ]
+    mended = () if said else chosen.mended
+    sentences += [f"It also brings {named(it)} within its limit of {engineering(limits[it], 'V')}." for it in mended]
     return sentences
 
 

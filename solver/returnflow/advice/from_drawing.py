@@ -80,14 +80,15 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
         reasons = [says + "show: only solved positions count."]
     else:
         reasons = [place.reach]
-        if not near:
-            reasons.append(
-                f"That leaves no room for an amplifier: less than {millimetres(ROOM)} beyond the edge of "
-                f"{loop.return_}'s pad."
-            )
         induced = mostly_induced(loop, budget, base)
         if induced:
             reasons.append(induced)
+    why_not = ""
+    if exceeded and not near and not others:
+        why_not = (
+            f"It leaves no room for an amplifier: less than {millimetres(ROOM)} beyond the edge of "
+            f"{loop.return_}'s pad."
+        )
     now = math.dist(amplifier.centre, connector.centre)
     within = f": within {millimetres(place.radius, 2)}" if near and not others and place.radius < now else ""
     # Where there is a need to move, the figure is that of a solved place, an option of its own.
@@ -100,7 +101,7 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
         Option(
             kind="move amplifier",
             title=title,
-            possible=near or bool(others) or not exceeded,
+            why_not=why_not,
             noise=noise,
             low=low,
             high=high,
@@ -144,13 +145,11 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
         _where_copper_helps(loop, budget, base),
     ]
     possible = factor <= MOST_REDUCTION and found.high <= found.limit
-    if not possible:
-        reasons.append("That takes a different circuit, not a different layout.")
     return [
         Option(
             kind="noisy current",
             title=f"Reduce the {what} by {decibels(factor, 1):.0f} dB",
-            possible=possible,
+            why_not="" if possible else "That takes a different circuit, not a different layout.",
             noise=found.noise if possible else None,
             low=found.low if possible else None,
             high=found.high if possible else None,
@@ -253,12 +252,12 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
             Option(
                 kind="dedicated return",
                 title="Dedicated return with one ground point",
-                possible=False,
+                why_not=f"Neither end may be lifted from the plane: {why}.",
                 noise=None,
                 low=None,
                 high=None,
                 limit=budget.limit,
-                reasons=(f"Neither end may be lifted from the plane: {why}.", shared),
+                reasons=(shared,),
             )
         ]
     keep = bonded[0] if bonded else ends[0]
@@ -286,7 +285,6 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
         Option(
             kind="dedicated return",
             title=f"Dedicated return grounded at {keep.name} only",
-            possible=True,
             noise=None,
             low=None,
             high=None,
@@ -323,17 +321,15 @@ def differential(loop: Loop, budget: Budget, base: Result) -> list[Option]:
             if part.frequency is not None
         )
         reasons.append(f"For the strongest lines: {each}.")
-    possible = needed <= REJECTION
     induced = bool(mostly_induced(loop, budget, base))
     if induced:
         reasons.append(NOT_REJECTED)
-    if not possible:
-        reasons.append(f"More than {REJECTION:.0f} dB is hard to hold over a band; lower the noise first.")
+    hard = f"More than {REJECTION:.0f} dB is hard to hold over a band; lower the noise first."
     return [
         Option(
             kind="differential",
             title=f"Differential input with at least {needed} dB of rejection",
-            possible=possible,
+            why_not="" if needed <= REJECTION else hard,
             noise=None if induced else less * budget.noise,
             low=None if induced else less * budget.low,
             high=None if induced else less * budget.high,

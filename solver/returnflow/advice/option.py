@@ -31,8 +31,6 @@ class Option:
     ----------
     kind : str
     title : str
-    possible : bool
-        False where a bond that must stay, or the board's size, rules it out; the reasons say why.
     noise, low, high : float or None
         V rms in series with the signal (between the connectors) if it is done, and its bounds; None without a figure.
     limit : float
@@ -41,6 +39,8 @@ class Option:
         Plain sentences: what it does and on what numbers that rests; what it costs elsewhere.
     variant : str or None
         Variant that was solved for it; None where the figures follow from the case as drawn.
+    why_not : str
+        What rules it out, as a sentence: a bond that must stay, the board's size; nothing where it is possible.
     broken : tuple of str
         Limits between cables and of other signals that are kept as drawn, and not if it is done.
     mended : tuple of str
@@ -59,7 +59,6 @@ class Option:
 
     kind: OptionKind
     title: str
-    possible: bool
     noise: float | None
     low: float | None
     high: float | None
@@ -67,6 +66,7 @@ class Option:
     reasons: tuple[str, ...]
     costs: tuple[str, ...] = ()
     variant: str | None = None
+    why_not: str = ""
     broken: tuple[str, ...] = ()
     mended: tuple[str, ...] = ()
     worse: tuple[str, ...] = ()
@@ -74,6 +74,11 @@ class Option:
     elsewhere: dict[str, float] = field(default_factory=dict)
     unrouted: tuple[str, ...] = ()
     unsolved: bool = False
+
+    @property
+    def possible(self) -> bool:
+        """Whether nothing rules it out."""
+        return not self.why_not
 
     @property
     def waits(self) -> bool:
@@ -122,8 +127,9 @@ class Option:
 
     @property
     def effort(self) -> int:
-        """Rank in the order of effort, from 0."""
-        return EFFORT.index(self.kind)
+        """Rank in the order of effort, from 0; a smaller current is last, which takes another circuit."""
+        smaller = self.kind == "noisy current" and self.variant is None
+        return len(EFFORT) if smaller else EFFORT.index(self.kind)
 
 
 def budget_of(result: Result, loop: Loop) -> Budget:

@@ -196,7 +196,8 @@ def keeps_text(option: Option) -> str:
             return NONE
         return f"open: {needed(option.unrouted, unsolved=option.unsolved)}" if option.waits else "not known"
     if option.high <= option.limit:
-        return "yes" if option.possible else "yes, but not possible"
+        sure = "yes, with a proviso" if option.proviso else "yes"
+        return sure if option.possible else "yes, but not possible"
     if option.low is not None and option.low <= option.limit:
         return "undecided"
     return "no"

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from itertools import groupby
 
 from returnflow.advice.decision import Decision
+from returnflow.advice.option import Option
 from returnflow.advice.study import Study
 from returnflow.answers.compare import Row
 from returnflow.words.comparison import (
@@ -47,7 +48,10 @@ def options_table(study: Study, decision: Decision, most: int | None = None) -> 
         head=("option", "possible", "noise left (margin)", "within limit", "elsewhere"),
         rows=[
             [
-                Cell(option.title, (("recommended · " if n == chosen else "") + origin_text(option, study),)),
+                Cell(
+                    option.title,
+                    (("recommended · " if n == chosen else "") + origin_text(option, study), *_why_not(option)),
+                ),
                 possible_text(option),
                 noise_text(option),
                 keeps_text(option),
@@ -61,13 +65,19 @@ def options_table(study: Study, decision: Decision, most: int | None = None) -> 
     )
 
 
+def _why_not(option: Option) -> tuple[str, ...]:
+    return (option.why_not,) if option.why_not else ()
+
+
 def reasons_table(decision: Decision) -> Table:
     """Why every option does what it does, and what it costs elsewhere."""
     chosen = next((n for n, option in enumerate(decision.options) if option is decision.chosen), None)
     return Table(
         title=f"Options for {named(decision.loop)}: reasons",
         head=("option", "what it does, and its cost elsewhere"),
-        rows=[[option.title, Cell("", (*option.reasons, *option.costs))] for option in decision.options],
+        rows=[
+            [option.title, Cell("", (*_why_not(option), *option.reasons, *option.costs))] for option in decision.options
+        ],
         left=2,
         marks={} if chosen is None else {chosen: "chosen"},
     )

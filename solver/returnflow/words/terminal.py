@@ -18,7 +18,7 @@ from returnflow.words.result_tables import contributions_table, loops_table, tra
 from returnflow.words.study_tables import all_limits, options_table
 from returnflow.words.supply_tables import supply_tables
 from returnflow.words.table import Table
-from returnflow_geometry.model.wording import named
+from returnflow_geometry.model.wording import listed, named
 
 MOST_FINDINGS = 3
 LOOP_COLUMNS = ("loop", "role", "own resistance", "peak sheet current", "at", "crossover frequency")
@@ -75,11 +75,15 @@ def _sweeps_text(study: Study) -> str:
 def _decision_text(study: Study, decision: Decision) -> str:
     """Recommendation and options of one sensitive loop, whose finding is in the summary; a star at the chosen one."""
     table = options_table(study, decision)
+    notes = [f"{option.title}: {option.why_not}" for option in decision.options if option.why_not]
+    harmful = [option for option in decision.options if option.broken]
+    notes += [f"{option.title} puts {listed(option.broken, 'and')} over the limit." for option in harmful]
     return "\n".join(
         [
             textwrap.fill(f"Recommended for {named(decision.loop)}: {decision.recommendation}", WIDTH),
             table.title,
             table.text(*OPTION_COLUMNS),
+            *(textwrap.fill(note, WIDTH, initial_indent="  ", subsequent_indent="    ") for note in notes),
         ]
     )
 
