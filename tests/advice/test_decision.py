@@ -164,15 +164,15 @@ class TestBonds:
         own = option(decision, "Dedicated return with one ground point")
         assert not own.possible
         assert not own.meets
-        assert "joins both grounds inside" in own.reasons[0]
-        assert "shield of the load-cell cable" in own.reasons[0]
+        assert "joins both grounds inside" in own.why_not
+        assert "shield of the load-cell cable" in own.why_not
 
     def test_a_variant_that_lifts_a_bond_is_never_advised(self):
         decision, *_ = study(*self.BOTH, keep=self.DRAWN).decisions
         drawn = option(decision, "dedicated return, one point")
         assert not drawn.possible
-        assert "U1.AGND" in drawn.reasons[0]
-        assert "not advised" in drawn.reasons[0]
+        assert "U1.AGND" in drawn.why_not
+        assert "not advised" in drawn.why_not
         assert decision.chosen is None or decision.chosen.kind != "dedicated return"
 
     def test_the_end_that_must_stay_is_the_ground_point(self):

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from test_around import case as clock_case
 from test_around import loop, terminal
 
-from returnflow.advice.decision import Decision, choose_harmless, recommended
+from returnflow.advice.decision import Decision, choose_harmless, decide, recommended
 from returnflow.advice.drawn import moved, own_return
 from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, run
@@ -126,6 +126,16 @@ class TestStudy:
         table = variants_table(found)
         (marked,) = table.marks
         assert table.rows[marked][0].text == found.joint[0]
+
+    def test_where_it_was_not_solved_that_is_said(self):
+        found = study()
+        single = {
+            name: it for name, it in (found.variants | found.trials).items() if name not in (AS_DRAWN, *found.joint)
+        }
+        every = decide(found[AS_DRAWN], single)
+        assert {it.all_limits for it in every if it.tolerable} == {""}
+        for it in every:
+            assert it.tolerable or it.all_limits.startswith("What is recommended for each was not solved together: ")
 
     def test_it_is_no_option_by_itself(self):
         found = study()

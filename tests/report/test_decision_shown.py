@@ -69,7 +69,7 @@ class TestDecision:
         assert decision.recommendation in text
         assert all(sentence in text for sentence in decision.rests_on)
         for option in decision.options:
-            assert page.row(option.title)[1] == "".join((*option.reasons, *option.costs))
+            assert page.row(option.title)[1] == "".join((option.why_not, *option.reasons, *option.costs))
 
     def test_none_without_the_case_as_drawn(self):
         only = replace(varied(), variants={"half & half": varied()["half & half"]})

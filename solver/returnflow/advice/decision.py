@@ -89,6 +89,10 @@ def decide(
         said += [item.proviso for item in every.sensitive if item.proviso]
     else:
         said = _by_itself(base, bare, variants)
+        if len(names) > 1 and not said:
+            said = [
+                f"What is recommended for each was not solved together: {joined([_titled(name) for name in names])}."
+            ]
     text = " ".join(said)
     theirs = {it.chosen.variant: it.loop for it in reversed(bare) if it.chosen is not None and it.role == "sensitive"}
     return tuple(replace(_worded(it, base, theirs), all_limits="" if it.tolerable else text) for it in bare)
