@@ -405,7 +405,7 @@ def test_table_of_good_cases(edits):
     parse_case(text_of(edited(*edits)))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(st.lists(st.sampled_from(INDEPENDENT), min_size=2, max_size=12, unique_by=lambda row: row[0]))
 def test_independent_mistakes_are_all_reported(rows):
     # Edits of one thing may undo each other, so at most one per thing.
@@ -568,7 +568,7 @@ COORDINATES = st.tuples(st.integers(0, 100), st.integers(0, 80)).map(list)
 ENDS = st.tuples(st.floats(0, 2.2), st.floats(0, 6.28))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(ENDS, st.lists(COORDINATES, max_size=4), ENDS)
 def test_a_route_leads_from_contact_to_contact_or_is_refused(first, middle, last):
     """A trace of random corners whose ends lie in, beside or off the contacts (radius 0.5 and 0.3 mm)."""
@@ -604,7 +604,7 @@ def test_a_spectrum_is_stored_ascending(lines):
     assert case.loops[4].spectrum == tuple(sorted(lines))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(st.floats(0.01, 1e8), st.floats(0.01, 0.99), st.floats(0.01, 2))
 def test_a_trapezoid_fits_into_its_period_or_is_refused(frequency, duty, part):
     """Rise as a part of the shorter of high and low time: at 1 it is a triangle or the edges meet."""
@@ -704,7 +704,7 @@ def paths_of(value, way=()):
 PATHS = sorted(paths_of(FULL), key=str)
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.sampled_from(PATHS), st.one_of(VALUES, st.just(DELETE)))
 @example("cutout.3.shape.polygon", [[0, 0], [1e-300, 1], [5e-324, 5]])
 @example("board.outline", {"\x1f": 0})
@@ -714,7 +714,7 @@ def test_any_value_anywhere_is_accepted_or_refused_cleanly(path, value):
     assert all(line.isprintable() and len(line) < 1500 for line in mistakes or case.assumptions)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.sampled_from(["rect", "circle", "polygon", "slot"]), POINTS, st.floats(1e-3, 60))
 def test_any_drawn_shape_is_valid_or_refused(kind, points, size):
     drawn = {
@@ -731,7 +731,7 @@ def test_any_drawn_shape_is_valid_or_refused(kind, points, size):
         assert case.regions[0].shape.area > 0
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.data())
 def test_any_damaged_text_is_accepted_or_refused_cleanly(data):
     text = text_of(FULL)

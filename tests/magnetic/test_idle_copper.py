@@ -10,7 +10,7 @@ import pytest
 
 from inductive import Ideal
 from layered import MM, case, edge, via
-from returnflow.magnetic.meshing import system_of
+from returnflow.magnetic.meshing import mesh_of, system_of
 from returnflow.magnetic.solving import solve_expelled
 from returnflow.magnetic.unseen import unseen
 from returnflow.resistive import conductors as conductors_module
@@ -172,7 +172,7 @@ def test_it_is_coarse_behind_copper_that_shields_it():
         coppers = (review.board.coppers[0], dataclasses.replace(review.board.coppers[1], layer=layer))
         moved = dataclasses.replace(review, board=dataclasses.replace(review.board, layers=layers, coppers=coppers))
         conductors = Conductors.of(moved)
-        found.append(np.bincount(system_of(moved, conductors, conductors.ends(moved)).space.mesh.copper_of))
+        found.append(np.bincount(mesh_of(moved, conductors, conductors.ends(moved)).copper_of))
     facing, behind = found
     assert facing[0] == behind[0]  # of the ground
     assert behind[1] < 0.7 * facing[1] < 0.3 * facing[0]

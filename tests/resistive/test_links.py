@@ -129,7 +129,7 @@ def body(count, copper):
 EQUAL, UNEQUAL = (35e-6, 35e-6), (35e-6, 105e-6)
 
 
-@pytest.mark.parametrize(("count", "thickness"), [(1, EQUAL), (2, UNEQUAL), (5, EQUAL), (5, UNEQUAL)])
+@pytest.mark.parametrize(("count", "thickness"), [(1, EQUAL), (5, EQUAL), (5, UNEQUAL)])
 def test_two_discs_with_vias_agree_with_a_network_reduction(count, thickness):
     # two routes to one number: all at once, and each disc by itself with nodal analysis (textbook)
     review = two_discs(count, thickness=thickness)
@@ -263,17 +263,31 @@ def layered_size(mesher):
     return starting_size(mesher.coarse(), 5 * MM, corner=0.5)
 
 
+BODIES, SPOTS = "abc", ((0.7, 0.8), (3.2, 0.7), (2.1, 2.2))
+
+
+@functools.cache
+def three_bodies():
+    """Coppers and pads of three bodies, their mesh, and each body by itself: every pad against its first."""
+    coppers = [strip(name, "L1", 0, 4, width=3, y=5 * n) for n, name in enumerate(BODIES)]
+    terminals = [pad(f"{name}{k}", name, x, 5 * n + y) for n, name in enumerate(BODIES) for k, (x, y) in
+                 enumerate(SPOTS)]  # fmt: skip
+    conductors = Conductors.of(case(coppers, terminals, TREE, [loop("p", "a0", "c1")], layers=1))
+    mesh = StackMesher(conductors).graded(lambda n, one: layered_size(one))
+    rows = [(3 * n + k, 3 * n) for n in range(3) for k in (1, 2)]
+    return coppers, terminals, mesh, solve_on(mesh, 9, rows, conductors.reference, Options())
+
+
+TREE = [via("t0", "a0", "b1", 1e-3), via("t1", "b2", "c0", 1e-3)]
+
+
 @settings(deadline=None, max_examples=15)
 @given(st.data())
 def test_any_network_of_links_agrees_with_nodal_analysis(data):
     """Three bodies joined at random, by all at once and by network reduction (textbook)."""
-    coppers = [strip(name, "L1", 0, 4, width=3, y=5 * n) for n, name in enumerate("abc")]
-    spots = ((0.7, 0.8), (3.2, 0.7), (2.1, 2.2))
-    terminals = [
-        pad(f"{name}{k}", name, x, 5 * n + y) for n, name in enumerate("abc") for k, (x, y) in enumerate(spots)
-    ]
+    coppers, terminals, mesh, apart = three_bodies()
     names = [terminal.name for terminal in terminals]
-    tree = [("a0", "b1"), ("b2", "c0")]
+    tree = [link.between for link in TREE]
     pairs = data.draw(st.lists(st.tuples(st.sampled_from(names), st.sampled_from(names)), max_size=6))
     joined = tree + [pair for pair in pairs if pair[0] != pair[1]]
     ohms = data.draw(st.lists(st.floats(1e-4, 1e-1), min_size=len(joined), max_size=len(joined)))
@@ -282,12 +296,9 @@ def test_any_network_of_links_agrees_with_nodal_analysis(data):
     links = [via(f"l{n}", *pair, ohm) for n, (pair, ohm) in enumerate(zip(joined, ohms, strict=True))]
     review = case(coppers, terminals, links, [loop(f"p{n}", *pair) for n, pair in enumerate(ends)], layers=1)
     conductors = Conductors.of(review)
-    mesh = StackMesher(conductors).graded(lambda n, one: layered_size(one))
     solution = solve_on(
         mesh, 9, conductors.ends(review), conductors.reference, Options(), None, Links.of(links, conductors.number)
     )
-    part = [[(1, 0), (2, 0)], [(4, 3), (5, 3)], [(7, 6), (8, 6)]]
-    apart = solve_on(mesh, 9, [pair for rows in part for pair in rows], conductors.reference, Options())
     node = {name: n for n, name in enumerate(names)}
     joints = [(node[a], node[b], ohm) for (a, b), ohm in zip(joined, ohms, strict=True)]
     ports = [(node[a], node[b]) for a, b in ends]
