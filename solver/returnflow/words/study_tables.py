@@ -50,7 +50,7 @@ def options_table(study: Study, decision: Decision, most: int | None = None) -> 
             [
                 Cell(
                     option.title,
-                    (("recommended · " if n == chosen else "") + origin_text(option, study), *_why_not(option)),
+                    _why_not(option) or (("recommended · " if n == chosen else "") + origin_text(option, study),),
                 ),
                 possible_text(option),
                 noise_text(option),
