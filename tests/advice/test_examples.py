@@ -12,6 +12,7 @@ import returnflow as rf
 from cases import EXAMPLES
 from returnflow.answers.result import Result
 from returnflow.answers.sweeps import run_sweeps
+from returnflow.words.answer_text import valid_to
 from solved import example
 
 
@@ -148,6 +149,22 @@ class TestWeighingController:
         assert cables.verdict == "exceeded"
         assert cables.contributions[0].loop == "stepper driver"
         assert cables.contributions[0].noise > cables.limit
+
+    def test_up_to_where_the_resistive_pattern_is_said_to_hold_it_does(self):
+        """What part of the way to the pattern of high frequency is gone there, by stream functions: half at turning."""
+        result = weighing_controller()
+        model = result.spectral.model
+        for j, facts in enumerate(result.spectral.facts):
+            final = model.expelled[:, j]
+            weighted = model.stream_products @ final
+            gone = [
+                float(np.real(model.reduced(f)[:, j] @ weighted) / (final @ weighted))
+                for f in (valid_to(result, j) / 3, valid_to(result, j), facts.turning)
+            ]
+            assert gone[0] < 0.03
+            assert gone[1] < 0.2
+            assert gone[2] == pytest.approx(0.5, abs=1e-3)
+            assert 2 < facts.turning / valid_to(result, j) < 60
 
     def test_at_the_clock_the_return_hugs_its_trace(self):
         """Two thirds and more within three heights: 0.795 on an ideal plane, less the ends and a bend."""

@@ -150,7 +150,7 @@ class TestTable:
     def test_at_frequencies_the_turning_point_is_calculated(self):
         facts = at_frequencies()["as drawn"].spectral.facts
         assert engineering(facts[1].turning, "Hz") in summary_table(at_frequencies())
-        assert "about " in summary_table(study())
+        assert "resistive up to about" in summary_table(study())
 
 
 def test_a_bound_that_is_much_more_than_the_noise_is_what_the_margin_is_of():

@@ -69,8 +69,8 @@ ALWAYS = (
 )
 RESISTIVE = (
     "All numbers hold at the resistive limit (low frequency). Above about Rs / (2 µ0 d), with Rs the sheet resistance "
-    "and d the distance between a loop's terminals, the return gathers under its outgoing conductor; the table of "
-    "loops has that crossover frequency for each."
+    "and d the distance between a loop's terminals, the return begins to gather under its outgoing conductor; the "
+    "table of loops has that frequency for each."
 )
 SPECTRAL = (
     "Noise sums take every line at its own frequency, with skin effect and with the outgoing conductors that the case "

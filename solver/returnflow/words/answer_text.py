@@ -144,11 +144,11 @@ def contribution_rows(budget: Budget) -> list[list[str]]:
 
 
 def turns(result: Result, j: int) -> str:
-    """Frequency at which half of a loop's return has left the resistive pattern, or the estimate of where it begins."""
+    """Frequency at which half of a return has left the resistive pattern; at 0 Hz the one up to which that holds."""
     if result.spectral is not None:
         turning = result.spectral.facts[j].turning
         return "none" if turning is None else engineering(turning, "Hz")
-    return f"about {engineering(valid_to(result, j), 'Hz', 2)}"
+    return engineering(valid_to(result, j), "Hz", 2)
 
 
 def region_names(result: Result) -> list[str]:

@@ -86,7 +86,8 @@ def contributions_table(result: Result, budget: Budget) -> Table:
 def loops_table(result: Result) -> Table:
     """All loops with their own resistance, their strongest sheet current and their crossover."""
     rows: list[list[str | Cell]] = []
-    several = len(result.conductors.names) > 1
+    several, solved = len(result.conductors.names) > 1, result.spectral is not None
+    until = "crossover frequency" if solved else "resistive up to about"
     for j, loop in enumerate(result.case.loops):
         peak = result.peaks[j]
         thickness = float(result.conductors.thickness[peak.copper])
@@ -106,10 +107,9 @@ def loops_table(result: Result) -> Table:
             ]
         )
     return Table(
-        title="Loops: resistance, peak sheet current and crossover frequency",
+        title=f"Loops: resistance, peak sheet current and {'crossover frequency' if solved else 'where it ends'}",
         head=(
-            "loop", "role", "current shown", "own resistance", "peak sheet current", "current density", "at",
-            "crossover frequency",
+            "loop", "role", "current shown", "own resistance", "peak sheet current", "current density", "at", until,
         ),
         rows=rows,
         left=3,
@@ -118,9 +118,9 @@ def loops_table(result: Result) -> Table:
             "of the copper that carries it. "
             + (
                 "At the crossover frequency half of the return has left the resistive pattern."
-                if result.spectral is not None
-                else "Above the crossover frequency, an estimate within a factor of two, the return leaves the "
-                "resistive pattern."
+                if solved
+                else "Up to the last column, an estimate, the return keeps near the resistive pattern; at up to sixty "
+                "times that frequency half of it has left, which solving above 0 Hz tells."
             ),
         ),
     )  # fmt: skip

@@ -21,7 +21,15 @@ from returnflow.words.table import Table
 from returnflow_geometry.model.wording import listed, named
 
 MOST_FINDINGS = 3
-LOOP_COLUMNS = ("loop", "role", "own resistance", "peak sheet current", "at", "crossover frequency")
+LOOP_COLUMNS = (
+    "loop",
+    "role",
+    "own resistance",
+    "peak sheet current",
+    "at",
+    "crossover frequency",
+    "resistive up to about",
+)
 OPTION_COLUMNS = ("option", "possible", "noise left (margin)", "within limit")
 
 
