@@ -43,13 +43,14 @@ MANY_HOLES = 300
 
 @dataclass(frozen=True)
 class Label:
-    """A name to set beside a place (m, m); `radius` (m) is that of the thing named."""
+    """A name to set beside a place (m, m); `radius` (m) is that of the thing named. `boxed`: on a ground of its own."""
 
     text: str
     at: tuple[float, float]
     colour: str = INK
     radius: float = 0.0
     bold: bool = False
+    boxed: bool = False
 
 
 class Canvas:
@@ -195,7 +196,10 @@ class Canvas:
             size=LABEL_SIZE, color=label.colour, weight="bold" if label.bold else "normal",
             ha="center", va="center_baseline", zorder=7, gid="label",
         )  # fmt: skip
-        made.set_path_effects([withStroke(linewidth=2.4, foreground="white", alpha=0.9)])
+        if label.boxed:
+            made.set_bbox({"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.85})
+        else:
+            made.set_path_effects([withStroke(linewidth=2.4, foreground="white", alpha=0.9)])
 
     def draw_field(self, values: Floats, norm: Normalize, colours: Colormap) -> ScalarMappable:
         """Values at every pixel of the map, NaN where there is none."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.colors import LogNorm
@@ -103,7 +105,7 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
         for name in (loop.return_, loop.inject)
         if board.terminal(name).copper == result.copper
     }
-    frame.draw_labels(list(ends.values()))
+    frame.draw_labels([replace(label, boxed=True) for label in ends.values()], lines.reshape(-1, 2))
     frame.draw_bar(shown, f"sheet current of {named(noisy.name)}, A/m", ticks_between(span), extend="both")
     return frame
 
