@@ -324,7 +324,11 @@ INDEPENDENT = [
     ("solve.frequencies_Hz", [], r"^\[solve\]: frequencies_Hz is \[\]; must be a list of frequencies in hertz; write"),
     ("solve.frequencies_Hz", 50, r"frequencies_Hz is 50; must be a list of frequencies in hertz; write it as \[50\]"),
     ("solve.frequencies_Hz", [0, -1], r"frequencies_Hz number 2 is -1; must be a bare number in hertz, at least 0"),
-    ("solve.frequencies_Hz", [0, "1 kHz"], r'frequencies_Hz number 2 is "1 kHz"; .*without quotation marks'),
+    (
+        "solve.frequencies_Hz",
+        [0, "1 kHz"],
+        r'frequencies_Hz number 2 is "1 kHz"; .*without quotation marks or unit: 1000',
+    ),
     ("solve.frequencies_Hz", [0, 1.1e10], r"frequencies_Hz number 2 is .*; the model ends at 10 GHz"),
     ("solve.frequencies_Hz", [50, 0, 50], r"frequencies_Hz has number 1 and number 3 both at 50 Hz; each frequency"),
     ("solve.frequencies_Hz", list(range(201)), r"frequencies_Hz has 201 numbers; at most 200 are computed"),

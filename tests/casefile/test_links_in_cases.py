@@ -521,7 +521,7 @@ GOOD_REJECTIONS = [
 BAD_REJECTIONS = [
     (0, r"^x is 0; must be a bare number in decibels, greater than 0 and at most 200"),
     (201, r"at most 200"),
-    ("80 dB", r'^x is "80 dB"; .*without quotation marks or unit$'),
+    ("80 dB", r'^x is "80 dB"; .*without quotation marks or unit: 80$'),
     (True, r"^x is true; must be a bare number"),
     (
         [],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -25,6 +26,8 @@ UNITS = {
     "F": "farads",
     "dB": "decibels",
 }
+PREFIXES = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6, "G": 1e9}
+LENGTHS = {"mm": 1.0, "um": 1e-3, "µm": 1e-3, "μm": 1e-3, "cm": 10.0, "m": 1e3, "mil": 0.0254, "in": 25.4}  # mm
 
 
 @dataclass
@@ -219,6 +222,8 @@ def number(
             alone = "write the number alone, without quotation marks or unit"
             if isinstance(value, str) and "oz" in value.lower():
                 alone += " (1 oz of copper per square foot is about 35 micrometres)"
+            meant = number_meant(value, spot.unit) if isinstance(value, str) else None
+            alone += "" if meant is None else f": {meant:.12g}"
             spot.wrong(f"is {show(value)}", rule, alone if isinstance(value, str) else "give a finite number")
             return None
         high_enough = (least is None or result >= least) and (above is None or result > above)
@@ -229,6 +234,28 @@ def number(
         return result / per
 
     return read
+
+
+def number_meant(text: str, unit: str) -> float | None:
+    """
+    Number that a text with a unit of its own means in the unit of a key, spelled out; None if it cannot be told.
+
+    Examples
+    --------
+    >>> number_meant("2 uV", "volts"), number_meant("35 um", "millimetres"), number_meant("4k7", "ohms")
+    (2e-06, 0.035, None)
+    """
+    parts = re.fullmatch(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\D*?)\s*", text)
+    symbol = next((short for short, spelled in UNITS.items() if spelled == unit), "")
+    if parts is None:
+        return None
+    value, given = float(parts[1]), parts[2].replace("Ω", "ohm").replace("Ohm", "ohm")
+    if symbol in LENGTHS:
+        factor = LENGTHS[given] / LENGTHS[symbol] if given in LENGTHS else 1.0 if not given else None
+    else:
+        short = given.removesuffix(symbol)
+        factor = PREFIXES.get(short) if short != given or short in ("", "k", "M", "G") else None
+    return None if factor is None else float(f"{value * factor:.12g}")
 
 
 def read_flag(spot: Spot, value: object) -> bool | None:
