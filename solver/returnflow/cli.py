@@ -256,7 +256,8 @@ def _unknown_variants(asked: Sequence[str] | None, cases: Sequence[Case]) -> lis
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    """Check a case without solving it, and list what was assumed."""
+    """Check a case without solving it, and list what was assumed and what the model would need."""
+    from returnflow.answers.missing import first_cautions
     from returnflow_geometry.casefile.read import read_case
     from returnflow_geometry.casefile.supplied import Sourced
     from returnflow_geometry.model.wording import count
@@ -283,6 +284,8 @@ def _check(arguments: argparse.Namespace) -> int:
         put_line(f"warning: {warning}")
     for assumption in case.assumptions:
         put_line(f"assumed: {assumption}")
+    for caution in first_cautions(case):
+        put_line(f"caution: {caution}")
     put("The case is complete.")
     return DONE
 

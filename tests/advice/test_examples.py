@@ -10,6 +10,7 @@ import pytest
 
 import returnflow as rf
 from cases import EXAMPLES
+from returnflow.answers.missing import first_cautions
 from returnflow.answers.result import Result
 from returnflow.answers.sweeps import run_sweeps
 from returnflow.words.answer_text import valid_to
@@ -123,6 +124,11 @@ class TestWeighingController:
         # 1.2 A through 0.27 mOhm; half a square of 0.5 mOhm between two points 35 mm apart.
         assert budget.noise == pytest.approx(324e-6, rel=0.01)
         assert budget.high - budget.low < 0.02 * budget.noise
+
+    def test_what_it_lacks_is_told_before_it_is_solved(self):
+        told = first_cautions(weighing_controller().case)
+        assert sum("none is given" in line for line in told) == 2
+        assert set(told) <= set(weighing_controller().cautions)
 
     def test_every_entry_is_as_accurate_as_asked(self):
         result = weighing_controller()

@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.answers.spectra import lines_of
-from returnflow.magnetic.dielectric import LIGHT, TOP
-from returnflow.resistive.foil import MU0, resistive_limit
+from returnflow.resistive.foil import LIGHT, MU0, resistive_limit, sheet_resistance
 from returnflow_geometry.model.board import Board, Case, Loop
 from returnflow_geometry.model.numbers import engineering, percent
 from returnflow_geometry.model.wording import named
@@ -66,6 +65,8 @@ def small_below(case: Case) -> float:
     """
     board = case.board
     if displaces(board):
+        from returnflow.magnetic.dielectric import TOP  # here: the check of a case loads no solver
+
         longest = max((loop.route.length for loop in case.loops if loop.route is not None), default=0.0)
         permittivity = max(layer.permittivity or 1.0 for layer in board.layers)
         return min(TOP, LIGHT / math.sqrt(permittivity) / (10 * longest) if longest else math.inf)
@@ -76,6 +77,14 @@ def small_below(case: Case) -> float:
 def displaces(board: Board) -> bool:
     """Whether displacement current between coppers counts."""
     return any(layer.permittivity is not None for layer in board.layers)
+
+
+def first_cautions(case: Case) -> list[str]:
+    """As `frequency_cautions`, before anything is solved: with the foil of the first copper that a loop enters."""
+    board = case.board
+    used = {board.terminal(end).copper for loop in case.loops for end in (loop.inject, loop.return_)}
+    copper = next((item for item in board.coppers if item.name in used), board.coppers[0])
+    return frequency_cautions(case, sheet_resistance(board.layer(copper.layer).thickness, board.temperature))
 
 
 def frequency_cautions(case: Case, sheet: float) -> list[str]:

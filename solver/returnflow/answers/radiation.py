@@ -19,7 +19,7 @@ import numpy as np
 
 from returnflow.answers.adding import Coupled
 from returnflow.answers.budget import Budget, Radiated, band_mask, budget
-from returnflow.magnetic.dielectric import LIGHT
+from returnflow.resistive.foil import LIGHT
 from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.radiation import LOWEST, Radiates
 

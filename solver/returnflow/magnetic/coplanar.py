@@ -10,10 +10,10 @@ import shapely
 from numpy.typing import NDArray
 from scipy.special import ellipk, ellipkm1
 
-from returnflow.magnetic.dielectric import BEYOND, EPSILON0, FINER, LIGHT, highest_of
+from returnflow.magnetic.dielectric import BEYOND, EPSILON0, FINER, highest_of
 from returnflow.magnetic.gaps import Gap, gaps_of
 from returnflow.resistive.conductors import Conductors, copper_numbers
-from returnflow.resistive.foil import MU0
+from returnflow.resistive.foil import LIGHT, MU0
 from returnflow_geometry.mesh.mesher import Mesh
 from returnflow_geometry.model.board import Board, Case, Shape
 

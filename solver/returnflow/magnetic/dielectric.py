@@ -12,13 +12,13 @@ from scipy.sparse.linalg import eigsh
 
 from returnflow.magnetic.panels import RULE_5
 from returnflow.resistive.conductors import Conductors, copper_numbers
+from returnflow.resistive.foil import LIGHT
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
 from returnflow_geometry.model.board import Board, Case, Shape
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-LIGHT = 299_792_458.0  # m/s
 EPSILON0 = 8.8541878128e-12  # F/m
 LOWEST_TOP, TOP = 1e9, 3e9  # Hz; what is displaced is right up to the highest frequency asked for, within these
 BEYOND = 4.0  # patterns of charge are kept up to this times the wave number of the highest frequency

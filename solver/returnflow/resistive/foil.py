@@ -8,6 +8,7 @@ import math
 from returnflow_geometry.model.material import resistivity
 
 MU0 = 4e-7 * math.pi  # H/m
+LIGHT = 299_792_458.0  # m/s
 MOST_SKINS = 30.0  # a thickness of more skin depths is as good as infinite
 
 
