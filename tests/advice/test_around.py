@@ -11,7 +11,9 @@ import solved
 from returnflow.advice.around import led_round, shortest
 from returnflow.advice.study import AS_DRAWN, run
 from returnflow.answers import batch
+from returnflow.answers.verdict import margin_words
 from returnflow.magnetic.routes import faced
+from returnflow.pictures.why import answered, why_words
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.checks.case_checks import check_case
@@ -142,6 +144,15 @@ class TestStudy:
         assert by_name['a bridge across "slot" under "clock"'].broken == ("sensor",)
         assert cables.chosen.has_room
         assert not cables.chosen.harmful
+        # By effort: the trace, then copper, then what stands on the board.
+        assert [by_name[each].kind for each in (name, "every gap closed")] == ["trace", "copper"]
+        assert cables.chosen.kind == "noisy part"
+        left = margin_words(by_name[name].sure_dB)
+        assert f"With less effort, but only {left}: {name}." in cables.recommendation
+        # The first picture is of what is over its limit, though a signal is judged as well.
+        told = answered(found[AS_DRAWN])
+        assert [item.loop for item in told] == ["cables", "clock"]
+        assert 'the copper between the connectors of "cables" (purple' in why_words(found[AS_DRAWN], *told)[0]
 
     def test_nothing_more_is_solved_where_the_limit_is_kept(self):
         assert list(run(case(limit=1.0, tolerates=1e-5), jobs=1).trials) == ["every gap closed"]

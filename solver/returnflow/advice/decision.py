@@ -173,7 +173,7 @@ def _in_vain(option: Option, budget: Budget, base: Result) -> bool:
     if option.variant is None or (budget.role == "sensitive" and option.variant in _asked(base)):
         return False
     return (
-        (budget.role == "cables" or option.kind in ("noisy current", "copper"))
+        (budget.role == "cables" or option.kind in ("trace", "noisy current", "copper"))
         and not (option.mended and budget.role == "sensitive")
         and option.noise is not None
         and option.noise > WORTH * budget.noise
@@ -219,14 +219,16 @@ def choose_harmless(options: Sequence[Option], drawn: Collection[str | None] = (
 
 _ADVICE = {
     "move amplifier": "Share the plane, and shorten the distance",
+    "trace": "Share the plane, and lead the trace of the noisy current another way",
     "noisy current": "Share the plane, and reduce or move the noisy current",
     "dedicated return": "Give {loop} a return of its own with one ground point",
     "differential": "Receive {loop} differentially, isolated from ground",
     "copper": "Share the plane, and change its copper",
 }
 _FOR_CABLES = {
-    "noisy current": "Reduce or move the noisy current, or its trace",
+    "trace": "Lead the trace of the noisy current another way",
     "copper": "Change the copper between the connectors",
+    "noisy part": "Reduce or move the noisy current",
     "move connector": "Bring the connectors together",
 }
 
@@ -258,6 +260,13 @@ def _recommendation(
         sentences.append(f"It leaves {chosen.left}, limit {engineering(chosen.limit, 'V')}, {left}.")
     if not chosen.has_room:
         sentences.append(f"No solved option has {ROOM_DB:.0f} dB margin: measure before you rely on it.")
+    easier = min(
+        (o for o in options if o.meets and not o.harmful and not o.has_room and o.effort < chosen.effort),
+        key=lambda option: option.effort, default=None,
+    )  # fmt: skip
+    if easier is not None and chosen.has_room:
+        left = margin_words(easier.sure_dB or 0.0)
+        sentences.append(f"With less effort, but only {left}: {_titled(easier.title)}.")
     sentences += [proviso for proviso in [_proviso(chosen, budget)] if proviso]
     still_open = [option for option in options if option.possible and option.waits]
     if still_open:

@@ -147,7 +147,7 @@ def quieter(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     possible = factor <= MOST_REDUCTION and found.high <= found.limit
     return [
         Option(
-            kind="noisy current",
+            kind="noisy current" if loop.role == "sensitive" else "noisy part",
             title=f"Reduce the {what} by {decibels(factor, 1):.0f} dB",
             why_not="" if possible else "That takes a different circuit, not a different layout.",
             noise=found.noise if possible else None,

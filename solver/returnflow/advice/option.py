@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 from returnflow.answers.budget import CLOSE, Budget, decibels
 from returnflow.answers.result import Result
 from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import engineering
 
-OptionKind = Literal["move amplifier", "noisy current", "dedicated return", "differential", "copper", "move connector"]
-ROOM_DB = 6.0  # margin that a recommendation asks for; common practice, no source
-EFFORT: tuple[OptionKind, ...] = (
+OptionKind = Literal[
     "move amplifier",
+    "trace",
     "noisy current",
     "dedicated return",
     "differential",
     "copper",
+    "noisy part",
     "move connector",
-)
+]
+ROOM_DB = 6.0  # margin that a recommendation asks for; common practice, no source
+# For cables gaps come before places, for signals behind them: what a signal shares it shares through any copper.
+EFFORT: tuple[OptionKind, ...] = get_args(OptionKind)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,7 +131,7 @@ class Option:
     @property
     def effort(self) -> int:
         """Rank in the order of effort, from 0; a smaller current is last, which takes another circuit."""
-        smaller = self.kind == "noisy current" and self.variant is None
+        smaller = self.kind in ("noisy current", "noisy part") and self.variant is None
         return len(EFFORT) if smaller else EFFORT.index(self.kind)
 
 

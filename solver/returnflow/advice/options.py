@@ -88,7 +88,9 @@ def what_changes(loop: Loop, base: Case, other: Case) -> OptionKind | None:
     if any(base.board.terminal(was).shape != other.board.terminal(now).shape or was != now for was, now in ends):
         return "move amplifier" if signal else "move connector"
     if _noise(base) != _noise(other):
-        return "noisy current"
+        if _noise(base, routes=False) == _noise(other, routes=False):
+            return "trace"
+        return "noisy current" if signal else "noisy part"
     return None
 
 
@@ -97,10 +99,11 @@ def _copper(case: Case) -> tuple[object, ...]:
     return board.coppers, board.cutouts, board.bridges, board.links, board.layers
 
 
-def _noise(case: Case) -> list[object]:
+def _noise(case: Case, *, routes: bool = True) -> list[object]:
     board = case.board
-    return [
-        (replace(loop, name=""), board.terminal(loop.inject).shape, board.terminal(loop.return_).shape)
-        for loop in case.loops
-        if loop.role == "noisy"
-    ]
+    found: list[object] = []
+    for loop in case.loops:
+        if loop.role == "noisy":
+            plain = replace(loop, name="", route=loop.route if routes else None)
+            found.append((plain, board.terminal(loop.inject).shape, board.terminal(loop.return_).shape))
+    return found

@@ -66,16 +66,16 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
     meeting = bool(_parts(result, budget, part)[result.focus] > 0)
     around = local_mean(density, max(BROAD, hole_spacing(result, maps.window.pixel)))
     level = carrying_level(density[known], around[known]) if meeting else np.inf
-    blue = ROLE_COLOURS[weak.role]
+    blue, what = ROLE_COLOURS[weak.role], "return of" if weak.role == "sensitive" else "between the connectors of"
     legend: list[tuple[Artist, str]] = [
-        (Line2D([], [], color=blue, lw=2.2), f"return of {named(weak.name)}, {tubes} equal shares"),
+        (Line2D([], [], color=blue, lw=2.2), f"{what} {named(weak.name)}, {tubes} equal shares"),
         (Line2D([], [], color="#8f8f8f", marker=">", ms=5, lw=0.9), f"flow of {named(noisy.name)}"),
     ]
     if meeting:
         legend.append((Patch(facecolor="none", edgecolor="black", linewidth=2.0), "90 % of the coupling"))
     frame = Frame(
         result,
-        f"{noisy.name} over the return of {weak.name}",
+        f"{noisy.name} {'over the ' if weak.role == 'sensitive' else ''}{what} {weak.name}",
         f"copper {named(result.copper)} on {board.copper(result.copper).layer} · {drive(noisy)} · transfer "
         f"{engineering(abs(result.impedance(at)[i, j]), 'Ω')}, {engineering(part.noise, 'V')} · {state}",
         bar=True,
@@ -121,14 +121,13 @@ def why_words(result: Result, budget: Budget, part: Contribution) -> tuple[str, 
         here = float(shares[result.focus] / shares.sum())
         if here < 0.995:
             met += f" This plane has {percent(here)} of all coupling; the details show the others."
-    caption = (
-        f"Why: {named(noisy.name)} (colours, arrows) returns through the copper that the return of {named(weak.name)} "
-        f"(blue) also uses. {met} "
-        + (
-            f"Drawn at {engineering(at, 'Hz')}, which makes most of the noise."
-            if at
-            else "Resistive limit (low frequency)."
-        )
+    theirs = f"that the return of {named(weak.name)} (blue) also uses"
+    if weak.role == "cables":
+        theirs = f"between the connectors of {named(weak.name)} (purple: as a current from one to the other would flow)"
+    caption = f"Why: {named(noisy.name)} (colours, arrows) returns through the copper {theirs}. {met} " + (
+        f"Drawn at {engineering(at, 'Hz')}, which makes most of the noise."
+        if at
+        else "Resistive limit (low frequency)."
     )
     return (
         caption,
