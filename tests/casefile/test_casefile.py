@@ -409,7 +409,7 @@ def test_table_of_good_cases(edits):
     parse_case(text_of(edited(*edits)))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.lists(st.sampled_from(INDEPENDENT), min_size=2, max_size=12, unique_by=lambda row: row[0]))
 def test_independent_mistakes_are_all_reported(rows):
     # Edits of one thing may undo each other, so at most one per thing.
@@ -708,7 +708,7 @@ def paths_of(value, way=()):
 PATHS = sorted(paths_of(FULL), key=str)
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.sampled_from(PATHS), st.one_of(VALUES, st.just(DELETE)))
 @example("cutout.3.shape.polygon", [[0, 0], [1e-300, 1], [5e-324, 5]])
 @example("board.outline", {"\x1f": 0})
@@ -735,7 +735,7 @@ def test_any_drawn_shape_is_valid_or_refused(kind, points, size):
         assert case.regions[0].shape.area > 0
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.data())
 def test_any_damaged_text_is_accepted_or_refused_cleanly(data):
     text = text_of(FULL)

@@ -517,7 +517,7 @@ CHANGES = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=30)
+@settings(max_examples=60)
 @given(CHANGES)
 def test_a_variant_is_what_its_draft_says_or_is_refused(changes):
     """A variant without mistakes is the case read from its own tables, without any variant."""
@@ -578,7 +578,7 @@ ADDRESSES = st.one_of(
 )
 
 
-@settings(max_examples=80, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.fixed_dictionaries(
         {},
