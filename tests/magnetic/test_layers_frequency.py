@@ -234,6 +234,12 @@ def ring(capacitance=None, resistance=2e-3):
     return dataclasses.replace(review, frequencies=(0.0, 1e6))
 
 
+@functools.cache
+def ringing(capacitance, resistance=2e-3):
+    """Model of such a ring."""
+    return solved(ring(capacitance, resistance))
+
+
 @pytest.fixture(scope="module")
 def resonance():
     """Frequency and quality by the ring's own inductance, from the model of a short in the capacitor's place."""
@@ -257,7 +263,7 @@ class TestCapacitor:
         f0, _ = resonance
         frequencies = [0.03 * f0, 0.5 * f0, 0.97 * f0, f0, 1.03 * f0, 3 * f0, 30 * f0]
         _, found = dense(ring(self.C), frequencies)
-        model = alone(ring(self.C))
+        model = ringing(self.C).compared
         for f, (Z, through) in zip(frequencies, found, strict=True):
             own = np.sqrt(np.outer(np.abs(np.diag(Z)), np.abs(np.diag(Z))))
             assert np.max(np.abs(model.impedance(f) - Z) / own) < 2e-3
@@ -266,7 +272,7 @@ class TestCapacitor:
     def test_the_induced_current_peaks_where_capacitor_and_ring_resonate(self, resonance):
         # Textbook: f = 1/(2 pi sqrt(L C)), L the ring's own from the model without the capacitor.
         f0, L = resonance
-        model = solved(ring(self.C))
+        model = ringing(self.C)
         grid = np.geomspace(0.3 * f0, 3 * f0, 1201)
         current = np.array([abs(model.link_currents(f)[0, 0]) for f in grid])
         peak = grid[np.argmax(current)]
@@ -274,7 +280,7 @@ class TestCapacitor:
         assert peak == pytest.approx(f0, rel=0.05)
         assert current.max() > 5 * current[0]
         # At the peak resistance alone limits it: voltage over the copper's own and the link's, from two peaks a third.
-        models = [solved(ring(self.C, r)) for r in (2e-3, 0.052, 0.102)]
+        models = [ringing(self.C, *r) for r in ((), (0.052,), (0.102,))]
         peaks = [max(abs(m.link_currents(f)[0, 0]) for f in grid) for m in models]
         copper = (0.052 * peaks[1] - 2e-3 * peaks[0]) / (peaks[0] - peaks[1])
         assert copper > 0
@@ -283,7 +289,7 @@ class TestCapacitor:
 
     def test_far_below_it_is_open_and_far_above_a_short(self, resonance):
         f0, _ = resonance
-        with_it, short = solved(ring(self.C)), solved(ring(None))
+        with_it, short = ringing(self.C), ringing(None)
         assert abs(with_it.link_currents(0.01 * f0)[0, 0]) < 1e-3
         high = 100 * f0
         assert with_it.link_currents(high)[0, 0] == pytest.approx(short.link_currents(high)[0, 0], rel=2e-3)
