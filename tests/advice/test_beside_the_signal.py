@@ -9,7 +9,7 @@ import pytest
 from returnflow.advice.decision import _by_itself
 from returnflow.advice.places import BODY
 from returnflow.advice.study import run
-from returnflow.answers.evaluate import budget_from, couplings
+from returnflow.answers.budget import decibels
 from returnflow.words.terminal import summary_table
 from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.model.numbers import engineering
@@ -132,6 +132,30 @@ class TestAVariantThatMendsTheCables:
         assert cables.all_limits == signal.all_limits
 
 
+class TestNothingSolvedAboveZero:
+    RADIO = 'radiates = { limit = "CISPR 32 class B", distance_m = 3, cable_length_m = 1 }'
+    FAST = "trapezoid = { frequency_Hz = 1e6, swing_A = 0.01, rise_s = 5e-9 }"
+
+    def test_no_verdict_on_lines_that_are_above(self):
+        """By resistance alone they are a thousandth of what is induced: far within any limit of radio."""
+        found = study(loops(self.RADIO, self.FAST, band="band_Hz = [0, 1e3]"))
+        (cables,) = found["as drawn"].cables
+        assert cables.high < 0.01 * cables.limit
+        assert cables.verdict == "unknown"
+        assert cables.unrouted == ("motor",)
+        first = 'solve above 0 Hz (leave out frequencies_Hz) and draw the route of "motor"'
+        assert f'"two cables" cannot be judged yet: {first}' in " ".join(summary_table(found).split())
+
+    def test_lines_that_could_not_matter_even_if_all_were_induced_leave_the_verdict(self):
+        quiet = self.FAST.replace("0.01", "1e-9")
+        (cables,) = study(loops(self.RADIO, quiet))["as drawn"].cables
+        assert cables.verdict == "kept"
+
+    def test_slow_lines_and_the_band_of_an_input_are_judged(self):
+        found = study(loops("limit_V = 1", "current_A = 1\nfrequency_Hz = 50", band="band_Hz = [0, 1e3]"))
+        assert [item.verdict for item in (*found["as drawn"].sensitive, *found["as drawn"].cables)] == ["kept", "kept"]
+
+
 class TestCablesAlone:
     """A board with cables and no weak signal."""
 
@@ -156,41 +180,26 @@ class TestCablesAlone:
         found = run(parse_case(BOARD + bonded + self.CABLES + "[solve]\nfrequencies_Hz = [0]\n"), jobs=1)
         assert [name for name in found.trials if name.startswith("C")] == ["C2 moved to (83.0, 10.0) mm"]
 
-    def test_a_smaller_current_is_worked_out_for_what_radiates_too(self):
-        radio = TestNothingSolvedAboveZero.RADIO
-        fast = "spectrum = [[1e6, 1e-3], [3e6, 1e-3]]"
-        for limit in ("limit_V = 300e-6", radio):
-            text = BOARD + PINS + self.CABLES.replace("limit_V = 100e-6", limit).replace("current_A = 1", fast)
-            base = run(parse_case(text), only=["as drawn"], jobs=1)["as drawn"]
-            (budget,) = base.cables
-            seen = next(each for _, each in couplings(base.case, base.whole, base.spectral.model, 1.0))
-            again = budget_from(base.case.loop("two cables"), seen)
-            assert again.limit == budget.limit
-            assert again.noise == pytest.approx(budget.noise, rel=1e-9)
+    @pytest.mark.parametrize("limit", ["limit_V = 400e-6", TestNothingSolvedAboveZero.RADIO])
+    def test_a_smaller_current_is_told_as_a_solve_of_it_finds_it(self, limit):
+        route = '{ layer = "parts", path = [[60, 10], [90, 10]], width_mm = 1 }'
 
+        def drawn(current):
+            lines = f"spectrum = [[40e6, {current}], [300e6, {0.1 * current}]]\nroute = {route}"
+            return parse_case(
+                BOARD + PINS + self.CABLES.replace("limit_V = 100e-6", limit).replace("current_A = 1", lines)
+            )
 
-class TestNothingSolvedAboveZero:
-    RADIO = 'radiates = { limit = "CISPR 32 class B", distance_m = 3, cable_length_m = 1 }'
-    FAST = "trapezoid = { frequency_Hz = 1e6, swing_A = 0.01, rise_s = 5e-9 }"
-
-    def test_no_verdict_on_lines_that_are_above(self):
-        """By resistance alone they are a thousandth of what is induced: far within any limit of radio."""
-        found = study(loops(self.RADIO, self.FAST, band="band_Hz = [0, 1e3]"))
-        (cables,) = found["as drawn"].cables
-        assert cables.high < 0.01 * cables.limit
-        assert cables.verdict == "unknown"
-        assert cables.unrouted == ("motor",)
-        first = 'solve above 0 Hz (leave out frequencies_Hz) and draw the route of "motor"'
-        assert f'"two cables" cannot be judged yet: {first}' in " ".join(summary_table(found).split())
-
-    def test_lines_that_could_not_matter_even_if_all_were_induced_leave_the_verdict(self):
-        quiet = self.FAST.replace("0.01", "1e-9")
-        (cables,) = study(loops(self.RADIO, quiet))["as drawn"].cables
-        assert cables.verdict == "kept"
-
-    def test_slow_lines_and_the_band_of_an_input_are_judged(self):
-        found = study(loops("limit_V = 1", "current_A = 1\nfrequency_Hz = 50", band="band_Hz = [0, 1e3]"))
-        assert [item.verdict for item in (*found["as drawn"].sensitive, *found["as drawn"].cables)] == ["kept", "kept"]
+        found = run(drawn(0.025), only=["as drawn"], jobs=1)
+        (decision,) = found.decisions
+        smaller = next(option for option in decision.options if option.variant is None)
+        fall = float(smaller.title.rsplit(" by ", 1)[1].removesuffix(" dB"))
+        (less,) = run(drawn(0.025 * 10 ** (-fall / 20)), only=["as drawn"], jobs=1)["as drawn"].cables
+        (one_less,) = run(drawn(0.025 * 10 ** (-(fall - 1) / 20)), only=["as drawn"], jobs=1)["as drawn"].cables
+        assert decibels(less.limit, less.high) >= 6.0 > decibels(one_less.limit, one_less.high)
+        assert smaller.possible
+        assert smaller.noise == pytest.approx(less.noise, rel=1e-6)
+        assert smaller.limit == pytest.approx(less.limit, rel=1e-9)
 
 
 class TestASignalThatKeepsItsLimit:
