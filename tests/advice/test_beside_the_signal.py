@@ -180,7 +180,7 @@ class TestCablesAlone:
         found = run(parse_case(BOARD + bonded + self.CABLES + "[solve]\nfrequencies_Hz = [0]\n"), jobs=1)
         assert [name for name in found.trials if name.startswith("C")] == ["C2 moved to (83.0, 10.0) mm"]
 
-    @pytest.mark.parametrize("limit", ["limit_V = 400e-6", TestNothingSolvedAboveZero.RADIO])
+    @pytest.mark.parametrize("limit", ["limit_V = 500e-6", TestNothingSolvedAboveZero.RADIO])
     def test_a_smaller_current_is_told_as_a_solve_of_it_finds_it(self, limit):
         route = '{ layer = "parts", path = [[60, 10], [90, 10]], width_mm = 1 }'
 
