@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import pytest
 
+import solved
 from returnflow.advice.decision import _by_itself
 from returnflow.advice.places import BODY
 from returnflow.advice.study import run
+from returnflow.answers import batch
 from returnflow.answers.budget import decibels
 from returnflow.words.terminal import summary_table
 from returnflow_geometry.casefile.read import parse_case
@@ -79,7 +81,13 @@ BOTH = '[[variant]]\nname = "both"\nset = { "motor.current_A" = 1e-3 }\n'
 
 @functools.cache
 def study(*parts):
-    return run(parse_case(BOARD + PINS + "".join(parts) + "\n[solve]\nfrequencies_Hz = [0]\n"))
+    return run(parse_case(BOARD + PINS + "".join(parts) + "\n[solve]\nfrequencies_Hz = [0]\n"), jobs=1)
+
+
+@pytest.fixture(autouse=True)
+def each_board_once(monkeypatch):
+    """Most studies here differ in limits and currents alone."""
+    monkeypatch.setattr(batch, "solve_case", solved.board)
 
 
 class TestAVariantThatMendsTheCables:
