@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_around import case as clock_case
-from test_around import loop, terminal
+from test_around import high, loop, terminal
 
 from returnflow.advice.decision import Decision, choose_harmless, decide, recommended
 from returnflow.advice.drawn import moved, own_return
@@ -27,9 +27,7 @@ PROBE += loop("fan", "noisy", ("P4", "P3"), current_A=1, frequency_Hz=0)
 @functools.cache
 def study():
     # The sensor is what forbids to close the slot.
-    case = clock_case(limit=8e-3, tolerates=2e-5, more=PROBE)
-    high = tuple(replace(it, below=1.2e-3 if it.below else None) for it in case.board.layers)  # fewer triangles
-    return run(replace(case, board=replace(case.board, layers=high)), jobs=1)
+    return run(high(clock_case(limit=8e-3, tolerates=2e-5, more=PROBE)), jobs=1)
 
 
 def drawn():
