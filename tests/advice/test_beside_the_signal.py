@@ -125,6 +125,24 @@ class TestAVariantThatMendsTheCables:
         assert cables.chosen is None
         assert f'The best, "shorter", leaves {engineering(shorter.noise, "V")}.' in cables.recommendation
 
+    def test_what_helped_hardly_is_named_where_nothing_does(self):
+        other = variant("a little aside", (89, 10), (60, 10))
+        _, cables = study(loops("limit_V = 1e-6"), other).decisions
+        assert cables.chosen is None
+        assert "hardly better than as drawn, or worse: a little aside (" in cables.recommendation
+        assert all(option.variant != "a little aside" for option in cables.options)
+
+    def test_a_board_for_the_signal_that_makes_cables_worse_says_so(self):
+        aside = '[[variant]]\nname = "aside"\nmove = { S1 = [16, 70], N1 = [97, 10], N2 = [53, 10] }\n'
+        found = study(loops("limit_V = 100e-6", tolerates=8e-6), aside)
+        signal, _ = found.decisions
+        assert signal.chosen.variant == "aside"
+        assert signal.chosen.worse == ("two cables",)
+        now, before = (found[name].cables[0] for name in ("aside", "as drawn"))
+        assert now.noise > 1.4 * before.noise > before.limit
+        said = f'Over the limit as drawn, and further with it: "two cables" ({engineering(now.sure, "V")}).'
+        assert said in signal.recommendation
+
     def test_every_pair_over_its_limit_has_a_decision(self):
         more = loops("limit_V = 100e-6").split("[[loop]]")[-1].replace("two cables", "two more")
         decisions = study(loops("limit_V = 100e-6"), "[[loop]]" + more).decisions

@@ -17,6 +17,7 @@ from returnflow_geometry.model.board import Loop, Role
 from returnflow_geometry.model.numbers import engineering
 from returnflow_geometry.model.wording import joined, named
 
+NO_BETTER = "Also solved, but hardly better than as drawn, or worse: "
 WORTH = 0.9  # of the noise as drawn: what leaves more is not worth a row
 CAUTION = (
     "Protective earth, isolation barriers, mains, battery and medical inputs, and the bonds of cable shields are "
@@ -184,7 +185,7 @@ def _no_better(vain: list[Option]) -> tuple[str, ...]:
     if not vain:
         return ()
     listed = ", ".join(f"{option.title} ({engineering(option.noise or 0.0, 'V')})" for option in vain)
-    return (f"Also solved, but hardly better than as drawn, or worse: {listed}.",)
+    return (f"{NO_BETTER}{listed}.",)
 
 
 def choose(options: tuple[Option, ...]) -> Option | None:
@@ -244,7 +245,7 @@ def _recommendation(
         why = "where it runs decides what couples" if budget.unrouted else "what is induced decides"
         return [f"{first[0].upper()}{first[1:]} first: {why}."]
     if chosen is None:
-        return _nothing_meets(budget, options)
+        return [*_nothing_meets(budget, options), *(it for it in decision.rests_on if it.startswith(NO_BETTER))]
     how = (_ADVICE if loop.role == "sensitive" else _FOR_CABLES)[chosen.kind].format(loop=named(loop.name))
     said = loop.role == "cables" and chosen.variant in theirs
     if said:
@@ -276,6 +277,9 @@ def _recommendation(
         sentences.append(f"Not judged yet: {titles}. To compare, {first}.")
     if chosen.broken:
         sentences.append(f"It puts {_quoted(chosen.broken)} over the limit: weigh that first.")
+    if chosen.worse:
+        now = [f"{named(name)} ({engineering(chosen.elsewhere[name], 'V')})" for name in chosen.worse]
+        sentences.append(f"Over the limit as drawn, and further with it: {joined(now)}.")
     limits = {item.loop: item.limit for item in (*base.sensitive, *base.cables)}
     mended = () if said else chosen.mended
     sentences += [f"It also brings {named(it)} within its limit of {engineering(limits[it], 'V')}." for it in mended]
