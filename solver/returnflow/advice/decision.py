@@ -175,7 +175,6 @@ def _in_vain(option: Option, budget: Budget, base: Result) -> bool:
         return False
     return (
         (budget.role == "cables" or option.kind in ("trace", "noisy current", "copper"))
-        and not (option.mended and budget.role == "sensitive")
         and option.noise is not None
         and option.noise > WORTH * budget.noise
     )

@@ -84,8 +84,12 @@ def _decision_text(study: Study, decision: Decision) -> str:
     """Recommendation and options of one sensitive loop, whose finding is in the summary; a star at the chosen one."""
     table = options_table(study, decision)
     notes = [f"{option.title}: {option.why_not}" for option in decision.options if option.why_not]
-    harmful = [option for option in decision.options if option.broken]
-    notes += [f"{option.title} puts {listed(option.broken, 'and')} over the limit." for option in harmful]
+    harm = dict.fromkeys(option.broken for option in decision.options if option.broken)
+    notes += [
+        f"Over the limit then: {listed(names, 'and')}, with "
+        f"{'; '.join(option.title for option in decision.options if option.broken == names)}."
+        for names in harm
+    ]
     return "\n".join(
         [
             textwrap.fill(f"Recommended for {named(decision.loop)}: {decision.recommendation}", WIDTH),
