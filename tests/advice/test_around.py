@@ -6,10 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from shapely import LineString
+from shapely import LineString, Point
 
 import solved
-from returnflow.advice.around import led_round, shortest
+from returnflow.advice.around import bridged, led_round, shortest
 from returnflow.advice.study import AS_DRAWN, run
 from returnflow.answers import batch
 from returnflow.answers.verdict import margin_words
@@ -124,6 +124,26 @@ class TestLedRound:
         more += loop("wall", "noisy", ("E", "D"), current_A=1e-9, frequency_Hz=50, route=other)
         drawn = case(29, more=more)
         assert led_round(drawn.loop("clock"), _Drawn(drawn)) == {}
+
+
+class TestBridged:
+    def test_it_joins_the_gap_under_the_trace_and_fills_nothing_else(self):
+        """A hole beside the gap, under the strip, and one that the gap's edge cuts stay open."""
+        holes = '[[cutout]]\nname = "beside"\ncopper = "ground"\nshape = { circle = [29.2, 11], diameter = 0.4 }\n'
+        holes += '[[cutout]]\nname = "at its edge"\ncopper = "ground"\nshape = { circle = [30.6, 9], diameter = 0.6 }\n'
+        drawn = case(30, more=holes)
+        (trial,) = bridged(drawn.loop("clock"), _Drawn(drawn)).values()
+        assert not check_case(trial.case).mistakes
+        before, after = (it.board.remaining("ground") for it in (drawn, trial.case))
+        assert after.area - before.area == pytest.approx(1e-3 * 3e-3, rel=0.05)  # 1 mm of gap, 3 mm wide
+        assert after.covers(LineString([(0.0285, 0.010), (0.0315, 0.010)]))
+        assert not any(
+            after.intersects(Point(*place)) for place in ((0.0292, 0.011), (0.0306, 0.009), (0.0306, 0.0092))
+        )
+        assert faced(trial.case, Conductors.of(trial.case))[2].gaps == ()
+
+    def test_none_where_no_gap_is_crossed(self):
+        assert bridged(case(8).loop("clock"), _Drawn(case(8))) == {}
 
 
 class TestStudy:

@@ -8,6 +8,7 @@ import pytest
 
 import solved
 from returnflow.advice.decision import _by_itself
+from returnflow.advice.from_variants import lifted
 from returnflow.advice.places import BODY
 from returnflow.advice.study import run
 from returnflow.answers import batch
@@ -294,3 +295,11 @@ class TestBoardsThatChangeNothingForTheSignal:
         assert not option.possible
         assert "not advised" in option.why_not
         assert cables.chosen.variant != "lifted"
+
+    def test_a_current_that_ends_at_another_pin_of_the_plane_lifts_no_bond(self):
+        bonded = PINS.replace('name = "N2"', 'name = "N2"\nbonded = "housing"')
+        other = '[[variant]]\nname = "to C2"\nset = { "motor.return" = "C2" }\n'
+        text = BOARD + bonded + loops("limit_V = 100e-6") + other + "\n[solve]\nfrequencies_Hz = [0]\n"
+        case = parse_case(text)
+        (variant_,) = case.variants
+        assert lifted(case, variant_.case) == ()

@@ -81,23 +81,24 @@ def bridged(lead: Loop, base: Result) -> dict[str, Trial]:
     item, board = base.facing[base.index(lead.name)], base.case.board
     if lead.route is None or item.route is None or not item.gaps:
         return {}
-    on = next((it for it in board.coppers if it.name == base.conductors.names[item.copper]), None)
-    closable = [it for it in board.cutouts if on is not None and it.copper == on.name and is_gap(it)]
-    if on is None:
-        return {}
+    on = base.conductors.names[item.copper]
+    gaps = [it.shape for it in board.cutouts if it.copper == on and it.name in item.gaps and is_gap(it)]
     width = max(BRIDGE, 2 * HEIGHTS * abs(item.route.height) + lead.route.width)
-    line = LineString(lead.route.path)
-    across = [shapely.intersection(line, shapely.buffer(it.shape, OVERLAP)) for it in closable if it.name in item.gaps]
-    strip = shapely.buffer(shapely.union_all(across), 0.5 * width, cap_style="flat")
-    foreign = [board.remaining(it.name).buffer(CLEARANCE) for it in board.coppers if it.layer == on.layer and it != on]
-    shape = shapely.difference(shapely.intersection(strip, board.outline), shapely.union_all(foreign))
+    across = shapely.intersection(LineString(lead.route.path), shapely.union_all(gaps).buffer(OVERLAP))
+    strip = shapely.buffer(across, 0.5 * width, cap_style="flat")
+    # Over what is copper or gap, and nothing else: antipads stay open, and other copper keeps its distance.
+    layer = next((it.layer for it in board.coppers if it.name == on), "")
+    kept = [it.shape for it in board.cutouts if it.copper == on and it.name not in item.gaps]
+    kept += [board.remaining(it.name).buffer(CLEARANCE) for it in board.coppers if it.layer == layer and it.name != on]
+    ground = shapely.union_all([board.remaining(on), *gaps])
+    shape = shapely.difference(shapely.intersection(strip, ground), shapely.union_all(kept))
     if shape.is_empty or not isinstance(shape, Polygon | MultiPolygon):
         return {}
-    gaps = listed(item.gaps, "and")
-    bridge = Bridge(name=f"drawn bridge under {lead.name}", copper=on.name, shape=shape)
-    change = f"Under the trace of {named(lead.name)} {millimetres(width)} of copper bridge {gaps}."
+    names = listed(item.gaps, "and")
+    bridge = Bridge(name=f"drawn bridge under {lead.name}", copper=on, shape=shape)
+    change = f"Under the trace of {named(lead.name)} {millimetres(width)} of copper bridge {names}."
     drawn = bare(base.case, replace(board, bridges=(*board.bridges, bridge)))
-    return {f"a bridge across {gaps} under {named(lead.name)}": Trial(case=drawn, changes=(change,))}
+    return {f"a bridge across {names} under {named(lead.name)}": Trial(case=drawn, changes=(change,))}
 
 
 def _free(case: Case, lead: Loop, copper: Shape, clear: float) -> Shape:

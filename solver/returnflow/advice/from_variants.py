@@ -85,7 +85,8 @@ def lifted(base: Case, other: Case) -> tuple[str, ...]:
         if terminal.bonded is None:
             continue
         kept = [t for t in other.board.terminals if t.name == before and t.copper == terminal.copper]
-        if not kept or (after != before and before not in linked):
+        elsewhere = other.board.terminal(after).copper != terminal.copper
+        if not kept or (elsewhere and before not in linked):
             sentences.append(f"It lifts {before}, which must stay bonded ({terminal.bonded}): not advised.")
     return tuple(dict.fromkeys(sentences))
 

@@ -66,9 +66,9 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
     meeting = bool(_parts(result, budget, part)[result.focus] > 0)
     around = local_mean(density, max(BROAD, hole_spacing(result, maps.window.pixel)))
     level = carrying_level(density[known], around[known]) if meeting else np.inf
-    blue, what = ROLE_COLOURS[weak.role], "return of" if weak.role == "sensitive" else "between the connectors of"
+    colour, what = ROLE_COLOURS[weak.role], "return of" if weak.role == "sensitive" else "between the connectors of"
     legend: list[tuple[Artist, str]] = [
-        (Line2D([], [], color=blue, lw=2.2), f"{what} {named(weak.name)}, {tubes} equal shares"),
+        (Line2D([], [], color=colour, lw=2.2), f"{what} {named(weak.name)}, {tubes} equal shares"),
         (Line2D([], [], color="#8f8f8f", marker=">", ms=5, lw=0.9), f"flow of {named(noisy.name)}"),
     ]
     if meeting:
@@ -96,7 +96,7 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
         frame.draw_level(around, level, "black", 2.0, "solid", halo="white")
     lines = maps.lines(i, at, tubes)
     frame.draw_segments(lines, "white", 3.4, zorder=2.7)
-    frame.draw_segments(lines, blue, 2.0, zorder=2.75)
+    frame.draw_segments(lines, colour, 2.0, zorder=2.75)
     frame.draw_copper(over=True)
     frame.draw_terminals()
     ends = {
