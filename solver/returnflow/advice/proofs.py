@@ -122,10 +122,10 @@ def _nearer(loop: Loop, base: Result) -> dict[str, Trial]:
     distances = [share * now for share in SHARES]
     if not loops_at(case, amplifier.name, loop.name):
         # The map holds where the amplifier's pin carries no other current.
-        number = int(base.conductors.copper_of_contact[base.conductors.number[loop.inject]])
+        chart = base.placements[loop.name]
         allowed = (loop.tolerates or 0.0) * 10 ** (-ROOM_DB / 20)
-        rms = base.placements[loop.name].rms
-        reach = coupling.placement_radius(base.whole.on(number), rms, allowed, np.array(connector.centre))
+        shown = base.whole.on(base.conductors.names.index(chart.copper))
+        reach = coupling.placement_radius(shown, chart.rms, allowed, np.array(connector.centre))
         distances = [min(0.95 * reach, now)]
     found = {}
     for distance in distances:

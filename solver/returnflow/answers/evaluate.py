@@ -17,7 +17,7 @@ from returnflow.answers.coupling import Peak
 from returnflow.answers.enclosure import enclosures
 from returnflow.answers.missing import frequency_cautions, routeless, unsolved
 from returnflow.answers.radiation import radiated_budget
-from returnflow.answers.result import Placement, Result, Spectral
+from returnflow.answers.result import LEAST_AREA, Placement, Result, Spectral
 from returnflow.answers.spectra import lines_of
 from returnflow.answers.supplies import supplies
 from returnflow.magnetic.broadband import Broadband
@@ -314,7 +314,8 @@ def _placement(
     case: Case, conductors: Conductors, whole: Conduction, i: int, noisy: list[tuple[int, Loop]]
 ) -> Placement:
     victim, ends = case.loops[i], whole.loops[i]
-    solution = whole.on(int(conductors.copper_of_contact[ends[0]]))
+    copper = _roomy(conductors, whole, ends[0])
+    solution = whole.on(copper)
     loops = np.array([j for j, _ in noisy], dtype=np.int64)
     mixing = heard_weights(victim, [loop for _, loop in noisy])
     rms, worst = coupling.placement_noise(solution, ends[1], loops, mixing)
@@ -327,12 +328,22 @@ def _placement(
         x, y = places[np.argmin(np.hypot(*(places - here).T))]
         nearest = (float(x), float(y))
     return Placement(
+        copper=conductors.names[copper],
         rms=rms,
         worst=worst,
         area=coupling.placement_area(solution, ends[1], loops, mixing, limit),
         radius=coupling.placement_radius(solution, rms, limit, connector),
         nearest=nearest,
     )
+
+
+def _roomy(conductors: Conductors, whole: Conduction, contact: int) -> int:
+    """Copper that may have another place for a contact: its own, or the widest joined to it where that is small."""
+    joined = whole.topology.conductor == whole.topology.conductor[contact]
+    own = int(conductors.copper_of_contact[contact])
+    area = [plane.copper.area for plane in conductors.planes]
+    widest = max({own, *conductors.copper_of_contact[joined].tolist()}, key=lambda n: area[n])
+    return own if area[own] >= LEAST_AREA * area[widest] else widest
 
 
 def heard_weights(victim: Loop, noisy: Sequence[Loop]) -> Floats:
@@ -350,14 +361,14 @@ def _reach(case: Case, loop: Loop, placement: Placement) -> str:
         f"By resistance alone, {loop.inject} just keeps the limit anywhere within {millimetres(placement.radius, 2)} "
         f"of {loop.return_} (now {millimetres(now)} away)"
     )
-    within = _copper_within(case, loop, placement.radius)
-    if within >= ALL * _copper_within(case, loop, 10 * placement.radius):
-        return (
-            f"By resistance alone, {loop.inject} keeps the limit anywhere on this copper (now {millimetres(now)} away)."
-        )
+    own = case.board.terminal(loop.inject).copper
+    copper = "this copper" if placement.copper == own else named(placement.copper)
+    within = _copper_within(case, loop, placement, placement.radius)
+    if within >= ALL * _copper_within(case, loop, placement, 10 * placement.radius):
+        return f"By resistance alone, {loop.inject} keeps the limit anywhere on {copper} (now {millimetres(now)} away)."
     spare = placement.area - within
     if placement.nearest is None or spare < 1e-6:
-        return f"{sentence}, and practically nowhere else on this copper."
+        return f"{sentence}, and practically nowhere else on {copper}."
     x, y = placement.nearest
     pad = np.sqrt(case.board.terminal(loop.inject).shape.area)
     closest = "where it is now among them" if np.hypot(x - x1, y - y1) < pad else f"closest to it at {near(x, y)}"
@@ -367,10 +378,10 @@ def _reach(case: Case, loop: Loop, placement: Placement) -> str:
     )
 
 
-def _copper_within(case: Case, loop: Loop, radius: float) -> float:
+def _copper_within(case: Case, loop: Loop, placement: Placement, radius: float) -> float:
     """Copper in m² within a radius of a loop's return terminal, contacts left out."""
     board, terminal = case.board, case.board.terminal(loop.return_)
     disc = shapely.Point(terminal.centre).buffer(radius, quad_segs=32)
-    contacts = [other.shape for other in board.terminals if other.copper == terminal.copper]
-    copper = shapely.intersection(board.remaining(terminal.copper), disc)
+    contacts = [other.shape for other in board.terminals if other.copper == placement.copper]
+    copper = shapely.intersection(board.remaining(placement.copper), disc)
     return float(shapely.difference(copper, shapely.union_all(contacts)).area)

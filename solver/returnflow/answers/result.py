@@ -24,6 +24,8 @@ from returnflow_geometry.model.wording import listed, named
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+LEAST_AREA = 0.05  # of the largest copper: what is smaller is a pad or a trace, and an outline says all there is to see
+
 
 @dataclass(frozen=True, kw_only=True)
 class Placement:
@@ -32,6 +34,9 @@ class Placement:
 
     Attributes
     ----------
+    copper : str
+        Name of the copper it is about: that of the inject end, or the widest one joined to it where that end stands on
+        a pad or trace, which would go with it to another place.
     rms, worst : array, shape (unknowns,)
         Noise relative to the loop's return terminal, V. NaN on unconnected copper.
     area : float
@@ -45,6 +50,7 @@ class Placement:
         The same in plain words.
     """
 
+    copper: str
     rms: Floats
     worst: Floats
     area: float

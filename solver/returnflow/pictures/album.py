@@ -83,8 +83,7 @@ def _wanted(result: Result, extent: Extent) -> Iterator[Wanted]:
         return
     for view, its_maps, tag in zip(views, maps, tags, strict=True):
         for budget in result.sensitive:
-            loop = result.case.loop(budget.loop)
-            if result.case.board.terminal(loop.inject).copper == view.copper:
+            if result.placements[budget.loop].copper == view.copper:
                 draw = partial(fields.placement_frame, its_maps, budget)
                 yield _one("placement", (budget.loop,), tag, draw, captions.placement_words(view, budget))
     for budget in (*result.sensitive, *result.cables):

@@ -17,8 +17,10 @@ from returnflow.pictures.canvas import (
     EDGE,
     INK,
     MANY_HOLES,
+    MANY_MARKS,
     ROLE_COLOURS,
     ROLE_DASHES,
+    VIA,
     Label,
     hole_count,
     shape_path,
@@ -33,6 +35,7 @@ from returnflow_geometry.model.wording import named
 
 ROLE_WORDS: dict[Role, str] = {"noisy": "noisy loop", "sensitive": "sensitive loop", "cables": "pair of cables"}
 TRACE, OTHER, LINK = "#7a6a00", "#9a9a9a", "#00795c"
+UPRIGHT = 1e-4  # m between the ends of a via as the map shows them
 
 
 def board_frame(result: Result) -> Frame:
@@ -44,6 +47,12 @@ def board_frame(result: Result) -> Frame:
     names = {terminal.name for terminal in here}
     loops = [loop for loop in case.loops if {loop.inject, loop.return_} & names]
     joints = _joints(result, names)
+    vias = 0
+    if len(joints) > MANY_MARKS:
+        # To scale, as terminals: hundreds of marks would hide the board.
+        upright = [name for name, (start, end) in joints.items() if math.dist(start.centre, end.centre) < UPRIGHT]
+        vias = len(upright)
+        joints = {name: ends for name, ends in joints.items() if name not in set(upright)}
     others = _others(result, narrow)
     regions = [r for r in case.regions if r.copper == result.copper]
     sections = [s for s in case.sections if s.copper == result.copper]
@@ -61,7 +70,10 @@ def board_frame(result: Result) -> Frame:
         legend.append((Line2D([], [], color=OTHER, lw=0.8, ls=(0, (3, 2))), "outline of wide copper on another layer"))
     if joints:
         mark = Line2D([], [], ls="", marker="D", ms=7, mfc="none", mec=LINK, mew=1.2)
-        legend.append((mark, "link: via, bond, capacitor, bead or wire"))
+        legend.append((mark, f"link: {'' if vias else 'via, '}bond, capacitor, bead or wire"))
+    if vias:
+        dot = Line2D([], [], ls="", marker="o", ms=3.5, mfc=VIA, mec="none")
+        legend.append((dot, f"{vias} vias, to scale"))
     if any(loop.route for loop in loops):
         legend.append((Line2D([], [], color="#555555", lw=2.4, alpha=0.4), "outgoing conductor"))
     if any(t.bonded for t in here):

@@ -24,13 +24,13 @@ from returnflow.answers.result import Result
 from returnflow.pictures.labels import Placer
 from returnflow.pictures.lettering import DPI, LABEL_SIZE, clean, text_size
 from returnflow.pictures.maps import Window
-from returnflow_geometry.model.board import Loop, Role, Shape
+from returnflow_geometry.model.board import Loop, Role, Shape, Terminal
 from returnflow_geometry.model.numbers import MM
 from returnflow_geometry.model.overlay import union
 
 Floats = NDArray[np.float64]
 
-COPPER, EDGE, INK = "#f1e2cd", "#7d6245", "#1c1c1c"
+COPPER, EDGE, INK, VIA = "#f1e2cd", "#7d6245", "#1c1c1c", "#4d4d4d"
 # Told apart by people with any colour vision, by dash as well, and in print: Okabe and Ito's vermilion, blue, purple.
 ROLE_COLOURS: dict[Role, str] = {"noisy": "#c24a00", "sensitive": "#0060a8", "cables": "#8a3f78"}
 ROLE_DASHES: dict[Role, str | tuple[int, tuple[int, ...]]] = {
@@ -39,6 +39,7 @@ ROLE_DASHES: dict[Role, str | tuple[int, tuple[int, ...]]] = {
     "cables": (0, (1, 1)),
 }
 MANY_HOLES = 300
+MANY_MARKS = 60  # rings that stay apart on one map; of more terminals those are marked that loops name
 
 
 @dataclass(frozen=True)
@@ -101,20 +102,36 @@ class Canvas:
     def draw_terminals(
         self, names: Sequence[str] | None = None, colour: str = INK, coppers: Sequence[str] | None = None
     ) -> None:
-        """Terminals to scale, with a ring round those too small to see; all or those named, on this or some coppers."""
-        small: list[tuple[float, float]] = []
-        for terminal in self.result.case.board.terminals:
-            if terminal.copper not in (coppers or (self.result.copper,)):
-                continue
-            if names is not None and terminal.name not in names:
-                continue
+        """
+        Terminals to scale, with a ring round those too small to see; all or those named, on this or some coppers.
+
+        Of more than `MANY_MARKS` only those have a ring that loops name, and the others (vias, nearly all of them) are
+        small and grey, so that the copper below stays to be seen.
+        """
+        here = [
+            terminal
+            for terminal in self.result.case.board.terminals
+            if terminal.copper in (coppers or (self.result.copper,)) and (names is None or terminal.name in names)
+        ]
+        marked = self.marked(here)
+        others = [shape_path(terminal.shape) for terminal in here if terminal.name not in marked]
+        if others:
+            # As one path: thousands of their own take seconds.
+            self.draw_path(Path.make_compound_path(*others), facecolor=VIA, edgecolor="none", alpha=0.8, zorder=3.2)
+        shown = [terminal for terminal in here if terminal.name in marked]
+        for terminal in shown:
             self.draw_path(shape_path(terminal.shape), facecolor=colour, edgecolor="white", linewidth=0.5, zorder=5)
-            if 2 * self.radius(terminal.shape) * MM < 7 * self.pixel:
-                small.append((MM * terminal.centre[0], MM * terminal.centre[1]))
+        small = [t.centre for t in shown if 2 * self.radius(t.shape) * MM < 7 * self.pixel]
         if small:
             self.axes.plot(
-                *zip(*small, strict=True), ls="", marker="o", ms=4.5, mfc=colour, mec="white", mew=0.7, zorder=5
+                *(MM * np.array(small)).T, ls="", marker="o", ms=4.5, mfc=colour, mec="white", mew=0.7, zorder=5
             )
+
+    def marked(self, terminals: Sequence[Terminal]) -> set[str]:
+        """Names of the terminals that have a mark of their own on a map."""
+        if len(terminals) <= MANY_MARKS:
+            return {terminal.name for terminal in terminals}
+        return {name for loop in self.result.case.loops for name in (loop.inject, loop.return_)}
 
     @staticmethod
     def radius(shape: Shape) -> float:
@@ -150,8 +167,9 @@ class Canvas:
         axes = self.axes
         box = axes.get_window_extent()
         to_pixels = axes.transData.transform
-        terminals = [t.centre for t in self.result.case.board.terminals if t.copper == self.result.copper]
-        marks = MM * np.array(terminals, dtype=float).reshape(-1, 2)
+        here = [t for t in self.result.case.board.terminals if t.copper == self.result.copper]
+        marked = self.marked(here)
+        marks = MM * np.array([t.centre for t in here if t.name in marked], dtype=float).reshape(-1, 2)
         # A marker counts as its centre and a ring of points, so that a label beside it is worth more than one on it.
         ring = 5.0 * np.array(
             [(0, 0)] + [(math.cos(a), math.sin(a)) for a in np.linspace(0, 2 * np.pi, 8, endpoint=False)]

@@ -86,11 +86,11 @@ def compared(study: Study, *, brief: bool = False) -> Iterator[Wanted]:
             draw=partial(flow_panels, views, loop),
         )
     for budget in base.sensitive[: 1 if brief else None]:
-        every, more = views_of(study, base.case.board.terminal(base.case.loop(budget.loop).inject).copper)
+        every, more = views_of(study, base.placements[budget.loop].copper)
         views = {variant: result for variant, result in every.items() if _placed(result, budget.loop)}
         if len(views) < len(every):
             others = listed((variant for variant in every if variant not in views), "and")
-            more = f" In {others} that end is not on this copper.{more}"
+            more = f" In {others} its place would be on another copper.{more}"
         yield Wanted(
             kind="compare",
             name=f"compare placement {budget.loop}",
@@ -269,9 +269,7 @@ def _effect(result: Result, noisy: str) -> list[str]:
 
 def _placed(result: Result, name: str) -> bool:
     """Whether the placement of a sensitive loop is on the copper shown."""
-    return name in result.placements and result.case.board.terminal(result.case.loop(name).inject).copper == (
-        result.copper
-    )
+    return name in result.placements and result.placements[name].copper == result.copper
 
 
 def placement_panels(views: Mapping[str, Result], name: str) -> Panels:

@@ -7,14 +7,13 @@ from numpy.typing import NDArray
 
 from returnflow.answers import coupling
 from returnflow.answers.budget import Contribution
-from returnflow.answers.result import Result
+from returnflow.answers.result import LEAST_AREA, Result
 from returnflow.resistive.conductors import copper_numbers
 from returnflow_geometry.mesh.mesher import Mesh
 from returnflow_geometry.model.wording import named
 
 Floats = NDArray[np.float64]
 
-LEAST_AREA = 0.05  # of the largest copper: what is smaller is a trace, and an outline says all there is to see
 NOTHING = 1e-9  # of the largest a coupling could be: rounding
 LEAST_PART = 0.01  # of what flows, or couples, on the copper that has most of it
 

@@ -107,18 +107,21 @@ def flow_lines(mesh: Mesh, stream: Floats, tubes: int, starts: Ints) -> Floats:
     `contours.streamlines` needs jumps of whole tubes. Where links share a current, a copper gets any part of it, and
     contours would break where the stream function jumps. Here lines much closer than wanted are followed from every
     contact, from piece to piece and across jumps. Where they end tells how much current goes from which contact to
-    which; the whole numbers of lines that come nearest to that, and keep `starts`, are taken from among them.
+    which; the whole numbers of lines that come nearest to that, and keep `starts`, are taken from among them. Contacts
+    that no line ends at are passed: an idle pad takes up the current of twice its width and gives it back beyond.
     """
     pieces = Pieces.of(mesh, stream)
     rim = pieces.contact >= 0
     inflow, contact = pieces.inflow()[rim], pieces.contact[rim]
     count = max(int(contact.max(initial=-1)) + 1, len(starts))
     out = tubes * np.bincount(contact, weights=np.maximum(inflow, 0), minlength=count)
-    tried = np.where(out > LEAST_LINE, np.ceil(FINE * out), 0).astype(np.int64)
+    ending = np.pad(starts, (0, count - len(starts))) != 0
+    tried = np.where(ending & (out > LEAST_LINE), np.ceil(FINE * out), 0).astype(np.int64)
     if not tried.any():
         return np.empty((0, 2, 2))
     seeds = [_seeds(pieces, rim, contact, inflow, c, n) for c, n in enumerate(tried) if n > 0]
-    lines, number, ended = _follow(pieces, *(np.concatenate(part) for part in zip(*seeds, strict=True)))
+    passing = _Passing.of(pieces, rim, ~ending)
+    lines, number, ended = _follow(pieces, passing, *(np.concatenate(part) for part in zip(*seeds, strict=True)))
     began = np.repeat(np.arange(count), tried)
     found = np.flatnonzero(ended >= 0)
     ways, of = np.unique(np.stack([began, ended])[:, found], axis=1, return_inverse=True)
@@ -221,7 +224,76 @@ def _seeds(
     return piece[mine[at]], edge[mine[at]], along
 
 
-def _follow(pieces: Pieces, piece: Ints, edge: Ints, along: Floats) -> tuple[Floats, Ints, Ints]:
+@dataclass(frozen=True)
+class _Passing:
+    """
+    Where lines that come to a contact leave it again: in the order in which they came, so that none crosses another.
+
+    Attributes
+    ----------
+    piece, edge : array, shape (k,)
+        Outlines of contacts by which current comes out, contact by contact, anticlockwise from where none does.
+    up_to : array, shape (k + 1,)
+        Number of the contact and what part of its current comes out before each.
+    part : array, shape (k,)
+        That comes out by each.
+    before, share : array, shape (n, 3)
+        The same of where current goes in: part before the edge of a piece, and by it.
+    passed : array, shape (contacts,)
+        Whether lines pass a contact.
+    """
+
+    piece: Ints
+    edge: Ints
+    up_to: Floats
+    part: Floats
+    before: Floats
+    share: Floats
+    passed: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, pieces: Pieces, rim: NDArray[np.bool_], passed: NDArray[np.bool_]) -> _Passing:
+        """Of the contacts that are `passed`, shape (contacts,), if current both enters and leaves them."""
+        piece, edge = np.nonzero(rim)
+        contact, inflow = pieces.contact[rim], pieces.inflow()[rim]
+        count = len(passed)
+        sides = [np.bincount(contact, np.maximum(sign * inflow, 0), minlength=count) for sign in (1, -1)]
+        passed = passed & (np.minimum(*sides) > 0)
+        before, share = np.zeros(rim.shape), np.zeros(rim.shape)
+        middle = 0.5 * (pieces.points[piece, edge] + pieces.points[piece, (edge + 1) % 3])
+        around = np.maximum(np.bincount(contact, minlength=count), 1)
+        off = middle - np.stack([np.bincount(contact, x, minlength=count) / around for x in middle.T], axis=1)[contact]
+        found = []
+        for side, total in zip((1, -1), sides, strict=True):
+            mine = np.flatnonzero((side * inflow > 0) & passed[contact])
+            weight, owner = side * inflow[mine], contact[mine]
+            # Angles from the middle of the arc by which it comes out, or goes in, so that the arc is in one piece.
+            x, y = (np.bincount(owner, weight * part, minlength=count)[owner] for part in off[mine].T)
+            a, b = off[mine].T
+            angle = np.arctan2(x * b - y * a, x * a + y * b)
+            order = np.lexsort((angle, owner))
+            mine, owner = mine[order], owner[order]
+            part = weight[order] / total[owner]
+            up_to = np.concatenate([[0.0], np.cumsum(part)])
+            found.append((mine, owner, part, up_to))
+        (out, owner, part, up_to), (into, other, share_in, before_in) = found
+        # Every contact that is passed gives 1 in all: what comes before it is a whole number.
+        rank = np.cumsum(passed) - 1
+        share[piece[into], edge[into]] = share_in
+        before[piece[into], edge[into]] = before_in[:-1] - rank[other]
+        return cls(piece[out], edge[out], up_to, part, before, share, passed)
+
+    def on(self, contact: Ints, piece: Ints, edge: Ints, along: Floats) -> tuple[Ints, Ints, Floats]:
+        """Piece, edge and place on it where lines go on that come to contacts by edges of pieces."""
+        rank = np.cumsum(self.passed) - 1
+        # The edges are in anticlockwise order, but each runs clockwise: see `_seeds`.
+        part = self.before[piece, edge] + (1 - along) * self.share[piece, edge]
+        wanted = rank[contact] + 1 - np.clip(part, EXACT, 1 - EXACT)
+        at = np.clip(np.searchsorted(self.up_to, wanted, side="right") - 1, 0, len(self.part) - 1)
+        return self.piece[at], self.edge[at], 1 - (wanted - self.up_to[at]) / self.part[at]
+
+
+def _follow(pieces: Pieces, passing: _Passing, piece: Ints, edge: Ints, along: Floats) -> tuple[Floats, Ints, Ints]:
     """Follow lines until they leave the copper: straight pieces, the line of each, and where each line ends, or -1."""
     ended = np.full(len(piece), -1, dtype=np.int64)
     line = np.arange(len(piece))
@@ -244,11 +316,13 @@ def _follow(pieces: Pieces, piece: Ints, edge: Ints, along: Floats) -> tuple[Flo
         end = corner[row, out] + s[:, None] * (corner[row, (out + 1) % 3] - corner[row, out])
         found.append(np.stack([start, end], axis=1))
         number.append(line)
-        beside = pieces.beside[piece, out]
-        stop = beside < 0
-        ended[line[stop]] = pieces.contact[piece[stop], out[stop]]
-        go = ~stop
+        beside, contact = pieces.beside[piece, out], pieces.contact[piece, out]
+        go, through = beside >= 0, (beside < 0) & (contact >= 0) & passing.passed[contact]
+        stop = ~(go | through)
+        ended[line[stop]] = contact[stop]
+        again = passing.on(contact[through], piece[through], out[through], s[through])
         # The common edge runs the other way in the piece beside.
         edge, along = pieces.edge[piece[go], out[go]], 1 - s[go]
-        piece, line = beside[go], line[go]
+        piece, line = beside[go], np.concatenate([line[go], line[through]])
+        piece, edge, along = (np.concatenate(both) for both in zip((piece, edge, along), again, strict=True))
     return np.concatenate(found), np.concatenate(number), ended

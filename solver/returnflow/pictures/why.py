@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.colors import LogNorm
@@ -21,6 +19,7 @@ from returnflow.pictures.maps import Maps, carrying_level, local_mean
 from returnflow.pictures.pictured import coupling_parts, noise_frequency
 from returnflow.words.answer_text import lead, urgency
 from returnflow.words.drives import amperes, drive
+from returnflow_geometry.model.board import Board
 from returnflow_geometry.model.numbers import engineering, percent
 from returnflow_geometry.model.wording import named
 
@@ -99,15 +98,24 @@ def why_frame(result: Result, budget: Budget, part: Contribution) -> Frame:
     frame.draw_segments(lines, colour, 2.0, zorder=2.75)
     frame.draw_copper(over=True)
     frame.draw_terminals()
-    ends = {
-        name: Label(name, board.terminal(name).centre, ROLE_COLOURS[loop.role], bold=True)
-        for loop in (noisy, weak)
-        for name in (loop.return_, loop.inject)
-        if board.terminal(name).copper == result.copper
-    }
-    frame.draw_labels([replace(label, boxed=True) for label in ends.values()], lines.reshape(-1, 2))
+    # Ends on other copper too: where the current comes from and goes to.
+    ends = {name: loop.role for loop in (noisy, weak) for name in (loop.return_, loop.inject)}
+    frame.draw_terminals(list(ends), coppers=[copper.name for copper in board.coppers])
+    frame.draw_labels(
+        [
+            Label(_end(board, name, result.copper), board.terminal(name).centre, ROLE_COLOURS[role], 0.0, True, True)
+            for name, role in ends.items()
+        ],
+        lines.reshape(-1, 2),
+    )
     frame.draw_bar(shown, f"sheet current of {named(noisy.name)}, A/m", ticks_between(span), extend="both")
     return frame
+
+
+def _end(board: Board, name: str, copper: str) -> str:
+    """Name of a terminal, and its layer where that is not the one shown."""
+    layer = board.copper(board.terminal(name).copper).layer
+    return name if layer == board.copper(copper).layer else f"{name} on {layer}"
 
 
 def why_words(result: Result, budget: Budget, part: Contribution) -> tuple[str, str]:
