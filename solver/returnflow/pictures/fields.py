@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from returnflow.answers import coupling
 from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.result import Result
-from returnflow.pictures.canvas import INK, MANY_HOLES, ROLE_COLOURS, Canvas, Label, hole_count
+from returnflow.pictures.canvas import INK, MANY_HOLES, MANY_MARKS, ROLE_COLOURS, Canvas, Label, hole_count
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.labels import along
 from returnflow.pictures.maps import Maps, carrying_level, local_mean
@@ -39,6 +39,7 @@ LEAST = 1e-3  # of the strongest: where the colours end
 SHADES = 64  # steps of the colour maps: finer than the eye, and the files stay small
 CIRCLE = "#c00000"
 MOST_JOINTS, LEAST_JOINT = 8, 0.01  # names of terminals of links: how many, and with what part of the current
+LEAST_OF_MANY = 0.1  # the same where hundreds of links share it
 
 
 def colours(name: str, low: float = 0.0, high: float = 1.0) -> Colormap:
@@ -321,13 +322,15 @@ def _ends(result: Result, loops: list[Loop]) -> list[Label]:
 def _joints(result: Result, loop: int) -> list[Label]:
     """Terminals of this copper through which links carry a part of a loop's current at 0 Hz, the largest first."""
     board, links = result.case.board, {link.name: link for link in result.case.board.links}
+    least = LEAST_JOINT if len(links) <= MANY_MARKS else LEAST_OF_MANY
     order = np.argsort(-np.abs(result.whole.link_current[loop]), kind="stable")
     found = []
     for n in order[:MOST_JOINTS]:
-        if abs(result.whole.link_current[loop, n]) >= LEAST_JOINT:
+        if abs(result.whole.link_current[loop, n]) >= least:
             ends = [board.terminal(end) for end in links[result.whole.links.names[n]].between]
-            found += [Label(end.name, end.centre, INK, Frame.radius(end.shape)) for end in ends]
-    return [label for label in found if board.terminal(label.text).copper == result.copper]
+            found += [end for end in ends if end.copper == result.copper]
+    # Which copper it is on is in the title.
+    return [Label(end.name.removesuffix(f" ({end.copper})"), end.centre, INK, Frame.radius(end.shape)) for end in found]
 
 
 def _line(dash: str | tuple[int, tuple[int, ...]]) -> Line2D:

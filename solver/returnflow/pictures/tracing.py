@@ -154,7 +154,8 @@ def line_starts(current: Floats, ends: Ints, copper: Ints, fed: Floats) -> Ints:
     """
     How many more lines of a current start at every contact than end there, the same wherever it is drawn.
 
-    Links carry whole lines, within one of what they carry, and as many come to every copper as leave it.
+    Links carry whole lines, within one of what they carry; as many come to every copper as leave it; and all links from
+    one copper to another carry together what they carry together, however little each.
 
     Parameters
     ----------
@@ -167,16 +168,27 @@ def line_starts(current: Floats, ends: Ints, copper: Ints, fed: Floats) -> Ints:
     fed : array, shape (contacts,)
         Whole lines that come from outside.
     """
-    coppers, links = int(copper.max()) + 1, np.arange(len(current))
-    incidence = np.zeros((coppers, len(current)))
-    np.add.at(incidence, (copper[ends[:, 1]], links), 1)
-    np.add.at(incidence, (copper[ends[:, 0]], links), -1)
-    low, high = np.floor(current + EXACT), np.ceil(current - EXACT)
-    cost = 1 - 2 * (current - low)  # from the lower to the higher number
+    coppers = int(copper.max()) + 1
+    there = np.where((current < 0)[:, None], ends[:, ::-1], ends)  # the way it flows
+    size = np.abs(current)
+    pairs, group = np.unique(copper[there], axis=0, return_inverse=True)
+    together = np.bincount(group.ravel(), size, minlength=len(pairs))
+    incidence = np.zeros((coppers, len(pairs)))
+    np.add.at(incidence, (pairs[:, 1], np.arange(len(pairs))), 1)
+    np.add.at(incidence, (pairs[:, 0], np.arange(len(pairs))), -1)
+    low, high = np.floor(together + EXACT), np.ceil(together - EXACT)
+    cost = 1 - 2 * (together - low)  # from the lower to the higher number
     lost = np.bincount(copper, weights=fed, minlength=coppers)
     # The equations are those of a network: the best corner of what they allow has whole numbers.
     best = linprog(cost, A_eq=incidence, b_eq=-lost, bounds=np.stack([low, high], axis=1), method="highs-ds")
-    lines = np.round(best.x if best.success else current)
+    wanted = np.round(best.x if best.success else together)
+    # Of every group the links that miss most by their lower number take one more.
+    whole = np.floor(size + EXACT)
+    order = np.lexsort((-(size - whole), group.ravel()))
+    rank = np.arange(len(order)) - np.searchsorted(group.ravel()[order], group.ravel()[order])
+    more = wanted - np.bincount(group.ravel(), whole, minlength=len(pairs))
+    whole[order] += rank < more[group.ravel()[order]]
+    lines = np.where(current < 0, -whole, whole)
     starts = fed.copy()
     np.add.at(starts, ends[:, 1], lines)
     np.add.at(starts, ends[:, 0], -lines)
