@@ -162,7 +162,9 @@ class TestPlacement:
         assert stitched().placements["input"].radius == pytest.approx(same.placements["input"].radius, rel=0.05)
 
     def test_its_sentence_names_that_plane(self):
-        loud = run(parse_case(STITCHED.replace("tolerates_V = 4e-6", "tolerates_V = 0.5")), only=["as drawn"])["as drawn"]
+        loud = run(parse_case(STITCHED.replace("tolerates_V = 4e-6", "tolerates_V = 0.5")), only=["as drawn"])[
+            "as drawn"
+        ]
         assert loud.placements["input"].reach == (
             'By resistance alone, U keeps the limit anywhere on "upper" (now 4.74 mm away).'
         )
