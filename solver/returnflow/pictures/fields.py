@@ -244,7 +244,7 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
         draw_circle(frame, board.terminal(loop.return_).centre, placement.radius)
     colour = ROLE_COLOURS["sensitive"]
     frame.draw_terminals(colour="#5a5a5a")
-    frame.draw_terminals([loop.inject, loop.return_], colour)
+    frame.draw_terminals([loop.inject, loop.return_], colour, [copper.name for copper in board.coppers])
     ends = [
         (board.terminal(name), f"{name} ({what})") for name, what in ((loop.return_, "return"), (loop.inject, "now"))
     ]
@@ -324,13 +324,17 @@ def _joints(result: Result, loop: int) -> list[Label]:
     board, links = result.case.board, {link.name: link for link in result.case.board.links}
     least = LEAST_JOINT if len(links) <= MANY_MARKS else LEAST_OF_MANY
     order = np.argsort(-np.abs(result.whole.link_current[loop]), kind="stable")
-    found = []
+    found, it = [], result.case.loops[loop]
+    own = (it.inject, it.return_)  # are named besides
     for n in order[:MOST_JOINTS]:
         if abs(result.whole.link_current[loop, n]) >= least:
             ends = [board.terminal(end) for end in links[result.whole.links.names[n]].between]
-            found += [end for end in ends if end.copper == result.copper]
+            found += [end for end in ends if end.copper == result.copper and end.name not in own]
     # Which copper it is on is in the title.
-    return [Label(end.name.removesuffix(f" ({end.copper})"), end.centre, INK, Frame.radius(end.shape)) for end in found]
+    return [
+        Label(name.removesuffix(f" ({result.copper})"), end.centre, INK, Frame.radius(end.shape))
+        for name, end in {end.name: end for end in found}.items()
+    ]
 
 
 def _line(dash: str | tuple[int, tuple[int, ...]]) -> Line2D:
