@@ -117,6 +117,32 @@ def test_what_lies_out_of_the_band_or_has_no_frequency_radiates_nothing_that_is_
     assert not result.contributions[0].in_band
 
 
+@pytest.mark.parametrize("band", [(0.0, 20e3), (0.0, 1e9), (0.0, 10e9)])
+def test_lines_where_no_limit_of_radiated_emission_holds_are_never_judged_against_it(band):
+    # 1 V at 100 Hz, at 29.9 MHz and at 1.1 GHz; the limits of both standards begin at 30 MHz, these steps end at 1 GHz.
+    loud = coupled([(100.0, 1.0), (29.9e6, 1.0), (30e6, 1e-6), (1e9, 1e-6), (1.1e9, 1.0)], 1.0)
+    judged = [line.frequency for line in radiated_lines(victim(band), cables(), [loud])]
+    assert sorted(judged) == ([] if band[1] < 30e6 else [30e6, 1e9])
+
+
+@pytest.mark.parametrize("band", [[0, 20e3], [9e3, 1e9], [29e6, 1e9], [30e6, 2e9], [2e9, 3e9]])
+def test_a_band_beyond_limits_of_radiated_emission_is_refused_with_every_other_mistake(band):
+    case = copy.deepcopy(GOOD)
+    case["loop"][1]["signal_V"] = 0
+    loop = next(item for item in case["loop"] if item["role"] == "cables")
+    del loop["limit_V"]
+    loop |= {"radiates": {"limit": "CISPR 32 class B", "distance_m": 3, "cable_length_m": 1}, "band_Hz": band}
+    found = mistakes_of(case)
+    assert len(found) == 2
+    (line,) = [line for line in found if "band_Hz" in line]
+    given, rule, advice = line.split("; ")
+    assert given.startswith('loop "USB": band_Hz is [') and "CISPR 32 class B" in given
+    assert rule == "limits of radiated emission hold from 30 MHz to 1 GHz"
+    assert "limit_V" in advice
+    loop["band_Hz"], case["loop"][1]["signal_V"] = [30e6, 1e9], 1
+    assert parse_case(text_of(case)).loop("USB").band == (30e6, 1e9)
+
+
 @pytest.mark.parametrize(
     ("table", "says"),
     [
@@ -138,6 +164,7 @@ def test_cables_have_a_limit_in_volts_or_a_limit_of_emission():
     case = copy.deepcopy(GOOD)
     loop = next(item for item in case["loop"] if item["role"] == "cables")
     loop["radiates"] = {"limit": "CISPR 32 class B", "distance_m": 3, "cable_length_m": 1}
-    assert any("limit_V" in line and "radiates" in line for line in mistakes_of(case))
-    del loop["limit_V"]
+    (line,) = mistakes_of(case)
+    assert "limit_V" in line and "radiates" in line
+    del loop["limit_V"], loop["band_Hz"]
     assert parse_case(text_of(case)).loop(loop["name"]).radiates.length == 1.0

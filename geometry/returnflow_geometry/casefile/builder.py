@@ -313,6 +313,8 @@ class Builder:
                 "the noise allowed must be less than the full-scale signal",
                 "correct one of them",
             )
+        if "limit_V" not in values:
+            radiation_table.check_band(self._spot(entry, "band_Hz"), values.get("band_Hz"), values.get("radiates"))
         way = self._way(entry, role) if role in WAYS else ()
         if way == ("current_A",) and fields.lacks("frequency_Hz"):
             self.assumptions.append(

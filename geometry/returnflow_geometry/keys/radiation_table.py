@@ -33,3 +33,14 @@ def build_radiates(spot: Spot, values: Mapping[str, Any]) -> Radiates | None:
         )
         return None
     return Radiates(limit=values["limit"], distance=values["distance_m"], length=length, diameter=diameter)
+
+
+def check_band(spot: Spot, band: tuple[float, float] | None, radiates: Radiates | None) -> None:
+    """Note a band that reaches beyond where its limit of radiated emission holds: nothing is judged there."""
+    if band is None or radiates is None or BAND[0] <= band[0] <= band[1] <= BAND[1]:
+        return
+    spot.wrong(
+        f"is [{band[0]:g}, {band[1]:g}], with radiates.limit {listed([radiates.limit])}",
+        f"limits of radiated emission hold from {BAND[0] / 1e6:g} MHz to {BAND[1] / 1e9:g} GHz",
+        "give a band within these, leave it out for all of them, or give limit_V instead of radiates",
+    )

@@ -21,7 +21,7 @@ from returnflow.answers.adding import Coupled
 from returnflow.answers.budget import Budget, Radiated, band_mask, budget
 from returnflow.resistive.foil import LIGHT
 from returnflow_geometry.model.board import Loop
-from returnflow_geometry.model.radiation import LOWEST, Radiates
+from returnflow_geometry.model.radiation import HIGHEST, LOWEST, Radiates
 
 RESONANT = 73.13  # ohm, of a half-wave dipole in free space
 GROUND = 2.0  # at most, with what the ground reflects
@@ -51,12 +51,16 @@ def allowed_volts(cables: Radiates, frequency: float) -> float:
 
 
 def radiated_lines(victim: Loop, cables: Radiates, parts: Sequence[Coupled]) -> tuple[Radiated, ...]:
-    """What is radiated at every frequency in the band, nearest to the limit first; currents of one line in power."""
+    """
+    What is radiated at every frequency in the band, nearest to the limit first; currents of one line in power.
+
+    Where no limit of radiated emission holds, nothing is judged.
+    """
     power: dict[float, float] = {}
     for part in parts:
         if part.lines.anywhere:
             continue
-        mask = band_mask(part.lines, victim) & (part.lines.frequency > 0)
+        mask = band_mask(part.lines, victim) & (part.lines.frequency >= LOWEST) & (part.lines.frequency <= HIGHEST)
         each_line = np.abs(part.lines.current * part.impedance)[mask]
         for f, each in zip(part.lines.frequency[mask].tolist(), each_line.tolist(), strict=True):
             power[float(f"{f:.9g}")] = power.get(float(f"{f:.9g}"), 0.0) + each**2
