@@ -14,6 +14,7 @@ from returnflow_geometry.casefile.reader import REFUSED, TOP, Entry, declare_nam
 from returnflow_geometry.casefile.supplies import build_supply
 from returnflow_geometry.casefile.vias import assumed_plating, build_vias
 from returnflow_geometry.checks.case_checks import check_case
+from returnflow_geometry.checks.coherence import coherence_mistakes
 from returnflow_geometry.checks.plausible import warnings
 from returnflow_geometry.keys import currents, drawn_shapes, lessons, link_table, outgoing, radiation_table
 from returnflow_geometry.keys.reading import Book, Spot, read_table
@@ -96,6 +97,8 @@ def read_tables(raw: Mapping[str, object], *, whole: bool = True, incomplete: Co
             Spot(book, f"[[{kind}]]").wrong("is missing", why, "add one")
     build = Builder(book, top.values)
     case, leads = outgoing.lead_to_contacts(build.case())
+    unread = {entry.name for entry in top.values.get("loop", ()) if entry.part is None and entry.fields.bad}
+    book.mistakes += coherence_mistakes(case.loops, unread)
     mistakes, said = list(book.mistakes), build.assumptions + currents.heard_far_away(case.loops) + leads
     if whole:
         findings = check_case(case, connections=not build.unread)

@@ -1,5 +1,5 @@
 """
 Whether what is drawn can mean something: places, joins, gaps, and what keeps two pieces of copper apart.
 
-Others import: case_checks, gaps, plausible.
+Others import: case_checks, coherence, gaps, plausible.
 """

@@ -9,6 +9,7 @@ from typing import Any
 from returnflow_geometry.keys.pairs import MAX_REPORTED, read_pairs, two_numbers
 from returnflow_geometry.keys.reading import Spot, as_number, number
 from returnflow_geometry.model.board import Loop, Trapezoid
+from returnflow_geometry.model.currents import harmonics
 from returnflow_geometry.model.wording import label, show
 
 LAST = 10e9  # Hz: beyond, no board is small against the wavelength
@@ -142,6 +143,24 @@ def highest(loop: Loop) -> float:
     if loop.trapezoid is not None:
         return max(loop.trapezoid.frequency, 1 / (math.pi * loop.trapezoid.rise))
     return loop.frequency or 0.0
+
+
+def line_frequencies(loop: Loop) -> tuple[float, ...] | None:
+    """
+    Frequencies in hertz at which a noisy loop has a current, ascending; None if that is not known.
+
+    Examples
+    --------
+    >>> line_frequencies(Loop(name="a", role="noisy", inject="i", return_="r", spectrum=((0.0, 1.0), (1e3, 0.2))))
+    (0.0, 1000.0)
+    """
+    if loop.spectrum is not None:
+        return tuple(f for f, _ in sorted(loop.spectrum))
+    if loop.trapezoid is not None:
+        frequency, current = harmonics(loop.trapezoid)
+        steady = (0.0,) if loop.trapezoid.mean else ()
+        return (*steady, *frequency[current > 0].tolist())
+    return None if loop.frequency is None else (loop.frequency,)
 
 
 def current_assumptions(loop: Loop) -> list[str]:

@@ -8,12 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from returnflow_geometry.model.board import Loop, Trapezoid
+from returnflow_geometry.model.currents import HIGHEST as HIGHEST
+from returnflow_geometry.model.currents import MOST_LINES as MOST_LINES
+from returnflow_geometry.model.currents import harmonics
 
 Floats = NDArray[np.float64]
-
-HIGHEST = 1e9  # Hz; where the reduced model ends
-MOST_LINES = 2000
-ROUNDING = 1e-12  # of the largest harmonic: what is less is none
 
 
 @dataclass(frozen=True)
@@ -44,10 +43,7 @@ class Lines:
 
 def trapezoid_lines(wave: Trapezoid, highest: float = HIGHEST, most: int = MOST_LINES) -> Lines:
     """
-    Fourier series of a trapezoidal current.
-
-    Harmonic n: peak 2 A d |sinc(n d)| |sinc(n f tau)| with sinc(x) = sin(pi x)/(pi x), equal rise
-    and fall tau, duty d between the half-height points. Textbook. A line at 0 Hz is there only if the wave has a mean.
+    Fourier series of a trapezoidal current; a line at 0 Hz is there only if the wave has a mean.
 
     Parameters
     ----------
@@ -63,12 +59,7 @@ def trapezoid_lines(wave: Trapezoid, highest: float = HIGHEST, most: int = MOST_
     >>> print(f"{lines.frequency[0]:.0f} Hz {lines.current[0] * 2**0.5:.4f} {lines.current[1]:.4f}")
     1000000 Hz 0.6366 0.0000
     """
-    count = max(1, min(most, int(highest / wave.frequency)))
-    n = np.arange(1, count + 1)
-    peak = 2 * wave.swing * wave.duty * np.abs(np.sinc(n * wave.duty) * np.sinc(n * wave.frequency * wave.rise))
-    peak[peak < ROUNDING * np.max(peak)] = 0.0
-    frequency = np.asarray(n * wave.frequency, dtype=np.float64)
-    current = np.asarray(peak / np.sqrt(2), dtype=np.float64)
+    frequency, current = harmonics(wave, highest, most)
     # Mean square of the wave: the flat top, and a third of the square over each flank, less the square of its mean.
     mean_square = wave.swing**2 * (wave.duty - wave.frequency * wave.rise / 3 - wave.duty**2)
     left_out = float(np.sqrt(max(mean_square - np.sum(current**2), 0.0)))
