@@ -2,7 +2,7 @@
 
 import pytest
 
-from cases import GOOD, edited, text_of
+from cases import DELETE, GOOD, edited, text_of
 from returnflow_geometry.casefile.read import parse_case
 
 WIRE = {"name": "wire", "between": ["U1.AGND", "J2.SHELL"], "resistance_ohm": 0.001}
@@ -25,7 +25,20 @@ WIRE_SAID = (
             [WIRE | {"inductance_H": 1e-7, "capacitance_F": 0.9}],
             'link "wire": capacitance_F is 0.9; capacitors',
         ),
-        ("loop.0.current_A", 1200, 'loop "stepper phase": current_A is 1200; boards carry up to 1000 A; check the'),
+        ("loop.0.current_A", 101, 'loop "stepper phase": current_A is 101; boards carry up to 100 A; check the value'),
+        (
+            "loop.4.spectrum",
+            [[0, 500], [1e3, 0.1]],
+            'loop "buck": a line of spectrum is 500; boards carry up to 100 A; check the value and its unit.',
+        ),
+        ("loop.3.trapezoid.swing_A", 300, 'loop "clock": trapezoid.swing_A is 300; boards carry up to 100 A;'),
+        # sqrt(4 k T R) of 50 ohm at 293 K is 0.9 nV in 1 Hz (textbook)
+        ("loop.1.tolerates_V", 2e-16, 'loop "load cell": tolerates_V is 2e-16; the heat of 50 ohm makes 1 nV in 1 Hz;'),
+        (
+            "loop.1.band_Hz",
+            [1.5e9, 2e9],
+            'loop "load cell": band_Hz begins at 1.5 GHz; no noisy loop has a line above 992 MHz, so that nothing is',
+        ),
     ],
 )
 def test_what_is_hardly_meant_is_said_once(path, value, said):
@@ -39,6 +52,9 @@ def test_what_is_hardly_meant_is_said_once(path, value, said):
         ("layer.0.copper_um", 105),
         ("board.temperature_C", 125),
         ("link", [WIRE | {"inductance_H": 80e-9}]),  # a wire of that length
+        ("loop.0.current_A", 100),
+        ("loop.1.tolerates_V", 1e-9),
+        ("loop.1.band_Hz", [992e6, 2e9]),  # the last harmonic of the clock of 8 MHz below 1 GHz
     ],
 )
 def test_what_boards_have_is_not(path, value):
@@ -52,6 +68,22 @@ LAYERS = [
     {"name": "L3", "copper_um": 35, "below_mm": 0.2},
     {"name": "L4", "copper_um": 35},
 ]
+
+
+@pytest.mark.parametrize(("plating", "said"), [(200, True), (61, True), (60, False), (25, False)])
+def test_walls_of_holes_have_no_such_plating(plating, said):
+    below = {"name": "power", "layer": "L3"}
+    vias = {"name": "stitch", "coppers": ["ground", "power"], "drill_mm": 0.3, "plating_um": plating, "at": [[30, 30]]}
+    case = edited(("layer", LAYERS), ("copper.1", below), ("vias", [vias]), ("cutout", DELETE))
+    found = parse_case(text_of(case)).warnings
+    rule = "walls of holes have up to 60 um; check the value and its unit."
+    assert found == ((f'vias "stitch": plating_um is {plating}; {rule}',) if said else ())
+
+
+def test_a_current_of_no_known_frequency_is_in_every_band():
+    deaf = ("loop.1.band_Hz", [1.5e9, 2e9])
+    assert len(parse_case(text_of(edited(deaf))).warnings) == 1
+    assert parse_case(text_of(edited(deaf, ("loop.0.frequency_Hz", DELETE)))).warnings == ()
 
 
 class TestRoutesThatCross:

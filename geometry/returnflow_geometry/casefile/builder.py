@@ -12,10 +12,10 @@ from shapely import Polygon
 from returnflow_geometry.casefile.banks import with_bank
 from returnflow_geometry.casefile.reader import REFUSED, TOP, Entry, declare_names
 from returnflow_geometry.casefile.supplies import build_supply
-from returnflow_geometry.casefile.vias import assumed_plating, build_vias
+from returnflow_geometry.casefile.vias import assumed_plating, build_vias, platings
 from returnflow_geometry.checks.case_checks import check_case
 from returnflow_geometry.checks.coherence import coherence_mistakes
-from returnflow_geometry.checks.plausible import warnings
+from returnflow_geometry.checks.plausible import thick_platings, warnings
 from returnflow_geometry.keys import currents, drawn_shapes, lessons, link_table, outgoing, radiation_table
 from returnflow_geometry.keys.reading import Book, Spot, read_table
 from returnflow_geometry.keys.schema import LOSS_TANGENT, REQUIRED, WAYS
@@ -105,7 +105,9 @@ def read_tables(raw: Mapping[str, object], *, whole: bool = True, incomplete: Co
         mistakes += findings.mistakes
         said += findings.assumptions
     return Reading(
-        case=dataclasses.replace(case, assumptions=tuple(said), warnings=tuple(warnings(case))),
+        case=dataclasses.replace(
+            case, assumptions=tuple(said), warnings=(*warnings(case), *thick_platings(platings(top.values)))
+        ),
         mistakes=tuple(mistakes),
         values=top.values,
         incomplete=frozenset(book.incomplete),

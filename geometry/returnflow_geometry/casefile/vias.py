@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from returnflow_geometry.casefile.parts import table_of
 from returnflow_geometry.keys.drawn_shapes import contact, read_centres
 from returnflow_geometry.keys.reading import Book, Spot, read_table
-from returnflow_geometry.keys.schema import INLINE, MOST_VIAS
+from returnflow_geometry.keys.schema import INLINE, MOST_VIAS, UM
 from returnflow_geometry.model.board import Copper, Layer, Link, Terminal
 from returnflow_geometry.model.material import PLATING, barrel_length, resistivity, wall_area
 from returnflow_geometry.model.numbers import MM
+from returnflow_geometry.model.wording import label
 
 Place = tuple[float, float]
 
@@ -131,3 +132,12 @@ def assumed_plating(values: Mapping[str, Any]) -> str:
 
 def _list(value: object) -> list[Any]:
     return value if isinstance(value, list) else []
+
+
+def platings(values: Mapping[str, Any]) -> Iterator[tuple[str, float]]:
+    """Every plating that a case gives: how messages call what has it, and its metres."""
+    if "plating_um" in values.get("board", {}):
+        yield "[board]", values["board"]["plating_um"] / UM
+    for entry in values.get("vias", ()):
+        if entry.part is None and "plating_um" in entry.fields.values:
+            yield label("vias", entry.name), entry.fields.values["plating_um"]

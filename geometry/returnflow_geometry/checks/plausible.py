@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 import shapely
 from shapely import LineString
 
-from returnflow_geometry.model.board import Case, Link, Shape
-from returnflow_geometry.model.numbers import mm
+from returnflow_geometry.keys.currents import line_frequencies
+from returnflow_geometry.model.board import Case, Link, Loop, Shape
+from returnflow_geometry.model.numbers import engineering, mm
 from returnflow_geometry.model.wording import label, named
 
 # Common practice, no source: foil from 5 um to 12 oz per square foot, films of buried capacitors, thick single cores.
 FOIL = (5e-6, 420e-6)  # m
 DIELECTRIC = (8e-6, 6.5e-3)  # m
 WARMTH = (-100.0, 260.0)  # degree Celsius
-MOST_CURRENT = 1000.0  # A
+MOST_CURRENT = 100.0  # A: more is carried by bars
+LEAST_NOISE = 1e-9  # V rms: what 50 ohm make in 1 Hz at room temperature, sqrt(4 k T R), is 0.9 nV
+PLATING = 60e-6  # m: walls of holes have 18 to 25 um, heavy ones twice as much
 MOST_INDUCTANCE = 0.1  # H: the largest chokes that are put on boards
 MOST_CAPACITANCE = 0.1  # F: above are double-layer capacitors
 FAR = 20e-3  # m: parts are rarely longer
@@ -52,13 +55,61 @@ def warnings(case: Case) -> Iterator[str]:
     for link in case.board.links:
         yield from _of_link(shapes, link)
     for loop in case.loops:
-        if loop.current is not None and loop.current > MOST_CURRENT:
-            rule = f"boards carry up to {MOST_CURRENT:g} A"
-            yield f"{label('loop', loop.name)}: current_A is {loop.current:g}; {rule}; {_CHECK}"
+        yield from _of_loop(loop)
+    yield from _deaf(case)
     yield from _crossings(case)
 
 
 _CHECK = "check the value and its unit."
+
+
+def thick_platings(given: Iterable[tuple[str, float]]) -> Iterator[str]:
+    """
+    Say which platings are thicker than walls of holes are.
+
+    Parameters
+    ----------
+    given : iterable of (str, float)
+        How messages call what has it, and its metres.
+
+    Examples
+    --------
+    >>> list(thick_platings([('vias "stitch"', 25e-6), ('vias "heat"', 200e-6)]))
+    ['vias "heat": plating_um is 200; walls of holes have up to 60 um; check the value and its unit.']
+    """
+    for where, plating in given:
+        if plating > PLATING:
+            rule = f"walls of holes have up to {1e6 * PLATING:g} um"
+            yield f"{where}: plating_um is {1e6 * plating:g}; {rule}; {_CHECK}"
+
+
+def _of_loop(loop: Loop) -> Iterator[str]:
+    where, lines = label("loop", loop.name), loop.spectrum or ()
+    given = {"current_A": loop.current or 0.0, "a line of spectrum": max((amps for _, amps in lines), default=0.0)}
+    if loop.trapezoid is not None:
+        given["trapezoid.swing_A"] = loop.trapezoid.swing
+        given["trapezoid.mean_A"] = abs(loop.trapezoid.mean)
+    key = max(given, key=lambda each: given[each])
+    if given[key] > MOST_CURRENT:
+        yield f"{where}: {key} is {given[key]:g}; boards carry up to {MOST_CURRENT:g} A; {_CHECK}"
+    tolerates = loop.supply.tolerates if loop.supply is not None else loop.tolerates
+    if tolerates is not None and tolerates < LEAST_NOISE:
+        rule = f"the heat of 50 ohm makes {1e9 * LEAST_NOISE:g} nV in 1 Hz"
+        yield f"{where}: tolerates_V is {tolerates:g}; {rule}; {_CHECK}"
+
+
+def _deaf(case: Case) -> Iterator[str]:
+    """Loops with a band that begins above every line of all noisy loops: nothing can be in it."""
+    lines = [line_frequencies(loop) for loop in case.loops if loop.role == "noisy"]
+    known = [each for each in lines if each]
+    if not known or len(known) < len(lines):  # what has no frequency is taken as in every band
+        return
+    top = max(each[-1] for each in known)
+    for loop in case.loops:
+        if loop.role != "noisy" and loop.radiates is None and loop.band is not None and loop.band[0] > top:
+            starts, ends = engineering(loop.band[0], "Hz"), engineering(top, "Hz")
+            rule = f"no noisy loop has a line above {ends}, so that nothing is in the band"
+            yield f"{label('loop', loop.name)}: band_Hz begins at {starts}; {rule}; check both."
 
 
 def _crossings(case: Case) -> Iterator[str]:
