@@ -111,6 +111,15 @@ class TestRoutesThatCross:
         (line,) = self.said()
         assert line.startswith('loop "over it": its route crosses that of "across" on layer "L1" at (50, 40) mm;')
 
+    def test_are_told_also_where_both_share_a_stretch(self):
+        """Two loops over one conductor for a while, which is drawn twice, and across one another elsewhere."""
+        shared = [[50, 60], [30, 60], [30, 40], [40, 40], [40, 50], [60, 30], [50, 12]]
+        (line,) = self.said(path=shared)
+        assert 'on layer "L1" at (50, 40) mm' in line
+
+    def test_along_one_another_they_are_not(self):
+        assert self.said(path=[[50, 60], [30, 60], [30, 40], [50, 40], [50, 12]]) == []
+
     def test_on_two_layers_or_where_one_ends_on_the_other_they_are_not(self):
         assert self.said(layer="L4") == []
         assert self.said(path=[[50, 60], [85, 60], [85, 12], [50, 12]]) == []

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 
 import shapely
-from shapely import LineString
+from shapely import LineString, MultiPoint
 
 from returnflow_geometry.keys.currents import line_frequencies
 from returnflow_geometry.model.board import Case, Link, Loop, Shape
@@ -124,12 +124,12 @@ def _crossings(case: Case) -> Iterator[str]:
         return
     lines, seen = [line for *_, line in legs], set()
     # Boards from fabrication data have thousands of them.
-    pairs = shapely.STRtree(lines).query(lines, predicate="crosses").T.tolist()
+    pairs = shapely.STRtree(lines).query(lines, predicate="intersects").T.tolist()
     for (one, leg, line), (other, there, beside) in ((legs[a], legs[b]) for a, b in sorted(pairs) if a < b):
         if one == other or leg.layer != there.layer or (one, other) in seen:
             continue
         ends = shapely.MultiPoint([leg.path[0], leg.path[-1], there.path[0], there.path[-1]])
-        met = shapely.difference(shapely.intersection(line, beside), ends.buffer(max(leg.width, there.width)))
+        met = shapely.difference(_points(line, beside), ends.buffer(max(leg.width, there.width)))
         if not met.is_empty:
             seen.add((one, other))
             x, y = met.representative_point().coords[0]
@@ -137,6 +137,12 @@ def _crossings(case: Case) -> Iterator[str]:
                 f"{label('loop', one)}: its route crosses that of {named(other)} on layer {named(leg.layer)} at "
                 f"({mm(x)}, {mm(y)}) mm; two conductors of one layer that cross are one; lead one over another layer."
             )
+
+
+def _points(line: LineString, beside: LineString) -> MultiPoint:
+    """Where two lines meet in a point: along a stretch that both have they are one conductor, drawn twice."""
+    common = shapely.get_parts(shapely.intersection(line, beside))
+    return shapely.multipoints(common[shapely.get_dimensions(common) == 0])
 
 
 def _of_link(shapes: Mapping[str, Shape], link: Link) -> Iterator[str]:
