@@ -26,7 +26,7 @@ from returnflow.pictures.fields import FLOW_MAP, PLACEMENT_MAP
 from returnflow.pictures.lettering import DPI, house_style
 from returnflow.pictures.maps import Maps
 from returnflow.pictures.side_by_side import MOST, Panels, fitted
-from returnflow.words.drives import heard, strongest_frequency
+from returnflow.words.drives import strongest_frequency
 
 
 def images(panels):
@@ -114,7 +114,7 @@ class TestPlacements:
         loop = half.case.loop(SENSITIVE)
         values, colours = [], []
         for view, image in ((views["as drawn"], a), (half, b)):
-            rms, _ = Maps(view, again.window).placement(loop, heard(view, loop))
+            rms, _ = Maps(view, again.window).placement(loop)
             known = np.isfinite(rms)
             values.append(rms[known])
             colours.append(image[known][:, :3])

@@ -34,7 +34,7 @@ from returnflow.answers import coupling
 from returnflow.answers.contours import isolines, streamlines
 from returnflow.answers.result import Result
 from returnflow.answers.verdict import finding
-from returnflow.pictures import album, fields, pictured, why
+from returnflow.pictures import album, captions, fields, pictured, why
 from returnflow.pictures.canvas import ROLE_COLOURS, Label, shape_path, solid
 from returnflow.pictures.fields import COUPLING_MAP, TUBES, flow_range, shared_ranges, symmetric_norm
 from returnflow.pictures.frame import Frame
@@ -44,6 +44,7 @@ from returnflow.pictures.maps import Maps, carrying_level, local_mean, smooth
 from returnflow.pictures.raster import Raster
 from returnflow.words import drives
 from returnflow_geometry.casefile.read import parse_case
+from returnflow_geometry.model.numbers import engineering
 
 LOOPS = {NOISY, WEAK, SENSITIVE, CABLES}
 
@@ -194,7 +195,7 @@ class TestMaps:
     def test_placement_at_the_present_place_is_the_noise_of_the_budget(self, maps):
         it = maps.result
         loop = it.case.loop(SENSITIVE)
-        rms, worst = maps.placement(loop, drives.heard(it, loop))
+        rms, worst = maps.placement(loop)
         x, y = it.case.board.terminal(loop.inject).centre
         column, row = ((value - low) / maps.window.pixel for value, low in zip((x, y), maps.window.corner, strict=True))
         around = np.s_[int(row) - 6 : int(row) + 7, int(column) - 6 : int(column) + 7]
@@ -206,10 +207,8 @@ class TestMaps:
         it = run(case, only=["as drawn"])["as drawn"]
         loop = it.case.loop(SENSITIVE)
         maps = maps_of(it)
-        rms, worst = maps.placement(loop, drives.heard(it, loop))
-        plain_rms, plain_worst = maps_of(result()).placement(
-            loop, drives.heard(result(), result().case.loop(SENSITIVE))
-        )
+        rms, worst = maps.placement(loop)
+        plain_rms, plain_worst = maps_of(result()).placement(result().case.loop(SENSITIVE))
         np.testing.assert_allclose(rms, 0.1 * plain_rms, rtol=1e-6)
         np.testing.assert_allclose(worst, 0.1 * plain_worst, rtol=1e-6)
         assert it.sensitive[0].noise == pytest.approx(0.1 * result().sensitive[0].noise)
@@ -217,6 +216,47 @@ class TestMaps:
             0.1 * np.nanmax(result().placements[SENSITIVE].rms)
         )
         assert it.placements[SENSITIVE].radius > 2 * result().placements[SENSITIVE].radius
+
+    @pytest.mark.parametrize("how", ["frequency_Hz = 0", "frequency_Hz = 50", "in phase"])
+    def test_steady_currents_and_those_in_phase_add_with_their_signs_on_the_placement_map(self, how):
+        """As in the table: by powers they would make another noise."""
+        fifty = how.replace("in phase", "frequency_Hz = 50")
+        second = f"current_A = 1\n{fifty}" + (f"\ncoherent_with = '''{NOISY}'''" if how == "in phase" else "")
+        text = BOARD + noisy(fifty) + SECOND.replace("current_A = 0.01", second) + "frequencies_Hz = [0]"
+        it = run(parse_case(text), only=["as drawn"])["as drawn"]
+        budget, loop, maps = it.sensitive[0], it.case.loop(SENSITIVE), maps_of(it)
+        one, other = (it.solution.mid[it.index(SENSITIVE), it.index(name)] for name in (NOISY, WEAK))
+        signed, power = abs(0.5 * one + other), math.hypot(0.5 * one, other)
+        assert abs(signed - power) > 0.1 * power
+        expected = power if how == "frequency_Hz = 50" else signed
+        assert maps.noise_now(loop) == pytest.approx(expected, rel=1e-9)
+        assert budget.noise == pytest.approx(expected, rel=1e-9)
+        with house_style():
+            said = " ".join(text.get_text() for text in fields.placement_frame(maps, budget).figure.texts)
+        assert f"{engineering(expected, 'V')} rms at B&2 as drawn" in said
+        # The map itself, at the contact: copper round it has about its potential.
+        x, y = it.case.board.terminal(loop.inject).centre
+        column, row = ((value - low) / maps.window.pixel for value, low in zip((x, y), maps.window.corner, strict=True))
+        around = maps.placement(loop)[0][int(row) - 6 : int(row) + 7, int(column) - 6 : int(column) + 7]
+        assert np.nanmin(around) < expected < np.nanmax(around)
+
+    def test_a_coupling_map_says_the_noise_of_the_table_and_the_current_that_makes_it(self):
+        """A line out of the band couples nothing that counts: 3 A beside 0.5 A."""
+        lines = "spectrum = [[10, 0.3], [20, 0.4], [50e3, 3]]"
+        band = BOARD.replace("tolerates_V = 2e-5", "tolerates_V = 2e-5\nband_Hz = [0, 100]\nrejection_dB = 20")
+        it = run(
+            parse_case(band + noisy().replace("current_A = 0.5", lines) + SECOND + "frequencies_Hz = [0]"),
+            only=["as drawn"],
+        )["as drawn"]
+        budget = it.sensitive[0]
+        (part,) = (part for part in budget.contributions if part.loop == NOISY)
+        assert part.noise == pytest.approx(0.1 * 0.5 * abs(part.transfer))
+        maps = maps_of(it)
+        with house_style():
+            frame = fields.coupling_frame(maps, budget, part)
+        said = " ".join(text.get_text() for text in frame.figure.texts)
+        assert f"; {engineering(part.noise, 'V')} rms from 500 mA in its band" in said
+        assert "resistive limit," not in captions.coupling_words(it, budget, part)[0]
 
     def test_the_mean_current_leaves_uniform_fields_alone(self):
         mesh = result().solution.mesh

@@ -20,7 +20,7 @@ from returnflow.pictures.pictured import LEAST_PART, coupling_parts, flow_parts,
 from returnflow.pictures.sources_map import sources_frame, sources_words, telling
 from returnflow.pictures.sweep_charts import sweep_pictures
 from returnflow.resistive.linear import Progress
-from returnflow.words.drives import amperes, driven, telling_frequencies
+from returnflow.words.drives import amperes, driven, in_band, telling_frequencies
 from returnflow.words.result_tables import MOST_ROWS
 from returnflow.words.table import largest
 from returnflow_geometry.model.numbers import engineering
@@ -92,7 +92,7 @@ def _wanted(result: Result, extent: Extent) -> Iterator[Wanted]:
             parts = coupling_parts(result, i, j, noise_frequency(result, part))
             for view, its_maps, tag in zip(views, maps, tags, strict=True):
                 # Where nothing couples, one picture says so; where only induction does, there is nothing to see.
-                nothing = parts.max() == 0 and part.noise <= 2 * abs(part.transfer) * part.current
+                nothing = parts.max() == 0 and part.noise <= 2 * abs(part.transfer) * in_band(result, budget, part)[1]
                 if (nothing and view is views[0]) or parts[view.focus] >= LEAST_PART:
                     draw = partial(fields.coupling_frame, its_maps, budget, part)
                     words = captions.coupling_words(view, budget, part)

@@ -9,7 +9,7 @@ from returnflow.answers.result import Result
 from returnflow.pictures.maps import UNSHARED
 from returnflow.pictures.pictured import narrow_over, noise_frequency, of_copper
 from returnflow.words.answer_text import bracket
-from returnflow.words.drives import amperes, driven
+from returnflow.words.drives import amperes, driven, in_band
 from returnflow_geometry.model.numbers import engineering, millimetres, near, percent, square_millimetres
 from returnflow_geometry.model.wording import named
 
@@ -98,7 +98,8 @@ def coupling_words(result: Result, budget: Budget, part: Contribution) -> Words:
         f"white: one of them is weak, or they cross at right angles. The sum over all copper is {what}. "
         "Moving a terminal, or cutting or adding copper, changes it most inside the outline."
     )
-    resistive, rejects = abs(part.transfer) * part.current, result.case.loop(budget.loop).rejection is not None
+    resistive = abs(part.transfer) * in_band(result, budget, part)[1]
+    rejects = result.case.loop(budget.loop).rejection is not None
     if not at and part.in_band and abs(part.noise - resistive) > 0.05 * part.noise:
         caption += (
             f" The map shows the resistive limit, {engineering(resistive, 'V')}; at this loop's own frequencies in band"

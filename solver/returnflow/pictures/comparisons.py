@@ -34,7 +34,7 @@ from returnflow.pictures.picture import Wanted
 from returnflow.pictures.pictured import LEAST_PART, flow_parts, narrow_over, of_copper, pictured
 from returnflow.pictures.side_by_side import MOST, Panels
 from returnflow.words.answer_text import lead
-from returnflow.words.drives import amperes, heard, strongest_frequency
+from returnflow.words.drives import amperes, strongest_frequency
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.numbers import MM, engineering, millimetres
 from returnflow_geometry.model.wording import listed, named
@@ -292,7 +292,7 @@ def placement_panels(views: Mapping[str, Result], name: str) -> Panels:
     fields = {}
     for variant, result in views.items():
         loop = result.case.loop(name)
-        fields[variant], _ = Maps(result, panels.window).placement(loop, heard(result, loop))
+        fields[variant], _ = Maps(result, panels.window).placement(loop)
     strongest = max(float(np.nanmax(field)) for field in fields.values())
     limit = min(budget.limit for budget in budgets.values())
     shown = None

@@ -25,7 +25,7 @@ from returnflow.pictures.labels import along
 from returnflow.pictures.maps import Maps, carrying_level, local_mean
 from returnflow.pictures.pictured import NOTHING, coupling_density, noise_frequency, of_copper
 from returnflow.words.answer_text import bracket
-from returnflow.words.drives import amperes, drive, driven, heard
+from returnflow.words.drives import amperes, drive, driven, heard, in_band
 from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import MM, engineering, millimetres, percent, square_millimetres
 
@@ -39,6 +39,7 @@ LEAST = 1e-3  # of the strongest: where the colours end
 SHADES = 64  # steps of the colour maps: finer than the eye, and the files stay small
 CIRCLE = "#c00000"
 MOST_JOINTS, LEAST_JOINT = 8, 0.01  # names of terminals of links: how many, and with what part of the current
+ALL_OF_IT = 0.999  # of a current
 LEAST_OF_MANY = 0.1  # the same where hundreds of links share it
 
 
@@ -144,16 +145,17 @@ def coupling_frame(maps: Maps, victim: Budget, part: Contribution) -> Frame:
         if len(result.conductors.names) > 1:
             here = engineering(float(density @ areas), "Ω")
             where = f"{here} of it arises on this copper, 90 % of that on the outlined {extent}."
-    volts, transfer = (
-        abs(part.transfer) * part.current,
-        f"transfer resistance {bracket(part.transfer, part.half_width)}",
-    )
-    state = "resistive limit"
+    transfer, state = f"transfer resistance {bracket(part.transfer, part.half_width)}", "resistive limit"
     if at:
         copper = engineering(abs(float(everywhere @ whole.areas)), "Ω")
         transfer = f"transfer impedance {engineering(abs(result.impedance(at)[i, j]), 'Ω')}, of which copper {copper}"
-        volts, state = part.noise, f"at {engineering(at, 'Hz')}"
-    effect = f"; {engineering(volts, 'V')} rms from {engineering(part.current, 'A')}" if part.current else ""
+        state = f"at {engineering(at, 'Hz')}"
+    carried, heard_of_it = in_band(result, victim, part)
+    effect = f"; {engineering(part.noise, 'V')} rms from {engineering(carried, 'A')}" if part.current else ""
+    if part.current and not part.in_band:
+        effect += " out of its band"
+    elif carried < ALL_OF_IT * part.current:
+        effect += " in its band"
     frame = Frame(
         result,
         f"{part.loop} → {victim.loop}: which copper couples{of_copper(result)}",
@@ -162,7 +164,7 @@ def coupling_frame(maps: Maps, victim: Budget, part: Contribution) -> Frame:
     )
     frame.draw_copper()
     if meeting:
-        _draw_coupling(maps, frame, (i, j), at, part.current)
+        _draw_coupling(maps, frame, (i, j), at, heard_of_it)
     frame.draw_copper(over=True)
     frame.draw_terminals()
     frame.draw_labels(_ends(result, [result.case.loop(victim.loop), result.case.loop(part.loop)]))
@@ -200,14 +202,14 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
     result = maps.result
     loop = result.case.loop(victim.loop)
     placement = result.placements[victim.loop]
-    counted, row = heard(result, loop), result.solution.mid[result.index(loop.name)]
+    counted = heard(result, loop)
     strongest = float(np.nanmax(placement.rms))
     noisy, everywhere = strongest > NOTHING * victim.limit, strongest <= victim.limit
     text = "No noisy loop causes noise on this copper in this loop's band: any place on it will do."
     legend: list[tuple[Line2D, str]] = []
     if noisy:
         limit = engineering(victim.limit, "V")
-        volts, more = math.hypot(*(row[j] * I for j, I in counted)), ""
+        volts, more = maps.noise_now(loop), ""
         if result.spectral is not None and abs(victim.noise - volts) > 0.05 * victim.noise:
             noise = engineering(victim.noise, "V")
             more = f" by resistance alone; at the frequencies of the currents it is {noise} as drawn"
@@ -230,7 +232,7 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
     )
     frame.draw_copper()
     if noisy:
-        rms, worst = maps.placement(loop, counted)
+        rms, worst = maps.placement(loop)
         low = min(max(0.1 * victim.limit, 1e-5 * strongest), 0.1 * strongest)
         unit, factor, _ = scaled(victim.limit, "V")
         span = Range(factor * low, factor * strongest)

@@ -11,6 +11,7 @@ from scipy.ndimage import gaussian_filter
 
 from returnflow.answers import coupling
 from returnflow.answers.contours import streamlines
+from returnflow.answers.evaluate import heard_weights
 from returnflow.answers.result import Result
 from returnflow.pictures.pictured import coupling_density
 from returnflow.pictures.raster import Raster
@@ -140,17 +141,12 @@ class Maps:
         product: Floats = sheet * np.sum(self.current(i) * self.current(j), axis=0)
         return product
 
-    def placement(self, victim: Loop, heard: list[tuple[int, float]]) -> tuple[Floats, Floats]:
+    def placement(self, victim: Loop) -> tuple[Floats, Floats]:
         """
         Noise between each pixel and a victim's return terminal, rms sum and sum of magnitudes, V.
 
-        From the potentials themselves, which are smooth: their magnitudes have valleys narrower than a triangle.
-        NaN on copper that is not connected to the terminal.
-
-        Parameters
-        ----------
-        victim : Loop
-        heard : list of (loop number, A rms)
+        Currents add as in `coupling.placement_noise`. From the potentials themselves, which are smooth: their
+        magnitudes have valleys narrower than a triangle. NaN on copper that is not connected to the terminal.
         """
         solution = self.result.solution
         contact = solution.loops[self.result.index(victim.name)][1]
@@ -158,13 +154,26 @@ class Maps:
         connected: NDArray[np.bool_] = np.logical_and.reduce(
             coupling.connected_unknowns(solution, contact)[solution.space.local], axis=1
         )
+        noisy, mixing = self._mixing(victim)
+        relative = (solution.potential[:, noisy] - solution.contact_potential[contact, noisy]) @ mixing
         squares, sums = np.zeros(self.window.shape), np.zeros(self.window.shape)
-        for j, current in heard:
-            local = (solution.potential[:, j] - solution.contact_potential[contact, j])[solution.space.local]
-            values = current * raster.evaluate(np.where(connected[:, None], local, np.nan))
+        for voltage in relative.T:
+            values = raster.evaluate(np.where(connected[:, None], voltage[solution.space.local], np.nan))
             squares += values**2
             sums += np.abs(values)
         return np.sqrt(squares), sums
+
+    def noise_now(self, victim: Loop) -> float:
+        """Noise at a victim's inject terminal as drawn, V rms, by resistance alone: what `placement` has there."""
+        noisy, mixing = self._mixing(victim)
+        return float(np.linalg.norm(self.result.whole.mid[self.result.index(victim.name), noisy] @ mixing))
+
+    def _mixing(self, victim: Loop) -> tuple[Ints, Floats]:
+        """Numbers of the noisy loops, and how their currents add in what a victim hears."""
+        loops = self.result.case.loops
+        noisy = [j for j, loop in enumerate(loops) if loop.role == "noisy"]
+        mixing = heard_weights(victim, [loops[j] for j in noisy])
+        return np.array(noisy, dtype=np.int64), mixing[:, np.any(mixing != 0, axis=0)]
 
 
 def smooth(mesh: Mesh, corner_values: Floats) -> Floats:

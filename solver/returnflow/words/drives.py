@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from returnflow.answers.budget import band_mask, passed
+from returnflow.answers.budget import Budget, Contribution, band_mask, passed
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
 from returnflow_geometry.model.board import Loop
@@ -43,6 +45,22 @@ def heard(result: Result, victim: Loop) -> list[tuple[int, float]]:
             if current > 0:
                 found.append((j, current))
     return found
+
+
+def in_band(result: Result, budget: Budget, part: Contribution) -> tuple[float, float]:
+    """
+    What a noise comes from, A rms: the lines of a noisy loop that count, and what the victim's input passes of them.
+
+    Those in the victim's band, or at the one frequency that a limit of radiation is judged at; all of them where none
+    is in the band.
+    """
+    victim, lines = result.case.loop(budget.loop), lines_of(result.case.loop(part.loop))
+    if budget.radiated:
+        f = budget.radiated[0].frequency
+        victim = replace(victim, band=(f * (1 - 1e-9), f * (1 + 1e-9)))
+    counted = band_mask(lines, victim) if part.in_band else np.ones(len(lines.current), dtype=bool)
+    carried = lines.current[counted]
+    return float(np.linalg.norm(carried)), float(np.linalg.norm(carried * passed(lines, victim)[counted]))
 
 
 def telling_frequencies(result: Result, j: int) -> list[float]:
