@@ -7,17 +7,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from returnflow.answers import budget, coupling, frequency, undecided
-from returnflow.answers.adding import Coupled, companies, weights
+from returnflow.answers.adding import Coupled
 from returnflow.answers.budget import Budget
 from returnflow.answers.coupling import Peak
 from returnflow.answers.enclosure import enclosures
 from returnflow.answers.missing import frequency_cautions, routeless, unsolved
+from returnflow.answers.placing import heard_weights as heard_weights
+from returnflow.answers.placing import placement_of
 from returnflow.answers.radiation import radiated_budget
-from returnflow.answers.result import LEAST_AREA, Placement, Result, Spectral
+from returnflow.answers.result import Placement, Result, Spectral
 from returnflow.answers.spectra import lines_of
 from returnflow.answers.supplies import supplies
 from returnflow.magnetic.broadband import Broadband
@@ -30,10 +31,8 @@ from returnflow.resistive.conductors import REACH, Conductors
 from returnflow.resistive.linear import Progress
 from returnflow.resistive.solution import Conduction, Options
 from returnflow_geometry.model.board import Case, Loop
-from returnflow_geometry.model.numbers import millimetres, near, percent, square_millimetres
+from returnflow_geometry.model.numbers import percent
 from returnflow_geometry.model.wording import named
-
-ALL = 0.999  # of the copper: as good as all of it
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -142,8 +141,7 @@ def evaluate(name: str, case: Case, solved: Solved) -> Result:
     sensitive, cables = budgets(case, solved)
     for sums in sensitive:
         i = next(n for n, loop in enumerate(case.loops) if loop.name == sums.loop)
-        placement = _placement(case, conductors, solution, i, noisy)
-        placements[sums.loop] = replace(placement, reach=_reach(case, case.loops[i], placement))
+        placements[sums.loop] = placement_of(case, conductors, solution, i, noisy)
     # The copper on which most loops end is the one to look at first.
     focus = int(np.argmax(np.bincount(conductors.copper_of_contact[np.array(solution.loops)].ravel())))
     result = Result(
@@ -308,80 +306,3 @@ def _coupled(
                 impedance[n] = Z[i, j]
                 doubt[n] = half_width * abs(model.sheets(f)[0] / solution.sheet) + above[i, j]
     return Coupled(loop=loop, lines=lines, transfer=transfer, half_width=half_width, impedance=impedance, doubt=doubt)
-
-
-def _placement(
-    case: Case, conductors: Conductors, whole: Conduction, i: int, noisy: list[tuple[int, Loop]]
-) -> Placement:
-    victim, ends = case.loops[i], whole.loops[i]
-    copper = _roomy(conductors, whole, ends[0])
-    solution = whole.on(copper)
-    loops = np.array([j for j, _ in noisy], dtype=np.int64)
-    mixing = heard_weights(victim, [loop for _, loop in noisy])
-    rms, worst = coupling.placement_noise(solution, ends[1], loops, mixing)
-    limit = victim.tolerates or 0.0
-    here, connector = (np.array(case.board.terminal(name).centre) for name in (victim.inject, victim.return_))
-    good = np.flatnonzero(rms <= limit)
-    nearest = None
-    if len(good):
-        places = coupling.unknown_places(solution)[good]
-        x, y = places[np.argmin(np.hypot(*(places - here).T))]
-        nearest = (float(x), float(y))
-    return Placement(
-        copper=conductors.names[copper],
-        rms=rms,
-        worst=worst,
-        area=coupling.placement_area(solution, ends[1], loops, mixing, limit),
-        radius=coupling.placement_radius(solution, rms, limit, connector),
-        nearest=nearest,
-    )
-
-
-def _roomy(conductors: Conductors, whole: Conduction, contact: int) -> int:
-    """Copper that may have another place for a contact: its own, or the widest joined to it where that is small."""
-    joined = whole.topology.conductor == whole.topology.conductor[contact]
-    own = int(conductors.copper_of_contact[contact])
-    area = [plane.copper.area for plane in conductors.planes]
-    widest = max({own, *conductors.copper_of_contact[joined].tolist()}, key=lambda n: area[n])
-    return own if area[own] >= LEAST_AREA * area[widest] else widest
-
-
-def heard_weights(victim: Loop, noisy: Sequence[Loop]) -> Floats:
-    """How the currents of noisy loops add in what a sensitive loop hears by resistance alone: see `adding.weights`."""
-    lines = [lines_of(loop) for loop in noisy]
-    heard = [budget.passed(each, victim) * budget.band_mask(each, victim) for each in lines]
-    return weights(list(zip(lines, heard, companies(noisy), strict=True)))
-
-
-def _reach(case: Case, loop: Loop, placement: Placement) -> str:
-    """Sentence on how near the inject end would have to be."""
-    (x0, y0), (x1, y1) = case.board.terminal(loop.return_).centre, case.board.terminal(loop.inject).centre
-    now = np.hypot(x1 - x0, y1 - y0)
-    sentence = (
-        f"By resistance alone, {loop.inject} just keeps the limit anywhere within {millimetres(placement.radius, 2)} "
-        f"of {loop.return_} (now {millimetres(now)} away)"
-    )
-    own = case.board.terminal(loop.inject).copper
-    copper = "this copper" if placement.copper == own else named(placement.copper)
-    within = _copper_within(case, loop, placement, placement.radius)
-    if within >= ALL * _copper_within(case, loop, placement, 10 * placement.radius):
-        return f"By resistance alone, {loop.inject} keeps the limit anywhere on {copper} (now {millimetres(now)} away)."
-    spare = placement.area - within
-    if placement.nearest is None or spare < 1e-6:
-        return f"{sentence}, and practically nowhere else on {copper}."
-    x, y = placement.nearest
-    pad = np.sqrt(case.board.terminal(loop.inject).shape.area)
-    closest = "where it is now among them" if np.hypot(x - x1, y - y1) < pad else f"closest to it at {near(x, y)}"
-    return (
-        f"{sentence}. Another {square_millimetres(spare)} are within the limit, {closest}, but only while these "
-        "currents keep their proportions."
-    )
-
-
-def _copper_within(case: Case, loop: Loop, placement: Placement, radius: float) -> float:
-    """Copper in m² within a radius of a loop's return terminal, contacts left out."""
-    board, terminal = case.board, case.board.terminal(loop.return_)
-    disc = shapely.Point(terminal.centre).buffer(radius, quad_segs=32)
-    contacts = [other.shape for other in board.terminals if other.copper == placement.copper]
-    copper = shapely.intersection(board.remaining(placement.copper), disc)
-    return float(shapely.difference(copper, shapely.union_all(contacts)).area)

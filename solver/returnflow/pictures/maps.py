@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter
 
 from returnflow.answers import coupling
 from returnflow.answers.contours import streamlines
-from returnflow.answers.evaluate import heard_weights
+from returnflow.answers.placing import heard_weights
 from returnflow.answers.result import Result
 from returnflow.pictures.pictured import coupling_density
 from returnflow.pictures.raster import Raster
