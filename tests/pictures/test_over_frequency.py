@@ -13,7 +13,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 import returnflow as rf
 from reporting import layered
 from returnflow.answers.result import Result
-from returnflow.pictures import album, fields, over_frequency, spectral_lines
+from returnflow.pictures import album, captions, fields, over_frequency, spectral_lines
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.lettering import house_style
 from returnflow.pictures.maps import Maps
@@ -161,6 +161,27 @@ def test_a_placement_map_says_where_resistance_is_not_all():
     said = " ".join(text.get_text() for text in frame.figure.texts)
     noise = engineering(it.sensitive[0].noise, "V")
     assert f"by resistance alone; at the frequencies of the currents it is {noise} as drawn" in said
+
+
+@pytest.mark.parametrize(
+    ("width", "said"),
+    [
+        (3e-4, "; of the trace's own resistance only what crowding at its edges adds is in it."),
+        (7e-5, "; the trace's own resistance is not in it."),  # twice the thickness: an even current
+        (None, "; the outgoing conductor's own resistance is not in it."),
+    ],
+)
+def test_an_impedance_says_what_of_the_trace_is_in_it(width, said):
+    it = result()
+    route = None if width is None else replace(it.facing[0].route, width=width)
+    it = replace(it, facing=(replace(it.facing[0], route=route), *it.facing[1:]))
+    with house_style():
+        chart = over_frequency.impedance_chart(it, it.spectral, 0)
+    assert said in " ".join(" ".join(text.get_text().split()) for text in chart.figure.texts)
+    assert ("does not compare traces" in captions.impedance_words(it, 0)[0]) == (width is not None)
+    # What is told of the trace is what it carries: currents that dissipate, or an even one alone.
+    if route is not None:
+        assert (route.strands.resistance.size > 0) == ("crowding" in said)
 
 
 def test_film_strip_has_every_frequency_on_one_scale():

@@ -73,6 +73,11 @@ class Route:
             return 1
         return min(2 * math.ceil(1 + self.width / max(abs(self.height), 1e-9)), MOST_LINES)
 
+    @property
+    def crowds(self) -> bool:
+        """Whether its current, or a leg's, crowds at its edges: what it loses by that is in impedances, no more."""
+        return any(leg.width > SPREADS * leg.thickness for leg in self.parts)
+
     @cached_property
     def strands(self) -> Strands:
         """The trace as parallel tubes."""
@@ -139,7 +144,7 @@ class Strands:
         radius = SOFT * np.sin(angle) * sheet / (4 * count)
         # The current crowded as on a thin strip by itself, then what leans to one side, from the middle outwards, ...
         waves = [np.cos(k * angle) / count for k in range(1, 1 + modes)]
-        ways = np.column_stack([1 / count - uniform, *waves])[:, : None if width > SPREADS * thickness else 0]
+        ways = np.column_stack([1 / count - uniform, *waves])[:, : None if leg.crowds else 0]
         resistance = ways.T @ (ways / (width * even[:, None]))
         return cls(places, radius, np.column_stack([uniform, ways]), resistance)
 

@@ -134,6 +134,14 @@ def strip_words(result: Result, j: int) -> Words:
     return text, f"Maps of the sheet current of {loop.name}, one for each frequency, from DC up."
 
 
+def own_resistance(result: Result, j: int) -> str:
+    """What of its conductor's own resistance is in the impedance of loop number j."""
+    route = result.facing[j].route
+    if route is None or not route.crowds:
+        return f"the {'trace' if route else 'outgoing conductor'}'s own resistance is not in it"
+    return "of the trace's own resistance only what crowding at its edges adds is in it"
+
+
 def impedance_words(result: Result, j: int) -> Words:
     """Caption and alternative text of a loop impedance."""
     loop = result.case.loops[j]
@@ -142,6 +150,12 @@ def impedance_words(result: Result, j: int) -> Words:
         "inductance. Between the two inductances the return leaves the resistive pattern, and the resistance "
         "rises as the ribbon narrows."
     )
+    route = result.facing[j].route
+    if route is not None:
+        text += (
+            " The trace itself adds only what its current loses by crowding at its edges, and nothing where it is no "
+            "wider than twice its thickness: Re Z is that of the return, and does not compare traces."
+        )
     return text, f"Chart of the impedance and the inductance of the loop of {loop.name} over frequency."
 
 

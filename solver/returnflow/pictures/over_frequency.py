@@ -22,6 +22,7 @@ from returnflow.answers.spectra import lines_of
 from returnflow.magnetic.broadband import Broadband
 from returnflow.magnetic.traces import Route
 from returnflow.pictures.canvas import INK
+from returnflow.pictures.captions import own_resistance
 from returnflow.pictures.chart import WIDTH, Chart, inch_axes, titled
 from returnflow.pictures.fields import FLOW_MAP, own_range, shared_ranges
 from returnflow.pictures.frame import WIDEST, Frame
@@ -125,7 +126,7 @@ def impedance_chart(result: Result, spectral: Spectral, loop: int) -> Chart:
     figure, top = titled(
         f"{it.name}: loop impedance",
         f"{engineering(facts.low_inductance, 'H')} at low and {engineering(facts.high_inductance, 'H')} at high "
-        "frequency; the trace's own resistance is not in it.",
+        f"frequency; {own_resistance(result, loop)}.",
         3.4,
     )
     left, right = _two_axes(figure, top)
