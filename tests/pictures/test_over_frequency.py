@@ -13,11 +13,12 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 import returnflow as rf
 from reporting import layered
 from returnflow.answers.result import Result
-from returnflow.pictures import album, captions, fields, over_frequency, spectral_lines
+from returnflow.pictures import album, captions, fields, over_frequency, share_chart, spectral_lines
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.lettering import house_style
 from returnflow.pictures.maps import Maps
 from returnflow_geometry.model.numbers import engineering
+from returnflow_geometry.model.radiation import Radiates
 
 CASE = """
 format = 1
@@ -82,7 +83,7 @@ def test_impedance_starts_at_the_resistance_and_runs_along_the_inductances():
 def test_shares_on_the_chart_are_those_of_the_result():
     it = result()
     with house_style():
-        chart = over_frequency.share_chart(it, it.spectral)
+        chart = share_chart.share_chart(it, it.spectral)
     f, across = lines_of(chart, 0)["driver & <co>"]
     near = lines_of(chart, 1)["driver & <co>"][1]
     for n, asked in enumerate(it.frequencies[1:], 1):
@@ -139,11 +140,11 @@ def test_of_many_lines_the_strongest_of_each_narrow_band_stands_for_the_others()
 def test_shares_have_no_empty_panel():
     it = result()
     bare = replace(it, facing=tuple(replace(item, route=None) for item in it.facing))
-    assert over_frequency.has_shares(bare)
+    assert share_chart.has_shares(bare)
     with house_style():
-        chart = over_frequency.share_chart(bare, it.spectral)
+        chart = share_chart.share_chart(bare, it.spectral)
     assert [bool(axes.get_lines()) for axes in chart.figure.axes] == [True]
-    assert not over_frequency.has_shares(replace(bare, case=replace(bare.case, regions=())))
+    assert not share_chart.has_shares(replace(bare, case=replace(bare.case, regions=())))
 
 
 def test_transfer_chart_has_a_curve_for_every_noisy_loop():
@@ -245,3 +246,52 @@ def test_all_charts_are_among_the_pictures_and_their_text_stays_inside():
             assert box.x0 >= whole.x0
             assert box.x1 <= whole.x1
             assert "$" not in text.get_text()
+
+
+def twins() -> Result:
+    """Two currents that go the same way."""
+    twin = CASE[CASE.index("[[loop]]") : CASE.rindex("[[loop]]")].replace("driver & <co>", "twin")
+    return rf.run(rf.parse_case(CASE.replace("[solve]", twin + "[solve]")), only=["as drawn"])["as drawn"]
+
+
+def test_equal_shares_are_both_seen_and_their_names_cover_nothing():
+    it = twins()
+    with house_style():
+        chart = share_chart.share_chart(it, it.spectral)
+    figure = chart.figure
+    FigureCanvasAgg(figure).draw()
+    for axes in figure.axes:
+        below, above = (
+            next(line for line in axes.get_lines() if line.get_label() == n) for n in ("driver & <co>", "twin")
+        )
+        np.testing.assert_allclose(below.get_ydata(), above.get_ydata(), atol=1.0)
+        assert below.get_linewidth() > 2 * above.get_linewidth()
+        assert below.get_zorder() < above.get_zorder()
+        assert (below.is_dashed(), above.is_dashed()) == (False, True)
+        assert axes.get_legend() is None
+    (names,) = figure.legends
+    box = names.get_window_extent()
+    assert [text.get_text() for text in names.get_texts()] == ["driver & <co>", "twin"]
+    assert not any(box.overlaps(axes.get_tightbbox()) for axes in figure.axes)
+    assert not any(box.overlaps(text.get_window_extent()) for text in figure.texts)
+
+
+@pytest.mark.parametrize("radiates", [False, True])
+def test_names_of_limits_cover_no_line_of_the_noise(radiates):
+    it = result()
+    loops = list(it.case.loops)
+    if radiates:
+        cables = Radiates(limit="CISPR 32 class B", distance=3.0, length=2.0, diameter=5e-3)
+        loops[1] = replace(loops[1], role="cables", radiates=cables, band=(30e6, 1e9))
+    it = replace(it, case=replace(it.case, loops=tuple(loops)))
+    with house_style():
+        figure = over_frequency.noise_chart(it, it.sensitive[0]).figure
+    FigureCanvasAgg(figure).draw()
+    axes = figure.axes[-1]
+    assert not any("limit" in text.get_text() for text in axes.texts)
+    names = axes.get_legend()
+    assert ("limit by CISPR 32 class B" if radiates else "limit") in [text.get_text() for text in names.get_texts()]
+    marked = [line for line in axes.get_lines() if len(line.get_xdata()) > 0 and line.get_transform() == axes.transData]
+    points = np.concatenate([axes.transData.transform(np.column_stack(line.get_data())) for line in marked])
+    assert len(points) > 20
+    assert points[:, 1].max() < names.get_window_extent().y0

@@ -10,7 +10,7 @@ from typing import Literal
 from returnflow.advice.study import Study
 from returnflow.answers.budget import Budget, Contribution
 from returnflow.answers.result import Result, Spectral
-from returnflow.pictures import captions, fields, over_frequency, supply_chart, why
+from returnflow.pictures import captions, fields, over_frequency, share_chart, supply_chart, why
 from returnflow.pictures.board_map import board_frame
 from returnflow.pictures.comparisons import compared
 from returnflow.pictures.frame import Frame
@@ -155,8 +155,8 @@ def _over_frequency(result: Result, spectral: Spectral) -> Iterator[Wanted]:
         drawn = partial(supply_chart.supply_chart, result, facts)
         yield _one("spectrum", (facts.loop,), ("supply",), drawn, supply_chart.supply_words(facts))
     if any(loop.role == "noisy" for loop in result.case.loops):
-        if over_frequency.has_shares(result):
-            draw_shares = partial(over_frequency.share_chart, result, spectral)
+        if share_chart.has_shares(result):
+            draw_shares = partial(share_chart.share_chart, result, spectral)
             yield _one("spectrum", (), ("shares",), draw_shares, captions.share_words(result))
         for budget in (*result.sensitive, *result.cables):
             transfer = partial(over_frequency.transfer_chart, result, spectral, budget)

@@ -14,13 +14,10 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 from numpy.typing import NDArray
 
-from returnflow.answers import frequency
 from returnflow.answers.budget import Budget, band_mask
 from returnflow.answers.radiation import allowed_volts
 from returnflow.answers.result import Result, Spectral
 from returnflow.answers.spectra import lines_of
-from returnflow.magnetic.broadband import Broadband
-from returnflow.magnetic.traces import Route
 from returnflow.pictures.canvas import INK
 from returnflow.pictures.captions import own_resistance
 from returnflow.pictures.chart import WIDTH, Chart, inch_axes, titled
@@ -41,14 +38,13 @@ Style = dict[str, Any]
 
 LOW, HIGH = 10.0, 1e9  # Hz
 POINTS = 97
-SHARE_POINTS = 49
 # Okabe and Ito's colours, told apart with any colour vision; and by dash as well.
 COLOURS = ("#0060a8", "#c24a00", "#00795c", "#8a3f78", "#7a6a00", "#3f8fc4", "#1c1c1c")
 DASHES = ("-", (0, (5, 2)), (0, (1, 1)), (0, (6, 2, 1, 2)))
 GUIDE, BAND = "#8c8c8c", "#e8f0e4"
-THIN = "79.5 %: thin trace over an unbroken plane; wide ones more"
-NEAR = "within three trace heights of its conductor"
 PLANE_LINE = 0.19  # inches, of the line above a row that names its plane
+NAMES_ACROSS = 3
+LIMIT: Style = {"color": INK, "lw": 1.0, "dashes": (5, 2)}
 MOST_PANELS, MOST_ACROSS = 8, 4  # of a film strip: of one plane, and in the row of each of several
 
 
@@ -151,7 +147,7 @@ def impedance_chart(result: Result, spectral: Spectral, loop: int) -> Chart:
         ):
             if mark is not None and LOW < mark < HIGH:
                 axes.axvline(mark, color=INK, lw=0.8, ls=dash, label=name if axes is right else None)
-    _legend(right, loc="lower left", frameon=False)
+    legend(right, loc="lower left", frameon=False)
     return Chart(figure)
 
 
@@ -177,64 +173,8 @@ def transfer_chart(result: Result, spectral: Spectral, victim: Budget) -> Chart:
     decades(axes, "Ω")
     _shade_band(axes, result, victim)
     frequency_axis(axes)
-    _legend(axes)
+    legend(axes)
     return Chart(figure)
-
-
-def share_chart(result: Result, spectral: Spectral) -> Chart:
-    """Share of every current across every region, and within three heights of its own conductor, over frequency."""
-    model = spectral.model
-    grid = np.geomspace(LOW, HIGH, SHARE_POINTS)
-    loops = [j for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
-    frequencies = grid.tolist()
-    shares, _ = frequency.traffic(model, result.solution.loops, result.conductors.contact_inside(), frequencies)
-    curves = {
-        f"across {named(region.name)}": {j: shares[:, n, j] for j in loops}
-        for n, region in enumerate(result.case.regions)
-    }
-    if routed := _routed(result):
-        curves[NEAR] = {j: _near(result, model, j, route, frequencies) for j, route in routed.items()}
-    figure, top = titled(
-        "Where the currents go, over frequency",
-        "Share of each noisy current through a region, and share within three trace heights of its own conductor.",
-        2.3 * len(curves) + 0.3,
-    )
-    step = (top - 0.35) / len(curves)
-    styles = dict(zip(loops, zip(cycle(COLOURS), cycle(DASHES), strict=False), strict=False))
-    for number, (title, of) in enumerate(curves.items()):
-        axes = inch_axes(figure, 0.75, top - (number + 1) * step + 0.42, WIDTH - 0.95, step - 0.7)
-        for j, values in of.items():
-            colour, dash = styles[j]
-            axes.semilogx(grid, 100 * values, color=colour, ls=dash, lw=1.7, label=clean(result.loop_names[j], 28))
-        axes.set_title(clean(title, 70), fontsize=SIZE, loc="left", pad=3)
-        axes.set_ylim(0, max(104.0, axes.get_ylim()[1]))
-        axes.set_ylabel("%", fontsize=SIZE)
-        frequency_axis(axes, named=number == len(curves) - 1)
-        if title == NEAR:
-            axes.axhline(79.5, color=GUIDE, lw=0.8, dashes=(2, 1))
-            place = axes.get_yaxis_transform()
-            axes.text(0.01, 81, THIN, fontsize=LABEL_SIZE - 1, color="#555555", transform=place)
-        _legend(axes)
-    return Chart(figure)
-
-
-def has_shares(result: Result) -> bool:
-    """Whether there is a share to show over frequency: of a noisy current, across a region or near its conductor."""
-    noisy = any(loop.role == "noisy" for loop in result.case.loops)
-    return noisy and bool(result.case.regions or _routed(result))
-
-
-def _routed(result: Result) -> dict[int, Route]:
-    """Outgoing conductors of the noisy loops that run above a copper, by number of the loop."""
-    noisy = [j for j, loop in enumerate(result.case.loops) if loop.role == "noisy"]
-    return {j: route for j in noisy if (route := result.facing[j].route) is not None and route.height}
-
-
-def _near(result: Result, model: Broadband, j: int, route: Route, frequencies: list[float]) -> Floats:
-    """Share of a loop's return within three heights of its outgoing conductor."""
-    mine = frequency.among(model, result.conductors, result.facing[j].copper)
-    near: Floats = np.abs(frequency.near_shares(model, route, j, frequencies, among=mine))
-    return near
 
 
 def noise_chart(result: Result, victim: Budget) -> Chart:
@@ -277,25 +217,23 @@ def noise_chart(result: Result, victim: Budget) -> Chart:
         levels += volts[keep].tolist()
     if cables is None:
         for each in (axes, *(() if strip is None else (strip,))):
-            each.axhline(victim.limit, color=INK, lw=1.0, dashes=(5, 2))
-        at = axes.get_yaxis_transform()
-        axes.text(0.99, victim.limit * 1.12, "limit", fontsize=LABEL_SIZE, ha="right", transform=at)
+            each.axhline(victim.limit, label="limit", **LIMIT)
     else:
         f = np.geomspace(LOWEST, HIGHEST, 200)
         allowed = [allowed_volts(cables, float(each)) for each in f]
-        axes.plot(f, allowed, color=INK, lw=1.0, dashes=(5, 2))
-        # Beside the band, where the most room is.
-        axes.text(f[0], allowed[0] * 1.12, f"limit by {cables.limit} ", fontsize=LABEL_SIZE, ha="right")
+        axes.plot(f, allowed, label=f"limit by {cables.limit}", **LIMIT)
         levels.append(max(allowed))
     # Room for the names above the points.
+    names = math.ceil((len(noisy) + 1) / NAMES_ACROSS) * 0.21 + 0.1
+    high = axes.get_position().height * figure.get_figheight()
     span = math.log10(max(levels) / min(levels)) + 1
-    axes.set_ylim(0.4 * min(levels), max(levels) * 10 ** (0.5 + 0.25 * span))
+    axes.set_ylim(0.4 * min(levels), max(levels) * 10 ** (span / max(1 - names / high, 0.4) - span + 0.1))
     decades(axes if strip is None else strip, "V")
     _shade_band(axes, result, victim)
     band = result.case.loop(victim.loop).band
     if strip is not None and band is not None and "DC" in apart and band[0] == 0:
         strip.axvspan(-0.5, 0.5, color=BAND, zorder=0, lw=0)
-    _legend(axes, loc="upper right", ncols=3)
+    legend(axes, loc="upper right", ncols=NAMES_ACROSS)
     return Chart(figure)
 
 
@@ -388,7 +326,8 @@ def _shade_band(axes: Axes, result: Result, victim: Budget) -> None:
         )  # fmt: skip
 
 
-def _legend(axes: Axes, **style: Any) -> None:
+def legend(axes: Axes, **style: Any) -> None:
+    """Names of what axes show, where they show anything."""
     if axes.get_legend_handles_labels()[0]:
         axes.legend(
             **{"fontsize": LABEL_SIZE - 0.5, "framealpha": 0.85, "edgecolor": "none", "handlelength": 3.2} | style

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from returnflow.advice.study import Study
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result, Spectral
-from returnflow.pictures import fields, over_frequency, why
+from returnflow.pictures import fields, over_frequency, share_chart, why
 from returnflow.pictures.board_map import board_frame
 from returnflow.pictures.comparisons import compared
 from returnflow.pictures.frame import Frame
@@ -109,7 +109,7 @@ KINDS: dict[str, Callable[[_Wish], Figure]] = {
     "placement": lambda wish: fields.placement_frame(wish.maps, wish.budget).figure,
     "strip": lambda wish: over_frequency.strip_chart(wish.result, wish.number).figure,
     "impedance": lambda wish: over_frequency.impedance_chart(wish.result, wish.spectral, wish.number).figure,
-    "shares": lambda wish: over_frequency.share_chart(wish.result, wish.spectral).figure,
+    "shares": lambda wish: share_chart.share_chart(wish.result, wish.spectral).figure,
     "transfer": lambda wish: over_frequency.transfer_chart(wish.result, wish.spectral, wish.budget).figure,
     "noise": lambda wish: over_frequency.noise_chart(wish.result, wish.budget).figure,
     "comparison": lambda wish: _wanted("comparison", list(compared(wish.study)), wish.loop),
