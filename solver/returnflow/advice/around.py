@@ -16,7 +16,7 @@ from returnflow.advice.drawn import CLEARANCE, Trial, bare
 from returnflow.advice.trials import is_gap
 from returnflow.answers.result import Result
 from returnflow_geometry.checks.gaps import filled
-from returnflow_geometry.model.board import Bridge, Case, Loop, Shape
+from returnflow_geometry.model.board import Bridge, Case, Loop, Outgoing, Shape
 from returnflow_geometry.model.numbers import millimetres
 from returnflow_geometry.model.wording import listed, named
 
@@ -46,26 +46,33 @@ def led_round(lead: Loop, base: Result) -> dict[str, Trial]:
         The case as drawn.
     """
     item, route = base.facing[base.index(lead.name)], lead.route
-    if route is None or route.legs or item.route is None or not item.gaps:
+    if route is None or item.route is None or not item.gaps:
         return {}
-    height = abs(item.route.height)
-    clear = max(LEAST, HEIGHTS * height + 0.5 * route.width)
-    free = _free(base.case, lead, filled(base.conductors.planes[item.copper].copper, 2 * clear), clear)
-    path = shortest(free, route.path[0], route.path[-1], LEAST)
-    if path is None:
+    legs, heights = route.legs or (route,), item.route.legs or (item.route,)
+    on = base.conductors.names[item.copper]
+    gaps = shapely.union_all([it.shape for it in base.case.board.cutouts if it.copper == on and it.name in item.gaps])
+    led = []
+    for leg, over in zip(legs, heights, strict=True):
+        path: tuple[Place, ...] | None = leg.path
+        if len(legs) == 1 or LineString(leg.path).intersects(gaps):
+            clear = max(LEAST, HEIGHTS * abs(over.height) + 0.5 * leg.width)
+            free = _free(base.case, lead, leg, filled(base.conductors.planes[item.copper].copper, 2 * clear), clear)
+            path = shortest(free, leg.path[0], leg.path[-1], LEAST)
+        if path is None:
+            return {}
+        led.append(replace(leg, path=path))
+    there = replace(lead, route=Outgoing.chain(led))
+    long, now = sum(LineString(leg.path).length for leg in led), LineString(route.path).length
+    if long > MOST_LONGER * Point(route.path[0]).distance(Point(route.path[-1])):
         return {}
-    long, now = LineString(path).length, LineString(route.path).length
-    if long > MOST_LONGER * Point(path[0]).distance(Point(path[-1])):
-        return {}
-    there = replace(lead, route=replace(route, path=path))
     loops = tuple(there if loop.name == lead.name else loop for loop in base.case.loops)
-    gaps = listed(item.gaps, "and")
+    names = listed(item.gaps, "and")
     change = (
-        f"The trace of {named(lead.name)} is led round {gaps} instead of across: {millimetres(long)} long instead of "
+        f"The trace of {named(lead.name)} is led round {names} instead of across: {millimetres(long)} long instead of "
         f"{millimetres(now)}."
     )
     drawn = bare(base.case, base.case.board, loops)
-    return {f"{named(lead.name)} led round {gaps}": Trial(case=drawn, changes=(change,))}
+    return {f"{named(lead.name)} led round {names}": Trial(case=drawn, changes=(change,))}
 
 
 def bridged(lead: Loop, base: Result) -> dict[str, Trial]:
@@ -98,22 +105,24 @@ def bridged(lead: Loop, base: Result) -> dict[str, Trial]:
     bridge = Bridge(name=f"drawn bridge under {lead.name}", copper=on, shape=shape)
     change = f"Under the trace of {named(lead.name)} {millimetres(width)} of copper bridge {names}."
     drawn = bare(base.case, replace(board, bridges=(*board.bridges, bridge)))
-    return {f"a bridge across {names} under {named(lead.name)}": Trial(case=drawn, changes=(change,))}
+    return {
+        f"a bridge of {millimetres(width)} across {names} under {named(lead.name)}": Trial(
+            case=drawn, changes=(change,)
+        )
+    }
 
 
-def _free(case: Case, lead: Loop, copper: Shape, clear: float) -> Shape:
-    """Where the middle of a route may run: over copper, off its edges, and off what else lies on its layer."""
-    board, route = case.board, lead.route
-    if route is None:
-        return shapely.Polygon()
+def _free(case: Case, lead: Loop, route: Outgoing, copper: Shape, clear: float) -> Shape:
+    """Where the middle of a leg of a route may run: over copper, off its edges, and off what else is on its layer."""
+    board = case.board
     away = 0.5 * route.width + CLEARANCE
     taken = [board.remaining(item.name).buffer(away) for item in board.coppers if item.layer == route.layer]
     taken += [
         LineString(leg.path).buffer(away + 0.5 * leg.width)
         for loop in case.loops
-        if loop.route is not None and loop.name != lead.name
+        if loop.route is not None
         for leg in loop.route.legs or (loop.route,)
-        if leg.layer == route.layer
+        if leg.layer == route.layer and (loop.name != lead.name or (loop.route.legs and leg != route))
     ]
     # At its ends it is where it is, with whatever else ends there.
     ends = shapely.intersection(shapely.MultiPoint([route.path[0], route.path[-1]]).buffer(2 * clear), copper)

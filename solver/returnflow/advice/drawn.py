@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import dist
 
 import shapely
 from shapely import LineString, Point
@@ -16,6 +17,7 @@ CLEARANCE = 0.15e-3  # m, between a signal's trace and the return beside it
 JOINT = 0.25e-3  # m, diameter of the vias at the ends of such a return
 JOINT_OHM = 0.5e-3  # ohm of one via; common practice, no source
 HAIR = 1e-6  # m
+HAIRPIN = 2.0  # times the straight way: a trace that is led elsewhere does not turn back like that
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,10 +57,31 @@ def moved(case: Case, terminal: str, place: tuple[float, float]) -> Case:
     def follow(loop: Loop) -> Loop:
         if loop.route is None or terminal not in (loop.inject, loop.return_):
             return loop
-        start, end = ((), (place,)) if terminal == loop.inject else ((place,), ())
-        return replace(loop, route=loop.route.led(start, end, instead=True))
+        legs = list(loop.route.legs or (loop.route,))
+        if terminal == loop.inject:
+            legs[-1] = replace(legs[-1], path=_led_to(legs[-1].path, place))
+        else:
+            legs[0] = replace(legs[0], path=_led_to(legs[0].path[::-1], place)[::-1])
+        return replace(loop, route=Outgoing.chain(legs))
 
     return bare(case, replace(case.board, terminals=terminals), tuple(follow(loop) for loop in case.loops))
+
+
+def _led_to(path: tuple[tuple[float, float], ...], place: tuple[float, float]) -> tuple[tuple[float, float], ...]:
+    """
+    A path that ends elsewhere, without corners behind which it would only turn back.
+
+    Examples
+    --------
+    >>> _led_to(((40, 40), (26, 40), (26, 34)), (43, 38))
+    ((40, 40), (43, 38))
+    >>> _led_to(((0, 0), (10, 0), (10, 5)), (12, 6))
+    ((0, 0), (10, 0), (12, 6))
+    """
+    kept = list(path[:-1])
+    while len(kept) > 1 and dist(kept[-2], kept[-1]) + dist(kept[-1], place) > HAIRPIN * dist(kept[-2], place):
+        kept.pop()
+    return (*kept, place)
 
 
 def fits(board: Board, terminal: str, place: tuple[float, float]) -> bool:
@@ -84,7 +107,7 @@ def ends_of_return(case: Case, loop: Loop) -> tuple[str, str] | None:
     return None if board.terminal(lift).bonded else (keep, lift)
 
 
-def own_return(case: Case, loop: Loop, *, apart: bool = False) -> Case | None:
+def own_return(case: Case, loop: Loop, *, apart: bool = False, width: float = RETURN_WIDTH) -> Case | None:
     """
     The case with a return trace beside a signal, joined to the plane at one end only; None where there is no room.
 
@@ -95,23 +118,25 @@ def own_return(case: Case, loop: Loop, *, apart: bool = False) -> Case | None:
     ----------
     case : Case
     loop : Loop
-        Sensitive.
+        Sensitive, or noisy with a route.
     apart : bool
         Whether the return ends at a pin of its own beside the one that other currents use.
+    width : float
+        Of the return, m.
     """
     board = case.board
     ends = ends_of_return(case, loop)
     route = loop.route or _straight(case, loop)
-    line = None if route is None else _beside(case, loop, route)
+    line = None if route is None else _beside(case, loop, route, width)
     if ends is None or route is None or route.legs or line is None:
         return None
     layer = route.layer
     keep, lift = ends
     copper = Copper(
-        name=_free(board, f"drawn return for {loop.name}"), layer=layer, shape=slot(list(line.coords), RETURN_WIDTH)
+        name=_free(board, f"drawn return for {loop.name}"), layer=layer, shape=slot(list(line.coords), width)
     )
     # The path runs from the return end to the inject end.
-    near, far = (line.interpolate(RETURN_WIDTH), line.interpolate(line.length - RETURN_WIDTH))
+    near, far = (line.interpolate(width), line.interpolate(line.length - width))
     at_keep, at_lift = (near, far) if keep == loop.return_ else (far, near)
     joint, pin = (
         Terminal(
@@ -142,11 +167,11 @@ def own_return(case: Case, loop: Loop, *, apart: bool = False) -> Case | None:
     return bare(case, new, tuple(lifted(item) for item in case.loops))
 
 
-def _beside(case: Case, loop: Loop, route: Outgoing) -> LineString | None:
+def _beside(case: Case, loop: Loop, route: Outgoing, width: float) -> LineString | None:
     """Centre line of a return beside a loop's signal, from the return end to the inject end."""
     board = case.board
     line = LineString(route.path)
-    away = 0.5 * (route.width + RETURN_WIDTH) + CLEARANCE
+    away = 0.5 * (route.width + width) + CLEARANCE
     taken = [board.remaining(item.name) for item in board.coppers if item.layer == route.layer]
     taken += [
         LineString(other.route.path).buffer(0.5 * other.route.width)
@@ -157,13 +182,13 @@ def _beside(case: Case, loop: Loop, route: Outgoing) -> LineString | None:
         return None
     for side in (away, -away):
         drawn = shapely.offset_curve(line, side, join_style="mitre")
-        if not isinstance(drawn, LineString) or drawn.length < 4 * RETURN_WIDTH:
+        if not isinstance(drawn, LineString) or drawn.length < 4 * width:
             continue
         if Point(drawn.coords[0]).distance(Point(line.coords[0])) > Point(drawn.coords[0]).distance(
             Point(line.coords[-1])
         ):
             drawn = shapely.reverse(drawn)
-        strip = drawn.buffer(0.5 * RETURN_WIDTH + CLEARANCE, cap_style="flat")
+        strip = drawn.buffer(0.5 * width + CLEARANCE, cap_style="flat")
         if shapely.covers(board.outline, strip) and not any(shapely.intersects(strip, other) for other in taken):
             return drawn
     return None

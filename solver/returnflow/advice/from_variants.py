@@ -8,7 +8,7 @@ import numpy as np
 
 from returnflow.advice.drawn import loops_at
 from returnflow.advice.from_drawing import NOT_REJECTED, mostly_induced
-from returnflow.advice.option import Option, OptionKind, budget_of
+from returnflow.advice.option import ROOM_DB, Option, OptionKind, budget_of
 from returnflow.answers.budget import decibels
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
@@ -57,6 +57,7 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
         broken=changed["broken"],
         mended=changed["mended"],
         worse=changed["worse"],
+        tight=_tight(base, result, loop),
         proviso=budget.proviso,
         elsewhere={it.loop: it.sure for it in (*result.sensitive, *result.cables) if it.loop != loop.name},
     )
@@ -161,6 +162,13 @@ def _elsewhere(base: Result, result: Result, loop: Loop) -> tuple[dict[str, tupl
                 f"{new.value / old_peak.value:.1f} times the value as drawn."
             )
     return {kind: tuple(names) for kind, names in changed.items()}, tuple(costs)
+
+
+def _tight(base: Result, result: Result, loop: Loop) -> dict[str, float]:
+    """Other signals whose limit is kept with room as drawn and just kept here, with the margin that is left, dB."""
+    had = {it.loop for it in base.sensitive if it.verdict == "kept" and decibels(it.limit, it.sure) >= ROOM_DB}
+    left = {it.loop: decibels(it.limit, it.sure) for it in result.sensitive if it.verdict == "kept"}
+    return {name: room for name, room in left.items() if name in had and name != loop.name and room < ROOM_DB}
 
 
 def _crossings(base: Result, result: Result) -> list[str]:

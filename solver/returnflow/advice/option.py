@@ -16,6 +16,7 @@ OptionKind = Literal[
     "noisy current",
     "dedicated return",
     "differential",
+    "noisy return",
     "copper",
     "noisy part",
     "move connector",
@@ -50,6 +51,10 @@ class Option:
         Limits between cables and of other signals that it brings back, which are exceeded as drawn.
     worse : tuple of str
         Limits between cables and of other signals that are exceeded as drawn, and by more if it is done.
+    tight : dict, name to dB
+        Signals that keep their limit with `ROOM_DB` to spare as drawn, and with less if it is done: the margin left.
+    clash : str
+        Why it does not go with what is recommended for other limits, as a clause; nothing where it does.
     proviso : str
         What its verdict rests on: see `Budget.proviso`.
     elsewhere : dict, name to V
@@ -73,6 +78,8 @@ class Option:
     broken: tuple[str, ...] = ()
     mended: tuple[str, ...] = ()
     worse: tuple[str, ...] = ()
+    tight: dict[str, float] = field(default_factory=dict)
+    clash: str = ""
     proviso: str = ""
     elsewhere: dict[str, float] = field(default_factory=dict)
     unrouted: tuple[str, ...] = ()
@@ -125,8 +132,8 @@ class Option:
 
     @property
     def harmful(self) -> bool:
-        """Whether it breaks another limit, or makes worse what is over its limit as drawn."""
-        return bool(self.broken or self.worse)
+        """Whether it breaks another limit, makes worse what is over it, takes a signal's room, or has a clash."""
+        return bool(self.broken or self.worse or self.tight or self.clash)
 
     @property
     def effort(self) -> int:

@@ -82,6 +82,11 @@ def what_changes(loop: Loop, base: Case, other: Case) -> OptionKind | None:
     known = {copper.name for copper in base.board.coppers}
     if signal and not {there.copper, other.board.terminal(mine.return_).copper} <= known:
         return "dedicated return"
+    noisy = [
+        other.board.terminal(end).copper for it in other.loops if it.role == "noisy" for end in (it.inject, it.return_)
+    ]
+    if not set(noisy) <= known:
+        return "noisy return"
     if _copper(base) != _copper(other):
         return "copper"
     ends = ((loop.inject, mine.inject), (loop.return_, mine.return_))

@@ -20,7 +20,7 @@ from returnflow.advice.drawn import (
     own_return,
 )
 from returnflow.advice.option import ROOM_DB, Option, budget_of
-from returnflow.advice.places import BODY, along_edge, place_towards
+from returnflow.advice.places import BODY, along_edge, at_edge, place_towards
 from returnflow.advice.trials import without_gaps
 from returnflow.answers import coupling
 from returnflow.answers.result import Result
@@ -86,7 +86,7 @@ def further(loop: Loop, base: Result) -> dict[str, Trial]:
     lead = _loudest(loop, base)
     if lead is None:
         return {}
-    elsewhere = _noisy_elsewhere(lead.inject, lead.return_, base)
+    elsewhere = _return_of_noise(lead, base.case) | _noisy_elsewhere(lead.inject, lead.return_, base)
     elsewhere |= _noisy_elsewhere(lead.return_, lead.inject, base)
     if loop.role == "cables":
         return elsewhere | _stitched(loop, lead, base) | _connectors_together(loop, base.case)
@@ -105,10 +105,20 @@ def _loudest(loop: Loop, base: Result) -> Loop | None:
     return base.case.loop(max(heard, key=lambda part: part.noise).loop) if heard else None
 
 
-def _name(case: Case, terminal: str, place: tuple[float, float]) -> tuple[str, str]:
+def _there(case: Case, terminal: str, place: tuple[float, float]) -> dict[str, Trial]:
+    """Board with a terminal elsewhere, with what that does to the loops that use it."""
     others = loops_at(case, terminal)
     also = f", and with it the currents of {joined([named(name) for name in others])}" if len(others) > 1 else ""
-    return f"{terminal} moved to {near(*place)}", f"{terminal} is moved to {near(*place)}{also}."
+    drawn = moved(case, terminal, place)
+    changes = [f"{terminal} is moved to {near(*place)}{also}."]
+    traces = [
+        f"{named(name)} {millimetres(now.length)} instead of {millimetres(was.length)}"
+        for name in others
+        if (now := drawn.loop(name).route) is not None and (was := case.loop(name).route) is not None
+    ]
+    if traces:
+        changes.append(f"Traces are led there: {joined(traces)}.")
+    return {f"{terminal} moved to {near(*place)}": Trial(case=drawn, changes=tuple(changes))}
 
 
 def _nearer(loop: Loop, base: Result) -> dict[str, Trial]:
@@ -131,8 +141,7 @@ def _nearer(loop: Loop, base: Result) -> dict[str, Trial]:
     for distance in distances:
         place = place_towards(board, amplifier.name, connector.name, distance) if distance > pads + ROOM else None
         if place is not None and math.dist(place, amplifier.centre) > ROOM:
-            name, change = _name(case, amplifier.name, place)
-            found[name] = Trial(case=moved(case, amplifier.name, place), changes=(change,))
+            found |= _there(case, amplifier.name, place)
     return found
 
 
@@ -163,6 +172,27 @@ def _own_return(loop: Loop, case: Case, also: str, *, apart: bool = False) -> di
     return {f"{title}{also}": Trial(case=drawn, changes=tuple(changes))}
 
 
+def _return_of_noise(lead: Loop, case: Case) -> dict[str, Trial]:
+    """A return of its own for a noisy current, as wide as its trace, beside it; the load's pin leaves the plane."""
+    ends = ends_of_return(case, lead)
+    if lead.route is None or ends is None:
+        return {}
+    keep, lifted = ends
+    others = loops_at(case, lifted, lead.name)
+    if any(case.loop(name).role != "noisy" for name in others):
+        return {}
+    width = max(lead.route.width, RETURN_WIDTH)
+    drawn = own_return(case, lead, width=width)
+    if drawn is None:
+        return {}
+    change = (
+        f"A return of {millimetres(width)} for {named(lead.name)} is drawn beside its trace on "
+        f"{named(drawn.board.coppers[-1].layer)}, joined to the plane at {keep} only; {lifted} is lifted off the plane"
+    )
+    change += f", with {joined([named(name) for name in others])}." if others else "."
+    return {f"a return of its own for {named(lead.name)}": Trial(case=drawn, changes=(change,))}
+
+
 def _pin_of_its_own(loop: Loop, case: Case) -> dict[str, Trial]:
     """A return of its own to a pin that no other current uses, where others use the signal's."""
     ends = ends_of_return(case, loop)
@@ -177,17 +207,18 @@ def _noisy_elsewhere(which: str, towards: str, base: Result) -> dict[str, Trial]
     pin, end = board.terminal(which), board.terminal(towards)
     if pin.copper != end.copper or pin.bonded:
         return {}
-    place = along_edge(board, pin.name, end.name)
-    if place is None:
-        place = place_towards(board, pin.name, end.name, SHARES[0] * math.dist(pin.centre, end.centre))
-    return _placed(case, pin.name, place)
+    return _placed(case, pin.name, _by(case, pin.name, end.name, SHARES[0] * math.dist(pin.centre, end.centre)))
+
+
+def _by(case: Case, pin: str, end: str, distance: float) -> tuple[float, float] | None:
+    """Place for a pin by another: along the edge for what stands there, else at a distance from it."""
+    if pin in at_edge(case):
+        return along_edge(case, pin, end)
+    return place_towards(case.board, pin, end, distance)
 
 
 def _placed(case: Case, pin: str, place: tuple[float, float] | None) -> dict[str, Trial]:
-    if place is None or not fits(case.board, pin, place):
-        return {}
-    name, change = _name(case, pin, place)
-    return {name: Trial(case=moved(case, pin, place), changes=(change,))}
+    return {} if place is None or not fits(case.board, pin, place) else _there(case, pin, place)
 
 
 def _connectors_together(loop: Loop, case: Case) -> dict[str, Trial]:
@@ -198,8 +229,7 @@ def _connectors_together(loop: Loop, case: Case) -> dict[str, Trial]:
     if one.copper != other.copper or not free or math.dist(one.centre, other.centre) < 2 * BODY:
         return {}
     pin, end = min(free, key=lambda pair: len(loops_at(case, pair[0].name)))
-    place = along_edge(board, pin.name, end.name)
-    return _placed(case, pin.name, place or place_towards(board, pin.name, end.name, BODY))
+    return _placed(case, pin.name, _by(case, pin.name, end.name, BODY))
 
 
 def other_layer(lead: Loop, case: Case) -> dict[str, Trial]:
@@ -293,7 +323,7 @@ def wanted(
     for budget in (*base.sensitive, *cables):
         solved = [o for o in options[budget.loop] if o.variant is not None and o.has_room and not o.broken]
         if budget.role == "cables":
-            solved = [option for option in solved if not option.worse]
+            solved = [option for option in solved if not option.harmful]
         if budget.verdict in ("exceeded", "undecided") and not solved:
             found |= boards(base.case.loop(budget.loop), base)
     return {name: trial for name, trial in found.items() if not check_case(trial.case).mistakes}

@@ -9,13 +9,13 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
-from returnflow.advice.decision import Decision, decide, recommended
+from returnflow.advice.decision import Decision, decide, recommended, settled
 from returnflow.advice.drawn import Trial
 from returnflow.advice.findings import Finding
 from returnflow.advice.options import options_for
 from returnflow.advice.proofs import crosses_more, further, usual, wanted
 from returnflow.advice.review import review
-from returnflow.advice.together import together
+from returnflow.advice.together import titled, together
 from returnflow.advice.trials import CLOSED, trials
 from returnflow.answers.batch import STOPPED, solve_each
 from returnflow.answers.compare import Comparison, compare
@@ -30,6 +30,7 @@ from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.wording import listed, named
 
 AS_DRAWN = "as drawn"
+MOST_TOGETHER = 3  # boards with all that is recommended: where one harms a limit another is tried
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -224,13 +225,16 @@ def run(
                 )
                 answers |= solved
             drawn |= more
-        joint = _joint(base, answers, drawn, case)
-        drawn |= joint
-        if joint:
-            say(f"what is recommended is solved together: {'; '.join(joint)}")
-            cases = {name: trial.case for name, trial in joint.items()}
+        for _ in range(MOST_TOGETHER):
+            more = _joint(base, answers, drawn, joint, case)
+            if not more:
+                break
+            say(f"what is recommended is solved together: {'; '.join(more)}")
+            cases = {name: trial.case for name, trial in more.items()}
             solved = solve_each(cases, evaluate, options, say, jobs, gaps=gaps_told, each=each, cache=cache)
             answers |= solved
+            joint |= more
+        drawn |= joint
     sweeping = only is None and case.sweeps and not stopped
     swept = run_sweeps(case, options, progress, jobs, cache) if sweeping else ()
     return Study(
@@ -248,12 +252,21 @@ def run(
 
 
 def _joint(
-    base: Result, answers: Mapping[str, Result | Exception], drawn: Mapping[str, Trial], case: Case
+    base: Result,
+    answers: Mapping[str, Result | Exception],
+    drawn: Mapping[str, Trial],
+    joint: Mapping[str, Trial],
+    case: Case,
 ) -> dict[str, Trial]:
-    """Board with everything that is recommended at once; nothing where that is one board, or cannot be one."""
-    known = {name: found for name, found in answers.items() if isinstance(found, Result) and name != AS_DRAWN}
-    names = recommended(decide(base, known))
-    if len(names) < 2:
+    """
+    Board with everything that is recommended at once; nothing where that is one board, or cannot be one.
+
+    Where one that is solved harms a limit, another one: see `decision.settled`.
+    """
+    solved = {name: found for name, found in answers.items() if isinstance(found, Result) and name != AS_DRAWN}
+    known = {name: found for name, found in solved.items() if name not in joint}
+    names = recommended(settled(base, known, {name: solved[name] for name in joint if name in solved})[0])
+    if len(names) < 2 or titled(names) in joint:
         return {}
     changes = {variant.name: variant.changes for variant in case.variants}
     changes |= {name: trial.changes for name, trial in drawn.items()} | {CLOSED: ("Every gap is closed.",)}

@@ -22,7 +22,7 @@ ASIDE = ("assumptions", "warnings", "variants", "sweeps", "lessons", "editor")  
 
 
 class _Conflict(Exception):  # noqa: N818  caught where it is raised
-    """Two changes of one thing."""
+    """Two changes of one thing, whose name it may have."""
 
 
 def titled(names: Sequence[str]) -> str:
@@ -53,17 +53,30 @@ def together(
     boards : mapping of name to Case
     changes : mapping of name to plain sentences
     """
-    drawn = boards[names[0]]
-    for name in names[1:]:
-        both = merged(base, drawn, boards[name])
-        if both is None:
-            return {}
-        drawn = both
-    drawn = replace(drawn, variants=(), sweeps=())
-    if check_case(drawn).mistakes:
+    drawn = _drawn(base, names, boards)
+    if isinstance(drawn, str):
         return {}
     told = tuple(dict.fromkeys(line for name in names for line in changes.get(name) or (f"As in {named(name)}.",)))
     return {titled(names): Trial(case=drawn, changes=told)}
+
+
+def obstacle(base: Case, names: Sequence[str], boards: Mapping[str, Case]) -> str:
+    """Why several boards cannot be drawn as one, as a clause; nothing where they can. Parameters as of `together`."""
+    drawn = _drawn(base, names, boards)
+    return drawn if isinstance(drawn, str) else ""
+
+
+def _drawn(base: Case, names: Sequence[str], boards: Mapping[str, Case]) -> Case | str:
+    """Case with all changes of several others, or why there is none."""
+    drawn = boards[names[0]]
+    for name in names[1:]:
+        try:
+            drawn = _merged(base, drawn, boards[name])
+        except _Conflict as conflict:
+            return f"they change {named(str(conflict)) if str(conflict) else 'the same thing'} in different ways"
+    drawn = replace(drawn, variants=(), sweeps=())
+    mistakes = check_case(drawn).mistakes
+    return f"drawn as one board, {mistakes[0]}" if mistakes else drawn
 
 
 def merged(base: Case, one: Case, other: Case) -> Case | None:
@@ -75,13 +88,17 @@ def merged(base: Case, one: Case, other: Case) -> Case | None:
     base, one, other : Case
     """
     try:
-        parts = {
-            name: _merge(getattr(base, name), getattr(one, name), getattr(other, name))
-            for name in (field.name for field in fields(base))
-            if name not in ASIDE
-        }
+        return _merged(base, one, other)
     except _Conflict:
         return None
+
+
+def _merged(base: Case, one: Case, other: Case) -> Case:
+    parts = {
+        name: _merge(getattr(base, name), getattr(one, name), getattr(other, name))
+        for name in (field.name for field in fields(base))
+        if name not in ASIDE
+    }
     said = tuple(dict.fromkeys((*one.assumptions, *other.assumptions)))
     return replace(one, **parts, assumptions=said)
 
@@ -98,7 +115,35 @@ def _merge(base: Made, one: Made, other: Made) -> Made:
             field.name: _merge(*(getattr(each, field.name) for each in (base, one, other))) for field in fields(base)
         }
         return replace(one, **parts)  # type: ignore[type-var]
+    if _rows(base, one, other):
+        return _merge_rows(base, one, other)  # type: ignore[arg-type, return-value]
     raise _Conflict
+
+
+def _rows(*of: Any) -> bool:
+    """Whether all are paths, or legs of one."""
+    return all(
+        isinstance(each, tuple) and all(isinstance(item, tuple) or is_dataclass(item) for item in each) for each in of
+    )
+
+
+def _merge_rows(base: tuple[Any, ...], one: tuple[Any, ...], other: tuple[Any, ...]) -> tuple[Any, ...]:
+    """Places in a row of which each changes another stretch, as two ends of a route that are led elsewhere."""
+    if is_dataclass(base[0]) and len(base) == len(one) == len(other):
+        return tuple(_merge(*each) for each in zip(base, one, other, strict=True))
+    changed = sorted(((_stretch(base, each), each) for each in (one, other)), key=lambda item: item[0])
+    (before, early), (behind, late) = changed
+    if before[1] > behind[0] or before == behind:
+        raise _Conflict
+    return (*early[: len(early) - (len(base) - before[1])], *base[before[1] : behind[0]], *late[behind[0] :])
+
+
+def _stretch(base: tuple[Any, ...], other: tuple[Any, ...]) -> tuple[int, int]:
+    """First of what another row has in place of some of a row, and the first behind it that both have again."""
+    most = min(len(base), len(other))
+    start = next((n for n in range(most) if base[n] != other[n]), most)
+    behind = next((n for n in range(most - start) if base[-1 - n] != other[-1 - n]), most - start)
+    return start, len(base) - behind
 
 
 def _named_things(*of: Any) -> bool:
@@ -114,11 +159,14 @@ def _merge_by_name(base: tuple[Any, ...], one: tuple[Any, ...], other: tuple[Any
         was, here, there = old.get(name), first.get(name), second.get(name)
         if was is not None and (here is None or there is None):
             if (here or there or was) != was:
-                raise _Conflict  # what one leaves out the other changes
+                raise _Conflict(name)  # what one leaves out the other changes
         elif was is None and (here is None or there is None):
             found.append(here or there)
         else:
-            found.append(_merge(was, here, there))
+            try:
+                found.append(_merge(was, here, there))
+            except _Conflict as inner:
+                raise _Conflict(str(inner) or name) from None
     return tuple(found)
 
 

@@ -13,7 +13,8 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from returnflow.advice.decision import CAUTION, Decision
+from returnflow.advice.decision import Decision
+from returnflow.advice.recommendation import CAUTION
 from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result

@@ -53,7 +53,7 @@ KEYS: dict[type, str] = {
     "high_inductance:high_inductance_H low_length:low_length_m high_length:high_length_m gaps "
     "gap_inductance:gap_inductance_H gap_detour:gap_detour_m",
     Option: f"kind title possible why_not {_NOISE} limit:allowed_V margin_dB meets effort reasons costs broken:exceeds "
-    "mended:mends worse:makes_worse variant",
+    "mended:mends worse:makes_worse tight:leaves_dB variant",
     Placement: "copper area:area_m2 radius:radius_m nearest:nearest_m",
     Radiated: "frequency:frequency_Hz volts:voltage_V free:free_space_V_per_m ground:with_ground_V_per_m "
     "allowed:allowed_V_per_m",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from returnflow.advice.decision import Decision
+from returnflow.advice.recommendation import in_sentence
 from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
@@ -18,7 +19,7 @@ from returnflow.words.result_tables import contributions_table, loops_table, tra
 from returnflow.words.study_tables import all_limits, options_table
 from returnflow.words.supply_tables import supply_tables
 from returnflow.words.table import Table
-from returnflow_geometry.model.wording import listed, named
+from returnflow_geometry.model.wording import joined, listed, named
 
 MOST_FINDINGS = 3
 LOOP_COLUMNS = (
@@ -85,11 +86,10 @@ def _decision_text(study: Study, decision: Decision) -> str:
     table = options_table(study, decision)
     notes = [f"{option.title}: {option.why_not}" for option in decision.options if option.why_not]
     harm = dict.fromkeys(option.broken for option in decision.options if option.broken)
-    notes += [
-        f"Over the limit then: {listed(names, 'and')}, with "
-        f"{'; '.join(option.title for option in decision.options if option.broken == names)}."
-        for names in harm
-    ]
+    for names in harm:
+        titles = joined([in_sentence(option.title) for option in decision.options if option.broken == names], "or")
+        over = "is over its limit" if len(names) == 1 else "are over their limits"
+        notes.append(f"With {titles}, {listed(names, 'and')} {over}.")
     return "\n".join(
         [
             textwrap.fill(f"Recommended for {named(decision.loop)}: {decision.recommendation}", WIDTH),
