@@ -169,7 +169,7 @@ class TestStudy:
         assert not by_name[name].has_room  # so that more is tried
         assert by_name["every gap closed"].broken == ("sensor",)
         # Copper across under the trace lets the heater's current through as well.
-        assert by_name['a bridge across "slot" under "clock"'].broken == ("sensor",)
+        assert by_name['a bridge of 7.5 mm across "slot" under "clock"'].broken == ("sensor",)
         assert cables.chosen.has_room
         assert not cables.chosen.harmful
         # By effort: the trace, then copper, then what stands on the board.

@@ -125,7 +125,12 @@ class TestWeighingController:
 
     def test_every_option_says_what_it_rests_on(self):
         decision, *_ = study().decisions
-        assert {item.kind for item in decision.options} == set(EFFORT) - {"trace", "noisy part", "move connector"}
+        assert {item.kind for item in decision.options} == set(EFFORT) - {
+            "trace",
+            "noisy return",
+            "noisy part",
+            "move connector",
+        }
         assert [item.effort for item in decision.options] == sorted(item.effort for item in decision.options)
         for item in decision.options:
             assert item.reasons

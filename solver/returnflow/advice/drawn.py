@@ -15,6 +15,7 @@ from returnflow_geometry.model.shapes import circle, slot
 RETURN_WIDTH = 0.3e-3  # m, of a dedicated return that nobody has drawn yet
 CLEARANCE = 0.15e-3  # m, between a signal's trace and the return beside it
 JOINT = 0.25e-3  # m, diameter of the vias at the ends of such a return
+WIDE_JOINT = 0.8  # of its width, what vias at the ends of a wider return take up
 JOINT_OHM = 0.5e-3  # ohm of one via; common practice, no source
 HAIR = 1e-6  # m
 HAIRPIN = 2.0  # times the straight way: a trace that is led elsewhere does not turn back like that
@@ -136,13 +137,15 @@ def own_return(case: Case, loop: Loop, *, apart: bool = False, width: float = RE
         name=_free(board, f"drawn return for {loop.name}"), layer=layer, shape=slot(list(line.coords), width)
     )
     # The path runs from the return end to the inject end.
-    near, far = (line.interpolate(width), line.interpolate(line.length - width))
+    # A narrow one ends at a via; a wide one at a row of them.
+    inside, across = (width, JOINT) if width <= RETURN_WIDTH else (0.5 * width, WIDE_JOINT * width)
+    near, far = (line.interpolate(inside), line.interpolate(line.length - inside))
     at_keep, at_lift = (near, far) if keep == loop.return_ else (far, near)
     joint, pin = (
         Terminal(
             name=_free(board, f"drawn return for {loop.name} at {end}"),
             copper=copper.name,
-            shape=circle(at.x, at.y, JOINT),
+            shape=circle(at.x, at.y, across),
         )
         for end, at in ((keep, at_keep), (lift, at_lift))
     )

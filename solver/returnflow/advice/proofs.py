@@ -137,7 +137,7 @@ def _nearer(loop: Loop, base: Result) -> dict[str, Trial]:
         shown = base.whole.on(base.conductors.names.index(chart.copper))
         reach = coupling.placement_radius(shown, chart.rms, allowed, np.array(connector.centre))
         distances = [min(0.95 * reach, now)]
-    found = {}
+    found: dict[str, Trial] = {}
     for distance in distances:
         place = place_towards(board, amplifier.name, connector.name, distance) if distance > pads + ROOM else None
         if place is not None and math.dist(place, amplifier.centre) > ROOM:
