@@ -128,6 +128,8 @@ def settled(
         if every is None or not spoilt or not free:
             return decisions, clashes
         worst = max(free, key=lambda name: max(_noise_of(variants[name], it.loop) / it.limit for it in spoilt))
+        if worst in clashes:
+            return decisions, clashes
         others = joined([in_sentence(name) for name in names if name != worst])
         hurt = joined([f"{named(it.loop)} with {said_noise(it)} of {engineering(it.limit, 'V')}" for it in spoilt])
         clashes[worst] = f"does not go with {others}: together they leave {hurt}, solved as one board"
