@@ -159,6 +159,20 @@ class TestTwoEndsOfOneRoute:
         assert merged(case, *boards.values()) is None
         assert obstacle(case, ["a", "b"], boards) == 'they change "J" in different ways'
 
+    def test_one_stretch_of_a_route_cannot_run_in_two_ways(self):
+        case = parse_case(text())
+
+        def bent(place):
+            route = case.loop("motor").route
+            path = (route.path[0], place, *route.path[2:])
+            return replace(
+                case, loops=tuple(replace(it, route=replace(route, path=path)) if it.route else it for it in case.loops)
+            )
+
+        boards = {"a": bent((8e-3, 22e-3)), "b": bent((8e-3, 24e-3))}
+        assert obstacle(case, ["a", "b"], boards) == 'they change "motor" in different ways'
+        assert merged(case, boards["a"], boards["a"]) is not None
+
     def test_a_board_that_cannot_be_is_told_why(self):
         case = parse_case(text())
         boards = {"a": moved(case, "M", (40e-3, 40e-3)), "b": moved(case, "X", (40.2e-3, 40e-3))}
@@ -199,7 +213,7 @@ class TestLedTraces:
         case = clock_case()
         clock = case.loop("clock")
         legs = [
-            Outgoing(layer="top", path=((0.045, 0.01), (0.04, 0.012)), width=0.3e-3),
+            Outgoing(layer="top", path=((0.045, 0.01), (0.045, 0.014), (0.04, 0.012)), width=0.3e-3),
             Outgoing(layer="back", path=((0.04, 0.012), (0.036, 0.012)), width=0.3e-3),
             Outgoing(layer="top", path=((0.036, 0.012), (0.015, 0.01)), width=0.3e-3),
         ]
