@@ -9,6 +9,8 @@ import pytest
 import shapely
 from shapely import box
 
+from cases import EXAMPLES
+from returnflow.answers import batch
 from returnflow.answers.frequency import (
     gaps_told,
     loop_facts,
@@ -16,6 +18,7 @@ from returnflow.answers.frequency import (
 )
 from returnflow.magnetic.routes import faced
 from returnflow.resistive.conductors import Conductors
+from returnflow_geometry.casefile.read import read_case
 from returnflow_geometry.checks.gaps import crossed_gaps
 from returnflow_geometry.model.shapes import circle, slot
 from straight import MM, drawn, drawn_strip, facts_of, hook, modelled, slotted, straight, without_gaps
@@ -159,3 +162,19 @@ class TestGap:
         facts = facts_of(case, modelled(case))
         assert facts.ribbon is None
         assert facts.high_inductance < facts.low_inductance
+
+
+def test_only_what_is_asked_for_is_compared_with_its_board_without_gaps(monkeypatch):
+    board = read_case(EXAMPLES / "slot_crossing.toml")
+    cases = {"one": board, "other": replace(board, accuracy=0.5)}
+    closed = []
+
+    def solved_closed(case, name, cache, progress):
+        closed.append(case.accuracy)
+        return batch._Found({}, (name, "without gaps"))
+
+    monkeypatch.setattr(batch, "_answers", lambda group, *_: batch._Found({name: name for name in group}))
+    monkeypatch.setattr(batch, "_closed", solved_closed)
+    told = batch.solve_each(cases, None, jobs=1, gaps=lambda answer, solid: f"{answer}, {solid}", compared=["one"])
+    assert told == {"one": "one, without gaps", "other": "other"}
+    assert closed == [board.accuracy]
