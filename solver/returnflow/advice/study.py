@@ -219,7 +219,8 @@ def run(
                     options,
                     say,
                     jobs,
-                    gaps=gaps_told if any(crosses_more(base, trial.case) for trial in more.values()) else None,
+                    gaps=gaps_told,
+                    compared=[name for name, trial in more.items() if crosses_more(base, trial.case)],
                     each=each,
                     cache=cache,
                 )

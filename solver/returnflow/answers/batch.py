@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -41,6 +41,7 @@ def solve_each(
     jobs: int | None = None,
     *,
     gaps: Callable[[Answer, Expelled], Answer] | None = None,
+    compared: Collection[str] | None = None,
     highest: float | None = None,
     each: Callable[[str, Answer], object] | None = None,
     cache: Path | None = None,
@@ -59,6 +60,8 @@ def solve_each(
     gaps : function of an answer and Expelled, optional
         Tells in an answer what gaps cost that routes cross, from the same board without them, which is then solved as
         well. None: nobody asks.
+    compared : collection of str, optional
+        Names of the cases that `gaps` are told of; all by default.
     highest : float, optional
         Hertz up to which the reduced models are to be accurate; see `solve_case`.
     each : function of name and answer, optional
@@ -77,7 +80,8 @@ def solve_each(
         groups.setdefault(signature(case, options), {})[name] = case
     if not groups:
         return {}
-    boards = [_Board.of(group, options, compare=gaps is not None) for group in groups.values()]
+    asked = set() if gaps is None else set(cases if compared is None else compared)
+    boards = [_Board.of(group, options, compare=bool(asked & set(group))) for group in groups.values()]
     workers = min(len(groups), jobs or joblib.effective_n_jobs(-1))
     answers: dict[str, Answer | Exception] = {}
     waiting: dict[str, tuple[_Board, _Found[Answer]]] = {}
