@@ -35,6 +35,7 @@ from returnflow_geometry.model.wording import joined, named
 ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
 SHARES = (0.5, 0.25)  # of the distance between amplifier and connector, tried where the placement map does not hold
 CLOSED_TOO = ", every gap closed"
+SLOW = 100e3  # Hz: a faster current belongs in the plane under its trace; common practice, no source
 THICKER = 2.0  # times the copper of the layer, as the trade sells it: 35 and 70 um
 MOST_CABLES = 3  # pairs of cables for which boards are drawn
 STITCH = 0.6e-3  # m, diameter of a stitching via that nobody has drawn yet
@@ -86,7 +87,10 @@ def further(loop: Loop, base: Result) -> dict[str, Trial]:
     lead = _loudest(loop, base)
     if lead is None:
         return {}
-    elsewhere = _return_of_noise(lead, base.case) | _noisy_elsewhere(lead.inject, lead.return_, base)
+    elsewhere = _noisy_elsewhere(lead.inject, lead.return_, base)
+    heard = [part.frequency or 0.0 for part in budget_of(base, loop).contributions if part.loop == lead.name]
+    if max(heard) <= SLOW:
+        elsewhere = _return_of_noise(lead, base.case) | elsewhere
     elsewhere |= _noisy_elsewhere(lead.return_, lead.inject, base)
     if loop.role == "cables":
         return elsewhere | _stitched(loop, lead, base) | _connectors_together(loop, base.case)

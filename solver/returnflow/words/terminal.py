@@ -9,6 +9,7 @@ from returnflow.advice.recommendation import in_sentence
 from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
+from returnflow.answers.verdict import margin_words
 from returnflow.words.answer_text import NO_TEST, accuracy_sentence, summary
 from returnflow.words.columns import WIDTH
 from returnflow.words.comparison import comparison_text
@@ -90,6 +91,9 @@ def _decision_text(study: Study, decision: Decision) -> str:
         titles = joined([in_sentence(option.title) for option in decision.options if option.broken == names], "or")
         over = "is over its limit" if len(names) == 1 else "are over their limits"
         notes.append(f"With {titles}, {listed(names, 'and')} {over}.")
+    tight = [(option, name, room) for option in decision.options for name, room in option.tight.items()]
+    notes += [f"With {in_sentence(it.title)}, {named(name)} has {margin_words(room)}." for it, name, room in tight]
+    notes += [f"{it.title[0].upper()}{it.title[1:]} {it.clash}." for it in decision.options if it.clash]
     return "\n".join(
         [
             textwrap.fill(f"Recommended for {named(decision.loop)}: {decision.recommendation}", WIDTH),
