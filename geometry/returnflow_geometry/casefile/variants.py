@@ -18,7 +18,7 @@ from returnflow_geometry.model.wording import label, listed
 _NUMBER = re.compile(r'("(?:[^"\\]|\\.)*")|[-+]?\d[\d.e+-]*')
 
 
-def read_variants(base: Draft, reading: Reading) -> tuple[tuple[Variant, ...], list[str]]:
+def read_variants(base: Draft, reading: Reading, *, idle: bool = False) -> tuple[tuple[Variant, ...], list[str]]:
     """
     Make and read every variant of a case.
 
@@ -28,6 +28,8 @@ def read_variants(base: Draft, reading: Reading) -> tuple[tuple[Variant, ...], l
         Tables of the case.
     reading : Reading
         What was read of them.
+    idle : bool
+        Whether one may change nothing.
 
     Returns
     -------
@@ -51,7 +53,7 @@ def read_variants(base: Draft, reading: Reading) -> tuple[tuple[Variant, ...], l
             edit.set(address, value)
         edit.settle(whole="add" not in fields.bad)
         understood = edit.understood and not fields.bad
-        if understood and not edit.changes:
+        if understood and not edit.changes and not idle:
             mistakes.append(
                 f"{where} changes nothing; a variant differs from the case as drawn; give it drop, add, move or set, "
                 "or remove it"
@@ -89,7 +91,7 @@ class Editor:
         name = "changed"
         raw = {**self.raw, "variant": [{"name": name, **_as_read(changes)}]}
         reading = read_tables(raw)
-        variants, mistakes = read_variants(Draft(raw), reading)
+        variants, mistakes = read_variants(Draft(raw), reading, idle=True)
         if every := [*reading.mistakes, *mistakes]:
             raise CaseError(tuple(mistake.removeprefix(label("variant", name)).lstrip(": ") for mistake in every))
         said = (*self.said, *(f"Changed: {change}." for change in variants[0].changes))

@@ -263,7 +263,8 @@ class Case:
         """
         Another case with something changed, as a variant of the case file says it; this one stays as it is.
 
-        It has no variants and no sweeps, and lists what was changed among its assumptions.
+        It has no variants and no sweeps, and lists what was changed among its assumptions. Values may be those that it
+        has already, as in a loop over values; a variant that changes nothing is a mistake in a case file alone.
 
         Parameters
         ----------
