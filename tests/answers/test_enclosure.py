@@ -1,6 +1,7 @@
 """Enclosures: what their bonds carry, and what they make of the voltage between cables."""
 
 import copy
+import dataclasses
 import functools
 
 import pytest
@@ -68,6 +69,7 @@ def test_voltage_between_cables_with_the_bonds_and_without():
     assert it.without == pytest.approx(volts(board(bonded=False)), rel=0.02)
     assert it.voltage < 0.8 * it.without
     assert "less" in shielded_sentence(it)
+    assert ", unchanged: all lines" in shielded_sentence(dataclasses.replace(it, voltage=it.without))
 
 
 def test_bonds_carry_what_the_links_do():

@@ -46,7 +46,7 @@ def test_each_leg_has_its_height_over_the_plane():
 
 def test_how_far_it_runs_on_which_layer_is_said():
     (line,) = [line for line in read().assumptions if "stepper phase" in line]
-    assert 'runs 54.1 mm on "L1" and 70.4 mm on "L3"; on "L3" 1 mm under the copper "ground"' in line
+    assert 'runs 54.1 mm on "L1", 0.2 mm over the copper "ground"; 70.4 mm on "L3", 1 mm under the copper "gr' in line
 
 
 def test_legs_on_one_layer_are_one():

@@ -140,3 +140,23 @@ class TestFacing:
 
     def test_a_patch_that_it_hardly_passes_is_not(self):
         assert 'runs 1.335 mm under the copper "ground" (' in self.said([18, 18, 25, 25])
+
+    def test_a_plane_along_half_of_the_way_is_told_with_how_far(self):
+        """The route is 108 mm long: from x = 50 mm on it is over the other plane, for half of its way."""
+        assert (
+            'runs 0.2 mm under the copper "other" along 54.1 mm and 1.335 mm under the copper "ground" ('
+            in self.said([50, 0, 100, 80])
+        )
+
+    def test_every_leg_of_a_route_has_its_height(self):
+        legs = [
+            {"layer": "L1", "path": [[20, 20], [50, 20]], "width_mm": 0.5},
+            {"layer": "L4", "path": [[50, 20], [50, 65]], "width_mm": 0.5},
+            {"layer": "L1", "path": [[50, 65], [80, 65], [80, 20]], "width_mm": 0.5},
+        ]
+        changes = ("layer", LAYERS), ("loop.0.route", legs)
+        line = next(line for line in parse_case(text_of(edited(*changes))).assumptions if "stepper phase" in line)
+        assert line == (
+            'Loop "stepper phase": its outgoing conductor runs 105 mm on "L1", 0.2 mm over the copper "ground"; 45 mm '
+            'on "L4", 1.335 mm under the copper "ground" (between facing surfaces).'
+        )

@@ -20,6 +20,14 @@ LEAST_STEPS = 2
 MAX_REPORTED = 3  # steps that cannot be built, of one sweep
 SYMBOLS = {"um": "µm", "C": "°C", "ohm": "Ω"} | {unit: unit for unit in ("mm", "A", "V", "Hz", "s", "H", "F", "dB")}
 LENGTHS = ("rect", "circle", "polygon", "slot", "width", "diameter", "at", "circles", "path")
+# Lists of pairs: what one is called, and both numbers of it.
+LISTS = {
+    **dict.fromkeys(("slot", "polygon", "path"), ("point", ("x", "y"))),
+    "circles": ("circle", ("x", "y")),
+    "at": ("place", ("x", "y")),
+    "spectrum": ("line", ("frequency", "current")),
+    "rejection_dB": ("point", ("frequency", "rejection")),
+}
 # Lists of points, with the units along each.
 POINTS = {"spectrum": ("Hz", "A"), "rejection_dB": ("Hz", "dB")}
 
@@ -129,6 +137,23 @@ def unit_of(way: Sequence[str]) -> str:
     return "mm" if last in LENGTHS else SYMBOLS.get(last.rpartition("_")[2] if "_" in last else "", "")
 
 
+def _part_of_list(way: Sequence[str]) -> str:
+    """What a number in a list of the file is; empty for what is no part of a list that is known."""
+    numbers = [int(step) for step in itertools.takewhile(str.isdigit, reversed(way))][::-1]
+    keys = way[: len(way) - len(numbers)]
+    if not numbers or not keys or len(numbers) > 2:
+        return ""
+    key, last = keys[-1], numbers[-1]
+    if key == "rect" and len(numbers) == 1 and last <= 4:
+        return f"{'xy'[(last - 1) % 2]} of its {'first' if last <= 2 else 'second'} corner"
+    if key in ("circle", "at") and len(numbers) == 1 and last <= 2:
+        return f"{'xy'[last - 1]} of its {'centre' if key == 'circle' else 'place'}"
+    if len(numbers) == 2 and key in LISTS and last <= 2:
+        of = f" of {'.'.join(keys)}" if key == "path" and len(keys) > 1 else ""
+        return f"{LISTS[key][1][last - 1]} of {LISTS[key][0]} {numbers[0]}{of}"
+    return ""
+
+
 def axis_label(target: Target, way: Sequence[str], unit: str, said: str = "") -> str:
     """
     Quantity and its unit, for the axis of a picture: as the file calls it, or else by its address.
@@ -141,9 +166,14 @@ def axis_label(target: Target, way: Sequence[str], unit: str, said: str = "") ->
     'U1.AGND: distance along its way (mm)'
     >>> axis_label(Target("bridge", "B1"), ["shape", "width"], "mm", "width of the bridge")
     'width of the bridge (mm)'
+    >>> axis_label(Target("cutout", "slot"), ["shape", "slot", "2", "2"], "mm")
+    'slot: y of point 2 (mm)'
+    >>> axis_label(Target("loop", "pump"), ["route", "1", "path", "3", "1"], "mm")
+    'pump: x of point 3 of route.1.path (mm)'
     """
     steps = [step.rpartition("_")[0] if step.rpartition("_")[2] in SYMBOLS else step for step in way]
-    what = ".".join(step or way[index] for index, step in enumerate(steps)) or "distance along its way"
+    plain = ".".join(step or way[index] for index, step in enumerate(steps)) or "distance along its way"
+    what = _part_of_list(way) or plain
     if unit and said.endswith((f", {unit}", f"({unit})", f" in {unit}")):
         return said  # it names its unit
     return (said or f"{target.name}: {what.removeprefix('shape.')}") + (f" ({unit})" if unit else "")

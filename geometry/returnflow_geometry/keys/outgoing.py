@@ -13,7 +13,7 @@ from shapely import LineString
 
 from returnflow_geometry.keys.drawn_shapes import Point, distinct, read_points
 from returnflow_geometry.keys.reading import Spot
-from returnflow_geometry.model.board import GRID, Board, Case, Loop, Outgoing, Shape, Terminal
+from returnflow_geometry.model.board import GRID, Board, Case, Copper, Loop, Outgoing, Shape, Terminal
 from returnflow_geometry.model.numbers import MM, mm, place, square_millimetres
 from returnflow_geometry.model.overlay import difference, intersection, union_all
 from returnflow_geometry.model.wording import label, listed
@@ -23,6 +23,7 @@ MAX_WIDTH = 50.0  # mm: wider is a plane
 LEAD = 2e-3  # m: an end of a path as near to its contact is led there
 TOUCHES = 1e-6  # m: an end as near to its contact lies in it
 LEAST_AREA = 1e-12  # m2: a square micrometre
+PASSED = 0.1  # of a leg: what it passes over less of it is not told
 STRAIGHT = 1e-6  # rad: a bend back as near to 180 degrees lies on itself
 
 
@@ -251,33 +252,44 @@ def _end(terminal: Terminal) -> str:
 
 def route_assumptions(board: Board, loop: Loop) -> list[str]:
     """
-    Sentence about the heights of a loop's route over the coppers of its ends, if all layers are known.
+    Sentence about the heights of a loop's route over the coppers of its ends, leg by leg, if all layers are known.
 
-    Another copper that is nearer is named first: it is what the conductor faces where it lies along half of its way.
+    Other coppers that are nearer are named first: they are what the conductor faces along some of its way.
     """
     if loop.route is None:
         return []
     layers = {layer.name for layer in board.layers}
     coppers = {copper.name: copper for copper in board.coppers if copper.layer in layers}
-    ends = [terminal.copper for terminal in _terminals(board, loop) if terminal]
-    names = [name for name in dict.fromkeys(ends) if name in coppers]
-    if not names or loop.route.layer not in layers:
+    ends = [name for name in dict.fromkeys(end.copper for end in _terminals(board, loop) if end) if name in coppers]
+    legs = loop.route.legs or (loop.route,)
+    if not ends or not layers.issuperset(leg.layer for leg in legs):
         return []
-    heights = {name: board.height(loop.route.layer, name) for name in coppers}
-    line = LineString(loop.route.path)
-    least = min(abs(heights[name]) for name in names)
-    nearer = (n for n in sorted(coppers, key=lambda n: abs(heights[n])) if 0 < abs(heights[n]) < least)
-    facing = next((n for n in nearer if line.intersection(coppers[n].shape).length > 0.5 * line.length), names[0])
-    names = list(dict.fromkeys([facing, *names]))
-    where = [_height(heights[name], name) for name in names]
-    surfaces = " (between facing surfaces)" if any(heights[name] for name in names) else ""
+    told: dict[tuple[str, str], float] = {}
+    for leg in legs:
+        key = (leg.layer, " and ".join(_heights(board, leg, ends, coppers)))
+        told[key] = told.get(key, 0.0) + leg.length
+    where = [text for _, text in told]
     if loop.route.legs:
-        long: dict[str, float] = {}
-        for leg in loop.route.legs:
-            long[leg.layer] = long.get(leg.layer, 0.0) + leg.length
-        each = " and ".join(f"{MM * length:.3g} mm on {listed([layer])}" for layer, length in long.items())
-        where = [f"{each}; on {listed([loop.route.layer])} {where[0]}", *where[1:]]
-    return [f"{label('Loop', loop.name)}: its outgoing conductor runs {' and '.join(where)}{surfaces}."]
+        where = [f"{MM * long:.3g} mm on {listed([layer])}, {text}" for (layer, text), long in told.items()]
+    apart = any(board.height(leg.layer, name) for leg in legs for name in ends)
+    surfaces = " (between facing surfaces)" if apart else ""
+    return [f"{label('Loop', loop.name)}: its outgoing conductor runs {'; '.join(where)}{surfaces}."]
+
+
+def _heights(board: Board, leg: Outgoing, ends: Sequence[str], coppers: Mapping[str, Copper]) -> list[str]:
+    """Heights of a leg over what it faces: coppers nearer than those of its loop's ends, and these."""
+    heights = {name: board.height(leg.layer, name) for name in coppers}
+    least = min(abs(heights[name]) for name in ends)
+    nearer = [n for n in sorted(coppers, key=lambda n: abs(heights[n])) if 0 < abs(heights[n]) < least]
+    left, found = LineString(leg.path), []
+    for name in nearer:
+        rest = difference(left, coppers[name].shape)
+        along = left.length - rest.length
+        if along > PASSED * leg.length:
+            all_of_it = "" if along > (1 - PASSED) * leg.length else f" along {MM * along:.3g} mm"
+            found.append(f"{_height(heights[name], name)}{all_of_it}")
+            left = rest
+    return [*found, *(_height(heights[name], name) for name in ends)]
 
 
 def _height(height: float, copper: str) -> str:

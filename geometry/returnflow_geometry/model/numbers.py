@@ -79,6 +79,20 @@ def dB(value: float, *, sign: bool = False) -> str:
     return f"{text} dB".replace("-", "−")
 
 
+def changed_by(value: float) -> str:
+    """
+    Change of a level in words; one that shows in no three digits is none.
+
+    Examples
+    --------
+    >>> changed_by(-6.02), changed_by(0.02), changed_by(-0.004), changed_by(0.0)
+    ('6.0 dB less', '0.02 dB more', 'unchanged', 'unchanged')
+    """
+    if abs(value) < 0.005:
+        return "unchanged"
+    return f"{dB(abs(value))} {'less' if value < 0 else 'more'}"
+
+
 def millimetres(length: float, digits: int = 3) -> str:
     """
     Length in metres; from a metre on to whole millimetres.

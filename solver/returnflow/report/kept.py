@@ -254,7 +254,11 @@ class _Unpacker:
             return made(**has)
         missing = [f.name for f in dataclasses.fields(made) if f.name not in has]
         if missing:
-            message = f"was written by another version of returnflow (no {', '.join(missing)}); run the case again"
+            lacks = " and ".join(f"{made.__name__}.{name}" for name in missing)
+            message = (
+                f"has no {lacks}, which this returnflow needs: another state of it wrote the file, even if its version "
+                "has the same number; run the case again and save it anew"
+            )
             raise LoadError(message)
         thing = object.__new__(made)
         thing.__dict__.update(has)

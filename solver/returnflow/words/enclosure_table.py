@@ -7,7 +7,7 @@ import math
 from returnflow.answers.enclosure import Enclosure, Shielded
 from returnflow.answers.result import Result
 from returnflow.words.table import Table
-from returnflow_geometry.model.numbers import dB, engineering
+from returnflow_geometry.model.numbers import changed_by, engineering
 from returnflow_geometry.model.wording import named
 
 
@@ -39,8 +39,7 @@ def shielded_sentence(cables: Shielded) -> str:
     now, then = engineering(cables.voltage, "V"), engineering(cables.without, "V")
     if not cables.voltage > 0 or not cables.without > 0:
         return f"Nothing drives {named(cables.loop)} above 0 Hz within its band."
-    change = 20 * math.log10(cables.voltage / cables.without)
-    what = f"{dB(abs(change))} {'less' if change < 0 else 'more'}"
+    what = changed_by(20 * math.log10(cables.voltage / cables.without))
     return (
         f"Between the cables of {named(cables.loop)} its bonds make {then} rms into {now}, {what}: all lines above "
         "0 Hz in their band, the bonds opened by circuit algebra."
