@@ -125,6 +125,27 @@ def test_currents_that_spread_in_traces_cost_no_iterations():
     assert max(n for _, n in model.shifts) <= 16
 
 
+def test_what_a_trace_adds_to_the_resistance_is_what_its_crowding_dissipates():
+    """Up to two thicknesses wide it carries an even current and adds nothing: the return alone is left, of either."""
+    frequency, slopes, crowding = 1e8, [], []
+    for width in (0.06, 0.25):
+        found = []
+        for length in (8, 14):
+            review = board(length, [(0, width, 1, 1.0)], 35e-6)
+            conductors = Conductors.of(review)
+            model = solve_broadband(review, conductors, conductors.ends(review), None).both[0]
+            y, sheets = model.reduced(frequency)[:, 0], model.of_foils(frequency)
+            lost = [s.real * (y.conj() @ foil.dissipation @ y).real for s, foil in zip(sheets, model.foils, strict=True)
+                    if foil.level < 0]  # fmt: skip
+            found.append((model.impedance(frequency)[0, 0].real, sum(lost)))
+        slope, lost = (np.subtract(*found[::-1]) / (6 * MM)).tolist()
+        slopes.append(slope)
+        crowding.append(lost)
+    assert crowding[0] == 0
+    assert slopes[1] > 4 * slopes[0]
+    assert slopes[1] - crowding[1] == pytest.approx(slopes[0], rel=0.03)
+
+
 # ---------------------------------------------------------------- no energy from nothing
 
 POINT = st.tuples(*[st.integers(-60, 60).map(lambda n: 1e-4 * n)] * 2)

@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from matplotlib.colors import to_rgb
 from matplotlib.path import Path
+from matplotlib.text import Text
 
 from reporting import (
     BOARD,
@@ -232,8 +233,10 @@ class TestMaps:
         assert maps.noise_now(loop) == pytest.approx(expected, rel=1e-9)
         assert budget.noise == pytest.approx(expected, rel=1e-9)
         with house_style():
-            said = " ".join(text.get_text() for text in fields.placement_frame(maps, budget).figure.texts)
+            said = " ".join(text.get_text() for text in fields.placement_frame(maps, budget).figure.findobj(Text))
         assert f"{engineering(expected, 'V')} rms at B&2 as drawn" in said
+        # A worst case that is no other has no line of its own.
+        assert ("worst case" in said) == (how == "frequency_Hz = 50")
         # The map itself, at the contact: copper round it has about its potential.
         x, y = it.case.board.terminal(loop.inject).centre
         column, row = ((value - low) / maps.window.pixel for value, low in zip((x, y), maps.window.corner, strict=True))

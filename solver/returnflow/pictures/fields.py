@@ -40,6 +40,7 @@ SHADES = 64  # steps of the colour maps: finer than the eye, and the files stay 
 CIRCLE = "#c00000"
 MOST_JOINTS, LEAST_JOINT = 8, 0.01  # names of terminals of links: how many, and with what part of the current
 ALL_OF_IT = 0.999  # of a current
+SAME = 1e-3  # worst case over rms sum, less 1, up to which it is no other
 LEAST_OF_MANY = 0.1  # the same where hundreds of links share it
 
 
@@ -204,6 +205,8 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
     placement = result.placements[victim.loop]
     counted = heard(result, loop)
     strongest = float(np.nanmax(placement.rms))
+    other = not np.allclose(placement.worst, placement.rms, rtol=SAME, atol=0.0, equal_nan=True)
+    worse = other and float(np.nanmax(placement.worst)) > victim.limit
     noisy, everywhere = strongest > NOTHING * victim.limit, strongest <= victim.limit
     text = "No noisy loop causes noise on this copper in this loop's band: any place on it will do."
     legend: list[tuple[Line2D, str]] = []
@@ -220,7 +223,7 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
             "resistive limit\n"
             f"{inside} within the limit of {limit}{more}."
         )
-        if float(np.nanmax(placement.worst)) > victim.limit:
+        if worse:
             legend.append((_line((0, (4, 2))), f"{limit}, worst case (all in phase)"))
         if not everywhere:
             legend.insert(0, (_line("-"), f"limit {limit}, rms sum"))
@@ -238,7 +241,8 @@ def placement_frame(maps: Maps, victim: Budget) -> Frame:
         span = Range(factor * low, factor * strongest)
         shown = frame.draw_field(factor * np.maximum(rms, low), LogNorm(span.low, span.high), PLACEMENT_MAP)
         frame.draw_level(rms, victim.limit, INK, 1.5, "solid", halo="white")
-        frame.draw_level(worst, victim.limit, INK, 1.5, "dashed", halo="white")
+        if worse:
+            frame.draw_level(worst, victim.limit, INK, 1.5, "dashed", halo="white")
         frame.draw_bar(shown, f"noise in series with the signal, {unit} rms", ticks_between(span), extend="min")
     frame.draw_copper(over=True)
     board = result.case.board
