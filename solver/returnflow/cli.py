@@ -260,7 +260,7 @@ def _check(arguments: argparse.Namespace) -> int:
     from returnflow.answers.missing import first_cautions
     from returnflow_geometry.casefile.read import read_case
     from returnflow_geometry.casefile.supplied import Sourced
-    from returnflow_geometry.model.wording import count
+    from returnflow_geometry.model.wording import count, label
 
     sourced = Sourced(arguments.case.parent)
     case = read_case(arguments.case, sourced)
@@ -282,6 +282,10 @@ def _check(arguments: argparse.Namespace) -> int:
     put(f"{case.title}: " + ", ".join(count(len(things), kind) for kind, things in counts.items()))
     for warning in case.warnings:
         put_line(f"warning: {warning}")
+    for variant in case.variants:
+        for warning in variant.case.warnings:
+            if warning not in case.warnings:
+                put_line(f"warning: {label('variant', variant.name)}: {warning}")
     for assumption in case.assumptions:
         put_line(f"assumed: {assumption}")
     for caution in first_cautions(case):

@@ -345,6 +345,14 @@ class TestCheck:
         replaced(monkeypatch, "returnflow.advice.study.run", AssertionError("solved"))
         assert call("check", case)[0] == DONE
 
+    def test_what_only_a_variant_hardly_means_is_told_with_its_name(self, call, case):
+        loud = '[[variant]]\nname = "loud"\nset = { "motor.current_A" = 300 }\n'
+        case.write_text(case.read_text(encoding="utf-8") + loud, encoding="utf-8")
+        status, stdout, _ = call("check", case)
+        said = [line for line in stdout.splitlines() if line.startswith("warning")]
+        assert (status, len(said)) == (DONE, 1)
+        assert said[0].startswith('warning: variant "loud": loop "motor": current_A is 300; boards carry up to 100 A')
+
 
 class TestUsage:
     @pytest.mark.parametrize(
