@@ -27,6 +27,7 @@ from returnflow.pictures.lettering import DPI, house_style
 from returnflow.pictures.maps import Maps
 from returnflow.pictures.side_by_side import MOST, Panels, fitted
 from returnflow.words.drives import strongest_frequency
+from returnflow_geometry.model.outgoing import Outgoing
 
 
 def images(panels):
@@ -211,3 +212,27 @@ class TestAll:
     def test_cut_names_fit(self):
         assert fitted("a long name", 40.0, 9.0).endswith("…")
         assert fitted("a", 40.0, 9.0) == "a"
+
+
+def test_conductors_are_drawn_that_a_variant_leads_elsewhere():
+    first, other = list(views_of(varied(), "gnd")[0].items())[:2]
+    route = Outgoing(layer="top", path=((1e-3, 1e-3), (5e-3, 2e-3)), width=0.2e-3)
+
+    def led(result, path):
+        loops = tuple(
+            replace(it, route=replace(route, path=path)) if it.name == NOISY else it for it in result.case.loops
+        )
+        return replace(result, case=replace(result.case, loops=loops))
+
+    def drawn(one, two):
+        views = {first[0]: led(first[1], one), other[0]: led(other[1], two)}
+        with house_style():
+            panels = board_panels(views, {first[0]: (), other[0]: ()})
+        wide = [
+            [line.get_xydata().tolist() for line in m.axes.get_lines() if line.get_lw() == 2.4] for m in panels.maps
+        ]
+        return [paths[0] if paths else None for paths in wide]
+
+    straight, bent = route.path, (route.path[0], (4e-3, 8e-3), route.path[1])
+    assert drawn(straight, straight) == [None, None]
+    assert drawn(straight, bent) == [[[1, 1], [5, 2]], [[1, 1], [4, 8], [5, 2]]]

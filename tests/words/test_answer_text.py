@@ -7,15 +7,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from cases import EXAMPLES
 from reporting import CABLES, NOISY, REGION, SECTION, SENSITIVE, TITLE, at_frequencies, result, study, two_variants
 from returnflow.advice.findings import Finding
+from returnflow.advice.study import run
 from returnflow.answers.adding import Coupled
 from returnflow.answers.budget import budget
 from returnflow.answers.spectra import lines_of
 from returnflow.answers.verdict import finding
-from returnflow.words.answer_text import bracket, known_to, lead, margin, power_share, summary
+from returnflow.resistive.solution import Options
+from returnflow.words.answer_text import accuracy_sentence, bracket, known_to, lead, margin, power_share, summary
 from returnflow.words.columns import rows_text
 from returnflow.words.terminal import summary_table
+from returnflow_geometry.casefile.read import read_case
 from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import engineering, percent
 
@@ -171,3 +175,10 @@ def test_a_bound_that_is_much_more_than_the_noise_is_what_the_margin_is_of():
     )
     assert "76.8 nV rms in series with its signal, limit 320 nV, 12.4 dB margin" in finding(close)
     assert (margin(wide), margin(close)) == ("+0.7 dB", "+12.4 dB")
+
+
+def test_the_accuracy_asked_for_is_that_of_the_options():
+    case = read_case(EXAMPLES / "four_point_disc.toml")
+    rough = run(case, Options(accuracy=0.2), only=["as drawn"])["as drawn"]
+    assert rough.case.accuracy == 0.2
+    assert "(asked: ±20 %)" in accuracy_sentence(rough)

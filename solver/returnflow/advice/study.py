@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib.metadata
 import platform
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -183,6 +183,8 @@ def run(
     """
     case = case if isinstance(case, Case) else read_case(case)
     every = {AS_DRAWN: case} | {variant.name: variant.case for variant in case.variants}
+    if options is not None:  # which is what is asked for then, and what results say of it
+        every = {name: replace(each, accuracy=options.accuracy) for name, each in every.items()}
     names = list(every) if only is None else list(dict.fromkeys(only))
     unknown = [name for name in names if name not in every]
     if unknown:
@@ -192,7 +194,11 @@ def run(
     cases = {name: every[name] for name in names}
     # What no variant shows already; a trial that fails is no option, and nothing else.
     boards = {signature(item, options) for item in cases.values()}
-    extra = {} if only is not None else {n: c for n, c in trials(case).items() if signature(c, options) not in boards}
+    extra = (
+        {}
+        if only is not None
+        else {n: c for n, c in trials(every[AS_DRAWN]).items() if signature(c, options) not in boards}
+    )
     cache = None if cache is None else Path(cache)
     answers = solve_each(cases | extra, evaluate, options, say, jobs, gaps=gaps_told, each=each, cache=cache)
     outcomes = {name: answers[name] for name in names}

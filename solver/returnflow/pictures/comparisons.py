@@ -154,6 +154,11 @@ def board_panels(views: Mapping[str, Result], changes: Mapping[str, Sequence[str
     ]
     if any(narrow_over(result) for result in views.values()):
         legend.append((Line2D([], [], color=TRACE, lw=1.4), "copper on another layer"))
+    led = _led_elsewhere(views)
+    if led:
+        legend.append(
+            (Line2D([], [], color="#555555", lw=2.4, alpha=0.4), "outgoing conductor that variants lead elsewhere")
+        )
     roles = {loop.role for result in views.values() for loop in result.case.loops}
     legend += [
         (Line2D([], [], color=ROLE_COLOURS[role], lw=1.2, ls=ROLE_DASHES[role]), f"{word}, from end to end")
@@ -173,6 +178,8 @@ def board_panels(views: Mapping[str, Result], changes: Mapping[str, Sequence[str
                 x, y = (MM * np.array(axis) for axis in zip(*(end.centre for end in ends), strict=True))
                 colour = ROLE_COLOURS[loop.role]
                 canvas.axes.plot(x, y, color=colour, ls=ROLE_DASHES[loop.role], lw=0.9, zorder=4)
+            if loop.name in led:
+                canvas.draw_route(loop, ROLE_COLOURS[loop.role])
         for n in narrow_over(result):
             copper = shape_path(result.conductors.planes[n].copper)
             new = result.conductors.names[n] not in base.conductors.names
@@ -191,6 +198,15 @@ def board_panels(views: Mapping[str, Result], changes: Mapping[str, Sequence[str
         line = ", ".join(changes[name]) or f"{len(result.case.loops)} loops"
         panels.draw_head(number, name, line)
     return panels
+
+
+def _led_elsewhere(views: Mapping[str, Result]) -> set[str]:
+    """Loops whose outgoing conductor is not the same in all variants."""
+    routes: dict[str, set[object]] = {}
+    for result in views.values():
+        for loop in result.case.loops:
+            routes.setdefault(loop.name, set()).add(loop.route)
+    return {name for name, found in routes.items() if len(found) > 1}
 
 
 def _draw_difference(canvas: Canvas, old: Shape, new: Shape) -> None:
