@@ -76,7 +76,7 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     exceeded = budget.verdict != "kept"
     if others:
         quoted = joined([named(name) for name in others])
-        says = f"{quoted} also uses {loop.inject}: moving it also moves that current, which the placement map does not "
+        says = f"{quoted} also use{'s' * (len(others) == 1)} {loop.inject}: moving it also moves that current, which the placement map does not "
         reasons = [says + "show: only solved positions count."]
     else:
         reasons = [place.reach]
@@ -270,7 +270,7 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     others = loops_at(base.case, lift.name, loop.name)
     if others:
         reasons.append(
-            f"{joined([named(name) for name in others])} also uses {lift.name}: lifting it forces that current "
+            f"{joined([named(name) for name in others])} also use{'s' * (len(others) == 1)} {lift.name}: lifting it forces that current "
             "into the new return. Give it a ground pin of its own first."
         )
     reasons += [

@@ -14,7 +14,7 @@ from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
 from returnflow.answers.verdict import WHERE
 from returnflow_geometry.model.board import Case, Loop
-from returnflow_geometry.model.numbers import dB, engineering, millimetres, near, percent
+from returnflow_geometry.model.numbers import changed_by, engineering, millimetres, near, percent
 from returnflow_geometry.model.wording import joined, listed, named
 
 
@@ -22,8 +22,7 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
     """Option that a solved variant stands for."""
     budget, before = budget_of(result, loop), budget_of(base, loop)
     less = decibels(before.noise, budget.noise) if before.noise > 0 else 0.0
-    word = "less" if less >= 0 else "more"
-    size = "" if not before.noise > 0 else ", to zero" if math.isinf(less) else f", {dB(abs(less))} {word}"
+    size = "" if not before.noise > 0 else ", to zero" if math.isinf(less) else f", {changed_by(-less)}"
     reasons = [
         (
             f"Solved as {named(name)}: {engineering(budget.noise, 'V')} {WHERE[budget.role]}, against "
