@@ -62,6 +62,11 @@ def mostly_induced(loop: Loop, budget: Budget, base: Result) -> str:
     )
 
 
+def _use(how_many: int) -> str:
+    """That so many things use something besides."""
+    return f"also use{'s' * (how_many == 1)}"
+
+
 def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     """Nearer to the connector: what the placement map says of it, and where it cannot say."""
     place, board = base.placements[loop.name], base.case.board
@@ -76,7 +81,7 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     exceeded = budget.verdict != "kept"
     if others:
         quoted = joined([named(name) for name in others])
-        says = f"{quoted} also use{'s' * (len(others) == 1)} {loop.inject}: moving it also moves that current, which the placement map does not "
+        says = f"{quoted} {_use(len(others))} {loop.inject}: moving it also moves that current, which the placement map does not "
         reasons = [says + "show: only solved positions count."]
     else:
         reasons = [place.reach]
@@ -270,7 +275,7 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     others = loops_at(base.case, lift.name, loop.name)
     if others:
         reasons.append(
-            f"{joined([named(name) for name in others])} also use{'s' * (len(others) == 1)} {lift.name}: lifting it forces that current "
+            f"{joined([named(name) for name in others])} {_use(len(others))} {lift.name}: lifting it forces that current "
             "into the new return. Give it a ground pin of its own first."
         )
     reasons += [
