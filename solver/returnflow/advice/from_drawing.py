@@ -81,8 +81,8 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     exceeded = budget.verdict != "kept"
     if others:
         quoted = joined([named(name) for name in others])
-        says = f"{quoted} {_use(len(others))} {loop.inject}: moving it also moves that current, which the placement map does not "
-        reasons = [says + "show: only solved positions count."]
+        says = f"{quoted} {_use(len(others))} {loop.inject}: moving it also moves that current, which the placement "
+        reasons = [says + "map does not show: only solved positions count."]
     else:
         reasons = [place.reach]
         induced = mostly_induced(loop, budget, base)
@@ -275,8 +275,8 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     others = loops_at(base.case, lift.name, loop.name)
     if others:
         reasons.append(
-            f"{joined([named(name) for name in others])} {_use(len(others))} {lift.name}: lifting it forces that current "
-            "into the new return. Give it a ground pin of its own first."
+            f"{joined([named(name) for name in others])} {_use(len(others))} {lift.name}: lifting it forces that "
+            "current into the new return. Give it a ground pin of its own first."
         )
     reasons += [
         (
