@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.live.meshing import mesh_copper
+from returnflow.live.meshing import Made, discs_of, mesh_copper, still_beside_edges
 from returnflow.live.parts import Port, Sheet
+from returnflow.live.stitching import Stitching, quiet_terminals, stitching
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.model.board import Case
 
@@ -32,9 +33,11 @@ class LiveBoard:
     links : tuple of (port, port, ohm)
         Links of the case that conduct at 0 Hz, then shorts between the ports of one terminal.
     names : tuple of str
-        Of the links of the case.
+        Of the links of the case that are not between pins.
     loops : tuple of (port, port)
         Injection and return.
+    stitching : Stitching, optional
+        Of a board with many vias that no loop names: those are pins, and no ports.
     """
 
     case: Case
@@ -45,6 +48,7 @@ class LiveBoard:
     links: tuple[tuple[int, int, float], ...]
     names: tuple[str, ...]
     loops: tuple[tuple[int, int], ...]
+    stitching: Stitching | None = None
 
     @classmethod
     def of(cls, case: Case, fineness: float = 1.0) -> LiveBoard:
@@ -58,38 +62,41 @@ class LiveBoard:
             Edges are so many times shorter than the page needs.
         """
         conductors = Conductors.of(case)
-        sheets: list[Sheet] = []
-        ports: list[Port] = []
+        round_, made = discs_of(conductors), Made()
+        quiet = quiet_terminals(case, conductors, np.array([len(discs) == 1 for discs in round_], dtype=bool))
+        if quiet.any():
+            loud = np.flatnonzero(quiet | np.isin(np.arange(len(quiet)), conductors.ends(case)))
+            still_beside_edges(conductors, round_, loud)
         for number in range(len(conductors.names)):
-            mesh_copper(conductors, number, fineness, sheets, ports)
+            mesh_copper(conductors, number, fineness, round_, quiet, made)
+        sheets, ports = made.sheets, made.ports
         of_terminal = tuple(
             tuple(n for n, port in enumerate(ports) if port.terminal == t) for t in range(len(conductors.terminals))
         )
         first = [mine[0] if mine else -1 for mine in of_terminal]
         links = conductors.links
         kept = links.only(links.conducting)
-        if not _connected(len(sheets), ports, of_terminal, kept.ends, conductors.ends(case)):
+        where = [[ports[n].sheet for n in mine] for mine in of_terminal]
+        for pin in made.pins:
+            where[pin.terminal].append(pin.sheet)
+        if not _connected(len(sheets), where, kept.ends, conductors.ends(case)):
             kept = links  # a capacitor that is the only way is taken as closed
+        kept = kept.only(~quiet[kept.ends[:, 0]])
         joins = [
             (first[a], first[b], float(ohm)) for (a, b), ohm in zip(kept.ends.tolist(), kept.resistance, strict=True)
         ]
         joins += [(mine[0], other, 0.0) for mine in of_terminal for other in mine[1:]]
         loops = tuple((first[a], first[b]) for a, b in conductors.ends(case))
-        return cls(case, conductors, tuple(sheets), tuple(ports), of_terminal, tuple(joins), kept.names, loops)
+        stitched = stitching(conductors, sheets, made.pins) if made.pins else None
+        return cls(case, conductors, tuple(sheets), tuple(ports), of_terminal, tuple(joins), kept.names, loops, stitched)
 
     def moves(self, ports: Sequence[int]) -> bool:
         """Whether a contact with these ports moves."""
         return all(self.ports[n].radius for n in ports)
 
 
-def _connected(
-    sheets: int,
-    ports: Sequence[Port],
-    of_terminal: Sequence[Sequence[int]],
-    links: Ints,
-    loops: Sequence[tuple[int, int]],
-) -> bool:
-    """Whether every loop has a way back through sheets and links."""
+def _connected(sheets: int, sheet: Sequence[Sequence[int]], links: Ints, loops: Sequence[tuple[int, int]]) -> bool:
+    """Whether every loop has a way back through sheets and links; `sheet`: those of every terminal."""
     group = list(range(sheets))
 
     def join(a: int, b: int) -> None:
@@ -97,7 +104,6 @@ def _connected(
         for n, value in enumerate(group):
             group[n] = new if value == old else value
 
-    sheet = [[ports[n].sheet for n in mine] for mine in of_terminal]
     for mine in sheet:
         for other in mine[1:]:
             join(mine[0], other)

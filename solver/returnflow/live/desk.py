@@ -19,7 +19,7 @@ from returnflow.live.moves import RequestError, changes_of
 from returnflow.live.over_frequency import over_frequency
 from returnflow.live.patterns import FAINTEST
 from returnflow.live.payload import pack
-from returnflow.live.reference import LiveSolver
+from returnflow.live.stitched import solver_of
 from returnflow.live.toml_text import toml_text
 from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
@@ -137,7 +137,7 @@ def bracketed(case: Case) -> dict[str, Any]:
 
 def _model(case: Case) -> dict[str, Any]:
     board = LiveBoard.of(case)
-    found = over_frequency(board, LiveSolver(board).read().resistance, pattern=FAINTEST, quick=True)
+    found = over_frequency(board, solver_of(board).read().resistance, pattern=FAINTEST, quick=True)
     if found is None:
         text = "Nothing in this case asks for more than 0 Hz."
         raise RequestError(text)

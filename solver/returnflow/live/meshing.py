@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -12,18 +13,22 @@ from scipy.special import gamma
 from shapely import MultiPolygon, Polygon
 
 from returnflow.live.meshcode import decode, encode
-from returnflow.live.parts import NANO, Port, Sheet
+from returnflow.live.parts import NANO, Pin, Port, Sheet
+from returnflow.live.stitching import FEW, conductivity, locate
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.topology import Topology
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, MeshError, Plane
 from returnflow_geometry.mesh.seeding import SizeField
+from returnflow_geometry.mesh.spare import DRAWN, FILLED
 from returnflow_geometry.mesh.sizes import starting_size
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.shapes import circle
 from returnflow_geometry.model.wording import label
 
+Disc = tuple[float, float, float]  # x, y and radius in metres
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 
 LARGEST = 20  # largest triangles per diagonal of a copper
 BORDER = 70  # edges of the border per diagonal: a contact is as exact as it is far from the border in such edges
@@ -32,6 +37,12 @@ SMALL = 0.01  # of the diagonal: smaller round holes have few corners
 CORNERS = 7
 TIP = 6e-6  # m, at sharp corners: the peak there, a mean over 0.1 mm, is 1.2 % low, and 3.3 % were this 20 um
 SHARP = 235.0  # degrees: corners of those polygons need no fine mesh
+PINNED = 50  # edges per diagonal where there are many pins: about as many as there are vias
+GRADED = 0.8  # how fast edges may grow there
+BLUNT = 20e-6  # m, at sharp corners there
+APART = 3.0  # radii: a via as near to an edge is meshed
+BESIDE = 3.0  # edges: holes as near to a contact are drawn
+FILL = 0.5  # of an edge there: smaller holes that stand clear of all else are filled
 WIDE = 0.02  # of the diagonal: a wider disc is meshed and stays, its first-order term is not enough
 
 
@@ -77,31 +88,81 @@ def polygon_capacity(corners: int) -> float:
     return float(side * gamma(1 / n) / (2 ** (1 + 2 / n) * np.sqrt(np.pi) * gamma(0.5 + 1 / n)))
 
 
-def _discs(shape: Shape, copper: Shape, widest: float) -> list[tuple[float, float, float]]:
-    """Centres and radii of a contact's parts if all are discs entirely on the copper; else nothing."""
+def discs_of(conductors: Conductors) -> list[list[Disc]]:
+    """Discs of every terminal all of whose parts are discs entirely on the copper, and not too wide; else nothing."""
+    found: list[list[Disc]] = [[] for _ in conductors.terminals]
+    for plane, contacts in zip(conductors.planes, conductors.contacts, strict=True):
+        border, widest = plane.copper.boundary, WIDE * _diagonal(plane.copper)
+        shapely.prepare(plane.copper)
+        for terminal, shape in zip(contacts.tolist(), plane.contacts, strict=True):
+            found[terminal] = _discs(shape, plane.copper, border, widest)
+    return found
+
+
+def still_beside_edges(conductors: Conductors, round_: list[list[Disc]], ends: Ints) -> None:
+    """Leave contacts that lie close to an edge in the mesh, unless loops end there: first order is not enough."""
+    for plane, contacts in zip(conductors.planes, conductors.contacts, strict=True):
+        border = plane.copper.boundary
+        for terminal in contacts[~np.isin(contacts, ends)].tolist():
+            if any(shapely.dwithin(border, shapely.Point(x, y), APART * r) for x, y, r in round_[terminal]):
+                round_[terminal] = []
+
+
+def _discs(shape: Shape, copper: Shape, border: shapely.Geometry, widest: float) -> list[Disc]:
     found = []
     for part in shapely.get_parts(shape):
         radius = float(np.sqrt(part.area / np.pi))
         centre = part.centroid
-        inside = copper.contains(centre) and copper.boundary.distance(centre) > 1.001 * radius
+        inside = copper.contains(centre) and not shapely.dwithin(border, centre, 1.001 * radius)
         if not (4 * np.pi * part.area > ROUND * part.length**2 and inside and radius < widest):
             return []
         found.append((float(centre.x), float(centre.y), radius))
     return found
 
 
-def mesh_copper(conductors: Conductors, number: int, fineness: float, sheets: list[Sheet], ports: list[Port]) -> None:
-    """Mesh a copper and add its pieces that have contacts to the sheets, and the contacts to the ports."""
+def _diagonal(copper: Shape) -> float:
+    x0, y0, x1, y1 = copper.bounds
+    return float(np.hypot(x1 - x0, y1 - y0))
+
+
+@dataclass
+class Made:
+    """Sheets, ports and pins, copper by copper."""
+
+    sheets: list[Sheet] = field(default_factory=list)
+    ports: list[Port] = field(default_factory=list)
+    pins: list[Pin] = field(default_factory=list)
+
+
+def mesh_copper(
+    conductors: Conductors, number: int, fineness: float, round_: Sequence[Sequence[Disc]], quiet: Mask, made: Made
+) -> None:
+    """
+    Mesh a copper and add its pieces that have contacts to the sheets, and the contacts to the ports or the pins.
+
+    Parameters
+    ----------
+    conductors : Conductors
+    number : int
+        Of the copper.
+    fineness : float
+        Edges are so many times shorter than the page needs.
+    round_ : sequence of sequences of discs
+        Of every terminal that moves or is a pin.
+    quiet : array of bool, shape (terminals,)
+        Which are pins.
+    made : Made
+    """
     plane = conductors.planes[number]
+    sheets, ports = made.sheets, made.ports
     name = conductors.names[number]
-    x0, y0, x1, y1 = plane.copper.bounds
-    diagonal = float(np.hypot(x1 - x0, y1 - y0))
-    moving: list[tuple[int, tuple[float, float, float]]] = []
+    diagonal = _diagonal(plane.copper)
+    moving: list[tuple[int, Disc]] = []
+    still: list[tuple[int, Disc]] = []
     fixed: list[tuple[int, Shape]] = []
     for terminal, shape in zip(conductors.contacts[number].tolist(), plane.contacts, strict=True):
-        discs = _discs(shape, plane.copper, WIDE * diagonal)
-        moving += [(terminal, disc) for disc in discs]
-        if not discs:
+        (still if quiet[terminal] else moving).extend((terminal, disc) for disc in round_[terminal])
+        if not round_[terminal]:
             fixed.append((terminal, shape))
     bare = Plane(
         _plainer(plane.copper, SMALL * diagonal),
@@ -111,22 +172,23 @@ def mesh_copper(conductors: Conductors, number: int, fineness: float, sheets: li
         whole=True,
     )
     mesher = Mesher(bare)
-    coarse = mesher.coarse()
-    size = starting_size(coarse, diagonal / LARGEST / fineness, corner=0.2, sharp=SHARP, finest=TIP)
-    border = _border_points(plane.copper, diagonal / BORDER / fineness)
-    along = SizeField(border, np.full(len(border), diagonal / BORDER / fineness), size.largest)
     near = np.array([[x, y] for _, (x, y, _) in moving]).reshape(-1, 2)
-    others: tuple[SizeField, ...] = (along,)
-    if len(near):
-        others += (SizeField(near, np.full(len(near), diagonal / 60 / fineness), size.largest),)
-    mesh = mesher.graded(SizeField(size.points, size.sizes, size.largest, size.growth, others))
+    middles = [shape.representative_point().coords[0] for _, shape in fixed]
+    if len(still) > FEW * len(shapely.get_parts(plane.copper)):
+        mesh, filled = _pinned(mesher, diagonal, fineness, np.concatenate([near, np.reshape(middles, (-1, 2))]))
+    else:
+        mesh, filled = _fine(mesher, diagonal, fineness, near), np.empty((0, 3))
+    spots = np.array([disc for _, disc in still]).reshape(-1, 3)
+    linked = np.isin([terminal for terminal, _ in still], conductors.links.ends)
     topology = Topology(mesh, len(fixed))
     points = np.round(mesh.points / NANO).astype(np.int64)
     for piece in np.unique(topology.piece):
         rows = np.flatnonzero(topology.piece == piece)
         mine = [(t, disc) for t, disc in moving if _holds(mesh, rows, disc[0], disc[1])]
         rims = np.isin(mesh.contact_edges[:, 0], rows)
-        if not mine and not rims.any():
+        pins = np.array([_holds(mesh, rows, x, y) for x, y, _ in spots], dtype=bool)
+        # A piece that one link reaches carries nothing.
+        if not mine and not rims.any() and np.count_nonzero(linked[pins]) < 2:
             continue
         sheet = len(sheets)
         ports += [Port(t, sheet, (x, y), r, 1) for t, (x, y, r) in mine]
@@ -137,15 +199,15 @@ def mesh_copper(conductors: Conductors, number: int, fineness: float, sheets: li
         rings = _rings(triangles, topology.neighbours[rows] < 0)
         rings.sort(key=lambda ring: -_area(points[kept], triangles, ring))
         runs = [_runs(contact[rows].ravel()[ring]) for ring in rings]
-        made = []
+        along = []
         for ring, (turn, run) in enumerate(runs):
             rings[ring] = np.roll(rings[ring], -turn)
             found = np.full(len(run), -1)
             for start, stop, which in _stretches(run):
                 found[start:stop] = len(ports)
                 ports.append(_rim(points[kept], triangles, rings[ring], (start, stop), fixed[which], sheet))
-            made.append(found)
-        insulated = rings[0][made[0] < 0]
+            along.append(found)
+        insulated = rings[0][along[0] < 0]
         if not len(insulated):
             message = f"{label('copper', name)} is bounded by a contact all round: the live page cannot show it."
             raise MeshError(message)
@@ -157,7 +219,7 @@ def mesh_copper(conductors: Conductors, number: int, fineness: float, sheets: li
             points[kept],
             triangles,
             tuple(rings),
-            tuple(made),
+            tuple(along),
             int(insulated[0]),
             tuple(
                 (int(r), _numbers(border_edges, new))
@@ -168,7 +230,51 @@ def mesh_copper(conductors: Conductors, number: int, fineness: float, sheets: li
                 for s, edges in zip(conductors.sections[number], mesh.section_edges, strict=True)
             ),
         )
-        sheets.append(_told(bare_sheet))
+        told = _told(bare_sheet)
+        if quiet.any():
+            here = np.flatnonzero(pins)
+            triangles = locate(told, spots[here, :2])
+            made.pins += [
+                Pin(still[n][0], sheet, t, (_whole(spots[n, 0]), _whole(spots[n, 1])), float(spots[n, 2]))
+                for n, t in zip(here.tolist(), triangles.tolist(), strict=True)
+                if t >= 0
+            ]
+            holes = filled[locate(told, filled[:, :2]) >= 0]
+            told = replace(told, conductivity=conductivity(told, spots[here[triangles >= 0]], holes), holes=holes)
+        sheets.append(told)
+
+
+def _whole(value: float) -> float:
+    """A length in metres as the page is told it: whole nanometres."""
+    return float(round(value / NANO) * NANO)
+
+
+def _fine(mesher: Mesher, diagonal: float, fineness: float, near: Floats) -> Mesh:
+    """A mesh whose edges are short along the border and where contacts are."""
+    size = starting_size(mesher.coarse(), diagonal / LARGEST / fineness, corner=0.2, sharp=SHARP, finest=TIP)
+    border = _border_points(mesher.plane.copper, diagonal / BORDER / fineness)
+    others = (SizeField(border, np.full(len(border), diagonal / BORDER / fineness), size.largest),)
+    if len(near):
+        others += (SizeField(near, np.full(len(near), diagonal / 60 / fineness), size.largest),)
+    return mesher.graded(SizeField(size.points, size.sizes, size.largest, size.growth, others))
+
+
+def _pinned(mesher: Mesher, diagonal: float, fineness: float, near: Floats) -> tuple[Mesh, Floats]:
+    """A mesh of like edges, small holes far from contacts and all else filled; and these, as discs that do the same."""
+    edge = diagonal / PINNED / fineness
+    spare = mesher.spare
+    bounds = shapely.bounds(spare.boxes).reshape(-1, 4)
+    small = np.max(bounds[:, 2:] - bounds[:, :2], axis=1) < FILL * edge
+    if len(near) and len(spare):
+        small &= shapely.distance(spare.boxes, shapely.MultiPoint(near)) > BESIDE * diagonal / PINNED
+    levels = np.where(small, FILLED, DRAWN)
+    size = starting_size(mesher.coarse(levels), edge, corner=0.2, sharp=SHARP, finest=BLUNT)
+    mesh = mesher.graded(SizeField(size.points, size.sizes, size.largest, GRADED), levels)
+    found = []
+    for hole in shapely.get_parts(spare.holes[small]):
+        radius = np.sqrt(hole.area / np.pi) * polygon_capacity(len(hole.exterior.coords) - 1)
+        found.append((hole.centroid.x, hole.centroid.y, radius))
+    return mesh, np.array(found).reshape(-1, 3)
 
 
 def _border_points(copper: Shape, step: float) -> Floats:

@@ -21,13 +21,13 @@ from returnflow.live.board import LiveBoard
 from returnflow.live.over_frequency import over_frequency, to_come
 from returnflow.live.patterns import FAINTER, FAINTEST
 from returnflow.live.payload import board_data, pack
-from returnflow.live.reference import LiveSolver
+from returnflow.live.stitched import solver_of
 from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.files import write_whole
 from returnflow_geometry.model.lessons import Lesson
 
-MATHEMATICS = ("data", "words", "algebra", "order", "mesh", "piece", "sheet", "board", "frequency")
+MATHEMATICS = ("data", "words", "algebra", "order", "mesh", "piece", "sheet", "board", "stitched", "frequency")
 SCRIPTS = (*MATHEMATICS, "picture", "dom", "grips", "overlay", "hand", "sweep", "readings", "lesson", "served", "page")
 # Cases of the class: files of examples/, which the wheel carries in this room.
 CLASS = ("u_trace", "slot_depth", "weighing_controller", "slot_crossing", "joined_planes")
@@ -116,7 +116,7 @@ def board_group(
             if ask and not steady:
                 frequencies = to_come(one)
             elif not steady:
-                resistance = LiveSolver(board).read().resistance
+                resistance = solver_of(board).read().resistance
                 progress(f"{case.title}, {name}: at all frequencies")
                 frequencies = over_frequency(board, resistance, pattern=FAINTER if variants else FAINTEST)
             known[key] = board, frequencies

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.live.meshcode import MeshCode
 
+Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 NANO = 1e-9  # m
 
@@ -38,6 +39,27 @@ class Port:
 
 
 @dataclass(frozen=True)
+class Pin:
+    """
+    A disc that no loop names, on a board with many of them: a point of a triangle where links may take current away.
+
+    Attributes
+    ----------
+    terminal : int
+    sheet, triangle : int
+    place : (float, float)
+        Metres.
+    radius : float
+    """
+
+    terminal: int
+    sheet: int
+    triangle: int
+    place: tuple[float, float]
+    radius: float
+
+
+@dataclass(frozen=True)
 class Sheet:
     """
     A connected piece of copper as it is meshed for the page.
@@ -59,6 +81,10 @@ class Sheet:
     regions, sections : tuples of (number, edges), sections with a sign per edge
     code : MeshCode
         What tells points and triangles.
+    conductivity : array, shape (m,), or None
+        Of every triangle, of that of bare copper, where discs and holes are not in the mesh.
+    holes : array, shape (k, 3)
+        Places and radii of holes that are not in the mesh, metres.
     """
 
     copper: int
@@ -71,3 +97,5 @@ class Sheet:
     regions: tuple[tuple[int, Ints], ...] = ()
     sections: tuple[tuple[int, Ints, Ints], ...] = ()
     code: MeshCode | None = None
+    conductivity: Floats | None = None
+    holes: Floats = field(default_factory=lambda: np.empty((0, 3)))

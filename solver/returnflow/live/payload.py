@@ -17,7 +17,9 @@ from returnflow.answers.adding import Key, companies, keys_of
 from returnflow.answers.budget import band_mask, passed
 from returnflow.answers.spectra import lines_of
 from returnflow.live.board import LiveBoard
+from returnflow.live.parts import NANO, Sheet
 from returnflow.live.slots import bridges, slot_ends
+from returnflow.live.stitching import GRAIN, Stitching
 from returnflow_geometry.model.board import Loop, Shape
 from returnflow_geometry.model.outgoing import Outgoing
 
@@ -50,8 +52,7 @@ def board_data(board: LiveBoard, name: str, frequencies: dict[str, Any] | None =
                 "drain": sheet.drain,
                 "regions": [[n, edges] for n, edges in sheet.regions],
                 "sections": [[n, edges, signs] for n, edges, signs in sheet.sections],
-                "slots": slot_ends(board, sheet),
-                "bridges": bridges(board, sheet),
+                **_of_sheet(board, sheet),
             }
             for sheet in board.sheets
         ],
@@ -89,6 +90,30 @@ def board_data(board: LiveBoard, name: str, frequencies: dict[str, Any] | None =
         ],
         "victims": _victims(case.loops),
         "frequencies": frequencies,
+        **({"stitching": _stitching(board.stitching)} if board.stitching else {}),
+    }
+
+
+def _of_sheet(board: LiveBoard, sheet: Sheet) -> dict[str, Any]:
+    """What can be dragged along slots; on a board with pins, which would go with it, what is not in the mesh."""
+    if board.stitching is None:
+        return {"slots": slot_ends(board, sheet), "bridges": bridges(board, sheet)}
+    more = None if sheet.conductivity is None else np.round(sheet.conductivity * GRAIN).astype(np.int64)
+    return {"slots": [], "bridges": [], "conductivity": more, "holes": sheet.holes.ravel()}
+
+
+def _stitching(it: Stitching) -> dict[str, Any]:
+    """Pins and joints as arrays."""
+    place = np.round(np.array([pin.place for pin in it.pins]) / NANO).astype(np.int64)
+    one, other = np.array([joint[:2] for joint in it.joints], dtype=np.int64).reshape(-1, 2).T
+    return {
+        "pins": {
+            **{key: np.array([getattr(pin, key) for pin in it.pins]) for key in ("sheet", "triangle", "radius")},
+            "x": place[:, 0],
+            "y": place[:, 1],
+        },
+        "joints": {"one": one, "other": other, "siemens": np.array([g for _, _, g in it.joints])},
+        "vias": it.vias,
     }
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from returnflow.live.board import LiveBoard
 from returnflow.live.parts import Port
-from returnflow.live.sheet import PortField, SheetSolver, mutual
+from returnflow.live.sheet import SheetSolver, mutual
 
 Floats = NDArray[np.float64]
 
@@ -41,11 +42,16 @@ class LiveSolver:
         self.board = board
         self.sheets = [SheetSolver(sheet) for sheet in board.sheets]
         self.ports = list(board.ports)
-        self.fields = [self._field(n) for n in range(len(self.ports))]
+        self.fields: list[Any] = [self._field(n) for n in range(len(self.ports))]
 
-    def _field(self, number: int) -> PortField:
+    def _field(self, number: int) -> Any:
         port = self.ports[number]
         return self.sheets[port.sheet].solve(number, port)
+
+    @property
+    def bodies(self) -> list[int]:
+        """Of every sheet what shares its potential: the sheet itself."""
+        return list(range(len(self.board.sheets)))
 
     def move(self, terminals: Mapping[str, tuple[float, float]]) -> None:
         """Move contacts to places in metres; a contact of several parts goes as a whole, by its first part."""
@@ -80,7 +86,7 @@ class LiveSolver:
     def read(self) -> Reading:
         """Currents of all ports and links, and the resistances of the loops, for the contacts where they are."""
         board = self.board
-        count, sheets = len(self.ports), len(self.sheets)
+        count, body = len(self.ports), self.bodies
         G = self.port_matrix()
         loops = np.zeros((count, len(board.loops)))
         for number, (start, end) in enumerate(board.loops):
@@ -91,7 +97,7 @@ class LiveSolver:
             along[a, number] -= 1  # what flows in the link leaves the copper at its first end
             along[b, number] += 1
         ohm = np.array([each for _, _, each in board.links])
-        on = np.array([[port.sheet == n for n in range(sheets)] for port in self.ports], dtype=np.float64)
+        on = np.array([[body[port.sheet] == n for n in range(1 + max(body))] for port in self.ports], dtype=np.float64)
         kept = _references(on, along)
         size = len(ohm) + len(kept)
         matrix = np.zeros((size, size))

@@ -112,10 +112,12 @@ class Unknowns:
         return found
 
     @cached_property
-    def stiffness(self) -> csr_array:
-        """Integral of grad u . grad v, shape (size, size)."""
+    def elements(self) -> Floats:
+        """Integral of grad u . grad v on every triangle between its nodes, shape (m, 6, 6)."""
         linear = self.linear
         g = np.einsum("mic,mjc->mij", linear, linear) * self.areas[:, None, None]
+        if self.sheet.conductivity is not None:
+            g = g * self.sheet.conductivity[:, None, None]
         local = np.zeros((len(g), 6, 6))
         for i in range(3):
             j, k = (i + 1) % 3, (i + 2) % 3
@@ -126,8 +128,13 @@ class Unknowns:
             local[:, 3 + i, 3 + j] = local[:, 3 + j, 3 + i] = 8 / 3 * g[:, i, k]
             for end in (i, j):
                 local[:, 3 + i, end] = local[:, end, 3 + i] = 4 / 3 * g[:, i, j]
+        return local
+
+    @cached_property
+    def stiffness(self) -> csr_array:
+        """Integral of grad u . grad v, shape (size, size)."""
         rows, cols = np.repeat(self.nodes, 6, axis=1), np.tile(self.nodes, (1, 6))
-        entries = (local.reshape(len(g), -1).ravel(), (rows.ravel(), cols.ravel()))
+        entries = (self.elements.ravel(), (rows.ravel(), cols.ravel()))
         return csr_array(coo_array(entries, shape=(self.size, self.size)))
 
     def _reduced(self, of: Ints) -> csc_array:
@@ -280,18 +287,24 @@ class SheetSolver:
     def smooth_current(self, field: PortField, triangle: int, at: Floats) -> Floats:
         """Sheet current without the point source at a place in a triangle, mean of both sides, A/m per ampere."""
         it = self.unknowns
-        linear = it.linear[triangle]
-        corner = it.places[it.nodes[triangle, 0]]
-        weight = linear @ (at - corner)
-        weight[0] += 1.0
-        gradient = np.zeros((6, 2))
-        for i in range(3):
-            j = (i + 1) % 3
-            gradient[i] = (4 * weight[i] - 1) * linear[i]
-            gradient[3 + i] = 4 * (weight[i] * linear[j] + weight[j] * linear[i])
+        gradient = shapes(it, triangle, at)[1]
         w = (field.given + field.smooth)[it.nodes[triangle]] @ gradient
         u = field.stream[it.nodes[triangle]] @ gradient
         return np.array([0.5 * (u[1] - w[0]), 0.5 * (-u[0] - w[1])])
+
+
+def shapes(it: Unknowns, triangle: int, at: Floats) -> tuple[Floats, Floats]:
+    """Second-order shape functions of a triangle's nodes at a place, shape (6,), and their gradients, shape (6, 2)."""
+    linear = it.linear[triangle]
+    weight = linear @ (at - it.places[it.nodes[triangle, 0]])
+    weight[0] += 1.0
+    value, gradient = np.zeros(6), np.zeros((6, 2))
+    for i in range(3):
+        j = (i + 1) % 3
+        value[i], value[3 + i] = weight[i] * (2 * weight[i] - 1), 4 * weight[i] * weight[j]
+        gradient[i] = (4 * weight[i] - 1) * linear[i]
+        gradient[3 + i] = 4 * (weight[i] * linear[j] + weight[j] * linear[i])
+    return value, gradient
 
 
 class PortField:

@@ -29,6 +29,32 @@ function assembleRows(size, nodes, width, values) {
   return { size, start, cols: cols.slice(0, used), values: raw.slice(0, used) };
 }
 
+/** The same rows times a factor, numbered from `first` on. */
+function joinedRows({ size, start, cols, values }, first, factor) {
+  return { size, first, start, cols: cols.map((j) => first + j), values: values.map((v) => factor * v) };
+}
+
+/** Sum of sparse matrices, each from a row on. */
+function sumRows(size, parts) {
+  const most = parts.reduce((sum, { values }) => sum + values.length, 0), start = new Int32Array(size + 1);
+  const cols = new Int32Array(most), sums = new Float64Array(most), place = new Int32Array(size).fill(-1);
+  let used = 0;
+  for (let i = 0; i < size; i++) {
+    const from = used;
+    for (const part of parts) {
+      const row = i - (part.first ?? 0);
+      if (row < 0 || row >= part.size) continue;
+      for (let p = part.start[row]; p < part.start[row + 1]; p++) {
+        const j = part.cols[p];
+        if (place[j] >= from) sums[place[j]] += part.values[p];
+        else { place[j] = used; cols[used] = j; sums[used++] = part.values[p]; }
+      }
+    }
+    start[i + 1] = used;
+  }
+  return { size, start, cols: cols.slice(0, used), values: sums.slice(0, used) };
+}
+
 /** Matrix times vector, or only some rows of it, the others 0. */
 function times({ size, start, cols, values }, x, rows = null) {
   const y = new Float64Array(size), count = rows ? rows.length : size;

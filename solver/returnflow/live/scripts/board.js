@@ -8,12 +8,19 @@ const BESIDE = 12; // radii: from there on a disc adds less than a hundredth of 
 class Board {
   constructor(data) {
     this.data = data;
-    this.sheets = data.sheets.map((sheet) => new Sheet(sheet));
+    this.makeSheets();
     this.ports = data.ports.map(([terminal, sheet, x, y, radius, strength]) => ({ terminal, sheet, x, y, radius, strength }));
-    this.fields = this.ports.map((port, n) => this.sheets[port.sheet].solve(n, port));
+    this.fields = this.ports.map((_, n) => this.solvePort(n));
     this.G = this.ports.map(() => new Float64Array(this.ports.length));
     this.ports.forEach((_, n) => this.pair(n));
   }
+
+  makeSheets() {
+    this.sheets = this.data.sheets.map((sheet) => new Sheet(sheet));
+    this.bodies = this.sheets.map((_, n) => n); // what shares a potential
+  }
+
+  solvePort(n) { return this.sheets[this.ports[n].sheet].solve(n, this.ports[n]); }
 
   /** Where a terminal is: the place of its first port. */
   place(terminal) {
@@ -53,7 +60,7 @@ class Board {
     for (const n of this.data.terminals[terminal].ports) {
       this.ports[n].x += t * (x - x0);
       this.ports[n].y += t * (y - y0);
-      this.fields[n] = this.sheets[this.ports[n].sheet].solve(n, this.ports[n]);
+      this.fields[n] = this.solvePort(n);
     }
     for (const n of this.data.terminals[terminal].ports) this.pair(n);
     return true;
@@ -107,31 +114,22 @@ class Board {
 
   /** Currents of all ports and links, and the resistances of the loops, for the contacts where they are. */
   read() {
-    const { links, loops } = this.data, count = this.ports.length;
-    const G = this.portMatrix(), columns = loops.length;
+    const { links, loops } = this.data, G = this.portMatrix(), columns = loops.length;
     const inject = this.ports.map(() => new Float64Array(columns));
     loops.forEach(({ ports: [start, end] }, n) => { inject[start][n] += 1; inject[end][n] -= 1; });
-    const along = this.ports.map(() => new Float64Array(links.length));
-    links.forEach(([a, b], n) => { along[a][n] -= 1; along[b][n] += 1; });
-    const kept = this.references(), size = links.length + kept.length;
-    const product = (A, B, C) => { // transposed A times B times C, all by ports
-      const BC = B.map((row) => Float64Array.from(C[0] ?? [], (_, j) => row.reduce((sum, v, i) => sum + v * C[i][j], 0)));
-      return Array.from(A[0] ?? [], (_, i) => Float64Array.from(BC[0] ?? [], (__, j) => A.reduce((sum, row, p) => sum + row[i] * BC[p][j], 0)));
-    };
+    const kept = this.references(), size = links.length + kept.length, known = kept.map((sheet) => this.ports.map((port) => this.bodies[port.sheet] === sheet));
     const matrix = Array.from({ length: size }, () => new Float64Array(size));
     const right = Array.from({ length: size }, () => new Float64Array(columns));
-    if (links.length) {
-      product(along, G, along).forEach((row, i) => row.forEach((v, j) => { matrix[i][j] = v + (i === j ? links[i][2] : 0); }));
-      product(along, G, inject).forEach((row, i) => row.forEach((v, j) => { right[i][j] = -v; }));
-    }
-    kept.forEach((sheet, n) => this.ports.forEach((port, p) => {
-      if (port.sheet !== sheet) return;
-      links.forEach((_, i) => { matrix[i][links.length + n] += along[p][i]; matrix[links.length + n][i] += along[p][i]; });
-      for (let j = 0; j < columns; j++) right[links.length + n][j] -= inject[p][j];
-    }));
-    const through = solveDense(matrix, right).slice(0, links.length);
-    const currents = inject.map((row, p) => row.map((v, j) => v + through.reduce((sum, each, i) => sum + along[p][i] * each[j], 0)));
-    const resistance = product(currents, G, currents);
+    links.forEach(([a, b, ohm], i) => { // what flows in a link leaves the copper at its first end
+      links.forEach(([c, d], j) => { matrix[i][j] = G[a][c] - G[a][d] - G[b][c] + G[b][d] + (i === j ? ohm : 0); });
+      loops.forEach(({ ports: [start, end] }, j) => { right[i][j] = G[a][start] - G[a][end] - G[b][start] + G[b][end]; });
+      known.forEach((on, n) => { matrix[i][links.length + n] = matrix[links.length + n][i] = on[b] - on[a]; });
+    });
+    known.forEach((on, n) => this.ports.forEach((_, p) => { if (on[p]) for (let j = 0; j < columns; j++) right[links.length + n][j] -= inject[p][j]; }));
+    const through = solveDense(matrix, right).slice(0, links.length), currents = inject;
+    links.forEach(([a, b], i) => { for (let j = 0; j < columns; j++) { currents[a][j] -= through[i][j]; currents[b][j] += through[i][j]; } });
+    const volts = G.map((row) => loops.map((_, j) => row.reduce((sum, v, p) => sum + v * currents[p][j], 0)));
+    const resistance = loops.map((_, i) => Float64Array.from(loops, (__, j) => currents.reduce((sum, row, p) => sum + row[i] * volts[p][j], 0)));
     through.forEach((row, l) => row.forEach((a, i) => row.forEach((b, j) => { resistance[i][j] += links[l][2] * a * b; })));
     return { currents, links: through, resistance };
   }
@@ -263,7 +261,7 @@ class Board {
           edges.forEach((edge, n) => { cuts[number][loop] += signs[n] * this.along(s, currents, loop, edge, discs)[1]; });
         if (!round.size && !through.size) return;
         const field = this.loopField(s, currents, loop);
-        for (let i = 0; i < sheet.size; i++) field.stream[i] += discs.smooth[i];
+        if (field.stream) for (let i = 0; i < sheet.size; i++) field.stream[i] += discs.smooth[i];
         field.dipoles = discs.dipoles;
         for (const [r, samples] of round) shares[r][loop] += 0.5 * crossing(sheet, samples, field)[1];
         for (const [c, samples] of through) cuts[c][loop] += crossing(sheet, samples, field)[0];

@@ -10,6 +10,7 @@ class Overlay {
     over.replaceChildren();
     over.setAttribute("viewBox", `0 0 ${f.width} ${f.height}`);
     this.rims = page.shown.map(() => svg("path", { class: "rim" }, over));
+    this.joints(copper);
     for (const region of data.regions.filter((it) => it.copper === copper)) {
       svg("path", { class: "region", d: region.lines.map((line) => this.line(line) + "Z").join("") }, over);
       const [x, y] = region.lines[0].reduce(([px, py], [qx, qy]) => [Math.min(px, qx), Math.max(py, qy)], [Infinity, -Infinity]);
@@ -23,6 +24,15 @@ class Overlay {
     this.others = page.grips.filter((grip) => !(grip instanceof Contact) && here(grip)).map((grip) => this.group(grip, grip instanceof Corner ? "corner" : "end"));
     this.letter = 0.6 * parseFloat(getComputedStyle(this.points[0]?.label ?? over).fontSize); // pixels
     this.place();
+  }
+
+  /** Vias that are part of the copper, and small holes of it that are not in the mesh: a shape for all of them. */
+  joints(copper) {
+    const { board, frame: f } = this.page, mine = (s) => board.sheets[s].copper === copper;
+    const disc = (x, y, r) => `M${(f.x(x) - r).toFixed(1)},${f.y(y).toFixed(1)}a${r.toFixed(2)},${r.toFixed(2)} 0 1 0 ${(2 * r).toFixed(2)},0a${r.toFixed(2)},${r.toFixed(2)} 0 1 0 ${(-2 * r).toFixed(2)},0Z`;
+    const holes = board.data.sheets.flatMap(({ holes: h }, s) => (h && mine(s) ? Array.from({ length: h.length / 3 }, (_, n) => disc(h[3 * n], h[3 * n + 1], f.scale * h[3 * n + 2])) : []));
+    const pins = (board.pins ?? []).flatMap(({ sheet, x, y, radius }) => (mine(sheet) ? [disc(x, y, Math.max(1, f.scale * radius))] : []));
+    for (const [kind, shapes] of [["gaps", holes], ["pins", pins]]) if (shapes.length) svg("path", { class: kind, d: shapes.join("") }, $("over"));
   }
 
   line(points) {

@@ -90,13 +90,14 @@ class Page {
     $("plane").replaceChildren(...this.planes.map((copper) => html("option", { value: copper }, null, data.coppers[copper].name)));
     $("planechoice").hidden = this.planes.length < 2;
     $("sweep").hidden = !this.over;
+    put($("pins"), this.readings.pins());
     $("wait").hidden = true;
     this.resize();
   }
 
   /** What is known of a variant, as drawn; `home` and `modelled`: the places for which `over` holds, null where it is to come. */
   solve(data) {
-    const board = this.board = new Board(data), routes = this.routes = data.loops.map((loop) => loop.routes.map((path) => path.map((point) => [...point])));
+    const board = this.board = boardOf(data), routes = this.routes = data.loops.map((loop) => loop.routes.map((path) => path.map((point) => [...point])));
     const over = this.over = data.frequencies && new Frequencies(data.frequencies, data.loops.length);
     const grips = this.grips = gripsOf(this);
     return { board, routes, over, grips, home: this.snapshot(), modelled: over?.toCome ? null : "" };

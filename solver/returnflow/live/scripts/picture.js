@@ -89,7 +89,8 @@ function collect(raster, sheet, { potential, stream, sources }, voltage) {
   const cut = (n) => (pair && parts.includes(n) ? across : flowAt(sheet, potential, stream, sources, n));
   const from = Float64Array.from(sources.flatMap(([sx, sy, c, r], n) => [sx, sy, c, r * r, ...cut(n)]));
   if (parts.length) raster.shaded = false;
-  if (parts.length > 2) raster.lined = false; // too many ends of lines to draw them
+  if (parts.length > 2 || !stream) raster.lined = false; // too many ends of lines to draw them
+  const { lined } = raster;
   scan(sheet, raster, (m) => quadratic(sheet, m, stream, potential, poly, slope), (m, j, i0, i1) => {
     const a = triangles[3 * m], Y = Y0 - j * step, dy = Y - y[a];
     for (let i = i0; i <= i1; i++) {
@@ -102,7 +103,7 @@ function collect(raster, sheet, { potential, stream, sources }, voltage) {
         if (r2 < from[k + 3]) mark = 2;
         ux += q * rx;
         uy += q * ry;
-        turn += from[k + 2] * turns(-rx * from[k + 4] - ry * from[k + 5], rx * from[k + 5] - ry * from[k + 4]);
+        if (lined) turn += from[k + 2] * turns(-rx * from[k + 4] - ry * from[k + 5], rx * from[k + 5] - ry * from[k + 4]);
       }
       kx[o] = ux;
       ky[o] = uy;

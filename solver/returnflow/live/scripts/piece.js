@@ -258,7 +258,9 @@ function crossing(sheet, samples, { potential, stream, sources, dipoles }) {
     if (m < 0) { last = null; continue; }
     quadratic(sheet, m, stream, potential, poly, slope);
     const dx = x - sheet.x[sheet.nodes[6 * m]], dy = y - sheet.y[sheet.nodes[6 * m]];
-    const value = dipoleAt(dipoles, x, y) + poly[0] + poly[1] * dx + poly[2] * dy + poly[3] * dx * dx + poly[4] * dx * dy + poly[5] * dy * dy;
+    const kx = slope[0] + slope[1] * dx + slope[2] * dy, ky = slope[3] + slope[4] * dx + slope[5] * dy;
+    const value = stream ? dipoleAt(dipoles, x, y) + poly[0] + poly[1] * dx + poly[2] * dy + poly[3] * dx * dx + poly[4] * dx * dy + poly[5] * dy * dy
+      : last ? last.value + 0.5 * ((last.kx + kx) * (y - last.y) - (last.ky + ky) * (x - last.x)) : 0;
     if (last) {
       const turned = sources.reduce((turn, [sx, sy, c]) => {
         const px = last.x - sx, py = last.y - sy, qx = x - sx, qy = y - sy;
@@ -267,13 +269,22 @@ function crossing(sheet, samples, { potential, stream, sources, dipoles }) {
       net += value - last.value + turned;
       all += Math.abs(value - last.value + turned);
     }
-    last = { value, x, y };
+    last = { value, x, y, kx, ky };
   }
   return [net, all];
 }
 
-/** Stream function and sheet current (mean of both sides) of a triangle as polynomials round its first corner. */
+/** Stream function and sheet current (mean of both sides) of a triangle as polynomials round its first corner; without a stream function, by the potential. */
 function quadratic(sheet, m, stream, potential, poly, slope) {
+  if (!stream) {
+    const more = sheet.more ? sheet.more[m] : 1;
+    expand(sheet, m, potential, poly, 6);
+    for (let k = 0; k < 2; k++) slope[3 * k] = -more * poly[7 + k];
+    slope[1] = -2 * more * poly[9];
+    slope[2] = slope[4] = -more * poly[10];
+    slope[5] = -2 * more * poly[11];
+    return;
+  }
   expand(sheet, m, stream, poly, 0);
   expand(sheet, m, potential, poly, 6);
   // K = (psi_y - phi_x, -psi_x - phi_y) / 2

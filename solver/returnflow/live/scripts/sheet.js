@@ -45,7 +45,7 @@ class Sheet extends Piece {
     for (let m = 0; m < this.count; m++) {
       const l = this.linear.subarray(6 * m, 6 * m + 6), at = 36 * m;
       for (let i = 0; i < 3; i++)
-        for (let j = 0; j < 3; j++) g[i][j] = (l[2 * i] * l[2 * j] + l[2 * i + 1] * l[2 * j + 1]) * this.areas[m];
+        for (let j = 0; j < 3; j++) g[i][j] = (l[2 * i] * l[2 * j] + l[2 * i + 1] * l[2 * j + 1]) * this.areas[m] * (this.more ? this.more[m] : 1);
       const put = (i, j, value) => { values[at + 6 * i + j] = values[at + 6 * j + i] = value; };
       for (let i = 0; i < 3; i++) {
         const j = (i + 1) % 3, k = (i + 2) % 3;
@@ -81,12 +81,12 @@ class Sheet extends Piece {
     [this.ofStream] = number(mark, -1, [...new Set(mark)].filter((value) => value > 0).sort((a, b) => a - b));
   }
 
-  /** Moments of the normal and tangential derivative of -log r / 2 pi along all border edges, added up on nodes. */
-  moments(px, py) {
+  /** Moments of the normal and tangential derivative of -log r / 2 pi along all border edges, or other ones with weights, added up on nodes. */
+  moments(px, py, lines = this.lines, weights = null) {
     const normal = new Float64Array(this.size), tangent = new Float64Array(this.size);
     const N = [0, 0, 0], T = [0, 0, 0];
-    for (let e = 0; e < this.lines.length; e += 3) {
-      const a = this.lines[e], b = this.lines[e + 2];
+    for (let e = 0; e < lines.length; e += 3) {
+      const a = lines[e], b = lines[e + 2], weight = (weights ? weights[e / 3] : 1) / TWO_PI;
       const ux = this.x[b] - this.x[a], uy = this.y[b] - this.y[a], length = Math.hypot(ux, uy);
       const tx = ux / length, ty = uy / length, rx = this.x[a] - px, ry = this.y[a] - py;
       const x0 = rx * tx + ry * ty, h = rx * ty - ry * tx, middle = x0 + 0.5 * length;
@@ -94,7 +94,7 @@ class Sheet extends Piece {
         N.fill(0);
         T.fill(0);
         for (let g = 0; g < GAUSS.length; g++) {
-          const { s, weight, shape } = GAUSS[g], x = x0 + s * length, scale = (0.5 * weight * length) / (x * x + h * h);
+          const { s, weight: part, shape } = GAUSS[g], x = x0 + s * length, scale = (0.5 * part * length) / (x * x + h * h);
           for (let k = 0; k < 3; k++) { N[k] += scale * h * shape[k]; T[k] += scale * x * shape[k]; }
         }
       } else {
@@ -109,7 +109,7 @@ class Sheet extends Piece {
         fill(N, angle, (h * log - x0 * angle) / length, (h * square - 2 * x0 * h * log + x0 * x0 * angle) / length ** 2);
         fill(T, log, (square - x0 * log) / length, (cubic - 2 * x0 * square + x0 * x0 * log) / length ** 2);
       }
-      for (let k = 0; k < 3; k++) { const i = this.lines[e + k]; normal[i] -= N[k] / TWO_PI; tangent[i] -= T[k] / TWO_PI; }
+      for (let k = 0; k < 3; k++) { const i = lines[e + k]; normal[i] -= weight * N[k]; tangent[i] -= weight * T[k]; }
     }
     return [normal, tangent];
   }
