@@ -44,7 +44,7 @@ def test_the_page_in_a_cell_tells_the_kernel(window, widget, tmp_path):
     script = base64.b64encode(str(widget._esm).encode()).decode()
     cell = tmp_path / "cell.html"
     model = json.dumps({"page": widget.page, "height": 720}).replace("</", "<\\/")
-    cell.write_text(HOST.replace("MODEL", model).replace("ESM", script), "utf-8")
+    cell.write_text(HOST.replace("ESM", script).replace("MODEL", model), "utf-8")
     with window.new_page(viewport={"width": 1280, "height": 760}) as outer:
         outer.goto(cell.as_uri())
         mark = outer.frame_locator("iframe").locator(".point", has_text="sense A").locator(".mark")

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import gamma
 from shapely import MultiPolygon, Polygon
 
+from returnflow.live.discs import Disc, diagonal_of
 from returnflow.live.meshcode import decode, encode
 from returnflow.live.parts import NANO, Pin, Port, Sheet
 from returnflow.live.stitching import FEW, conductivity, locate
@@ -19,31 +20,28 @@ from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.topology import Topology
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, MeshError, Plane
 from returnflow_geometry.mesh.seeding import SizeField
-from returnflow_geometry.mesh.spare import DRAWN, FILLED
 from returnflow_geometry.mesh.sizes import starting_size
+from returnflow_geometry.mesh.spare import DRAWN, FILLED
 from returnflow_geometry.model.board import Shape
 from returnflow_geometry.model.shapes import circle
 from returnflow_geometry.model.wording import label
 
-Disc = tuple[float, float, float]  # x, y and radius in metres
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 LARGEST = 20  # largest triangles per diagonal of a copper
 BORDER = 70  # edges of the border per diagonal: a contact is as exact as it is far from the border in such edges
-ROUND = 0.97  # 4 pi area over the square of the perimeter: from here on a contact is a disc
 SMALL = 0.01  # of the diagonal: smaller round holes have few corners
 CORNERS = 7
 TIP = 6e-6  # m, at sharp corners: the peak there, a mean over 0.1 mm, is 1.2 % low, and 3.3 % were this 20 um
 SHARP = 235.0  # degrees: corners of those polygons need no fine mesh
-PINNED = 50  # edges per diagonal where there are many pins: about as many as there are vias
+PINNED = 50  # edges per diagonal where there are many pins, at least
+ROOM = 10_000  # triangles of all coppers together: small boards are meshed more finely
 GRADED = 0.8  # how fast edges may grow there
 BLUNT = 20e-6  # m, at sharp corners there
-APART = 3.0  # radii: a via as near to an edge is meshed
 BESIDE = 3.0  # edges: holes as near to a contact are drawn
 FILL = 0.5  # of an edge there: smaller holes that stand clear of all else are filled
-WIDE = 0.02  # of the diagonal: a wider disc is meshed and stays, its first-order term is not enough
 
 
 def _plainer(copper: Shape, largest: float) -> Shape:
@@ -88,47 +86,34 @@ def polygon_capacity(corners: int) -> float:
     return float(side * gamma(1 / n) / (2 ** (1 + 2 / n) * np.sqrt(np.pi) * gamma(0.5 + 1 / n)))
 
 
-def discs_of(conductors: Conductors) -> list[list[Disc]]:
-    """Discs of every terminal all of whose parts are discs entirely on the copper, and not too wide; else nothing."""
-    found: list[list[Disc]] = [[] for _ in conductors.terminals]
-    for plane, contacts in zip(conductors.planes, conductors.contacts, strict=True):
-        border, widest = plane.copper.boundary, WIDE * _diagonal(plane.copper)
-        shapely.prepare(plane.copper)
-        for terminal, shape in zip(contacts.tolist(), plane.contacts, strict=True):
-            found[terminal] = _discs(shape, plane.copper, border, widest)
-    return found
+def edge_of(conductors: Conductors, quiet: Mask) -> float:
+    """How long edges may be on coppers with many pins so that there are `ROOM` triangles, but for corners, metres."""
+    area = sum(
+        plane.copper.area
+        for plane, contacts in zip(conductors.planes, conductors.contacts, strict=True)
+        if _crowded(plane.copper, int(np.count_nonzero(quiet[contacts])))
+    )
+    return float(np.sqrt(4 / np.sqrt(3) * area / ROOM)) or np.inf
 
 
-def still_beside_edges(conductors: Conductors, round_: list[list[Disc]], ends: Ints) -> None:
-    """Leave contacts that lie close to an edge in the mesh, unless loops end there: first order is not enough."""
-    for plane, contacts in zip(conductors.planes, conductors.contacts, strict=True):
-        border = plane.copper.boundary
-        for terminal in contacts[~np.isin(contacts, ends)].tolist():
-            if any(shapely.dwithin(border, shapely.Point(x, y), APART * r) for x, y, r in round_[terminal]):
-                round_[terminal] = []
-
-
-def _discs(shape: Shape, copper: Shape, border: shapely.Geometry, widest: float) -> list[Disc]:
-    found = []
-    for part in shapely.get_parts(shape):
-        radius = float(np.sqrt(part.area / np.pi))
-        centre = part.centroid
-        inside = copper.contains(centre) and not shapely.dwithin(border, centre, 1.001 * radius)
-        if not (4 * np.pi * part.area > ROUND * part.length**2 and inside and radius < widest):
-            return []
-        found.append((float(centre.x), float(centre.y), radius))
-    return found
-
-
-def _diagonal(copper: Shape) -> float:
-    x0, y0, x1, y1 = copper.bounds
-    return float(np.hypot(x1 - x0, y1 - y0))
+def _crowded(copper: Shape, pins: int) -> bool:
+    """Whether a copper has so many pins that its mesh is one of like edges."""
+    return pins > FEW * len(shapely.get_parts(copper))
 
 
 @dataclass
 class Made:
-    """Sheets, ports and pins, copper by copper."""
+    """
+    Sheets, ports and pins, copper by copper.
 
+    Attributes
+    ----------
+    edge : float
+        Of triangles on coppers with many pins, at most, metres.
+    sheets, ports, pins : lists
+    """
+
+    edge: float = np.inf
     sheets: list[Sheet] = field(default_factory=list)
     ports: list[Port] = field(default_factory=list)
     pins: list[Pin] = field(default_factory=list)
@@ -156,7 +141,7 @@ def mesh_copper(
     plane = conductors.planes[number]
     sheets, ports = made.sheets, made.ports
     name = conductors.names[number]
-    diagonal = _diagonal(plane.copper)
+    diagonal = diagonal_of(plane.copper)
     moving: list[tuple[int, Disc]] = []
     still: list[tuple[int, Disc]] = []
     fixed: list[tuple[int, Shape]] = []
@@ -174,8 +159,9 @@ def mesh_copper(
     mesher = Mesher(bare)
     near = np.array([[x, y] for _, (x, y, _) in moving]).reshape(-1, 2)
     middles = [shape.representative_point().coords[0] for _, shape in fixed]
-    if len(still) > FEW * len(shapely.get_parts(plane.copper)):
-        mesh, filled = _pinned(mesher, diagonal, fineness, np.concatenate([near, np.reshape(middles, (-1, 2))]))
+    if _crowded(plane.copper, len(still)):
+        edge = min(diagonal / PINNED, made.edge) / fineness
+        mesh, filled = _pinned(mesher, edge, np.concatenate([near, np.reshape(middles, (-1, 2))]))
     else:
         mesh, filled = _fine(mesher, diagonal, fineness, near), np.empty((0, 3))
     spots = np.array([disc for _, disc in still]).reshape(-1, 3)
@@ -233,14 +219,13 @@ def mesh_copper(
         told = _told(bare_sheet)
         if quiet.any():
             here = np.flatnonzero(pins)
-            triangles = locate(told, spots[here, :2])
+            held = [(n, int(t)) for n, t in zip(here, locate(told, spots[here, :2]), strict=True) if t >= 0]
             made.pins += [
                 Pin(still[n][0], sheet, t, (_whole(spots[n, 0]), _whole(spots[n, 1])), float(spots[n, 2]))
-                for n, t in zip(here.tolist(), triangles.tolist(), strict=True)
-                if t >= 0
+                for n, t in held
             ]
             holes = filled[locate(told, filled[:, :2]) >= 0]
-            told = replace(told, conductivity=conductivity(told, spots[here[triangles >= 0]], holes), holes=holes)
+            told = replace(told, conductivity=conductivity(told, spots[[n for n, _ in held]], holes), holes=holes)
         sheets.append(told)
 
 
@@ -253,20 +238,21 @@ def _fine(mesher: Mesher, diagonal: float, fineness: float, near: Floats) -> Mes
     """A mesh whose edges are short along the border and where contacts are."""
     size = starting_size(mesher.coarse(), diagonal / LARGEST / fineness, corner=0.2, sharp=SHARP, finest=TIP)
     border = _border_points(mesher.plane.copper, diagonal / BORDER / fineness)
-    others = (SizeField(border, np.full(len(border), diagonal / BORDER / fineness), size.largest),)
+    others: tuple[SizeField, ...] = (
+        SizeField(border, np.full(len(border), diagonal / BORDER / fineness), size.largest),
+    )
     if len(near):
         others += (SizeField(near, np.full(len(near), diagonal / 60 / fineness), size.largest),)
     return mesher.graded(SizeField(size.points, size.sizes, size.largest, size.growth, others))
 
 
-def _pinned(mesher: Mesher, diagonal: float, fineness: float, near: Floats) -> tuple[Mesh, Floats]:
+def _pinned(mesher: Mesher, edge: float, near: Floats) -> tuple[Mesh, Floats]:
     """A mesh of like edges, small holes far from contacts and all else filled; and these, as discs that do the same."""
-    edge = diagonal / PINNED / fineness
     spare = mesher.spare
     bounds = shapely.bounds(spare.boxes).reshape(-1, 4)
     small = np.max(bounds[:, 2:] - bounds[:, :2], axis=1) < FILL * edge
     if len(near) and len(spare):
-        small &= shapely.distance(spare.boxes, shapely.MultiPoint(near)) > BESIDE * diagonal / PINNED
+        small &= shapely.distance(spare.boxes, shapely.MultiPoint(near)) > BESIDE * edge
     levels = np.where(small, FILLED, DRAWN)
     size = starting_size(mesher.coarse(levels), edge, corner=0.2, sharp=SHARP, finest=BLUNT)
     mesh = mesher.graded(SizeField(size.points, size.sizes, size.largest, GRADED), levels)

@@ -138,7 +138,9 @@ class StitchedSolver(LiveSolver):
                 fall = np.append(fall, np.full(3, 1 - sheet.conductivity[m]))
             normal = moments(it.places[nodes[:, 0]], it.places[nodes[:, 2]], at)[0]
             np.add.at(load, first + nodes, -fall[:, None] * normal)
-            rim = np.unique(np.concatenate([it.edge(ring[run >= 0]) for ring, run in zip(sheet.rings, sheet.runs, strict=True)]))
+            rim = np.unique(
+                np.concatenate([it.edge(ring[run >= 0]) for ring, run in zip(sheet.rings, sheet.runs, strict=True)])
+            )
             given[first + rim] = sheet.resistance * np.log(np.hypot(*(it.places[rim] - at).T)) / (2 * np.pi)
             mine = self.pin_sheet == port.sheet
             source[mine] = -sheet.resistance * np.log(np.hypot(*(self.pin_place[mine] - at).T)) / (2 * np.pi)
@@ -194,7 +196,8 @@ def bodies(board: LiveBoard) -> list[int]:
     """Sheets that pins join, as one: number of the group of every sheet."""
     assert board.stitching is not None
     pins = board.stitching.pins
-    ends = np.array([(pins[a].sheet, pins[b].sheet) for a, b, _ in board.stitching.joints], dtype=np.int64).reshape(-1, 2)
+    pairs = [(pins[a].sheet, pins[b].sheet) for a, b, _ in board.stitching.joints]
+    ends = np.array(pairs, dtype=np.int64).reshape(-1, 2)
     graph = coo_array((np.ones(len(ends)), ends.T), shape=(len(board.sheets),) * 2)
     found: list[int] = connected_components(graph, directed=False)[1].tolist()
     return found

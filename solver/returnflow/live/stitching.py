@@ -103,7 +103,8 @@ def stitching(conductors: Conductors, sheets: Sequence[Sheet], pins: Sequence[Pi
             rise[mine] = sheet.resistance * _rises(sheet, [pins[n] for n in mine])
     links = conductors.links
     here = np.array([a in of_terminal and b in of_terminal for a, b in links.ends.tolist()], dtype=bool)
-    ends = np.array([[of_terminal[t] for t in pair] for pair in links.ends[here].tolist()], dtype=np.int64).reshape(-1, 2)
+    pairs = [[of_terminal[t] for t in pair] for pair in links.ends[here].tolist()]
+    ends = np.array(pairs, dtype=np.int64).reshape(-1, 2)
     ohm = links.resistance[here]
     _, tube = connected_components(coo_array((np.ones(len(ends)), ends.T), shape=(len(pins),) * 2), directed=False)
     order = np.argsort(tube[ends[:, 0]], kind="stable")
@@ -111,13 +112,13 @@ def stitching(conductors: Conductors, sheets: Sequence[Sheet], pins: Sequence[Pi
     for rows in np.split(order, np.flatnonzero(np.diff(tube[ends[order, 0]])) + 1):
         if not len(rows):
             continue
-        mine, which = np.unique(ends[rows], return_inverse=True)
-        laplacian = np.zeros((len(mine), len(mine)))
+        tied, which = np.unique(ends[rows], return_inverse=True)
+        laplacian = np.zeros((len(tied), len(tied)))
         for (a, b), r in zip(which.reshape(-1, 2).tolist(), ohm[rows].tolist(), strict=True):
             laplacian[[a, b], [a, b]] += 1 / r
             laplacian[[a, b], [b, a]] -= 1 / r
-        between = np.linalg.solve((np.eye(len(mine)) + rise[mine, None] * laplacian).T, laplacian.T).T
-        joints += [(int(mine[a]), int(mine[b]), -float(between[a, b])) for a, b in combinations(range(len(mine)), 2)]
+        between = np.linalg.solve((np.eye(len(tied)) + rise[tied, None] * laplacian).T, laplacian.T).T
+        joints += [(int(tied[a]), int(tied[b]), -float(between[a, b])) for a, b in combinations(range(len(tied)), 2)]
     return Stitching(tuple(pins), tuple(joints), int(np.count_nonzero(here)))
 
 
@@ -133,7 +134,7 @@ def _rises(sheet: Sheet, pins: Sequence[Pin]) -> Floats:
         near = np.array([pin.triangle])
         for _ in range(2):
             near = np.unique(np.concatenate([round_point[p] for p in np.unique(sheet.triangles[near])]))
-        own = np.bincount(triangles[n], weights=filled[n], minlength=near[-1] + 1)[near]
+        own: Floats = np.bincount(triangles[n], weights=filled[n], minlength=int(near[-1]) + 1)[near]
         found[n] = -np.log(pin.radius) / (2 * np.pi) - _on_mesh(it, near, _more(own), pin)
     return found
 
@@ -185,7 +186,8 @@ def conductivity(sheet: Sheet, discs: Floats, holes: Floats) -> Floats:
     every, sign = np.concatenate([discs, holes]), np.repeat([1.0, -1.0], [len(discs), len(holes)])
     triangles, filled = _spread(sheet, every)
     filled *= sign[:, None]
-    total = np.bincount(triangles.ravel(), weights=filled.ravel(), minlength=len(sheet.triangles))
+    count = len(sheet.triangles)
+    total = np.bincount(triangles.ravel(), weights=filled.ravel(), minlength=count).astype(np.float64)
     # As the page is told it.
     found: Floats = np.round(_more(total) * GRAIN) / GRAIN
     return found

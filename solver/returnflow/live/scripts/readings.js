@@ -90,8 +90,8 @@ class Readings {
   pins() {
     const { stitching } = this.page.board.data;
     if (!stitching) return "";
-    return `${stitching.vias} vias that no loop names are part of the copper: small and grey, they stay where they are. `
-      + "Figures are within about 0.3 %, and weak couplings within 0.02 % of what the loops have of their own; ends of slots stay too.";
+    return `${stitching.vias} vias that no loop names are part of the copper: small and grey, they stay, and so do ends of slots. `
+      + "Figures are within about half a per cent, weak couplings within 0.02 % of what the loops have of their own.";
   }
 
   figure(volts, limit) {
