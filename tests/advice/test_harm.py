@@ -128,6 +128,32 @@ class TestWhatBoardsDoTogether:
         assert list(clashes) == ["other"]  # of the two the one with more of the input's noise
         assert {it.loop: it.chosen.variant for it in after if it.chosen} == {"out": "one", "up": "lesser"}
 
+    @pytest.mark.parametrize(("left", "used"), [(0.45, "one"), (0.8, "thick")])
+    def test_a_board_that_is_recommended_anyway_serves_others_if_it_leaves_them_room(self, left, used):
+        base, boards = self.boards()
+        one = noise(boards["one"], input=0.2, out=0.3, up=left)
+        layers = tuple(replace(it, thickness=2 * it.thickness) for it in base.case.board.layers)
+        # More copper is less effort than to move a part.
+        thick = replace(base.case, board=replace(base.case.board, layers=layers))
+        other = noise(replace(base, case=thick), input=0.2, out=1.9, up=0.3)
+        decisions, _ = settled(base, {"one": one, "thick": other}, {})
+        assert {it.loop: it.chosen.variant for it in decisions if it.chosen} == {"out": "one", "up": used}
+
+    def test_one_that_has_room_with_the_others_only_is_told_with_them(self):
+        base, boards = self.boards()
+        third = noise(shifted(base, "X", (20e-3, 40e-3)), input=0.2, out=2.0, up=2.0)
+        one = noise(boards["one"], input=2.0, out=0.3, up=0.8)
+        both = noise(one, input=0.2, out=0.3, up=0.4)
+        # Where another limit, of a signal, has a board as well.
+        base = noise(base, input=2.0, out=2.0, up=2.0)
+        third = noise(third, input=0.3)
+        found = {"one": one, "third": replace(third, case=replace(third.case, loops=boards["other"].case.loops))}
+        *_, up = decide(base, found, {titled(["third", "one"]): both})
+        assert up.chosen.variant == "one"
+        assert not up.chosen.has_room
+        assert "As recommended for" in up.recommendation
+        assert "With all that is recommended it is 400 µV, 8.0 dB margin." in up.recommendation
+
     def test_the_reason_is_told(self):
         base, boards = self.boards()
         both = noise(boards["one"], input=1.2, out=0.3, up=0.3)

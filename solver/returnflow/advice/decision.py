@@ -89,8 +89,9 @@ def decide(
             said = [f"What is recommended for each was not solved together: {titles}{why}."]
     said += [f"{in_sentence(name)[0].upper()}{in_sentence(name)[1:]} {clash}." for name, clash in clashes.items()]
     text = " ".join(said)
-    theirs = {it.chosen.variant: it.loop for it in reversed(bare) if it.chosen is not None and it.role == "sensitive"}
-    return tuple(replace(_worded(it, base, theirs), all_limits="" if it.tolerable else text) for it in bare)
+    theirs = {it.chosen.variant: it.loop for it in reversed(bare) if it.chosen is not None}
+    together = {} if every is None else {it.loop: it for it in (*every.sensitive, *every.cables)}
+    return tuple(replace(_worded(it, base, theirs, together), all_limits="" if it.tolerable else text) for it in bare)
 
 
 def settled(
@@ -114,12 +115,22 @@ def settled(
     clashes : dict, name to clause
     """
     clashes: dict[str, str] = {}
+    own: set[str] = set()  # pairs of cables that want a board of their own
     while True:
         decisions = [_decide(base.case.loop(it.loop), it, base, variants) for it in base.sensitive]
         drawn = [it.chosen.variant for it in decisions if it.chosen is not None]
         over = [it for it in base.cables if it.verdict != "kept"]
-        decisions += [_decide(base.case.loop(it.loop), it, base, variants, drawn, clashes) for it in over]
+        decisions += [
+            _decide(base.case.loop(it.loop), it, base, variants, () if it.loop in own else drawn, clashes)
+            for it in over
+        ]
+        decisions = _shared(decisions, own)
         names = recommended(decisions)
+        alone = variants.get(names[0]) if len(names) == 1 else None
+        without = _without_room(decisions, alone or joint.get(titled(names))) - own
+        if without:
+            own |= without
+            continue
         every = joint.get(titled(names))
         # What is recommended for signals stands, and what it does by itself.
         free = [name for name in names if name not in drawn]
@@ -133,6 +144,33 @@ def settled(
         others = joined([in_sentence(name) for name in names if name != worst])
         hurt = joined([f"{named(it.loop)} with {said_noise(it)} of {engineering(it.limit, 'V')}" for it in spoilt])
         clashes[worst] = f"does not go with {others}: together they leave {hurt}, solved as one board"
+
+
+def _shared(decisions: Sequence[Decision], own: Collection[str]) -> list[Decision]:
+    """Decisions in which a board that is recommended for another limit serves cables too, if it keeps their limit."""
+    found = list(decisions)
+    for n, it in enumerate(found):
+        chosen = [None if each.chosen is None else each.chosen.variant for each in found]
+        if it.role != "cables" or chosen[n] is None or it.loop in own or chosen.count(chosen[n]) > 1:
+            continue
+        others = {variant for k, variant in enumerate(chosen) if k != n and variant is not None}
+        theirs = choose_harmless([option for option in it.options if option.variant in others])
+        if theirs is not None:
+            found[n] = replace(it, chosen=theirs)
+    return found
+
+
+def _without_room(decisions: Sequence[Decision], result: Result | None) -> set[str]:
+    """Pairs of cables without room on the board of all that is recommended, that have another one with room."""
+    if result is None:
+        return set()
+    left = {it.loop: decibels(it.limit, it.sure) for it in result.cables}
+    return {
+        it.loop
+        for it in decisions
+        if it.role == "cables" and it.chosen is not None and not it.chosen.has_room and left.get(it.loop, 0.0) < ROOM_DB
+        if any(option.has_room and option.variant and not option.harmful for option in it.options)
+    }
 
 
 def _noise_of(result: Result, loop: str) -> float:
@@ -169,11 +207,13 @@ def _by_itself(base: Result, decisions: Sequence[Decision], variants: Mapping[st
     ]
 
 
-def _worded(decision: Decision, base: Result, theirs: Mapping[str | None, str]) -> Decision:
-    """A decision in words; `theirs` are the signals for which boards are recommended."""
+def _worded(
+    decision: Decision, base: Result, theirs: Mapping[str | None, str], together: Mapping[str, Budget]
+) -> Decision:
+    """A decision in words; `theirs` and `together` as of `recommendation`."""
     loop = base.case.loop(decision.loop)
     vain = [sentence for sentence in decision.rests_on if sentence.startswith(NO_BETTER)]
-    sentences = recommendation(loop, base, decision.options, decision.chosen, vain, theirs)
+    sentences = recommendation(loop, base, decision.options, decision.chosen, vain, theirs, together.get(loop.name))
     return replace(decision, recommendation=" ".join(dict.fromkeys(sentences)))
 
 

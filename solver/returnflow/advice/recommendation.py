@@ -8,7 +8,7 @@ from dataclasses import replace
 from returnflow.advice.option import ROOM_DB, Option, budget_of
 from returnflow.answers.budget import Budget, decibels
 from returnflow.answers.result import Result
-from returnflow.answers.verdict import margin, margin_words, needed
+from returnflow.answers.verdict import margin, margin_words, needed, said_noise
 from returnflow_geometry.model.board import Loop
 from returnflow_geometry.model.numbers import dB, engineering
 from returnflow_geometry.model.wording import joined, named
@@ -45,6 +45,7 @@ def recommendation(
     chosen: Option | None,
     vain: Sequence[str],
     theirs: Mapping[str | None, str],
+    together: Budget | None = None,
 ) -> list[str]:
     """
     What is recommended for a limit, in plain sentences.
@@ -59,8 +60,10 @@ def recommendation(
     chosen : Option or None
     vain : sequence of str
         What was solved in vain, in sentences.
-    theirs : mapping of variant to signal
-        Signals for which boards are recommended.
+    theirs : mapping of variant to loop
+        First of the signals or cables that boards are recommended for.
+    together : Budget, optional
+        Of this limit on the board with all that is recommended.
     """
     budget = budget_of(base, loop)
     if budget.verdict == "kept":
@@ -72,7 +75,7 @@ def recommendation(
     if chosen is None:
         return [*_nothing_meets(budget, options), *vain]
     how = (_ADVICE if loop.role == "sensitive" else _FOR_CABLES)[chosen.kind].format(loop=named(loop.name))
-    said = loop.role == "cables" and chosen.variant in theirs
+    said = loop.role == "cables" and theirs.get(chosen.variant, loop.name) != loop.name and chosen.variant is not None
     if said:
         sentences = [f"As recommended for {named(theirs[chosen.variant])}: {in_sentence(chosen.title)}."]
     elif chosen.variant:
@@ -87,7 +90,9 @@ def recommendation(
     limits = {item.loop: item.limit for item in (*base.sensitive, *base.cables)}
     mended = () if said else chosen.mended
     sentences += [f"It also brings {named(it)} within its limit of {engineering(limits[it], 'V')}." for it in mended]
-    if not chosen.has_room:
+    if together is not None and not chosen.has_room:
+        sentences.append(f"With all that is recommended it is {said_noise(together)}, {margin(together)}.")
+    elif not chosen.has_room:
         sentences.append(f"No solved option has {ROOM_DB:.0f} dB margin: measure before you rely on it.")
     easier = min(
         (o for o in options if o.meets and not o.harmful and not o.has_room and o.effort < chosen.effort),
