@@ -151,7 +151,8 @@ def _shared(decisions: Sequence[Decision], own: Collection[str]) -> list[Decisio
     found = list(decisions)
     for n, it in enumerate(found):
         chosen = [None if each.chosen is None else each.chosen.variant for each in found]
-        if it.role != "cables" or chosen[n] is None or it.loop in own or chosen.count(chosen[n]) > 1:
+        mine = chosen[n]
+        if it.role != "cables" or it.chosen is None or it.loop in own or (mine is not None and chosen.count(mine) > 1):
             continue
         others = {variant for k, variant in enumerate(chosen) if k != n and variant is not None}
         theirs = choose_harmless([option for option in it.options if option.variant in others])
@@ -169,7 +170,7 @@ def _without_room(decisions: Sequence[Decision], result: Result | None) -> set[s
         it.loop
         for it in decisions
         if it.role == "cables" and it.chosen is not None and not it.chosen.has_room and left.get(it.loop, 0.0) < ROOM_DB
-        if any(option.has_room and option.variant and not option.harmful for option in it.options)
+        if any(option.has_room and not option.harmful for option in it.options)
     }
 
 
