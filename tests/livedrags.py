@@ -31,7 +31,7 @@ PART = 0.7  # of how far the end of a slot may go
 AT_ONCE = 10  # drags asked of the page's script
 AT_END = 1e-3  # m: a peak as near is that at the slot's end
 DRAG = """
-const board = new Board(await unpack("DATA")), rows = (it) => it.map((row) => [...row]);
+const board = boardOf(await unpack("DATA")), rows = (it) => it.map((row) => [...row]);
 const told = (it, t) => [1e3 * (it.x + t * it.dx), 1e3 * (it.y + t * it.dy)];
 console.log(JSON.stringify(MOVES.map(([kind, which, to]) => {
   const message = { places: {}, ends: [], bridges: [] };

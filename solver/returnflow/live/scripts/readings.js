@@ -91,7 +91,7 @@ class Readings {
     const { stitching } = this.page.board.data;
     if (!stitching) return "";
     return `${stitching.vias} vias that no loop names are part of the copper: small and grey, they stay, and so do ends of slots. `
-      + "Figures are within about half a per cent, weak couplings within 0.02 % of what the loops have of their own.";
+      + "Figures and shares are within about half a per cent, weak couplings within 0.02 % of what the loops have of their own; less so where a contact comes within a millimetre of a via.";
   }
 
   figure(volts, limit) {

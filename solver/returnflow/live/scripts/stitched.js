@@ -136,6 +136,7 @@ class StitchedBoard extends Board {
   /** Resistance between all ports in ohm, the first-order term of every disc included; 0 between groups. */
   portMatrix() {
     const count = this.ports.length, V = this.ports.map(() => new Float64Array(count)), discs = [];
+    this.passing = this.ports.map(() => null); // sheet current of every port's ampere where a disc is
     this.ports.forEach((port, k) => {
       if (!port.radius) { this.fields.forEach(({ free }, i) => { V[i][k] = free[this.rimOf.get(k)]; }); return; }
       const sheet = this.sheets[port.sheet], first = this.first[port.sheet], m = sheet.inside(port.x, port.y), R = sheet.resistance;
@@ -154,6 +155,7 @@ class StitchedBoard extends Board {
         V[i][k] -= (R * Math.log(far)) / TWO_PI;
         return i === k ? [kx, ky] : [kx + rx / (TWO_PI * far * far), ky + ry / (TWO_PI * far * far)];
       });
+      this.passing[k] = here;
       discs.push([TWO_PI * port.radius ** 2 * R, here]);
     });
     return V.map((row, i) => row.map((v, j) =>
@@ -177,7 +179,12 @@ class StitchedBoard extends Board {
     return { potential, stream: null, sources };
   }
 
-  drawn(s, currents, loop) { return { ...this.loopField(s, currents, loop), dipoles: [] }; }
+  /** That, and what discs beside watched lines add: dipoles, without what borders make of them. */
+  drawn(s, currents, loop, near) {
+    const dipoles = this.ports.flatMap((port, k) => (port.sheet !== s || !this.passing[k] || !near(port) ? [] : [[port.x, port.y,
+      ...[0, 1].map((axis) => port.radius ** 2 * this.passing[k].reduce((sum, each, i) => sum + currents[i][loop] * each[axis], 0))]]));
+    return { ...this.loopField(s, currents, loop), dipoles };
+  }
 
   /** Current of a loop across an edge from its start, per ampere: up to its middle and to its end; the mean of both triangles beside it. */
   along(s, currents, loop, edge, field) {
@@ -202,7 +209,8 @@ class StitchedBoard extends Board {
       middle += turn(a, m);
       end += turn(a, m) + turn(m, b);
     }
-    return [middle, end];
+    const [start, half, stop] = [a, m, b].map((i) => dipoleAt(field.dipoles, x[i], y[i]));
+    return [middle + half - start, end + stop - start];
   }
 
   /** Clear of vias and of holes that are not in the mesh, too. */
