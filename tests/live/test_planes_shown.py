@@ -46,6 +46,9 @@ route = { layer = "traces", path = [[5, 10], [25, 10]] }
 MOVED = '[[variant]]\nname = "moved"\nmove = { A = [6, 10] }\n'
 
 
+PAD = 'name = "P", copper = "pad", at = [24.6, 10], diameter_mm = 0.4'
+
+
 def page_of(text):
     """Page of a case; what it is given above 0 Hz is made once for a board."""
     with mock.patch.object(page_module, "over_frequency", above):
@@ -77,6 +80,21 @@ def test_each_is_looked_at_by_choice_or_by_key(window, board, width, height):
         page.keyboard.press("l")
         assert page.evaluate("[page.copper, document.getElementById('plane').value]") == [0, "0"]
         assert page.evaluate(picture) == first
+
+
+def test_where_a_current_enters_on_a_pad_the_plane_below_is_shown_first(window, tmp_path):
+    text = JOINED.replace("frequencies_Hz = [0, 1e5]", "frequencies_Hz = [0]").replace('inject = "B"', 'inject = "P"')
+    text = text.replace(
+        "copper = [", 'copper = [{ name = "pad", layer = "traces", shape = { rect = [24, 9, 26, 11] } }, '
+    )
+    text = text.replace('name = "B", copper = "ground", at = [25, 10], diameter_mm = 1', PAD)
+    text = text.replace(
+        "vias = [", 'vias = [{ name = "drop", coppers = ["pad", "ground"], at = [[25.6, 10]], drill_mm = 0.2 }, '
+    )
+    path = tmp_path / "pad.html"
+    path.write_text(page_of(text[: text.index("route =")]), encoding="utf-8")
+    with opened(window, path) as page:
+        assert page.evaluate("document.getElementById('plane').selectedOptions[0].text") == "ground"
 
 
 # Amperes towards the right across the middle of the board, from the picture's own pixels: real and imaginary.

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from returnflow.answers.adding import Key, companies, keys_of
 from returnflow.answers.budget import band_mask, passed
+from returnflow.answers.result import LEAST_AREA
 from returnflow.answers.spectra import lines_of
 from returnflow.live.board import LiveBoard
 from returnflow.live.parts import NANO, Sheet
@@ -35,12 +36,18 @@ def board_data(board: LiveBoard, name: str, frequencies: dict[str, Any] | None =
     coppers = {copper: n for n, copper in enumerate(conductors.names)}
     first = [mine[0] if mine else -1 for mine in board.of_terminal]
     number = conductors.number
+    widest = max(plane.copper.area for plane in conductors.planes)
     return {
         "name": name,
         "temperature": case.board.temperature,
         "coppers": [
-            {"name": copper, "layer": case.board.copper(copper).layer, "um": 1e6 * float(thickness)}
-            for copper, thickness in zip(conductors.names, conductors.thickness, strict=True)
+            {
+                "name": copper,
+                "layer": case.board.copper(copper).layer,
+                "um": 1e6 * float(thickness),
+                "wide": plane.copper.area >= LEAST_AREA * widest,
+            }
+            for copper, thickness, plane in zip(conductors.names, conductors.thickness, conductors.planes, strict=True)
         ],
         "sheets": [
             {

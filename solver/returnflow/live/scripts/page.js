@@ -111,7 +111,12 @@ class Page {
     return parts.reduce((best, part) => (part.volts > best.volts ? part : best), { loop: noisy, volts: 0 }).loop;
   }
 
-  startOf(loop) { return this.board.sheets[this.board.ports[this.board.data.loops[loop].ports[0]].sheet].copper; }
+  /** Copper where a loop's current enters, or leaves if that is pads alone, or the widest. */
+  startOf(loop) {
+    const { data, ports, sheets } = this.board;
+    const ends = data.loops[loop].ports.map((port) => sheets[ports[port].sheet].copper);
+    return ends.find((copper) => data.coppers[copper].wide) ?? data.coppers.findIndex(({ wide }) => wide);
+  }
 
   heard(resistance, victim) {
     const it = this.board.data.victims[victim];
