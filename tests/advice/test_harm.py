@@ -17,7 +17,7 @@ from returnflow.advice.drawn import moved
 from returnflow.advice.from_variants import from_variant
 from returnflow.advice.places import along_edge, at_edge
 from returnflow.advice.proofs import _connectors_together, _return_of_noise
-from returnflow.advice.study import AS_DRAWN, run
+from returnflow.advice.study import AS_DRAWN, Study, run
 from returnflow.advice.together import merged, obstacle, titled
 from returnflow.magnetic.routes import faced
 from returnflow.resistive.conductors import Conductors
@@ -153,6 +153,21 @@ class TestWhatBoardsDoTogether:
         assert not up.chosen.has_room
         assert "As recommended for" in up.recommendation
         assert "With all that is recommended it is 400 µV, 8.0 dB margin." in up.recommendation
+
+    def test_only_the_board_that_is_recommended_is_shown(self):
+        base, boards = self.boards()
+        both = noise(boards["one"], input=1.2, out=0.3, up=0.3)
+        good = noise(boards["one"], input=0.4, out=0.3, up=0.3)
+        names = titled(["one", "other"]), titled(["one", "lesser"])
+        found = Study(
+            case=base.case,
+            variants={AS_DRAWN: base},
+            versions={},
+            trials=boards | dict(zip(names, (both, good), strict=True)),
+            joint=names,
+        )
+        assert list(found.proved) == ["one", "lesser", names[1]]
+        assert "every limit is kept" in found.decisions[-1].all_limits
 
     def test_the_reason_is_told(self):
         base, boards = self.boards()

@@ -86,8 +86,9 @@ class Study:
     def proved(self) -> dict[str, Result]:
         """Boards that nobody drew and that are recommended, by name: shown beside the variants, before and after."""
         chosen = [decision.chosen for decision in self.decisions]
+        # Of boards with several of them only the one that is recommended.
         names = dict.fromkeys([option.variant for option in chosen if option is not None])
-        names |= dict.fromkeys(self.joint)
+        names |= {titled(recommended(self.decisions)): None}
         return {name: self.trials[name] for name in names if name in self.trials}
 
     @property
