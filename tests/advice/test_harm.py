@@ -17,6 +17,7 @@ from returnflow.advice.drawn import moved
 from returnflow.advice.from_variants import from_variant
 from returnflow.advice.places import along_edge, at_edge
 from returnflow.advice.proofs import _connectors_together, _return_of_noise
+from returnflow.advice.recommendation import _little_room
 from returnflow.advice.study import AS_DRAWN, Study, run
 from returnflow.advice.together import merged, obstacle, titled
 from returnflow.magnetic.routes import faced
@@ -153,6 +154,24 @@ class TestWhatBoardsDoTogether:
         assert not up.chosen.has_room
         assert "As recommended for" in up.recommendation
         assert "With all that is recommended it is 400 µV, 8.0 dB margin." in up.recommendation
+        assert "measure" not in up.recommendation
+
+    @pytest.mark.parametrize(
+        ("left", "says"),
+        [
+            (0.7, ["With all that is recommended it is 700 µV, 3.1 dB margin.", "That is less than 6 dB: measure "]),
+            (0.4, ["With all that is recommended it is 400 µV, 8.0 dB margin."]),
+        ],
+    )
+    def test_less_than_6_dB_with_all_of_it_is_to_be_measured(self, left, says):
+        base, boards = self.boards()
+        together = next(it for it in noise(base, out=left).cables if it.loop == "out")
+        said = _little_room([], together)
+        assert len(said) == len(says)
+        assert all(one.startswith(other) for one, other in zip(said, says, strict=True))
+        harmful = from_variant("noisy part", "x", base.case.loop("out"), base, noise(boards["one"], out=0.1, up=3.0))
+        assert "option that harms no other limit" in _little_room([harmful], None)[0]
+        assert "No solved option" in _little_room([], None)[0]
 
     def test_only_the_board_that_is_recommended_is_shown(self):
         base, boards = self.boards()

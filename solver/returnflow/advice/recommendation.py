@@ -90,10 +90,8 @@ def recommendation(
     limits = {item.loop: item.limit for item in (*base.sensitive, *base.cables)}
     mended = () if said else chosen.mended
     sentences += [f"It also brings {named(it)} within its limit of {engineering(limits[it], 'V')}." for it in mended]
-    if together is not None and not chosen.has_room:
-        sentences.append(f"With all that is recommended it is {said_noise(together)}, {margin(together)}.")
-    elif not chosen.has_room:
-        sentences.append(f"No solved option has {ROOM_DB:.0f} dB margin: measure before you rely on it.")
+    if not chosen.has_room:
+        sentences += _little_room(options, together)
     easier = min(
         (o for o in options if o.meets and not o.harmful and not o.has_room and o.effort < chosen.effort),
         key=lambda option: option.effort, default=None,
@@ -119,6 +117,17 @@ def recommendation(
         for name, room in chosen.tight.items()
     ]
     return sentences
+
+
+def _little_room(options: Sequence[Option], together: Budget | None) -> list[str]:
+    """What is said where the recommended option leaves less than `ROOM_DB`."""
+    measure = "measure before you rely on it."
+    if together is not None:
+        said = [f"With all that is recommended it is {said_noise(together)}, {margin(together)}."]
+        little = decibels(together.limit, together.sure) < ROOM_DB
+        return [*said, *([f"That is less than {ROOM_DB:.0f} dB: {measure}"] if little else [])]
+    which = "option that harms no other limit" if any(option.has_room for option in options) else "solved option"
+    return [f"No {which} has {ROOM_DB:.0f} dB margin: {measure}"]
 
 
 def _nothing_meets(budget: Budget, options: Sequence[Option]) -> list[str]:
