@@ -229,6 +229,13 @@ class TestTwoEndsOfOneRoute:
                 case, loops=tuple(replace(it, route=replace(route, path=path)) if it.route else it for it in case.loops)
             )
 
+        # Nor where one way is of several legs, and the way as drawn is of one.
+        legs = [Outgoing(layer="top", path=((0, 0), (1e-3, 0)), width=2e-3), case.loop("motor").route]
+        two = [replace(case.loop("motor").route, legs=tuple(some)) for some in (legs, legs[::-1])]
+        ways = [
+            replace(case, loops=tuple(replace(it, route=way) if it.route else it for it in case.loops)) for way in two
+        ]
+        assert merged(case, *ways) is None
         boards = {"a": bent((8e-3, 22e-3)), "b": bent((8e-3, 24e-3))}
         assert obstacle(case, ["a", "b"], boards) == 'they change "motor" in different ways'
         assert merged(case, boards["a"], boards["a"]) is not None

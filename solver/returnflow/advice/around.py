@@ -105,11 +105,8 @@ def bridged(lead: Loop, base: Result) -> dict[str, Trial]:
     bridge = Bridge(name=f"drawn bridge under {lead.name}", copper=on, shape=shape)
     change = f"Under the trace of {named(lead.name)} {millimetres(width)} of copper bridge {names}."
     drawn = bare(base.case, replace(board, bridges=(*board.bridges, bridge)))
-    return {
-        f"a bridge of {millimetres(width)} across {names} under {named(lead.name)}": Trial(
-            case=drawn, changes=(change,)
-        )
-    }
+    title = f"a bridge of {millimetres(width)} across {names} under {named(lead.name)}"
+    return {title: Trial(case=drawn, changes=(change,))}
 
 
 def _free(case: Case, lead: Loop, route: Outgoing, copper: Shape, clear: float) -> Shape:

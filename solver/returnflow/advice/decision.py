@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from returnflow.advice.from_variants import lifted
 from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.options import options_for
-from returnflow.advice.recommendation import NO_BETTER, WORTH, in_sentence, recommendation, rests_on
+from returnflow.advice.recommendation import NO_BETTER, WORTH, in_sentence, opening, recommendation, rests_on
 from returnflow.advice.together import keeps_all, obstacle, titled, verdict_of_all
 from returnflow.advice.trials import CLOSED
 from returnflow.answers.budget import Budget, decibels
@@ -87,7 +87,7 @@ def decide(
             titles = joined([in_sentence(name) for name in names])
             why = f": {why.removesuffix('.')}" if why else ""
             said = [f"What is recommended for each was not solved together: {titles}{why}."]
-    said += [f"{in_sentence(name)[0].upper()}{in_sentence(name)[1:]} {clash}." for name, clash in clashes.items()]
+    said += [f"{opening(name)} {clash}." for name, clash in clashes.items()]
     text = " ".join(said)
     theirs = {it.chosen.variant: it.loop for it in reversed(bare) if it.chosen is not None}
     together = {} if every is None else {it.loop: it for it in (*every.sensitive, *every.cables)}
@@ -201,9 +201,8 @@ def _by_itself(base: Result, decisions: Sequence[Decision], variants: Mapping[st
     best = min(whole, key=lambda name: -chosen.count(name), default=None)
     if best is None or set(chosen) == {best}:  # it is said already what else that one mends
         return []
-    title = in_sentence(best)
     return [
-        f"{title[0].upper()}{title[1:]} keeps every limit.",
+        f"{opening(best)} keeps every limit.",
         *(it.proviso for it in variants[best].sensitive if it.proviso),
     ]
 

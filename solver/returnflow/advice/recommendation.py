@@ -137,8 +137,7 @@ def _nothing_meets(budget: Budget, options: Sequence[Option]) -> list[str]:
     harmful = [option for option in options if cables and option.meets and option.harmful]
     if harmful:
         best = min(harmful, key=lambda option: (len(option.broken), option.effort, option.noise or 0.0))
-        sentences = [f"{in_sentence(best.title)} would fix that, but {harm_in_words(best)}: not advised."]
-        sentences[0] = sentences[0][0].upper() + sentences[0][1:]
+        sentences = [f"{opening(best.title)} would fix that, but {harm_in_words(best)}: not advised."]
     near = [o for o in options if o.possible and o.noise is not None and not (cables and o.harmful)]
     best_left = min(near, key=lambda option: option.noise or 0.0, default=None)
     if best_left is not None and best_left.noise is not None and best_left.noise < WORTH * budget.noise:
@@ -166,6 +165,19 @@ def _proviso(chosen: Option, budget: Budget) -> str:
 def in_sentence(title: str) -> str:
     """Title of an option within a sentence: in quotation marks, unless names in it have their own."""
     return title if '"' in title else named(title)
+
+
+def opening(title: str) -> str:
+    """
+    Title of an option at the beginning of a sentence.
+
+    Examples
+    --------
+    >>> print(opening('a return of its own for "pump"'), opening("solid plane"))
+    A return of its own for "pump" "solid plane"
+    """
+    said = in_sentence(title)
+    return f"{said[0].upper()}{said[1:]}"
 
 
 def _quoted(names: tuple[str, ...]) -> str:

@@ -129,7 +129,7 @@ def _rows(*of: Any) -> bool:
 
 def _merge_rows(base: tuple[Any, ...], one: tuple[Any, ...], other: tuple[Any, ...]) -> tuple[Any, ...]:
     """Places in a row of which each changes another stretch, as two ends of a route that are led elsewhere."""
-    if is_dataclass(base[0]) and len(base) == len(one) == len(other):
+    if base and is_dataclass(base[0]) and len(base) == len(one) == len(other):
         return tuple(_merge(*each) for each in zip(base, one, other, strict=True))
     changed = sorted(((_stretch(base, each), each) for each in (one, other)), key=lambda item: item[0])
     (before, early), (behind, late) = changed

@@ -39,9 +39,9 @@ LEAST = 1e-3  # of the strongest: where the colours end
 SHADES = 64  # steps of the colour maps: finer than the eye, and the files stay small
 CIRCLE = "#c00000"
 MOST_JOINTS, LEAST_JOINT = 8, 0.01  # names of terminals of links: how many, and with what part of the current
+LEAST_OF_MANY = 0.1  # the same where hundreds of links share it
 ALL_OF_IT = 0.999  # of a current
 SAME = 1e-3  # worst case over rms sum, less 1, up to which it is no other
-LEAST_OF_MANY = 0.1  # the same where hundreds of links share it
 
 
 def colours(name: str, low: float = 0.0, high: float = 1.0) -> Colormap:

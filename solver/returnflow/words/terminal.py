@@ -93,7 +93,6 @@ def _decision_text(study: Study, decision: Decision) -> str:
         notes.append(f"With {titles}, {listed(names, 'and')} {over}.")
     tight = [(option, name, room) for option in decision.options for name, room in option.tight.items()]
     notes += [f"With {in_sentence(it.title)}, {named(name)} has {margin_words(room)}." for it, name, room in tight]
-    notes += [f"{it.title[0].upper()}{it.title[1:]} {it.clash}." for it in decision.options if it.clash]
     return "\n".join(
         [
             textwrap.fill(f"Recommended for {named(decision.loop)}: {decision.recommendation}", WIDTH),
