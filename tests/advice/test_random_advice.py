@@ -47,14 +47,14 @@ def verdicts(board):
 
 def unkept(case, study):
     """Promises of a study with several limits that a finer solve of each recommended board does not keep, in words."""
-    wrong = []
+    wrong, before = [], verdicts(case)
     for decision in study.decisions:
         chosen = decision.chosen
         if chosen is None or chosen.variant is None:
             if judged(case, decision, study) not in (None, "kept"):
                 wrong.append(f"{decision.loop}: {chosen.title} does not keep it")
             continue
-        before, after = verdicts(case), verdicts(study.trials[chosen.variant].case)
+        after = verdicts(study.trials[chosen.variant].case)
         if after[decision.loop] != "kept":
             wrong.append(f"{decision.loop}: {chosen.title} does not keep it")
         broken = {name for name, verdict in after.items() if before.get(name) == "kept" and verdict == "exceeded"}

@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import pytest
 
-from returnflow.advice.study import AS_DRAWN, run
+import solved
+from returnflow.advice.study import AS_DRAWN
 from returnflow.answers.budget import Budget
 from returnflow.answers.verdict import finding
 from returnflow.words.answer_text import summary
 from returnflow.words.result_tables import contributions_table
-from returnflow_geometry.casefile.read import parse_case
 
 # Invented: a pump's return runs along the axis of a weak input's plane and couples nothing; its trace may.
 BOARD = """
@@ -51,7 +51,7 @@ APART = 'route = { layer = "top", path = [[20, 3], [20, 15]], width_mm = 0.3 }'
 
 def budget(mine="", other="", tolerates=200e-6, frequency=120, band="[0, 200]", height=0.5):
     text = BOARD.format(mine=mine, other=other, tolerates=tolerates, frequency=frequency, band=band, height=height)
-    result = run(parse_case(text), only=[AS_DRAWN], jobs=1)[AS_DRAWN]
+    result = solved.study(text, AS_DRAWN)[AS_DRAWN]
     return result.sensitive[0], result
 
 
@@ -109,7 +109,7 @@ current_A = 1
 frequency_Hz = 0
 """
     text = BOARD.format(mine=MINE, other=more, tolerates=10e-6, frequency=120, band="[0, 200]", height=1.5)
-    found = run(parse_case(text), only=[AS_DRAWN], jobs=1)
+    found = solved.study(text, AS_DRAWN)
     (decision,) = found.decisions
     assert decision.chosen.variant is None
     assert "keeps its limit if conductors keep apart" in decision.recommendation

@@ -77,7 +77,10 @@ def stitched() -> LiveBoard:
     return LiveBoard.of(parse_case(STITCHED))
 
 
-def full(case):
+@shared
+def full(text, moved):
+    case = parse_case(text)
+    case = case.changed(move=moved) if moved else case
     conductors = Conductors.of(case)
     return solve(conductors, conductors.ends(case), options=Options(accuracy=0.01))
 
@@ -104,10 +107,9 @@ def test_few_vias_stay_contacts():
 
 @pytest.mark.parametrize("moved", [{}, MOVES])
 def test_it_agrees_with_the_full_solve(moved):
-    case = parse_case(STITCHED)
     solver = StitchedSolver(stitched())
     solver.move({name: (1e-3 * x, 1e-3 * y) for name, (x, y) in moved.items()})
-    truth = full(case.changed(move=moved) if moved else case)
+    truth = full(STITCHED, moved or None)
     read = solver.read()
     off = np.abs(read.resistance - truth.mid) / reference(truth.mid)
     assert off.max() < 3e-3
@@ -139,7 +141,7 @@ def test_the_script_equals_the_reference():
 def test_shares_agree_with_the_full_solve():
     answer = asked("""const { currents } = board.read(), { shares, sections } = board.watch(currents);
         console.log(JSON.stringify({ shares: rows(shares), sections: rows(sections) }));""")
-    truth = full(parse_case(STITCHED))
+    truth = full(STITCHED, None)
     inside = Conductors.of(parse_case(STITCHED)).contact_inside()
     # The motor's current: of the input's, which enters inside the region, all crosses its border by the rule.
     assert abs(answer["shares"][0][0] - region_shares(truth, inside)[0, 0]) < 3e-3
@@ -173,10 +175,9 @@ def test_small_holes_that_are_not_in_the_mesh_agree_with_the_full_solve():
         f'[[cutout]]\nname = "hole {x} {y}"\ncopper = "upper"\nshape = {{ circle = [{x}, {y}], diameter = 0.38 }}\n'
         for x in range(2, 60, 4) for y in (7, 10, 14, 20, 23)
     )  # fmt: skip
-    case = parse_case(STITCHED + holes)
-    board = LiveBoard.of(case)
+    board = LiveBoard.of(parse_case(STITCHED + holes))
     assert sum(len(sheet.holes) for sheet in board.sheets) > 50
-    truth = full(case)
+    truth = full(STITCHED + holes, None)
     off = np.abs(StitchedSolver(board).read().resistance - truth.mid) / reference(truth.mid)
     assert off.max() < 3e-3
 

@@ -1,6 +1,5 @@
 """Boards with hundreds of vias: pictures still show the copper, lines of flow pass idle pads, charts are of planes."""
 
-import functools
 import io
 
 import numpy as np
@@ -8,13 +7,12 @@ import pytest
 import shapely
 from PIL import Image
 
-from returnflow.advice.study import run
+import solved
 from returnflow.pictures.board_map import board_frame
 from returnflow.pictures.canvas import MANY_MARKS
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.maps import Maps
 from returnflow.pictures.tracing import flow_lines
-from returnflow_geometry.casefile.read import parse_case
 
 # Invented: two planes of 60 x 30 mm, stitched every 5 mm, and a motor's current from one corner to the other.
 STITCHED = """
@@ -64,9 +62,8 @@ tolerates_V = 4e-6
 """
 
 
-@functools.cache
-def stitched():
-    return run(parse_case(STITCHED), only=["as drawn"])["as drawn"]
+def stitched(text=STITCHED):
+    return solved.study(text, "as drawn")["as drawn"]
 
 
 def on(name):
@@ -107,7 +104,7 @@ terminal = [
 loop = [{ name = "load", role = "noisy", inject = "A", return = "B", current_A = 1 }]
 solve = { frequencies_Hz = [0], accuracy = 0.01 }
 """
-    result = run(parse_case(strip), only=["as drawn"])["as drawn"]
+    result = stitched(strip)
     solution, contacts = result.solution, result.conductors.number
     starts = np.zeros(3, dtype=np.int64)
     starts[contacts["A"]], starts[contacts["B"]] = 20, -20
@@ -157,14 +154,12 @@ class TestPlacement:
     def test_is_of_the_plane_below_where_the_pin_stands_on_a_pad(self):
         assert stitched().placements["input"].copper == "upper"
         on_plane = STITCHED.replace('name = "U", copper = "pad"', 'name = "U", copper = "upper"')
-        same = run(parse_case(on_plane), only=["as drawn"])["as drawn"]
+        same = stitched(on_plane)
         assert same.placements["input"].copper == "upper"
         assert stitched().placements["input"].radius == pytest.approx(same.placements["input"].radius, rel=0.05)
 
     def test_its_sentence_names_that_plane(self):
-        loud = run(parse_case(STITCHED.replace("tolerates_V = 4e-6", "tolerates_V = 0.5")), only=["as drawn"])[
-            "as drawn"
-        ]
+        loud = stitched(STITCHED.replace("tolerates_V = 4e-6", "tolerates_V = 0.5"))
         assert loud.placements["input"].reach == (
             'By resistance alone, U keeps the limit anywhere on "upper" (now 4.74 mm away).'
         )

@@ -8,15 +8,14 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
+import solved
 from reporting import NOISY, VIAS, layered, result, stitched
-from returnflow.advice.study import run
 from returnflow.answers.contours import streamlines
 from returnflow.pictures import tracing
 from returnflow.pictures.fields import TUBES
 from returnflow.pictures.frame import Frame
 from returnflow.pictures.maps import Maps, Window
 from returnflow.pictures.tracing import Pieces, flow_lines, line_starts
-from returnflow_geometry.casefile.read import parse_case
 
 
 def on(number):
@@ -194,7 +193,7 @@ route = { layer = "L1", path = [[4, 9], [20, 9]], width_mm = 0.3 }
 
 @pytest.mark.parametrize("frequency", [0.0, 1e3])
 def test_where_links_share_a_current_lines_lead_from_contact_to_contact_at_every_frequency(frequency):
-    result = run(parse_case(TWO_PLANES))["as drawn"]
+    result = solved.study(TWO_PLANES, "as drawn")["as drawn"]
     where = {"upper": [(4, 9), (20, 9), (4, 3), (20, 3)], "lower": [(4, 3), (20, 3)]}
     lines = {}
     for copper in (0, 1):
