@@ -43,7 +43,9 @@ shape = {{ slot = [[30, 0], [30, {end}]], width = 1 }}
 
 
 def terminal(name, x, y):
-    return f'[[terminal]]\nname = "{name}"\ncopper = "ground"\nat = [{x}, {y}]\ndiameter_mm = 0.8\n'
+    """A square: the outline of a disc would be three quarters of all triangles of the magnetic mesh."""
+    corners = [round(each, 3) for each in (x - 0.4, y - 0.4, x + 0.4, y + 0.4)]
+    return f'[[terminal]]\nname = "{name}"\ncopper = "ground"\nshape = {{ rect = {corners} }}\n'
 
 
 def loop(name, role, ends, **more):

@@ -251,7 +251,9 @@ class TestConnectors:
         case = parse_case(text())
         assert at_edge(case) == {"J", "C1", "C2", "S1", "S2"}  # pads of 0.8 mm, 4.6 mm from the edge and less
         inner = parse_case(
-            text().replace("at = [6.5, 30]", "at = [16, 30]").replace("[[6.5, 30], [6.5,", "[[16, 30], [16,")
+            text()
+            .replace(terminal("J", 6.5, 30), terminal("J", 16, 30))
+            .replace("[[6.5, 30], [6.5,", "[[16, 30], [16,")
         )
         assert "J" not in at_edge(inner)
 

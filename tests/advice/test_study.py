@@ -259,7 +259,7 @@ class TestPlacement:
     def test_sentence_says_where_there_is_nothing_beyond_the_radius(self):
         # A pad in the middle of a plate: hardly more than a ring about it is within tolerance.
         board = PLATE.replace(
-            'name = "A"\ncopper = "ground"\nat = [8, 15]\ndiameter_mm = 1',
+            'name = "A"\ncopper = "ground"\nshape = { rect = [7.55, 14.55, 8.45, 15.45] }',
             'name = "A"\ncopper = "ground"\nshape = { rect = [0, 0, 20, 1] }',
         )
         noisy = loop("fan", "noisy", "B", "A", "current_A = 1")
@@ -287,28 +287,23 @@ layer = "ground layer"
 [[terminal]]
 name = "A"
 copper = "ground"
-at = [8, 15]
-diameter_mm = 1
+shape = { rect = [7.55, 14.55, 8.45, 15.45] }
 [[terminal]]
 name = "B"
 copper = "ground"
-at = [20, 15]
-diameter_mm = 1
+shape = { rect = [19.55, 14.55, 20.45, 15.45] }
 [[terminal]]
 name = "C"
 copper = "ground"
-at = [32, 15]
-diameter_mm = 1
+shape = { rect = [31.55, 14.55, 32.45, 15.45] }
 [[terminal]]
 name = "S"
 copper = "ground"
-at = [12, 22]
-diameter_mm = 1
+shape = { rect = [11.55, 21.55, 12.45, 22.45] }
 [[terminal]]
 name = "T"
 copper = "ground"
-at = [30, 25]
-diameter_mm = 1
+shape = { rect = [29.55, 24.55, 30.45, 25.45] }
 """
 
 

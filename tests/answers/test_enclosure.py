@@ -24,12 +24,12 @@ BOARD = {
         {"name": "chassis", "layer": "housing", "shape": {"rect": [-8, -8, 48, 32]}},
     ],
     "terminal": [
-        {"name": "U.GND", "copper": "ground", "at": [30, 16], "diameter_mm": 0.6},
-        {"name": "J.GND", "copper": "ground", "at": [10, 6], "diameter_mm": 0.6},
-        {"name": "left", "copper": "ground", "at": [3, 12], "diameter_mm": 1.6},
-        {"name": "right", "copper": "ground", "at": [37, 12], "diameter_mm": 1.6},
-        {"name": "wall left", "copper": "chassis", "at": [3, 12], "diameter_mm": 1.6},
-        {"name": "wall right", "copper": "chassis", "at": [37, 12], "diameter_mm": 1.6},
+        {"name": "U.GND", "copper": "ground", "shape": {"rect": [29.73, 15.73, 30.27, 16.27]}},
+        {"name": "J.GND", "copper": "ground", "shape": {"rect": [9.73, 5.73, 10.27, 6.27]}},
+        {"name": "left", "copper": "ground", "shape": {"rect": [2.28, 11.28, 3.72, 12.72]}},
+        {"name": "right", "copper": "ground", "shape": {"rect": [36.28, 11.28, 37.72, 12.72]}},
+        {"name": "wall left", "copper": "chassis", "shape": {"rect": [2.28, 11.28, 3.72, 12.72]}},
+        {"name": "wall right", "copper": "chassis", "shape": {"rect": [36.28, 11.28, 37.72, 12.72]}},
     ],
     "link": [
         {"name": "bond left", "between": ["left", "wall left"], "resistance_ohm": 0.002, "inductance_H": 2e-9},

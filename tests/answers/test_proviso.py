@@ -19,10 +19,10 @@ board = {{ outline = {{ rect = [0, 0, 40, 40] }} }}
 layer = [{{ name = "top", copper_um = 35, below_mm = {height} }}, {{ name = "plane", copper_um = 35 }}]
 copper = [{{ name = "ground", layer = "plane" }}]
 terminal = [
-  {{ name = "A", copper = "ground", at = [10, 35], diameter_mm = 1 }},
-  {{ name = "B", copper = "ground", at = [30, 35], diameter_mm = 1 }},
-  {{ name = "C", copper = "ground", at = [20, 3], diameter_mm = 1 }},
-  {{ name = "D", copper = "ground", at = [20, 15], diameter_mm = 1 }},
+  {{ name = "A", copper = "ground", shape = {{ rect = [9.55, 34.55, 10.45, 35.45] }} }},
+  {{ name = "B", copper = "ground", shape = {{ rect = [29.55, 34.55, 30.45, 35.45] }} }},
+  {{ name = "C", copper = "ground", shape = {{ rect = [19.55, 2.55, 20.45, 3.45] }} }},
+  {{ name = "D", copper = "ground", shape = {{ rect = [19.55, 14.55, 20.45, 15.45] }} }},
 ]
 solve = {{ accuracy = 0.05 }}
 

@@ -25,8 +25,8 @@ BOARD = {
     ],
     "copper": [{"name": "ground", "layer": "L2"}, {"name": "supply", "layer": "L3"}],
     "terminal": [
-        {"name": "GND", "copper": "ground", "at": [20, 10], "diameter_mm": 0.4},
-        {"name": "VDD", "copper": "supply", "at": [21, 10], "diameter_mm": 0.4},
+        {"name": "GND", "copper": "ground", "shape": {"rect": [19.82, 9.82, 20.18, 10.18]}},
+        {"name": "VDD", "copper": "supply", "shape": {"rect": [20.82, 9.82, 21.18, 10.18]}},
     ],
     "bank": [{"name": "100 nF", "coppers": ["ground", "supply"], "at": [[5, 5], [24, 15], [25, 5]], **BANK}],
     "loop": [
@@ -155,7 +155,10 @@ def test_a_target_impedance_is_judged_where_it_is_worst_in_its_band():
 
 def test_planes_that_resonate_are_named():
     # Half a wave over the longer side (textbook): 100 mm in a dielectric of 4.3, 723 MHz.
-    pins = [pin | {"at": [90, y]} for pin, y in zip(BOARD["terminal"], (60, 61), strict=True)]
+    pins = [
+        pin | {"shape": {"rect": [89.82, y - 0.18, 90.18, y + 0.18]}}
+        for pin, y in zip(BOARD["terminal"], (60, 61), strict=True)
+    ]
     bank = [BOARD["bank"][0] | {"at": [[20, 15]]}]
     large = {"board": {"outline": {"rect": [0, 0, 100, 80]}, "temperature_C": 25}, "terminal": pins, "bank": bank}
     solve = {"accuracy": 0.025, "frequencies_Hz": [0, 1e6, 1e9], "via_inductance": True}

@@ -27,10 +27,10 @@ board = { outline = { rect = [0, 0, 40, 30] }, temperature_C = 20 }
 layer = [{ name = "T", copper_um = 35, below_mm = 2 }, { name = "P", copper_um = 35 }]
 copper = [{ name = "plane", layer = "P" }]
 terminal = [
-  { name = "A", copper = "plane", at = [8, 15], diameter_mm = 2 },
-  { name = "B", copper = "plane", at = [32, 15], diameter_mm = 2 },
-  { name = "C", copper = "plane", at = [8, 5], diameter_mm = 2 },
-  { name = "D", copper = "plane", at = [32, 5], diameter_mm = 2 },
+  { name = "A", copper = "plane", shape = { rect = [7.1, 14.1, 8.9, 15.9] } },
+  { name = "B", copper = "plane", shape = { rect = [31.1, 14.1, 32.9, 15.9] } },
+  { name = "C", copper = "plane", shape = { rect = [7.1, 4.1, 8.9, 5.9] } },
+  { name = "D", copper = "plane", shape = { rect = [31.1, 4.1, 32.9, 5.9] } },
 ]
 region = [{ name = "top", copper = "plane", shape = { rect = [15, 20, 25, 30] } }]
 
