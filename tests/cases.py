@@ -3,6 +3,7 @@
 import copy
 import datetime as dt
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -123,6 +124,22 @@ def dump(value):
     if isinstance(value, int) and abs(value) > LONG:
         return hex(abs(value))
     return value.isoformat() if isinstance(value, dt.date | dt.time) else repr(value)
+
+
+def squared(text, side=0.5**0.5):
+    """
+    The text of a case with squares, so many diameters wide, for round contacts; by default as fit into the circle.
+
+    For boards judged above 0 Hz where a contact's shape is no matter: of discs a magnetic mesh takes every corner,
+    which comes to three quarters of all triangles of a small board.
+    """
+
+    def square(found):
+        x, y, diameter = map(float, found.groups())
+        half = 0.5 * side * diameter
+        return f"shape = {{ rect = {[round(each, 4) for each in (x - half, y - half, x + half, y + half)]} }}"
+
+    return re.sub(r"at = \[([\d.]+), ([\d.]+)\][,\n] ?diameter_mm = ([\d.]+)", square, text)
 
 
 def text_of(case):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 
 import numpy as np
 
@@ -83,23 +82,6 @@ def random_case(seed: int, *, mains: bool = True, several: bool = False) -> str:
         for entry in entries:
             lines += [f"[[{kind}]]", *(f"{key} = {_toml(value)}" for key, value in entry.items())]
     return "\n".join(lines)
-
-
-def squared(text: str) -> str:
-    """
-    The same case with a square of equal area for every round contact.
-
-    Where all that counts is above 0 Hz: of a disc's outline a magnetic mesh takes every corner, three quarters of all
-    triangles of such a board.
-    """
-
-    def square(found: re.Match[str]) -> str:
-        x, y, diameter = map(float, found.groups())
-        half = 0.5 * diameter * np.sqrt(np.pi / 4)
-        corners = [round(float(each), 4) for each in (x - half, y - half, x + half, y + half)]
-        return f"shape = {_toml({'rect': corners})}"
-
-    return re.sub(r"at = \[([\d.]+), ([\d.]+)\]\ndiameter_mm = ([\d.]+)", square, text)
 
 
 def _toml(value: object) -> str:

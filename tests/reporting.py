@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from functools import cache
 
+from cases import squared
 from returnflow.advice.study import Study, run
 from returnflow.answers.result import Result
 from returnflow.pictures.album import Picture, pictures
@@ -118,7 +119,7 @@ def study() -> Study:
 def at_frequencies() -> Study:
     """The strong noisy loop alone with an outgoing conductor round the slot, at 0 Hz and 1 MHz."""
     route = 'frequency_Hz = 1e6\nroute = { layer = "L1", path = [[5, 5], [5, 24], [32, 24], [32, 6]], width_mm = 2 }'
-    return run(parse_case(BOARD + noisy(route) + "[solve]\naccuracy = 0.05\nfrequencies_Hz = [0, 1e6]"))
+    return run(parse_case(squared(BOARD) + noisy(route) + "[solve]\naccuracy = 0.05\nfrequencies_Hz = [0, 1e6]"))
 
 
 @cache
@@ -218,7 +219,7 @@ frequencies_Hz = [0, 1e6]
 @shared
 def layered() -> Result:
     """Two planes that vias and a capacitor join, a trace with one ground point, and a copper that no loop reaches."""
-    return run(parse_case(LAYERED), only=["as drawn"])["as drawn"]
+    return run(parse_case(squared(LAYERED)), only=["as drawn"])["as drawn"]
 
 
 # By name of the via: where it is, and its resistance. One of them takes next to nothing.

@@ -7,12 +7,13 @@ from dataclasses import replace
 import pytest
 
 import returnflow as rf
-from randomboards import random_case, squared
+from cases import squared
+from randomboards import random_case
 from returnflow.advice.study import AS_DRAWN
 
 CASES = [rf.parse_case(random_case(seed, mains=False)) for seed in range(7310, 7316)]
 SEVERAL = [rf.parse_case(random_case(seed, mains=False, several=True)) for seed in (8002, 8005)]
-CASES.append(rf.parse_case(squared(random_case(7312))))  # hundreds of either kind: benchmarks/random_advice.py
+CASES.append(rf.parse_case(squared(random_case(7312), 0.886)))  # hundreds of either kind: benchmarks/random_advice.py
 
 
 def judged(case, decision, study):

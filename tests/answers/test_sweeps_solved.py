@@ -16,6 +16,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
 
 import returnflow as rf
+from cases import squared
 from returnflow.advice.study import AS_DRAWN
 from returnflow.answers import batch
 from returnflow.answers.coupling import unknown_places
@@ -307,7 +308,9 @@ class TestOnlyWhatCounts:
         asked = []
         solve = batch.solve_case
         monkeypatch.setattr(batch, "solve_case", lambda *a, **k: asked.append(k) or solve(*a, **k))
-        case = rf.parse_case(PLATE.replace("LINES", LOUD) + sweep('set = "fan.spectrum.1.2", values = [0.1, 1]'))
+        case = rf.parse_case(
+            squared(PLATE.replace("LINES", LOUD)) + sweep('set = "fan.spectrum.1.2", values = [0.1, 1]')
+        )
         (it,) = run_sweeps(case, jobs=1)
         assert [k["highest"] for k in asked] == [1e4]
         (budget,) = rf.run(it.sweep.steps[1].case, only=[AS_DRAWN])[AS_DRAWN].sensitive

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import solved
+from cases import squared
 from reporting import NOISY, VIAS, layered, result, stitched
 from returnflow.answers.contours import streamlines
 from returnflow.pictures import tracing
@@ -193,7 +194,7 @@ route = { layer = "L1", path = [[4, 9], [20, 9]], width_mm = 0.3 }
 
 @pytest.mark.parametrize("frequency", [0.0, 1e3])
 def test_where_links_share_a_current_lines_lead_from_contact_to_contact_at_every_frequency(frequency):
-    result = solved.study(TWO_PLANES, "as drawn")["as drawn"]
+    result = solved.study(squared(TWO_PLANES), "as drawn")["as drawn"]
     where = {"upper": [(4, 9), (20, 9), (4, 3), (20, 3)], "lower": [(4, 3), (20, 3)]}
     lines = {}
     for copper in (0, 1):
