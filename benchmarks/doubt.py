@@ -6,7 +6,9 @@ plane, floating or joined by vias. The reference is what two finer pairs of mesh
 agree to a third of its doubt. The last columns say how wide the doubt is against what it bounds, and against couplings
 above 1e-4 of the root of the product of both loops' own: a doubt that holds by being vast is no use.
 
-    python benchmarks/doubt.py [--boards 10] [--seed 20261126] [--keep FILE]
+    python benchmarks/doubt.py [--boards 10] [--seed 20261126] [--keep FILE] [--look]
+
+`--look`: of a first look, which is one mesh alone.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ import argparse
 import pickle
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +25,7 @@ from numpy.typing import NDArray
 
 import returnflow as rf
 from returnflow.magnetic.meshing import COARSE
+from returnflow.magnetic.one_mesh import LOOK
 from returnflow.magnetic.reduction import BroadbandOptions
 from returnflow.magnetic.solving import solve_broadband
 from returnflow.resistive.conduction import solve
@@ -104,14 +107,14 @@ class Measured:
     seconds: tuple[float, float]  # of processor: own, and references
 
 
-def measured(case: Case) -> Measured:
-    """Solve a board on its own meshes, as the product does, and on finer ones."""
+def measured(case: Case, *, look: bool = False) -> Measured:
+    """Solve a board on its own meshes, as the product does, or on one for a first look, and on finer ones."""
     conductors = Conductors.of(case)
     loops = conductors.ends(case)
     # One resistive end for all: at 0 Hz they agree.
     squares = solve(conductors, loops).squares
     begin = time.process_time()
-    own = solve_broadband(case, conductors, loops, squares)
+    own = solve_broadband(replace(case, accuracy=LOOK) if look else case, conductors, loops, squares)
     between = time.process_time()
     tight = BroadbandOptions(accuracy=3e-4)
     finer = [solve_broadband(case, conductors, loops, squares, tight, coarser=COARSE / part) for part in FINER]
@@ -156,12 +159,13 @@ if __name__ == "__main__":
     parser.add_argument("--boards", type=int, default=10)
     parser.add_argument("--seed", type=int, default=20261126)
     parser.add_argument("--keep", type=Path)
+    parser.add_argument("--look", action="store_true")
     asked = parser.parse_args()
     found: list[Measured] = []
     print("board | triangles, those of references | seconds | entries | outside | farthest | not judged")
     for n in range(asked.boards):
         try:
-            one = measured(rf.parse_case(random_board(asked.seed + n)))
+            one = measured(rf.parse_case(random_board(asked.seed + n)), look=asked.look)
         except rf.CaseError as error:
             print(n, error)
             continue

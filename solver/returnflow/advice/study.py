@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import importlib.metadata
 import platform
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
-from returnflow.advice.decision import Decision, decide, recommended, settled
-from returnflow.advice.drawn import Trial
+from returnflow.advice.decision import Decision, decide, recommended
 from returnflow.advice.findings import Finding
-from returnflow.advice.options import options_for
-from returnflow.advice.proofs import crosses_more, further, usual, wanted
 from returnflow.advice.review import review
-from returnflow.advice.together import titled, together
-from returnflow.advice.trials import CLOSED, trials
+from returnflow.advice.together import titled
+from returnflow.advice.trials import trials
+from returnflow.advice.tried import Answers, Tried
 from returnflow.answers.batch import STOPPED, solve_each
 from returnflow.answers.compare import Comparison, compare
 from returnflow.answers.evaluate import evaluate, gaps_told
@@ -30,7 +28,6 @@ from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.wording import listed, named
 
 AS_DRAWN = "as drawn"
-MOST_TOGETHER = 3  # boards with all that is recommended: where one harms a limit another is tried
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -208,41 +205,20 @@ def run(
     if len(failed) == len(names) or (AS_DRAWN in failed and not stopped):
         first = failed[AS_DRAWN] if AS_DRAWN in failed else next(iter(failed.values()))
         raise KeyboardInterrupt if str(first) == STOPPED else first
-    drawn: dict[str, Trial] = {}
-    joint: dict[str, Trial] = {}
+    tried = None
     base = answers.get(AS_DRAWN)
-    solved: dict[str, Result | Exception]
     if only is None and not stopped and isinstance(base, Result):
-        for kind in (usual, further):
-            known = {name: found for name, found in answers.items() if isinstance(found, Result) and name != AS_DRAWN}
-            judged = (*base.sensitive, *(it for it in base.cables if it.verdict != "kept"))
-            open_to = {item.loop: options_for(case.loop(item.loop), base, known) for item in judged}
-            more = wanted(base, open_to, kind)
-            if more:
-                say(f"to verify the recommendation, {len(more)} more to solve: {'; '.join(more)}")
-                solved = solve_each(
-                    {name: trial.case for name, trial in more.items()},
-                    evaluate,
-                    options,
-                    say,
-                    jobs,
-                    gaps=gaps_told,
-                    compared=[name for name, trial in more.items() if crosses_more(base, trial.case)],
-                    each=each,
-                    cache=cache,
-                )
-                answers |= solved
-            drawn |= more
-        for _ in range(MOST_TOGETHER):
-            more = _joint(base, answers, drawn, joint, case)
-            if not more:
-                break
-            say(f"what is recommended is solved together: {'; '.join(more)}")
-            cases = {name: trial.case for name, trial in more.items()}
-            solved = solve_each(cases, evaluate, options, say, jobs, gaps=gaps_told, each=each, cache=cache)
-            answers |= solved
-            joint |= more
-        drawn |= joint
+
+        def solve(boards: dict[str, Case], compared: Sequence[str]) -> Answers:
+            own = None if options is None else replace(options, accuracy=next(iter(boards.values())).accuracy)
+            return solve_each(
+                boards, evaluate, own, say, jobs, gaps=gaps_told, compared=compared, each=each, cache=cache
+            )
+
+        tried = Tried(every[AS_DRAWN], base, answers, solve, say)
+        tried.solve_all()
+        answers = tried.answers
+    drawn, joint = ({}, {}) if tried is None else (tried.drawn | tried.joint, tried.joint)
     sweeping = only is None and case.sweeps and not stopped
     swept = run_sweeps(case, options, progress, jobs, cache) if sweeping else ()
     return Study(
@@ -257,28 +233,6 @@ def run(
         swept=swept,
         selected=only is not None,
     )
-
-
-def _joint(
-    base: Result,
-    answers: Mapping[str, Result | Exception],
-    drawn: Mapping[str, Trial],
-    joint: Mapping[str, Trial],
-    case: Case,
-) -> dict[str, Trial]:
-    """
-    Board with everything that is recommended at once; nothing where that is one board, or cannot be one.
-
-    Where one that is solved harms a limit, another one: see `decision.settled`.
-    """
-    solved = {name: found for name, found in answers.items() if isinstance(found, Result) and name != AS_DRAWN}
-    known = {name: found for name, found in solved.items() if name not in joint}
-    names = recommended(settled(base, known, {name: solved[name] for name in joint if name in solved})[0])
-    if len(names) < 2 or titled(names) in joint:
-        return {}
-    changes = {variant.name: variant.changes for variant in case.variants}
-    changes |= {name: trial.changes for name, trial in drawn.items()} | {CLOSED: ("Every gap is closed.",)}
-    return together(base.case, names, {name: known[name].case for name in names}, changes)
 
 
 def versions() -> dict[str, str]:

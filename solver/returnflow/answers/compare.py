@@ -159,12 +159,13 @@ def _figures(result: Result) -> dict[_Key, tuple[Figure, float | None]]:
     accuracy = result.case.accuracy
     model = None if result.spectral is None else result.spectral.model
     shares = driven_shares(result)
-    # The bracket says nothing of a share: its accuracy is the best guess, and what the mesh changes above 0 Hz.
+    # The bracket says nothing of a share: its accuracy is the best guess, and what a second mesh changes above 0 Hz.
     halves = accuracy * shares
     inductances = np.zeros((len(result.case.loops),) * 2)
     if model is not None:
         inductances = model.inductance_doubt
-        halves = halves + np.abs(shares - driven_shares(result, model.compared))
+        if model.coarse is not None:
+            halves = halves + np.abs(shares - driven_shares(result, model.coarse))
     for j, loop in enumerate(result.case.loops):
         for r, region in enumerate(result.case.regions):
             if loop.role == "noisy":

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.magnetic import two_meshes
+from returnflow.magnetic import one_mesh, two_meshes
 from returnflow.magnetic.decades import by_decades
 from returnflow.magnetic.equations import System
 from returnflow.magnetic.faces import Inductive, Magnetized, Projected, Small
@@ -81,6 +81,8 @@ class Broadband:
         What the basis lacks: bound of the error of every loop's own impedance, ohm, from the residuals.
     overlap : (array of frequencies, array (frequencies, loops, loops))
         How far the errors of two loops' fields lie in the same place at rims, 0 to 1; see `two_meshes`.
+    uneven : (array of frequencies, array (frequencies, loops, loops))
+        How uneven two loops' currents are in the same places, henry, where there is one mesh only; see `one_mesh`.
     thinning : Thinning or None
         Where small holes and far vias are not as in the case.
     """
@@ -102,6 +104,7 @@ class Broadband:
     coarse: Broadband | None = None
     lacking: tuple[Floats, Floats] | None = None
     overlap: tuple[Floats, Floats] | None = None
+    uneven: tuple[Floats, Floats] | None = None
     thinning: Thinning | None = None
 
     @property
@@ -196,20 +199,21 @@ class Broadband:
         """The same without what only solving needs: it would be most of the memory."""
         return replace(self, system=replace(self.system, panels=None))
 
-    @property
-    def compared(self) -> Broadband:
-        """The same on the coarser mesh; `ValueError` where there is none, since nothing is known of the mesh then."""
-        if self.coarse is None:
-            message = "This model was solved on one mesh only, so what the mesh leaves uncertain is not known."
-            raise ValueError(message)
-        return self.coarse
-
     @cached_property
+    def meshes(self) -> tuple[Broadband, ...]:
+        """Each mesh alone, with the same copper: the finer one, and the coarser one if there is one."""
+        if self.coarse is None:
+            return (self,)
+        return replace(self, coarse=None), replace(self.coarse, thickness=self.thickness, temperature=self.temperature)
+
+    @property
     def both(self) -> tuple[Broadband, Broadband]:
-        """Each mesh alone: the finer one, and the coarser one with the same copper."""
-        return replace(self, coarse=None), replace(
-            self.compared, thickness=self.thickness, temperature=self.temperature
-        )
+        """The finer and the coarser mesh alone; `ValueError` where there is one only."""
+        if self.coarse is None:
+            message = "This model was solved on one mesh only, so no other mesh is there to compare it with."
+            raise ValueError(message)
+        fine, coarse = self.meshes
+        return fine, coarse
 
     @cached_property
     def missing(self) -> float:
@@ -225,10 +229,11 @@ class Broadband:
 
     def many(self, frequencies: Floats) -> tuple[Complexes, Floats]:
         """Impedances as `lines` has them, and what is uncertain of them, ohm, (frequencies, loops, loops) both."""
-        fine, coarse = (each.lines(frequencies) for each in self.both)
-        thin = np.zeros_like(fine) if self.thinning is None else coarse - self._plainer.lines(frequencies)
-        doubts = [self._doubt(*each) for each in zip(frequencies.tolist(), fine, coarse, thin, strict=True)]
-        return self.led_to(fine, coarse), np.array(doubts).reshape(fine.shape)
+        every = [each.lines(frequencies) for each in self.meshes]
+        thin = np.zeros_like(every[-1]) if self.thinning is None else every[-1] - self._plainer.lines(frequencies)
+        doubts = [self._doubt(f, Z, change) for f, *Z, change in zip(frequencies.tolist(), *every, thin, strict=True)]
+        led = every[0] if self.coarse is None else self.led_to(*every)
+        return led, np.array(doubts).reshape(led.shape)
 
     def lines(self, frequencies: Floats) -> Complexes:
         """Impedances at many lines above 0 Hz, interpolated where there are more of them than their shape needs."""
@@ -246,15 +251,20 @@ class Broadband:
         """
         What mesh and basis leave uncertain of every impedance, ohm, shape (loops, loops); an estimate.
 
-        Of the mesh a part of what two meshes differ by; see `two_meshes`.
+        Of the mesh a part of what two meshes differ by, see `two_meshes`; or what one alone tells, see `one_mesh`.
         """
-        fine, coarse = (each.impedance(frequency) for each in self.both)
-        thin = np.zeros_like(fine) if self.thinning is None else coarse - self._plainer.impedance(frequency)
-        return self._doubt(frequency, fine, coarse, thin)
+        every = [each.impedance(frequency) for each in self.meshes]
+        thin = np.zeros_like(every[-1]) if self.thinning is None else every[-1] - self._plainer.impedance(frequency)
+        return self._doubt(frequency, every, thin)
 
-    def _doubt(self, frequency: float, fine: Complexes, coarse: Complexes, thin: Complexes) -> Floats:
-        half = two_meshes.half_widths(np.abs(fine - coarse), self._overlap(frequency)) + self.unreduced(frequency)
-        whole: Floats = half + self._holes(frequency, thin)
+    def _doubt(self, frequency: float, every: Sequence[Complexes], thin: Complexes) -> Floats:
+        """Of impedances on every mesh, the finer one first."""
+        if self.coarse is None:
+            half = one_mesh.half_widths(2 * np.pi * frequency * self._uneven(frequency), every[0])
+        else:
+            fine, coarse = every
+            half = two_meshes.half_widths(np.abs(fine - coarse), self._overlap(frequency))
+        whole: Floats = half + self.unreduced(frequency) + self._holes(frequency, thin)
         return whole
 
     def thinned(self, frequency: float) -> Floats:
@@ -265,7 +275,7 @@ class Broadband:
         """
         if self.thinning is None or frequency == 0:
             return np.zeros(self.correction.shape)
-        return self._holes(frequency, self.both[1].impedance(frequency) - self._plainer.impedance(frequency))
+        return self._holes(frequency, self.meshes[-1].impedance(frequency) - self._plainer.impedance(frequency))
 
     def _holes(self, frequency: float, change: Complexes) -> Floats:
         """What thinning leaves uncertain, where thinning more makes such a change."""
@@ -286,18 +296,22 @@ class Broadband:
     @cached_property
     def inductance_doubt(self) -> Floats:
         """What mesh and basis leave uncertain of `high_inductance`, henry, shape (loops, loops); see `doubt`."""
+        rest = (self.unreduced(HIGH) + self.thinned(HIGH)) / (2 * np.pi * HIGH)
+        if self.coarse is None:
+            return one_mesh.half_widths(self._uneven(HIGH), 1j * self.high_inductance) + rest
         fine, coarse = (each.high_inductance for each in self.both)
-        rest = self.unreduced(HIGH) + self.thinned(HIGH)
-        return two_meshes.half_widths(np.abs(fine - coarse), self._overlap(HIGH)) + rest / (2 * np.pi * HIGH)
+        return two_meshes.half_widths(np.abs(fine - coarse), self._overlap(HIGH)) + rest
 
     def _overlap(self, frequency: float) -> Floats:
         if self.overlap is None:
             return np.ones(self.correction.shape)
-        at, every = self.overlap
-        # The larger of both neighbours.
-        above = int(np.clip(np.searchsorted(at, frequency), 1, len(at) - 1))
-        larger: Floats = np.maximum(every[above - 1], every[above])
-        return larger
+        return _larger(self.overlap, frequency)
+
+    def _uneven(self, frequency: float) -> Floats:
+        if self.uneven is None:
+            message = "This model was solved on one mesh only, so what the mesh leaves uncertain is not known."
+            raise ValueError(message)
+        return _larger(self.uneven, frequency)
 
     def unreduced(self, frequency: float) -> Floats:
         """
@@ -364,6 +378,14 @@ class Broadband:
         return stream
 
 
+def alone(model: Broadband) -> Broadband:
+    """Model of one mesh: how uneven its currents are tells what they may be off."""
+    at = np.geomspace(OVERLAP_LOWEST, HIGH, OVERLAPS)
+    mesh = model.system.space.mesh
+    part = two_meshes.neighbourhoods(mesh.points[mesh.triangles], model.system.stack.level)
+    return replace(model, uneven=(at, np.array([one_mesh.uneven(mesh, model.current(f), part) for f in at])))
+
+
 def paired(fine: Broadband, coarse: Broadband) -> Broadband:
     """
     Model of two meshes, the first with edges of half the length: its impedances are what both lead to.
@@ -377,6 +399,14 @@ def paired(fine: Broadband, coarse: Broadband) -> Broadband:
     overlap = [two_meshes.overlap(fine.current(f), coarse.current(f), mesh.areas, part, rim) for f in at]
     coarse = replace(coarse, system=replace(coarse.system, panels=None))
     return replace(fine, coarse=coarse, overlap=(at, np.array(overlap)))
+
+
+def _larger(known: tuple[Floats, Floats], frequency: float) -> Floats:
+    """The larger of what is known at both neighbours of a frequency."""
+    at, every = known
+    above = int(np.clip(np.searchsorted(at, frequency), 1, len(at) - 1))
+    larger: Floats = np.maximum(every[above - 1], every[above])
+    return larger
 
 
 def _symmetric(Z: Complexes) -> Complexes:

@@ -16,6 +16,7 @@ from returnflow.magnetic.contacts import Opened, Told, opened
 from returnflow.magnetic.coplanar import Across
 from returnflow.magnetic.displacement import Piece
 from returnflow.magnetic.equations import System, assemble
+from returnflow.magnetic.one_mesh import LOOK
 from returnflow.magnetic.routes import Faced, elevations, faced, routes_of
 from returnflow.magnetic.stack import Stack
 from returnflow.magnetic.traces import Route
@@ -109,7 +110,9 @@ def mesh_of(
     errors grow with them. Along `gaps` that displacement current passes it is finer as well. Contacts among `whole` are
     entered along their outline, however wide they are.
     """
-    coarser *= float(np.clip(case.accuracy / USUAL_ACCURACY, 1.0, COARSEST))
+    # One mesh alone is to be as accurate as two.
+    usual = LOOK if case.accuracy >= LOOK else USUAL_ACCURACY
+    coarser *= float(np.clip(case.accuracy / usual, 1.0, COARSEST))
     facing = faced(case, conductors) if facing is None else facing
     conductors = Conductors.magnetic(case)
     over = [routes_of(case, name, conductors.names) for name in conductors.names]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.magnetic.broadband import Broadband, Thinning, paired
+from returnflow.magnetic.broadband import Broadband, Thinning, alone, paired
 from returnflow.magnetic.charged import Charged
 from returnflow.magnetic.coplanar import across
 from returnflow.magnetic.dielectric import facing as facing_pieces
@@ -16,6 +16,7 @@ from returnflow.magnetic.displacement import Piece
 from returnflow.magnetic.equations import System
 from returnflow.magnetic.iteration import Preconditioner, conjugate_gradients
 from returnflow.magnetic.meshing import COARSE, mesh_of, system_on
+from returnflow.magnetic.one_mesh import LOOK
 from returnflow.magnetic.reduction import BroadbandOptions, reduce
 from returnflow.magnetic.routes import Faced, faced
 from returnflow.magnetic.thinning import COARSER, Thinned, crowded, thinned
@@ -41,7 +42,7 @@ def solve_broadband(
     coarser: float = COARSE,
 ) -> Broadband:
     """
-    Reduced model of a case on a mesh that follows its routes.
+    Reduced model of a case on a mesh that follows its routes, and on one of twice the edges; for a first look that alone.
 
     Parameters
     ----------
@@ -59,20 +60,29 @@ def solve_broadband(
         Of the first of the two meshes, see `mesh_of`.
     """
     facing = faced(case, conductors) if facing is None else facing
-    options = options or BroadbandOptions()
+    options, meshes = options or BroadbandOptions(), meshes_for(case.accuracy)
     if not crowded(Conductors.magnetic(case)):
-        fine, coarse = _on_meshes(case, conductors, loops, squares, options, progress, facing, coarser)
-        return _closed(paired(fine, coarse))
+        found = _on_meshes(case, conductors, loops, squares, options, progress, facing, coarser, meshes=meshes)
+        return _closed(_of_meshes(found))
     made, plainer = thinned(case), thinned(case, COARSER)
     if progress:
         progress(made.said)
     slim, ends = _renumbered(made.case, conductors, loops)
-    fine, coarse = _on_meshes(made.case, slim, ends, squares, options, progress, facing, coarser, made)
-    model = _closed(paired(fine, coarse))
+    found = _on_meshes(made.case, slim, ends, squares, options, progress, facing, coarser, made, meshes)
+    model = _closed(_of_meshes(found))
     slimmer, others = _renumbered(plainer.case, conductors, loops)
     (rough,) = _on_meshes(plainer.case, slimmer, others, squares, options, progress, facing, coarser, plainer, meshes=1)
     inside = slim.contact_inside()
     return replace(model, thinning=Thinning(made, tuple(ends), inside, _closed(rough).without_operators()))
+
+
+def meshes_for(accuracy: float) -> int:
+    """How many meshes an accuracy takes."""
+    return 1 if accuracy >= LOOK else 2
+
+
+def _of_meshes(found: Sequence[Broadband]) -> Broadband:
+    return paired(*found) if len(found) > 1 else alone(found[0])
 
 
 def _renumbered(
@@ -104,8 +114,8 @@ def _on_meshes(
     thickness, temperature = tuple(Conductors.magnetic(case).foils[0].tolist()), case.board.temperature
     gaps, whole = across(case, Conductors.magnetic(case)), made.squares if made else ()
     mesh = mesh_of(case, conductors, loops, facing, coarser, gaps, whole)
-    # Of the coarser one what is off counts by a part only, and what its basis lacks is not asked.
-    rough = replace(options, residual=ROUGH * options.stop, bounds=False)
+    # Beside a finer one what is off counts by a part only, and what its basis lacks is not asked.
+    rough = replace(options, residual=ROUGH * options.stop, bounds=meshes_for(case.accuracy) == 1)
     pieces: tuple[Piece, ...] = (*facing_pieces(case, Conductors.magnetic(case)), *gaps)
     each = [(mesh, rough), (halved(mesh), options)][:meshes]
     systems = (system_on(one, case, conductors, loops, progress, pieces, whole) for one, _ in each)
@@ -142,6 +152,8 @@ def solve_expelled(
         case, (conductors, loops) = made.case, _renumbered(made.case, conductors, loops)
     whole = made.squares if made else ()
     mesh = mesh_of(case, conductors, loops, whole=whole)
+    if meshes_for(case.accuracy) == 1:
+        return expelled(system_on(mesh, case, conductors, loops, progress, whole=whole))
     systems = (system_on(each, case, conductors, loops, progress, whole=whole) for each in (mesh, halved(mesh)))
     coarse, fine = (expelled(system) for system in systems)
     return replace(fine, inductance=towards(fine.inductance, coarse.inductance))

@@ -1,0 +1,161 @@
+"""
+Boards that nobody drew, solved for the decision: on one mesh first, and as all else what that leaves open.
+
+Of many boards most are no answer, which one mesh shows at a fifth of the cost. What is recommended, and what one mesh
+leaves in doubt, is solved to the accuracy of the case before it is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Protocol
+
+from returnflow.advice.decision import recommended, settled
+from returnflow.advice.drawn import Trial
+from returnflow.advice.option import ROOM_DB
+from returnflow.advice.options import options_for
+from returnflow.advice.proofs import crosses_more, further, usual, wanted
+from returnflow.advice.together import titled, together
+from returnflow.advice.trials import CLOSED
+from returnflow.answers.budget import Budget
+from returnflow.answers.frequency import wants_frequencies
+from returnflow.answers.result import Result
+from returnflow.magnetic.one_mesh import LOOK
+from returnflow.resistive.linear import Progress
+from returnflow_geometry.model.board import Case
+
+MOST_TOGETHER = 3  # boards with all that is recommended: where one harms a limit another is tried
+
+Answers = dict[str, Result | Exception]
+
+
+class Solve(Protocol):
+    """Solves boards by name; `compared` are those of which it is asked what gaps cost."""
+
+    def __call__(self, cases: dict[str, Case], compared: Sequence[str]) -> Answers:
+        """Results, or the exceptions that say why there is none."""
+
+
+@dataclass
+class Tried:
+    """
+    Boards of a case that nobody drew.
+
+    Attributes
+    ----------
+    case : Case
+    base : Result
+        The case as drawn.
+    answers : dict, name to Result or Exception
+        Of variants and of these.
+    solve : Solve
+    say : function of one string
+    drawn : dict, name to Trial
+    joint : dict, name to Trial
+        Those with everything at once that is recommended, whatever became of them.
+    looked : set of str
+        Those that are solved on one mesh only.
+    """
+
+    case: Case
+    base: Result
+    answers: Answers
+    solve: Solve
+    say: Progress
+    drawn: dict[str, Trial] = field(default_factory=dict)
+    joint: dict[str, Trial] = field(default_factory=dict)
+    looked: set[str] = field(default_factory=set)
+
+    def solve_all(self) -> None:
+        """Solve what the decisions want, until all that is recommended is solved to the accuracy of the case."""
+        for kind in (usual, further):
+            judged = (*self.base.sensitive, *(it for it in self.base.cables if it.verdict != "kept"))
+            open_to = {it.loop: options_for(self.case.loop(it.loop), self.base, self.known) for it in judged}
+            more = wanted(self.base, open_to, kind)
+            if more:
+                self.say(f"to find what to recommend, {len(more)} more to solve: {'; '.join(more)}")
+                self._solve(more, [name for name, trial in more.items() if crosses_more(self.base, trial.case)])
+            self.drawn |= more
+        while True:
+            more = self._together() if len(self.joint) < MOST_TOGETHER else {}
+            if more:
+                self.say(f"what is recommended is solved together: {'; '.join(more)}")
+                self._solve(more, list(more))
+                self.joint |= more
+            elif rest := self.looked & self._recommended():
+                self._closely(sorted(rest))
+            else:
+                return
+
+    @property
+    def known(self) -> dict[str, Result]:
+        """What is solved besides the case as drawn."""
+        return {name: found for name, found in self.answers.items() if isinstance(found, Result) and found != self.base}
+
+    def _solve(self, more: Mapping[str, Trial], compared: Sequence[str]) -> None:
+        """Solve boards, on one mesh where that is less, and closely those of which it leaves too much open."""
+        coarse = self.case.accuracy < LOOK and wants_frequencies(self.case)
+        accuracy = LOOK if coarse else self.case.accuracy
+        self.answers |= self.solve(
+            {name: replace(trial.case, accuracy=accuracy) for name, trial in more.items()}, compared
+        )
+        if coarse:
+            self.looked |= set(more)
+            self._closely([name for name in more if self._open(name)], more)
+
+    def _closely(self, names: Sequence[str], trials: Mapping[str, Trial] | None = None) -> None:
+        """Solve to the accuracy of the case what is solved on one mesh."""
+        if not names:
+            return
+        every = self.drawn | self.joint | dict(trials or {})
+        self.say(f"to the accuracy of the case, {len(names)} to solve: {'; '.join(names)}")
+        cases = {name: replace(every[name].case, accuracy=self.case.accuracy) for name in names}
+        joint = [name for name in names if name in self.joint]
+        self.answers |= self.solve(cases, [*joint, *(n for n in names if crosses_more(self.base, every[n].case))])
+        self.looked -= set(names)
+
+    def _open(self, name: str) -> bool:
+        """Whether one mesh leaves open if a board that may be an answer keeps a limit, or keeps it with room."""
+        found = self.answers[name]
+        if not isinstance(found, Result):
+            return False
+        over = {it.loop for it in (*self.base.sensitive, *self.base.cables) if it.verdict != "kept"}
+        every = (*found.sensitive, *found.cables)
+        may_help = any(it.loop in over and it.low <= it.limit for it in every)
+        return may_help and any(is_open(it) for it in every)
+
+    def _recommended(self) -> set[str]:
+        """Names of the boards that are recommended, for every limit and for all together."""
+        known = {name: found for name, found in self.known.items() if name not in self.joint}
+        joint = {name: found for name, found in self.known.items() if name in self.joint}
+        names = recommended(settled(self.base, known, joint)[0])
+        return {*names, titled(names)} & set(self.known)
+
+    def _together(self) -> dict[str, Trial]:
+        """
+        Board with everything that is recommended at once; nothing where that is one board, or cannot be one.
+
+        Where one that is solved harms a limit, another one: see `decision.settled`.
+        """
+        known = {name: found for name, found in self.known.items() if name not in self.joint}
+        joint = {name: found for name, found in self.known.items() if name in self.joint}
+        names = recommended(settled(self.base, known, joint)[0])
+        if len(names) < 2 or titled(names) in self.joint:
+            return {}
+        changes = {variant.name: variant.changes for variant in self.case.variants}
+        changes |= {name: trial.changes for name, trial in self.drawn.items()} | {CLOSED: ("Every gap is closed.",)}
+        cases = {name: replace(known[name].case, accuracy=self.base.case.accuracy) for name in names}
+        return together(self.base.case, names, cases, changes)
+
+
+def is_open(budget: Budget) -> bool:
+    """
+    Whether a budget's bounds leave open that its limit is kept, or that it is kept with room.
+
+    Parameters
+    ----------
+    budget : Budget
+    """
+    room = budget.limit * 10 ** (-ROOM_DB / 20)
+    return any(budget.low <= border < budget.high for border in (budget.limit, room))
