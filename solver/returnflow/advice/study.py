@@ -89,6 +89,11 @@ class Study:
         return {name: self.trials[name] for name in names if name in self.trials}
 
     @property
+    def accuracy(self) -> float:
+        """What was asked for of the case as drawn, or of the first of its variants."""
+        return next(iter(self.variants.values())).case.accuracy
+
+    @property
     def stopped(self) -> bool:
         """Whether somebody stopped the run before all was solved."""
         reasons = [*self.failed.values(), *(reason for swept in self.swept for reason in swept.failed.values())]
@@ -209,10 +214,10 @@ def run(
     base = answers.get(AS_DRAWN)
     if only is None and not stopped and isinstance(base, Result):
 
-        def solve(boards: dict[str, Case], compared: Sequence[str]) -> Answers:
-            own = None if options is None else replace(options, accuracy=next(iter(boards.values())).accuracy)
+        def solve(cases: dict[str, Case], compared: Sequence[str]) -> Answers:
+            own = None if options is None else replace(options, accuracy=next(iter(cases.values())).accuracy)
             return solve_each(
-                boards, evaluate, own, say, jobs, gaps=gaps_told, compared=compared, each=each, cache=cache
+                cases, evaluate, own, say, jobs, gaps=gaps_told, compared=compared, each=each, cache=cache
             )
 
         tried = Tried(every[AS_DRAWN], base, answers, solve, say)

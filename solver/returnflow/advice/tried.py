@@ -18,6 +18,7 @@ from returnflow.advice.options import options_for
 from returnflow.advice.proofs import crosses_more, further, usual, wanted
 from returnflow.advice.together import titled, together
 from returnflow.advice.trials import CLOSED
+from returnflow.answers.batch import STOPPED
 from returnflow.answers.budget import Budget
 from returnflow.answers.frequency import wants_frequencies
 from returnflow.answers.result import Result
@@ -56,6 +57,8 @@ class Tried:
         Those with everything at once that is recommended, whatever became of them.
     looked : set of str
         Those that are solved on one mesh only.
+    stopped : bool
+        Whether somebody stopped it by hand; nothing more is solved then.
     """
 
     case: Case
@@ -66,10 +69,13 @@ class Tried:
     drawn: dict[str, Trial] = field(default_factory=dict)
     joint: dict[str, Trial] = field(default_factory=dict)
     looked: set[str] = field(default_factory=set)
+    stopped: bool = False
 
     def solve_all(self) -> None:
         """Solve what the decisions want, until all that is recommended is solved to the accuracy of the case."""
         for kind in (usual, further):
+            if self.stopped:
+                return
             judged = (*self.base.sensitive, *(it for it in self.base.cables if it.verdict != "kept"))
             open_to = {it.loop: options_for(self.case.loop(it.loop), self.base, self.known) for it in judged}
             more = wanted(self.base, open_to, kind)
@@ -77,7 +83,7 @@ class Tried:
                 self.say(f"to find what to recommend, {len(more)} more to solve: {'; '.join(more)}")
                 self._solve(more, [name for name, trial in more.items() if crosses_more(self.base, trial.case)])
             self.drawn |= more
-        while True:
+        while not self.stopped:
             more = self._together() if len(self.joint) < MOST_TOGETHER else {}
             if more:
                 self.say(f"what is recommended is solved together: {'; '.join(more)}")
@@ -91,28 +97,33 @@ class Tried:
     @property
     def known(self) -> dict[str, Result]:
         """What is solved besides the case as drawn."""
-        return {name: found for name, found in self.answers.items() if isinstance(found, Result) and found != self.base}
+        return {
+            name: found for name, found in self.answers.items() if isinstance(found, Result) and found is not self.base
+        }
 
     def _solve(self, more: Mapping[str, Trial], compared: Sequence[str]) -> None:
         """Solve boards, on one mesh where that is less, and closely those of which it leaves too much open."""
         coarse = self.case.accuracy < LOOK and wants_frequencies(self.case)
         accuracy = LOOK if coarse else self.case.accuracy
-        self.answers |= self.solve(
-            {name: replace(trial.case, accuracy=accuracy) for name, trial in more.items()}, compared
-        )
+        found = self.solve({name: replace(trial.case, accuracy=accuracy) for name, trial in more.items()}, compared)
+        self.answers |= found
+        self.stopped |= any(map(_stopped, found.values()))
         if coarse:
             self.looked |= set(more)
             self._closely([name for name in more if self._open(name)], more)
 
     def _closely(self, names: Sequence[str], trials: Mapping[str, Trial] | None = None) -> None:
         """Solve to the accuracy of the case what is solved on one mesh."""
-        if not names:
+        if not names or self.stopped:
             return
         every = self.drawn | self.joint | dict(trials or {})
         self.say(f"to the accuracy of the case, {len(names)} to solve: {'; '.join(names)}")
         cases = {name: replace(every[name].case, accuracy=self.case.accuracy) for name in names}
         joint = [name for name in names if name in self.joint]
-        self.answers |= self.solve(cases, [*joint, *(n for n in names if crosses_more(self.base, every[n].case))])
+        found = self.solve(cases, [*joint, *(n for n in names if crosses_more(self.base, every[n].case))])
+        # Stopped by hand, what is solved by then stands.
+        self.answers |= {name: answer for name, answer in found.items() if not _stopped(answer)}
+        self.stopped |= any(map(_stopped, found.values()))
         self.looked -= set(names)
 
     def _open(self, name: str) -> bool:
@@ -147,6 +158,10 @@ class Tried:
         changes |= {name: trial.changes for name, trial in self.drawn.items()} | {CLOSED: ("Every gap is closed.",)}
         cases = {name: replace(known[name].case, accuracy=self.base.case.accuracy) for name in names}
         return together(self.base.case, names, cases, changes)
+
+
+def _stopped(answer: Result | Exception) -> bool:
+    return isinstance(answer, Exception) and str(answer) == STOPPED
 
 
 def is_open(budget: Budget) -> bool:

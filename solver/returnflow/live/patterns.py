@@ -40,7 +40,7 @@ def patterns(model: Broadband, frequencies: Floats, faintest: float, coppers: in
     coppers : int
         So many are on the page; the model may have more behind them that only carry eddy currents.
     """
-    told = model if len(model.system.space.mesh.triangles) <= SHOWN else model.compared
+    told = model.coarse or model if len(model.system.space.mesh.triangles) > SHOWN else model
     if model.thinning is not None or len(told.system.space.mesh.triangles) > MOST:
         return None
     if _single_valued(model):

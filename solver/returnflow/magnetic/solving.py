@@ -42,7 +42,7 @@ def solve_broadband(
     coarser: float = COARSE,
 ) -> Broadband:
     """
-    Reduced model of a case on a mesh that follows its routes, and on one of twice the edges; for a first look that alone.
+    Reduced model of a case on a mesh that follows its routes, and on one of twice the edges; or on that alone.
 
     Parameters
     ----------

@@ -16,6 +16,10 @@ from returnflow_geometry.model.numbers import dB, engineering, percent, within
 from returnflow_geometry.model.wording import count, joined, named
 
 NO_TEST = "This is not a compliance test and does not replace a measurement."
+LOOKED = (
+    "Above 0 Hz this is a first look, on one magnetic mesh: inductances are uncertain by some per cent, weak couplings by "
+    "more; figures have it beside them."
+)
 EXACT = 1e-9  # of a value: a bracket that is narrower is rounding
 WORST = {"exceeded": 0, "unknown": 1, "undecided": 1, "kept": 2}  # to be told first
 
@@ -104,12 +108,13 @@ def accuracy_sentence(result: Result) -> str:
     """How accurate, how it is guaranteed, and what it took."""
     solution = result.solution
     worst = max(float(solution.accuracy_reached().max()), EXACT)
+    look = result.spectral is not None and result.spectral.model.coarse is None
     return (
         f"Accuracy: every resistance is known to {within(worst)} or better (asked: {within(result.case.accuracy)}) of "
         "its value, or of 1 % of the geometric mean of its two loops' own resistances where that is larger; "
         f"{count(len(result.whole.mesh.triangles), 'triangle')}, {count(len(solution.passes), 'mesh', 'meshes')}, "
         f"{result.seconds.get('total', 0.0):.1f} s."
-    )
+    ) + (" " + LOOKED if look else "")
 
 
 def counted(part: Contribution) -> str:

@@ -217,7 +217,11 @@ def origin_text(option: Option, study: Study) -> str:
     """Where the figures of an option come from."""
     if option.variant is None:
         return "estimated from the case as drawn"
-    return "solved as a trial, not part of the case" if option.variant in study.trials else "solved as a variant"
+    trial = study.trials.get(option.variant)
+    if trial is None:
+        return "solved as a variant"
+    how = f"to {within(trial.case.accuracy)} " if trial.case.accuracy > study.accuracy else ""
+    return f"solved {how}as a trial, not part of the case"
 
 
 def comparison_text(study: Study) -> str:

@@ -257,7 +257,14 @@ def _magnetic_accuracy(model: Broadband) -> str:
     """Sentences on what the mesh leaves uncertain above 0 Hz."""
     own = np.diag(model.high_inductance)
     part = float(np.max(np.diag(model.inductance_doubt) / np.where(own > 0, own, np.inf), initial=0.0))
-    counts = [len(each.system.space.mesh.triangles) for each in (model, model.compared)]
+    counts = [len(each.system.space.mesh.triangles) for each in model.meshes]
+    if len(counts) == 1:
+        return (
+            f" Above 0 Hz nothing is bounded: for a first look every impedance is solved on one magnetic mesh, of "
+            f"{counts[0]} triangles. How much its currents change from triangle to triangle tells what is uncertain, "
+            f"beside what the model over frequency lacks. Here that is at most {percent(part)} of a loop's own inductance "
+            "at high frequency, and more of weak couplings."
+        )
     return (
         f" Above 0 Hz nothing is bounded: every impedance is solved on two magnetic meshes, of {counts[1]} triangles "
         f"and, with edges of half the length, of {counts[0]}. Reported is what both lead to; {percent(MARGIN)} of what "
