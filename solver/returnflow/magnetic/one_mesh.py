@@ -66,7 +66,8 @@ def uneven(mesh: Mesh, current: NDArray[Any], part: Ints) -> Floats:
     for rows in np.split(order, np.flatnonzero(np.diff(part[order])) + 1):
         x, y = off[:, rows]
         products += np.abs(x.T @ x.conj() + y.T @ y.conj())
-    return mu_0 * products
+    met: Floats = mu_0 * products
+    return met
 
 
 def half_widths(reactance: Floats, impedance: NDArray[Any]) -> Floats:

@@ -262,8 +262,8 @@ def _magnetic_accuracy(model: Broadband) -> str:
         return (
             f" Above 0 Hz nothing is bounded: for a first look every impedance is solved on one magnetic mesh, of "
             f"{counts[0]} triangles. How much its currents change from triangle to triangle tells what is uncertain, "
-            f"beside what the model over frequency lacks. Here that is at most {percent(part)} of a loop's own inductance "
-            "at high frequency, and more of weak couplings."
+            f"beside what the model over frequency lacks. Here that is at most {percent(part)} of a loop's own "
+            "inductance at high frequency, and more of weak couplings."
         )
     return (
         f" Above 0 Hz nothing is bounded: every impedance is solved on two magnetic meshes, of {counts[1]} triangles "
