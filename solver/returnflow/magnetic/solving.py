@@ -28,6 +28,7 @@ from returnflow_geometry.model.board import Case
 
 Floats = NDArray[np.float64]
 
+REDUCED = 0.1  # of the accuracy of a first look, that of its reduced model
 ROUGH = 3.0  # residual of the iteration on the coarser mesh, over that on the finer one
 
 
@@ -115,7 +116,10 @@ def _on_meshes(
     gaps, whole = across(case, Conductors.magnetic(case)), made.squares if made else ()
     mesh = mesh_of(case, conductors, loops, facing, coarser, gaps, whole)
     # Beside a finer one what is off counts by a part only, and what its basis lacks is not asked.
-    rough = replace(options, residual=ROUGH * options.stop, bounds=meshes_for(case.accuracy) == 1)
+    rough = replace(options, residual=ROUGH * options.stop, bounds=False)
+    if meshes_for(case.accuracy) == 1:
+        reached = max(options.accuracy, REDUCED * case.accuracy)
+        rough = replace(options, accuracy=reached, residual=ROUGH * options.stop, bounds=True)
     pieces: tuple[Piece, ...] = (*facing_pieces(case, Conductors.magnetic(case)), *gaps)
     each = [(mesh, rough), (halved(mesh), options)][:meshes]
     systems = (system_on(one, case, conductors, loops, progress, pieces, whole) for one, _ in each)
