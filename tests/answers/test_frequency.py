@@ -93,7 +93,10 @@ class TestSizes:
             middles = mesh.points[mesh.triangles].mean(axis=1)
             return np.count_nonzero(~shapely.contains_xy(contacts, middles))
 
-        assert away(0.05) <= 0.5 * away(0.01)
+        assert away(0.04) <= 0.5 * away(0.01)
+        # For a first look one mesh is enough, which is the coarser of two.
+        assert away(0.05) == away(0.01)
+        assert away(0.15) <= 0.5 * away(0.05)
 
     def test_a_magnetic_mesh_beyond_the_limit_is_refused_before_it_is_solved(self, monkeypatch):
         case = drawn()

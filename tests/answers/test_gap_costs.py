@@ -109,7 +109,7 @@ class TestLength:
 
     def test_of_a_strip_so_narrow_that_nothing_can_move(self):
         # One triangle across.
-        model = modelled(drawn_strip(0.2)).compared
+        model = modelled(drawn_strip(0.2)).meshes[-1]
         for high in (False, True):
             assert mean_length(model, 0, high=high) == pytest.approx(38 * MM, rel=1e-6)
 

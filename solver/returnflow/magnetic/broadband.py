@@ -23,7 +23,6 @@ Complexes = NDArray[np.complex128]
 TINY = 1e-30  # ohm
 ROUNDING = 1e-6  # of the loops' own reactances
 HIGH = 1e9  # Hz; the field is expelled
-OVERLAP_LOWEST, OVERLAPS = 1e3, 13  # Hz, and how many frequencies from there to the highest
 PASSIVE = 13  # frequencies at which what two meshes lead to is kept positive
 
 
@@ -199,21 +198,18 @@ class Broadband:
         """The same without what only solving needs: it would be most of the memory."""
         return replace(self, system=replace(self.system, panels=None))
 
-    @cached_property
+    @property
     def meshes(self) -> tuple[Broadband, ...]:
         """Each mesh alone, with the same copper: the finer one, and the coarser one if there is one."""
-        if self.coarse is None:
-            return (self,)
-        return replace(self, coarse=None), replace(self.coarse, thickness=self.thickness, temperature=self.temperature)
+        return (self,) if self.coarse is None else self.both
 
-    @property
+    @cached_property
     def both(self) -> tuple[Broadband, Broadband]:
-        """The finer and the coarser mesh alone; `ValueError` where there is one only."""
+        """The finer and the coarser mesh alone, with the same copper; `ValueError` where there is one only."""
         if self.coarse is None:
             message = "This model was solved on one mesh only, so no other mesh is there to compare it with."
             raise ValueError(message)
-        fine, coarse = self.meshes
-        return fine, coarse
+        return replace(self, coarse=None), replace(self.coarse, thickness=self.thickness, temperature=self.temperature)
 
     @cached_property
     def missing(self) -> float:
@@ -376,29 +372,6 @@ class Broadband:
         added = self.system.to_local @ (self.basis @ self.reduced(frequency))
         stream: Complexes = self.system.stream + added.T.reshape(self.system.stream.shape)
         return stream
-
-
-def alone(model: Broadband) -> Broadband:
-    """Model of one mesh: how uneven its currents are tells what they may be off."""
-    at = np.geomspace(OVERLAP_LOWEST, HIGH, OVERLAPS)
-    mesh = model.system.space.mesh
-    part = two_meshes.neighbourhoods(mesh.points[mesh.triangles], model.system.stack.level)
-    return replace(model, uneven=(at, np.array([one_mesh.uneven(mesh, model.current(f), part) for f in at])))
-
-
-def paired(fine: Broadband, coarse: Broadband) -> Broadband:
-    """
-    Model of two meshes, the first with edges of half the length: its impedances are what both lead to.
-
-    Where their fields differ tells how much of two loops' errors can meet in a transfer.
-    """
-    at = np.geomspace(OVERLAP_LOWEST, HIGH, OVERLAPS)
-    mesh = fine.system.space.mesh
-    part = two_meshes.neighbourhoods(mesh.points[mesh.triangles], fine.system.stack.level)
-    rim = np.repeat(two_meshes.at_rims(coarse.system.space.mesh, coarse.system.stack.level), 4)
-    overlap = [two_meshes.overlap(fine.current(f), coarse.current(f), mesh.areas, part, rim) for f in at]
-    coarse = replace(coarse, system=replace(coarse.system, panels=None))
-    return replace(fine, coarse=coarse, overlap=(at, np.array(overlap)))
 
 
 def _larger(known: tuple[Floats, Floats], frequency: float) -> Floats:

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from returnflow.magnetic.broadband import Broadband, Thinning, alone, paired
+from returnflow.magnetic import one_mesh, two_meshes
+from returnflow.magnetic.broadband import HIGH, Broadband, Thinning
 from returnflow.magnetic.charged import Charged
 from returnflow.magnetic.coplanar import across
 from returnflow.magnetic.dielectric import facing as facing_pieces
@@ -29,6 +30,7 @@ from returnflow_geometry.model.board import Case
 Floats = NDArray[np.float64]
 
 REDUCED = 0.1  # of the accuracy of a first look, that of its reduced model
+OVERLAP_LOWEST, OVERLAPS = 1e3, 13  # Hz, and how many frequencies from there to the highest
 ROUGH = 3.0  # residual of the iteration on the coarser mesh, over that on the finer one
 
 
@@ -128,6 +130,29 @@ def _on_meshes(
         for system, (_, how) in zip(systems, each, strict=True)
     ]
     return found[::-1]
+
+
+def alone(model: Broadband) -> Broadband:
+    """Model of one mesh: how uneven its currents are tells what they may be off."""
+    at = np.geomspace(OVERLAP_LOWEST, HIGH, OVERLAPS)
+    mesh = model.system.space.mesh
+    part = two_meshes.neighbourhoods(mesh.points[mesh.triangles], model.system.stack.level)
+    return replace(model, uneven=(at, np.array([one_mesh.uneven(mesh, model.current(f), part) for f in at])))
+
+
+def paired(fine: Broadband, coarse: Broadband) -> Broadband:
+    """
+    Model of two meshes, the first with edges of half the length: its impedances are what both lead to.
+
+    Where their fields differ tells how much of two loops' errors can meet in a transfer.
+    """
+    at = np.geomspace(OVERLAP_LOWEST, HIGH, OVERLAPS)
+    mesh = fine.system.space.mesh
+    part = two_meshes.neighbourhoods(mesh.points[mesh.triangles], fine.system.stack.level)
+    rim = np.repeat(two_meshes.at_rims(coarse.system.space.mesh, coarse.system.stack.level), 4)
+    overlap = [two_meshes.overlap(fine.current(f), coarse.current(f), mesh.areas, part, rim) for f in at]
+    coarse = replace(coarse, system=replace(coarse.system, panels=None))
+    return replace(fine, coarse=coarse, overlap=(at, np.array(overlap)))
 
 
 @dataclass(frozen=True, kw_only=True)
