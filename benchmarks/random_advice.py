@@ -1,15 +1,18 @@
 """
 On random boards, nothing is recommended as kept that a solve of its own finds exceeded.
 
-python benchmarks/random_advice.py [BOARDS] [FIRST SEED] [--several]
+python benchmarks/random_advice.py [BOARDS] [FIRST SEED] [--several] [--mains] [--accuracy 0.05]
 
-With `--several` boards have two weak inputs, cables and steady currents; what is recommended together is judged too.
+With `--several` boards have two weak inputs, cables and steady currents; what is recommended together is judged too;
+with `--mains` some currents of them alternate. At an accuracy below 0.05 boards are tried on one mesh first.
 """
 
+import argparse
 import importlib
 import sys
 import time
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import returnflow as rf
@@ -20,10 +23,10 @@ test_random_advice = importlib.import_module("test_random_advice")
 judged, unkept = test_random_advice.judged, test_random_advice.unkept
 
 
-def several(boards: int, first: int) -> int:
+def several(boards: int, first: int, accuracy: float, *, mains: bool) -> int:
     begin, joint, wrong = time.perf_counter(), 0, []
     for seed in range(first, first + boards):
-        case = rf.parse_case(random_case(seed, mains=False, several=True))
+        case = replace(rf.parse_case(random_case(seed, mains=mains, several=True)), accuracy=accuracy)
         study = rf.run(case, jobs=1)
         joint += len(study.joint)
         wrong += [(seed, words) for words in unkept(case, study)]
@@ -34,10 +37,10 @@ def several(boards: int, first: int) -> int:
     return 1 if wrong else 0
 
 
-def main(boards: int, first: int) -> int:
+def main(boards: int, first: int, accuracy: float) -> int:
     begin, seen, wrong = time.perf_counter(), Counter(), []
     for seed in range(first, first + boards):
-        case = rf.parse_case(random_case(seed))
+        case = replace(rf.parse_case(random_case(seed)), accuracy=accuracy)
         study = rf.run(case, jobs=1)
         (decision,) = study.decisions
         verdict = judged(case, decision, study)
@@ -53,6 +56,13 @@ def main(boards: int, first: int) -> int:
 
 
 if __name__ == "__main__":
-    numbers = [int(word) for word in sys.argv[1:] if word != "--several"]
-    judge = several if "--several" in sys.argv else main
-    sys.exit(judge(*numbers, *(200, 7400)[len(numbers) :]))
+    parser = argparse.ArgumentParser()
+    parser.add_argument("boards", type=int, nargs="?", default=200)
+    parser.add_argument("first", type=int, nargs="?", default=7400)
+    parser.add_argument("--several", action="store_true")
+    parser.add_argument("--mains", action="store_true")
+    parser.add_argument("--accuracy", type=float, default=0.05)
+    asked = parser.parse_args()
+    if asked.several:
+        sys.exit(several(asked.boards, asked.first, asked.accuracy, mains=asked.mains))
+    sys.exit(main(asked.boards, asked.first, asked.accuracy))

@@ -11,6 +11,7 @@ from cases import squared
 from randomboards import random_case
 from returnflow.advice.study import AS_DRAWN
 
+FINER = 0.4  # accuracy of what judges, of that of the study
 CASES = [rf.parse_case(random_case(seed, mains=False)) for seed in range(7310, 7316)]
 SEVERAL = [rf.parse_case(random_case(seed, mains=False, several=True)) for seed in (8002, 8005)]
 CASES.append(rf.parse_case(squared(random_case(7312), 0.886)))  # hundreds of either kind: benchmarks/random_advice.py
@@ -42,7 +43,7 @@ def judged(case, decision, study):
 
 def verdicts(board):
     """Of every limit of a board, solved on its own and more finely than in a study."""
-    found = rf.run(replace(board, accuracy=0.02), only=[AS_DRAWN], jobs=1)[AS_DRAWN]
+    found = rf.run(replace(board, accuracy=FINER * board.accuracy), only=[AS_DRAWN], jobs=1)[AS_DRAWN]
     return {it.loop: it.verdict for it in (*found.sensitive, *found.cables)}
 
 
