@@ -5,6 +5,7 @@ from importlib.resources import files
 import numpy as np
 import pytest
 
+from cases import squared
 from livepage import above_of, example_page, node, opened
 from returnflow.answers.frequency import traffic
 from returnflow.live.board import LiveBoard
@@ -112,7 +113,7 @@ def test_impedance_and_share_between_the_points_of_the_grid():
 
 def test_a_weak_transfer_is_that_of_a_full_solve():
     """Of the entry, or of 1 % of sqrt(Z_ii Z_jj): one coarse mesh alone takes it 1.4 % off."""
-    case = parse_case(NEIGHBOURS)
+    case = parse_case(squared(NEIGHBOURS))
     board, conductors = LiveBoard.of(case), Conductors.of(case)
     resistance = LiveSolver(board).read().resistance
     found = over_frequency(board, resistance, pattern=None)
@@ -126,7 +127,7 @@ def test_a_weak_transfer_is_that_of_a_full_solve():
 
 def test_planes_that_resonate_are_known_at_every_step_of_the_slider():
     """A peak is as narrow as the dielectric's loss makes it: cubics between a few points would flatten it."""
-    case = parse_case(PAIR)
+    case = parse_case(squared(PAIR))
     board, conductors = LiveBoard.of(case), Conductors.of(case)
     resistance = LiveSolver(board).read().resistance
     found = over_frequency(board, resistance, pattern=None)

@@ -51,10 +51,10 @@ def drawn(seed=1, pitch=4.0, share=0.6, field=(), **more):
     is_via = np.append(rng.random(len(at)) < share, np.full(len(field), fill_value=True))
     at = np.concatenate([at, np.reshape(field, (-1, 2))])
     line = LineString(np.array(ROUTE) * MM)
-    holes = [Point(*(MM * place)).buffer(0.45 * MM, 4) for place in at[~is_via]]
+    holes = [Point(*(MM * place)).buffer(0.45 * MM, 2) for place in at[~is_via]]
     copper = shapely.difference(rectangle(0, 0, 40 * MM, 30 * MM), shapely.union_all(holes or [Point(1, 1)]))
     coppers = [Copper(name=name, layer=layer, shape=copper) for name, layer in (("near", "L2"), ("far", "L3"))]
-    vias = [pad(f"{n}{k}", n, *place, 0.3 * MM, 8) for k, place in enumerate(at[is_via]) for n in ("near", "far")]
+    vias = [pad(f"{n}{k}", n, *place, 0.3 * MM, 6) for k, place in enumerate(at[is_via]) for n in ("near", "far")]
     links = [via(f"via {k}", f"near{k}", f"far{k}", 4e-4, barrel=0.15 * MM) for k in range(len(vias) // 2)]
     pads = [pad(name, "near", *place) for name, place in PLACES.items()]
     route = Outgoing(path=tuple(line.coords), layer="L1", width=0.3 * MM)
