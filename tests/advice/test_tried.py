@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from test_around import case as clock_case
 from test_around import high
 
+from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, run
-from returnflow.advice.tried import Tried, is_open
+from returnflow.advice.tried import Tried, is_open, may_beat
 from returnflow.answers.batch import STOPPED
 from returnflow.magnetic.one_mesh import LOOK
 from returnflow.resistive.linear import NumericalError
@@ -96,6 +97,38 @@ class TestStopped:
         assert calls.count({ACCURACY}) == 1
         assert tried.stopped
         assert set(tried.known) == set(tried.drawn)
+
+
+def option(kind="trace", low=0.4, high=1.2, **more):
+    return Option(
+        kind=kind, title=kind, noise=(low + high) / 2, low=low, high=high, limit=1.0, reasons=(), variant=kind, **more
+    )
+
+
+class TestMayBeat:
+    """Only what would be chosen instead is worth another mesh."""
+
+    def test_one_of_less_effort_does_if_its_lower_bound_keeps_the_limit_with_room(self):
+        chosen = option("noisy part", 0.1, 0.2)
+        assert may_beat(option(), chosen)
+        assert may_beat(option(broken=("other",), tight={"third": 3.0}), chosen)
+
+    def test_one_that_misses_the_limit_at_best_does_not(self):
+        assert not may_beat(option(low=1.1), option("noisy part", 0.1, 0.2))
+        assert not may_beat(option(low=1.1), None)
+
+    def test_one_that_only_just_keeps_the_limit_at_best_does_not_beat_one_with_room(self):
+        assert not may_beat(option(low=0.8), option("noisy part", 0.1, 0.2))
+        assert may_beat(option(low=0.8), option("noisy part", 0.7, 0.9))
+
+    def test_one_of_more_effort_does_not(self):
+        assert not may_beat(option("noisy part"), option("trace", 0.1, 0.2))
+
+    def test_anything_that_may_keep_the_limit_is_better_than_nothing(self):
+        assert may_beat(option(low=0.9), None)
+
+    def test_what_is_ruled_out_does_not(self):
+        assert not may_beat(option(why_not="It lifts a bond."), None)
 
 
 class TestOpen:

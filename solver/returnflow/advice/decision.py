@@ -296,14 +296,14 @@ def choose(options: tuple[Option, ...]) -> Option | None:
     One that leaves room comes before one that only just keeps the limit; of one kind, one that was solved before one
     that follows from the fields of the case as drawn, and one that mends a limit elsewhere before one that does not.
     """
-    good = [option for option in options if option.meets]
+    return min((option for option in options if option.meets), key=rank, default=None)
 
-    def rank(option: Option) -> tuple[float, ...]:
-        worked_out, good_elsewhere, noise = option.variant is None, len(option.mended), option.noise or 0.0
-        harm = (len(option.broken), not option.has_room, len(option.tight))
-        return *harm, option.effort, worked_out, -good_elsewhere, noise
 
-    return min(good, key=rank, default=None)
+def rank(option: Option) -> tuple[float, ...]:
+    """What an option that keeps its limit is chosen by: the lower before the higher; see `choose`."""
+    worked_out, good_elsewhere, noise = option.variant is None, len(option.mended), option.noise or 0.0
+    harm = (len(option.broken), not option.has_room, len(option.tight))
+    return *harm, option.effort, worked_out, -good_elsewhere, noise
 
 
 def choose_harmless(options: Sequence[Option], drawn: Collection[str | None] = ()) -> Option | None:

@@ -11,9 +11,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
-from returnflow.advice.decision import recommended, settled
+from returnflow.advice.decision import Decision, rank, recommended, settled
 from returnflow.advice.drawn import Trial
-from returnflow.advice.option import ROOM_DB
+from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.options import options_for
 from returnflow.advice.proofs import crosses_more, further, usual, wanted
 from returnflow.advice.together import titled, together
@@ -84,11 +84,15 @@ class Tried:
                 self._solve(more, [name for name, trial in more.items() if crosses_more(self.base, trial.case)])
             self.drawn |= more
         while not self.stopped:
+            if rivals := self._rivals():
+                self._closely(sorted(rivals))
+                continue
             more = self._together() if len(self.joint) < MOST_TOGETHER else {}
             if more:
                 self.say(f"what is recommended is solved together: {'; '.join(more)}")
                 self._solve(more, list(more))
                 self.joint |= more
+                self._closely([name for name in more if name in self.looked and self._open(name)])
             elif rest := self.looked & self._recommended():
                 self._closely(sorted(rest))
             else:
@@ -110,13 +114,12 @@ class Tried:
         self.stopped |= any(map(_stopped, found.values()))
         if coarse:
             self.looked |= set(more)
-            self._closely([name for name in more if self._open(name)], more)
 
-    def _closely(self, names: Sequence[str], trials: Mapping[str, Trial] | None = None) -> None:
+    def _closely(self, names: Sequence[str]) -> None:
         """Solve to the accuracy of the case what is solved on one mesh."""
         if not names or self.stopped:
             return
-        every = self.drawn | self.joint | dict(trials or {})
+        every = self.drawn | self.joint
         self.say(f"to the accuracy of the case, {len(names)} to solve: {'; '.join(names)}")
         cases = {name: replace(every[name].case, accuracy=self.case.accuracy) for name in names}
         joint = [name for name in names if name in self.joint]
@@ -126,22 +129,31 @@ class Tried:
         self.stopped |= any(map(_stopped, found.values()))
         self.looked -= set(names)
 
-    def _open(self, name: str) -> bool:
-        """Whether one mesh leaves open if a board that may be an answer keeps a limit, or keeps it with room."""
-        found = self.answers[name]
-        if not isinstance(found, Result):
-            return False
-        over = {it.loop for it in (*self.base.sensitive, *self.base.cables) if it.verdict != "kept"}
-        every = (*found.sensitive, *found.cables)
-        may_help = any(it.loop in over and it.low <= it.limit for it in every)
-        return may_help and any(is_open(it) for it in every)
+    @property
+    def _decisions(self) -> list[Decision]:
+        known = {name: found for name, found in self.known.items() if name not in self.joint}
+        joint = {name: found for name, found in self.known.items() if name in self.joint}
+        return settled(self.base, known, joint)[0]
 
     def _recommended(self) -> set[str]:
         """Names of the boards that are recommended, for every limit and for all together."""
-        known = {name: found for name, found in self.known.items() if name not in self.joint}
-        joint = {name: found for name, found in self.known.items() if name in self.joint}
-        names = recommended(settled(self.base, known, joint)[0])
+        names = recommended(self._decisions)
         return {*names, titled(names)} & set(self.known)
+
+    def _rivals(self) -> set[str]:
+        """Names of the boards that would be recommended if all that one mesh leaves open of them were so."""
+        return {
+            str(option.variant)
+            for it in self._decisions
+            if not it.tolerable
+            for option in it.options
+            if option.variant in self.looked and self._open(option.variant) and may_beat(option, it.chosen)
+        }
+
+    def _open(self, name: str) -> bool:
+        """Whether one mesh leaves open if a board keeps a limit, or keeps it with room."""
+        found = self.answers[name]
+        return isinstance(found, Result) and any(is_open(it) for it in (*found.sensitive, *found.cables))
 
     def _together(self) -> dict[str, Trial]:
         """
@@ -149,19 +161,31 @@ class Tried:
 
         Where one that is solved harms a limit, another one: see `decision.settled`.
         """
-        known = {name: found for name, found in self.known.items() if name not in self.joint}
-        joint = {name: found for name, found in self.known.items() if name in self.joint}
-        names = recommended(settled(self.base, known, joint)[0])
+        names = recommended(self._decisions)
         if len(names) < 2 or titled(names) in self.joint:
             return {}
         changes = {variant.name: variant.changes for variant in self.case.variants}
         changes |= {name: trial.changes for name, trial in self.drawn.items()} | {CLOSED: ("Every gap is closed.",)}
-        cases = {name: replace(known[name].case, accuracy=self.base.case.accuracy) for name in names}
+        cases = {name: replace(self.known[name].case, accuracy=self.base.case.accuracy) for name in names}
         return together(self.base.case, names, cases, changes)
 
 
 def _stopped(answer: Result | Exception) -> bool:
     return isinstance(answer, Exception) and str(answer) == STOPPED
+
+
+def may_beat(option: Option, chosen: Option | None) -> bool:
+    """
+    Whether an option would be chosen before another one if its lower bound held, and it did no harm.
+
+    Parameters
+    ----------
+    option : Option
+    chosen : Option or None
+        What it is compared with; anything that keeps the limit is better than nothing.
+    """
+    best = replace(option, high=option.low, broken=(), worse=(), tight={})
+    return best.meets and (chosen is None or rank(best) < rank(chosen))
 
 
 def is_open(budget: Budget) -> bool:
