@@ -13,6 +13,7 @@ from test_around import high
 
 from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, run
+from returnflow.advice.trials import CLOSED
 from returnflow.advice.tried import Tried, is_open, may_beat
 from returnflow.answers.batch import STOPPED
 from returnflow.magnetic.one_mesh import LOOK
@@ -129,6 +130,40 @@ class TestMayBeat:
 
     def test_what_is_ruled_out_does_not(self):
         assert not may_beat(option(why_not="It lifts a bond."), None)
+
+
+class TestRivals:
+    def closely(self, wide):
+        """Names of what is solved closely where a look leaves these boards open."""
+        study, _ = told()
+        asked = []
+
+        def solve(cases, compared):
+            if {it.accuracy for it in cases.values()} == {ACCURACY}:
+                asked.extend(cases)
+                return {name: study.trials[name] for name in cases}
+            return {name: widened(study.trials[name]) if name in wide else study.trials[name] for name in cases}
+
+        def widened(result):
+            (pair,) = result.cables
+            return replace(result, cables=(replace(pair, low=0.4 * pair.limit, high=1.2 * pair.limit),))
+
+        known = {AS_DRAWN: study[AS_DRAWN], CLOSED: study.trials[CLOSED]}
+        Tried(drawn(), study[AS_DRAWN], known, solve, lambda _: None).solve_all()
+        return asked
+
+    def test_what_would_be_chosen_instead_is_solved_closely(self):
+        # A trace comes before a part that is moved, which is what is chosen.
+        study, _ = told()
+        (trace,) = (name for name in study.trials if "led round" in name)
+        (chosen,) = (it.chosen.variant for it in study.decisions if it.chosen is not None)
+        assert self.closely([]) == [chosen]
+        assert self.closely([trace]) == [trace, chosen]
+
+    def test_what_would_not_be_is_not(self):
+        study, _ = told()
+        (part,) = (name for name in study.trials if name.startswith("C2 moved"))
+        assert part not in self.closely([part])
 
 
 class TestOpen:
