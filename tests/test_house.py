@@ -67,6 +67,12 @@ def test_no_room_imports_from_one_above_it_on_the_map():
                 assert rooms.index(mine) <= rooms.index(theirs)
 
 
+def test_every_module_and_every_test_file_stays_under_400_lines():
+    files = [path for folder in ("solver", "geometry", "tests") for path in (house.ROOT / folder).rglob("*.py")]
+    assert len(files) > 300
+    assert {path.name: count for path in files if (count := len(path.read_text("utf-8").splitlines())) > 400} == {}
+
+
 class TestSmall:
     LOWER = "solver/returnflow/lower"
 
