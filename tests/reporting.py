@@ -219,7 +219,7 @@ frequencies_Hz = [0, 1e6]
 @shared
 def layered() -> Result:
     """Two planes that vias and a capacitor join, a trace with one ground point, and a copper that no loop reaches."""
-    return run(parse_case(squared(LAYERED)), only=["as drawn"])["as drawn"]
+    return run(parse_case(LAYERED), only=["as drawn"])["as drawn"]
 
 
 # By name of the via: where it is, and its resistance. One of them takes next to nothing.
