@@ -9,7 +9,6 @@ from itertools import pairwise
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.special import gamma
 from shapely import MultiPolygon, Polygon
 
 from returnflow.live.discs import Disc, diagonal_of
@@ -23,7 +22,7 @@ from returnflow_geometry.mesh.seeding import SizeField
 from returnflow_geometry.mesh.sizes import starting_size
 from returnflow_geometry.mesh.spare import DRAWN, FILLED
 from returnflow_geometry.model.board import Shape
-from returnflow_geometry.model.shapes import circle
+from returnflow_geometry.model.shapes import circle, polygon_capacity
 from returnflow_geometry.model.wording import label
 
 Floats = NDArray[np.float64]
@@ -62,28 +61,6 @@ def _plainer(copper: Shape, largest: float) -> Shape:
         outside = Polygon(part.exterior)
         parts.append(shapely.difference(outside, shapely.union_all(holes)) if holes else outside)
     return parts[0] if len(parts) == 1 else MultiPolygon(parts)
-
-
-def polygon_capacity(corners: int) -> float:
-    """
-    Logarithmic capacity of a regular polygon over the radius of the disc of its area.
-
-    A hole with three or more like sides bends a current round it as the disc of its capacity does: outside, the
-    conformal map from the disc begins z = c (w + O(1/w^(n-1))), and the flow round the disc is w + 1/w. Capacity of a
-    polygon of side s: s Gamma(1/n) / (2^(1 + 2/n) sqrt(pi) Gamma(1/2 + 1/n)) (Polya and Szego, Isoperimetric
-    Inequalities in Mathematical Physics, 1951).
-
-    Examples
-    --------
-    >>> side = float(np.sqrt(np.pi))  # of the square with the area of the unit disc
-    >>> round(polygon_capacity(4) / side, 5)  # published: 0.59017 times the side
-    0.59017
-    >>> round(polygon_capacity(1000), 5)
-    1.0
-    """
-    n = float(corners)
-    side = float(np.sqrt(4 * np.pi * np.tan(np.pi / n) / n))
-    return float(side * gamma(1 / n) / (2 ** (1 + 2 / n) * np.sqrt(np.pi) * gamma(0.5 + 1 / n)))
 
 
 def edge_of(conductors: Conductors, quiet: Mask) -> float:

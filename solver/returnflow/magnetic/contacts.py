@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import Polygon
 
+from returnflow.magnetic.octagons import octagon, stands_clear
 from returnflow.magnetic.traces import Route
 from returnflow.resistive.conductors import Conductors
 from returnflow_geometry.mesh.mesher import Mesh, whole_contacts
@@ -82,7 +83,7 @@ def opened(
         shapely.prepare(plane.copper)
         rims = shapely.get_parts(shapely.boundary(plane.copper))
         rim = shapely.STRtree(rims)
-        for contact, name in zip(plane.contacts, conductors.contacts[number].tolist(), strict=True):
+        for n, (contact, name) in enumerate(zip(plane.contacts, conductors.contacts[number].tolist(), strict=True)):
             parts = [shapely.intersection(part, plane.copper) for part in shapely.get_parts(contact)]
             parts = [_off(part, rims, rim) for part in parts]
             needed = name in entering or len(parts) > 1
@@ -97,6 +98,8 @@ def opened(
                 holes.append(contact if middle is None else middle)
                 kept.append(name)
                 entries = []
+            if name not in whole and all(stands_clear(part, n, rim, tree) for part in parts):
+                metal, entries = ([octagon(part) or part for part in some] for some in (metal, entries))
             more += metal
             entered += [-1] * len(metal)
             if needed:
