@@ -16,9 +16,10 @@ import shapely
 from numpy.typing import NDArray
 from shapely import Polygon
 
-from returnflow.magnetic.octagons import octagon, stands_clear
+from returnflow.magnetic.octagons import WIDE, octagon, stands_clear
 from returnflow.magnetic.traces import Route
 from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.refinement import diagonal
 from returnflow_geometry.mesh.mesher import Mesh, whole_contacts
 from returnflow_geometry.model.board import Shape
 
@@ -83,6 +84,7 @@ def opened(
         shapely.prepare(plane.copper)
         rims = shapely.get_parts(shapely.boundary(plane.copper))
         rim = shapely.STRtree(rims)
+        disc = WIDE * diagonal(plane)
         for n, (contact, name) in enumerate(zip(plane.contacts, conductors.contacts[number].tolist(), strict=True)):
             parts = [shapely.intersection(part, plane.copper) for part in shapely.get_parts(contact)]
             parts = [_off(part, rims, rim) for part in parts]
@@ -98,7 +100,9 @@ def opened(
                 holes.append(contact if middle is None else middle)
                 kept.append(name)
                 entries = []
-            if name not in whole and all(stands_clear(part, n, rim, tree) for part in parts):
+            # What crosses a section within a contact does not count: there its outline does.
+            cut = any(shapely.intersects(section, contact) for section in plane.sections)
+            if name not in whole and not cut and all(stands_clear(part, n, rim, tree, disc) for part in parts):
                 metal, entries = ([octagon(part) or part for part in some] for some in (metal, entries))
             more += metal
             entered += [-1] * len(metal)

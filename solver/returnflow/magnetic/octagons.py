@@ -16,6 +16,7 @@ from returnflow_geometry.model.shapes import circle, polygon_capacity
 
 CORNERS = 8
 ROUND = 1e-3  # of the radius, by which corners of a disc are off their circle
+WIDE = 0.02  # of the copper's diagonal: in a wider disc the mesh is as fine as its corners make it, or too coarse
 CLEAR = 1.15  # radii from a disc's centre to all else: the octagon's corners are 1.05 away
 
 
@@ -38,11 +39,11 @@ def octagon(disc: Shape) -> Shape | None:
     steps = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
     if np.ptp(away) > ROUND * np.mean(away) or np.ptp(steps) > 0.1 * np.mean(steps):
         return None
-    radius = float(np.sqrt(disc.area / np.pi)) * polygon_capacity(len(corners))
+    radius = float(np.sqrt(disc.area / np.pi))
     return circle(float(x), float(y), 2 * radius / polygon_capacity(CORNERS), corners=CORNERS)
 
 
-def stands_clear(part: Shape, number: int, rims: shapely.STRtree, contacts: shapely.STRtree) -> bool:
+def stands_clear(part: Shape, number: int, rims: shapely.STRtree, contacts: shapely.STRtree, widest: float) -> bool:
     """
     Whether a part of a contact is a disc, and no rim of the copper and no other contact is near it.
 
@@ -53,10 +54,12 @@ def stands_clear(part: Shape, number: int, rims: shapely.STRtree, contacts: shap
         Of its contact.
     rims, contacts : STRtree
         Of the same copper.
+    widest : float
+        Radius at most, metres.
     """
-    eased = octagon(part)
-    if eased is None:
+    eased, radius = octagon(part), float(np.sqrt(part.area / np.pi))
+    if eased is None or radius > widest:
         return False
-    reach = CLEAR * float(np.sqrt(part.area / np.pi))
+    reach = CLEAR * radius
     near = [tree.query(eased.centroid, predicate="dwithin", distance=reach) for tree in (rims, contacts)]
     return not len(near[0]) and set(near[1].tolist()) <= {number}
