@@ -30,7 +30,7 @@ terminal = [
   { name = "B", copper = "ground", at = [25, 10], diameter_mm = 1 },
 ]
 vias = [{ name = "stitch", coppers = ["ground", "second"], at = [[5, 4], [25, 16]], drill_mm = 0.5 }]
-solve = { frequencies_Hz = [0, 1e5], accuracy = 0.025 }
+solve = { frequencies_Hz = [0, 1e5], accuracy = 0.02 }
 
 [[loop]]
 name = "clock"
