@@ -76,8 +76,8 @@ class Broadband:
         Sheet resistance of the first foil that it was solved with, ohm per square.
     coarse : Broadband or None
         The same on the mesh that was halved for this one: what two meshes lead to, and what they leave uncertain.
-    lacking : (array of frequencies, array (frequencies, loops))
-        What the basis lacks: bound of the error of every loop's own impedance, ohm, from the residuals.
+    lacking : (array of frequencies, array (frequencies, loops, loops))
+        What the basis lacks: how far every impedance is off, ohm, from the residuals.
     overlap : (array of frequencies, array (frequencies, loops, loops))
         How far the errors of two loops' fields lie in the same place at rims, 0 to 1; see `two_meshes`.
     uneven : (array of frequencies, array (frequencies, loops, loops))
@@ -313,19 +313,19 @@ class Broadband:
         """
         What the reduced model leaves uncertain of every impedance, ohm, shape (loops, loops).
 
-        An error is the product of two residuals through the inverse of the equations: at most the root of the product
-        of the loops' own.
+        An error is the product of two residuals through the inverse of the equations: see `lacking`.
         """
         if frequency == 0 or self.lacking is None:
             return np.zeros(self.correction.shape)
         at, own = self.lacking
         # With another sheet resistance fields are those of another frequency.
         part = float(abs(self.sheets(0.0)[0])) / self.solved_sheet
-        logs = [np.interp(np.log(frequency / part), np.log(at), np.log(np.maximum(e, TINY))) for e in own.T]
-        root = np.sqrt(part * np.exp(logs) * max(1.0, frequency / part / at[-1]))
+        flat = np.log(np.maximum(own, TINY)).reshape(len(at), -1)
+        logs = np.array([np.interp(np.log(frequency / part), np.log(at), column) for column in flat.T])
+        lacks = part * np.exp(logs).reshape(own.shape[1:]) * max(1.0, frequency / part / at[-1])
         # Far boxes talk in single precision.
         inductive = np.sqrt(2 * np.pi * frequency * ROUNDING * np.abs(np.diag(self.system.inductance)))
-        both: Floats = np.outer(root, root) + np.outer(inductive, inductive)
+        both: Floats = lacks + np.outer(inductive, inductive)
         return both
 
     def link_currents(self, frequency: float) -> Complexes:

@@ -19,16 +19,19 @@ Floats = NDArray[np.float64]
 LACKING = 13  # frequencies at which the residual is taken
 BETWEEN = 6  # every so many of them, that of what foil does between its faces, which goes with frequency
 LEAST = 1e-30  # ohm
+MET = 0.02  # of the root of the product of two loops' own, by which a transfer may be off besides
 
 
 def lacking(
     model: Broadband, basis: Basis, preconditioner: Preconditioner, band: tuple[float, float]
 ) -> tuple[Floats, Floats]:
     """
-    Frequencies, and bounds of the errors of the loops' own impedances, ohm, shape (frequencies, loops).
+    Frequencies, and how far all impedances are off, ohm, shape (frequencies, loops, loops).
 
     Of r^T (z A + jwL)^-1 r, r being what the equations make of the reduced answer. That inverse is at most sqrt(2)
-    times the one of its parts in phase, for which the preconditioner stands as it does in the iteration. What the
+    times the one of its parts in phase, for which the preconditioner stands as it does in the iteration. Of two loops
+    r lie in different places, mostly: the same product of both, all parts in one phase, and `MET` of the root of the
+    product of their own for what the preconditioner does not see. What the
     faces add is the difference of two more answers, whose errors have nearly one phase: at most the larger of both. Nor
     is it off by more than all of it: where links have resistance and sheets none, as in those two, currents flow that
     the basis was not made for.
@@ -57,8 +60,14 @@ def lacking(
                 parts[:, :count] -= sheet.imag * made[:, count:]
                 parts[:, count:] += sheet.imag * made[:, :count]
         weights = preconditioner.weights(float(abs(sheets[0])) / system.foils[0].weight, w)
-        energy = np.sum(parts * preconditioner.apply(weights, parts), axis=0)
-        found: Floats = np.sqrt(2) * energy.reshape(2, -1).sum(axis=0)
+        energy = parts.T @ preconditioner.apply(weights, parts)
+        half = len(energy) // 2
+        real, imaginary = energy[:half, :half], energy[half:, half:]
+        crossed = np.abs(energy[:half, half:])
+        own = np.diag(real) + np.diag(imaginary)
+        met = np.abs(real) + np.abs(imaginary) + crossed + crossed.T + MET * np.sqrt(np.outer(own, own))
+        np.fill_diagonal(met, own)
+        found: Floats = np.sqrt(2) * np.minimum(met, np.sqrt(np.outer(own, own)))
         return found
 
     def faces(w: float, some: slice) -> Floats:
@@ -69,7 +78,8 @@ def lacking(
     def added(some: slice) -> Floats:
         halves = [*np.transpose([model.of_foils(float(f), between=True) for f in frequencies])]
         every = model.small.between_faces(2 * np.pi * frequencies, halves, model.passing)
-        found: Floats = np.abs(np.einsum("fii->fi", every))[:, some]
+        own = np.sqrt(np.abs(np.einsum("fii->fi", every))[:, some])
+        found: Floats = own[:, :, None] * own[:, None, :]
         return found
 
     frequencies = np.geomspace(*band, LACKING)
@@ -77,12 +87,17 @@ def lacking(
     loops, displaced = slice(0, first), slice(first, None)
     w, few = 2 * np.pi * frequencies, slice(None, None, BETWEEN)
     own = np.array([bound(each, model.of_foils(f), loops) for each, f in zip(w, frequencies, strict=True)])
-    own += np.minimum(w[:, None] * _between(w, w[few], np.array([faces(each, loops) for each in w[few]])), added(loops))
+    between = _between(w, w[few], np.array([faces(each, loops) for each in w[few]]))
+    own += np.minimum(w[:, None, None] * between, added(loops))
     if system.elastance is None:
         return frequencies, own
     rest = [bound(each, model.of_foils(f), displaced) for each, f in zip(w[few], frequencies[few], strict=True)]
-    others = np.exp(_between(w, w[few], np.log(np.maximum(rest, LEAST)))) + w[:, None] * faces(w[-1], displaced)
-    return frequencies, np.concatenate([own, others], axis=1)
+    others = np.exp(_between(w, w[few], np.log(np.maximum(rest, LEAST))))
+    others += w[:, None, None] * faces(w[-1], displaced)
+    root = np.sqrt(np.concatenate([np.einsum("fii->fi", part) for part in (own, others)], axis=1))
+    whole = root[:, :, None] * root[:, None, :]
+    whole[:, :first, :first], whole[:, first:, first:] = own, others
+    return frequencies, whole
 
 
 def _apart(values: NDArray[Any]) -> Floats:
@@ -91,5 +106,7 @@ def _apart(values: NDArray[Any]) -> Floats:
 
 
 def _between(at: Floats, known: Floats, values: Floats) -> Floats:
-    """Columns of values, known at some frequencies, at others between them; along the logarithm."""
-    return np.column_stack([np.interp(np.log(at), np.log(known), column) for column in values.T])
+    """Values known at some frequencies, at others between them; along the logarithm."""
+    flat = values.reshape(len(known), -1)
+    found = np.column_stack([np.interp(np.log(at), np.log(known), column) for column in flat.T])
+    return found.reshape(len(at), *values.shape[1:])
