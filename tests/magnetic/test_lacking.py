@@ -28,7 +28,10 @@ def models(text):
     mesh = mesh_of(case, conductors, ends)
     return [
         reduce(system_on(mesh, case, conductors, ends), 35e-6, 20.0, None, options)
-        for options in (BroadbandOptions(accuracy=0.1, residual=6e-4), BroadbandOptions(accuracy=1e-7, residual=1e-8, shifts=30))
+        for options in (
+            BroadbandOptions(accuracy=0.1, residual=6e-4),
+            BroadbandOptions(accuracy=1e-7, residual=1e-8, shifts=30),
+        )
     ]
 
 

@@ -61,6 +61,7 @@ def lacking(
                 parts[:, count:] += sheet.imag * made[:, :count]
         weights = preconditioner.weights(float(abs(sheets[0])) / system.foils[0].weight, w)
         energy = parts.T @ preconditioner.apply(weights, parts)
+        energy = 0.5 * (energy + energy.T)  # in single precision it is nearly so
         half = len(energy) // 2
         real, imaginary = energy[:half, :half], energy[half:, half:]
         crossed = np.abs(energy[:half, half:])
