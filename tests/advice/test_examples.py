@@ -239,3 +239,16 @@ def test_the_whole_review_is_read_with_all_it_asks_about():
     assert {bank.name: len(bank.links) for bank in case.board.banks} == {"100 nF": 10, "10 uF": 1}
     assert case.via_inductance
     assert len(case.variants[-1].case.board.banks[0].links) == 20
+
+
+def test_the_map_of_a_return_of_its_own_is_of_that_return_and_not_of_the_plane():
+    case = rf.read_case(EXAMPLES / "weighing_controller.toml")
+    (variant,) = (it.case for it in case.variants if it.name == "dedicated return, one point")
+    result = rf.run(dataclasses.replace(variant, accuracy=0.05, steady_only=True), only=["as drawn"], jobs=1)[
+        "as drawn"
+    ]
+    own = variant.board.terminal(variant.loop("load cell").inject).copper
+    chart = result.placements["load cell"]
+    assert variant.board.copper(own).shape.area < 0.05 * variant.board.outline.area
+    assert chart.copper == own
+    assert "keeps the limit anywhere on this copper" in chart.reach

@@ -45,6 +45,12 @@ class TestBetween:
         ends = pad("A", 78, 30) + pad("B", 95, 30)
         assert found("between", ends, SHELLS, noisy("B", "A"), cables("C", "D")) == []
 
+    @pytest.mark.parametrize(("x", "y", "inside"), [(10, 5, False), (24, 10, False), (70, 31, True)])
+    def test_what_starts_at_a_connectors_pin_counts_beyond_it(self, x, y, inside):
+        # Its line meets theirs at the pin, always.
+        findings = found("between", pad("B", x, y), SHELLS, noisy("B", "C"), cables("C", "D"))
+        assert len(findings) == inside
+
     def test_the_outgoing_conductor_counts_as_well(self):
         path = [[20, 20], [50, 20], [50, 35], [60, 35], [60, 20], [80, 20]]
         (finding,) = found("between", ENDS, SHELLS, noisy("B", "A", path), cables("C", "D"))

@@ -106,6 +106,11 @@ def between(result: Result) -> Iterator[Finding]:
             ways = {"the straight line between its ends": LineString([end.centre for end in ends])}
             if loop.route is not None:
                 ways["its outgoing conductor"] = LineString(loop.route.path)
+            # What starts at a connector's pin is there, and not between the two.
+            shared = {loop.inject, loop.return_} & {victim.inject, victim.return_}
+            pins = [shapely.Point(board.terminal(end).centre) for end in shared]
+            there = shapely.union_all([pin.buffer(2 * STRIP * line.length) for pin in pins])
+            ways = {what: way.difference(there) for what, way in ways.items()}
             met = {what: way for what, way in ways.items() if way.intersects(strip)}
             if met:
                 routeless = missing.routeless(board, (loop,), result.conductors.reference)
@@ -116,7 +121,7 @@ def between(result: Result) -> Iterator[Finding]:
 def _lies_between(
     victim: Loop,
     loop: Loop,
-    met: dict[str, LineString],
+    met: dict[str, shapely.Geometry],
     line: LineString,
     part: Contribution,
     budget: Budget,

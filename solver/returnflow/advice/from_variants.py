@@ -9,7 +9,7 @@ import numpy as np
 from returnflow.advice.drawn import loops_at
 from returnflow.advice.from_drawing import NOT_REJECTED, mostly_induced
 from returnflow.advice.option import ROOM_DB, Option, OptionKind, budget_of
-from returnflow.answers.budget import decibels
+from returnflow.answers.budget import Budget, decibels
 from returnflow.answers.result import Result
 from returnflow.answers.spectra import lines_of
 from returnflow.answers.verdict import WHERE
@@ -25,7 +25,7 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
     size = "" if not before.noise > 0 else ", to zero" if math.isinf(less) else f", {changed_by(-less)}"
     reasons = [
         (
-            f"Solved as {named(name)}: {engineering(budget.noise, 'V')} {WHERE[budget.role]}, against "
+            f"Solved as {named(name)}: {_left(budget)} {WHERE[budget.role]}, against "
             f"{engineering(before.noise, 'V')} as drawn{size}; limit {engineering(budget.limit, 'V')}."
         )
     ]
@@ -60,6 +60,10 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
         proviso=budget.proviso,
         elsewhere={it.loop: it.sure for it in (*result.sensitive, *result.cables) if it.loop != loop.name},
     )
+
+
+def _left(budget: Budget) -> str:
+    return engineering(budget.noise, "V") if budget.noise > 0 else "no conducted noise"
 
 
 def staying(loop: Loop, other: Case) -> dict[str, tuple[str, ...]]:

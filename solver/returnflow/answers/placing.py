@@ -14,6 +14,7 @@ from returnflow.answers.adding import companies, weights
 from returnflow.answers.result import LEAST_AREA, Placement
 from returnflow.answers.spectra import lines_of
 from returnflow.resistive.conductors import Conductors
+from returnflow.resistive.refinement import diagonal
 from returnflow.resistive.solution import Conduction
 from returnflow_geometry.model.board import Case, Loop, Shape
 from returnflow_geometry.model.numbers import millimetres, near, square_millimetres
@@ -41,13 +42,13 @@ def placement_of(
     noisy : list of (number, Loop)
     """
     victim, ends = case.loops[i], whole.loops[i]
-    copper = _roomy(conductors, whole, ends[0])
+    here, connector = (np.array(case.board.terminal(name).centre) for name in (victim.inject, victim.return_))
+    copper = _roomy(conductors, whole, ends[0], float(np.hypot(*(here - connector))))
     solution = whole.on(copper)
     loops = np.array([j for j, _ in noisy], dtype=np.int64)
     mixing = heard_weights(victim, [loop for _, loop in noisy])
     rms, worst = coupling.placement_noise(solution, ends[1], loops, mixing)
     limit = victim.tolerates or 0.0
-    here, connector = (np.array(case.board.terminal(name).centre) for name in (victim.inject, victim.return_))
     good = np.flatnonzero(rms <= limit)
     nearest = None
     if len(good):
@@ -65,13 +66,18 @@ def placement_of(
     return replace(found, reach=_reach(case, victim, found))
 
 
-def _roomy(conductors: Conductors, whole: Conduction, contact: int) -> int:
-    """Copper that may have another place for a contact: its own, or the widest joined to it where that is small."""
+def _roomy(conductors: Conductors, whole: Conduction, contact: int, apart: float) -> int:
+    """
+    Copper that may have another place for a contact: its own, or the widest joined to it where that is a pad.
+
+    What reaches half of the way to the connector, `apart` metres away, is no pad but a return of its own.
+    """
     joined = whole.topology.conductor == whole.topology.conductor[contact]
     own = int(conductors.copper_of_contact[contact])
     area = [plane.copper.area for plane in conductors.planes]
     widest = max({own, *conductors.copper_of_contact[joined].tolist()}, key=lambda n: area[n])
-    return own if area[own] >= LEAST_AREA * area[widest] else widest
+    pad = area[own] < LEAST_AREA * area[widest] and diagonal(conductors.planes[own]) < 0.5 * apart
+    return widest if pad else own
 
 
 def heard_weights(victim: Loop, noisy: Sequence[Loop]) -> Floats:

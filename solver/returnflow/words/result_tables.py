@@ -197,6 +197,7 @@ def _polar(value: complex) -> str:
 def traffic_tables(result: Result) -> list[Table]:
     """Shares across regions and net currents through sections, of those the case has."""
     tables = []
+    where = "" if result.spectral is None else ", at 0 Hz"
     for title, names, table, note in (
         (
             "Share of each loop's current through each region",
@@ -216,7 +217,7 @@ def traffic_tables(result: Result) -> list[Table]:
             for j, loop in enumerate(result.case.loops)
         ]
         if names:
-            tables.append(Table(title=title, head=("loop", *names), rows=rows, notes=(note,)))
+            tables.append(Table(title=title + where, head=("loop", *names), rows=rows, notes=(note,)))
     return tables
 
 
