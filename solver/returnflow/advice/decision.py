@@ -10,7 +10,7 @@ from returnflow.advice.option import ROOM_DB, Option
 from returnflow.advice.options import options_for
 from returnflow.advice.recommendation import NO_BETTER, WORTH, in_sentence, opening, recommendation, rests_on
 from returnflow.advice.together import keeps_all, obstacle, titled, verdict_of_all
-from returnflow.advice.trials import CLOSED
+from returnflow.advice.trials import CLOSED, CLOSED_TOO
 from returnflow.answers.budget import Budget, decibels
 from returnflow.answers.result import Result
 from returnflow.answers.verdict import finding, said_noise
@@ -119,9 +119,10 @@ def settled(
     while True:
         decisions = [_decide(base.case.loop(it.loop), it, base, variants) for it in base.sensitive]
         drawn = [it.chosen.variant for it in decisions if it.chosen is not None]
+        handled = [it.loop for it in decisions if it.chosen is not None]
         over = [it for it in base.cables if it.verdict != "kept"]
         decisions += [
-            _decide(base.case.loop(it.loop), it, base, variants, () if it.loop in own else drawn, clashes)
+            _decide(base.case.loop(it.loop), it, base, variants, () if it.loop in own else drawn, clashes, handled)
             for it in over
         ]
         decisions = _shared(decisions, own)
@@ -238,6 +239,7 @@ def _decide(
     variants: Mapping[str, Result],
     drawn: Collection[str | None] = (),
     clashes: Mapping[str, str] | None = None,
+    handled: Collection[str] = (),
 ) -> Decision:
     """Decision for one loop, without words; `drawn` are boards recommended for others, `clashes` what does not go."""
     every = options_for(loop, base, variants)
@@ -249,7 +251,9 @@ def _decide(
         every = tuple(option for option in every if option.variant is None or option.variant in asked)
     vain = [option for option in every if _in_vain(option, budget, base)]
     options = tuple(option for option in every if option not in vain)
-    chosen = None if tolerable else choose(options) if loop.role == "sensitive" else choose_harmless(options, drawn)
+    chosen = (
+        None if tolerable else choose(options) if loop.role == "sensitive" else choose_harmless(options, drawn, handled)
+    )
     return Decision(
         loop=loop.name,
         role=loop.role,
@@ -289,24 +293,28 @@ def _no_better(vain: list[Option]) -> tuple[str, ...]:
     return (f"{NO_BETTER}{listed}.",)
 
 
-def choose(options: tuple[Option, ...]) -> Option | None:
+def choose(options: tuple[Option, ...], handled: Collection[str] = ()) -> Option | None:
     """
     Option that keeps the limit with the least harm elsewhere, then the least effort; None if none does.
 
     One that leaves room comes before one that only just keeps the limit; of one kind, one that was solved before one
-    that follows from the fields of the case as drawn, and one that mends a limit elsewhere before one that does not.
+    that follows from the fields of the case as drawn, and one that mends a limit elsewhere before one that does not,
+    but for limits that are `handled`.
     """
-    return min((option for option in options if option.meets), key=rank, default=None)
+    return min((it for it in options if it.meets), key=lambda option: rank(option, handled), default=None)
 
 
-def rank(option: Option) -> tuple[float, ...]:
+def rank(option: Option, handled: Collection[str] = ()) -> tuple[float, ...]:
     """What an option that keeps its limit is chosen by: the lower before the higher; see `choose`."""
-    worked_out, good_elsewhere, noise = option.variant is None, len(option.mended), option.noise or 0.0
+    worked_out, two_changes, noise = option.variant is None, option.title.endswith(CLOSED_TOO), option.noise or 0.0
     harm = (len(option.broken), not option.has_room, len(option.tight))
-    return *harm, option.effort, worked_out, -good_elsewhere, noise
+    good_elsewhere = len(set(option.mended) - set(handled))
+    return *harm, option.effort, worked_out, -good_elsewhere, two_changes, noise
 
 
-def choose_harmless(options: Sequence[Option], drawn: Collection[str | None] = ()) -> Option | None:
+def choose_harmless(
+    options: Sequence[Option], drawn: Collection[str | None] = (), handled: Collection[str] = ()
+) -> Option | None:
     """
     As `choose`, of what harms no other limit: never at a signal's cost. None if nothing else does.
 
@@ -315,6 +323,9 @@ def choose_harmless(options: Sequence[Option], drawn: Collection[str | None] = (
     options : sequence of Option
     drawn : collection of str
         Boards that are recommended for others: one of these comes first.
+    handled : collection of str
+        Limits for which something is recommended already.
     """
     harmless = tuple(option for option in options if not option.harmful)
-    return choose(tuple(o for o in harmless if o.variant in drawn and o.variant)) or choose(harmless)
+    first = choose(tuple(o for o in harmless if o.variant in drawn and o.variant), handled)
+    return first or choose(harmless, handled)

@@ -18,7 +18,7 @@ JOINT = 0.25e-3  # m, diameter of the vias at the ends of such a return
 WIDE_JOINT = 0.8  # of its width, what vias at the ends of a wider return take up
 JOINT_OHM = 0.5e-3  # ohm of one via; common practice, no source
 HAIR = 1e-6  # m
-HAIRPIN = 2.0  # times the straight way: a trace that is led elsewhere does not turn back like that
+HAIRPIN = 1.5  # times the straight way, more than round a corner: a trace that is led elsewhere does not turn back
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -21,7 +21,7 @@ from returnflow.advice.drawn import (
 )
 from returnflow.advice.option import ROOM_DB, Option, budget_of
 from returnflow.advice.places import BODY, along_edge, at_edge, place_towards
-from returnflow.advice.trials import without_gaps
+from returnflow.advice.trials import CLOSED_TOO, without_gaps
 from returnflow.answers import coupling
 from returnflow.answers.result import Result
 from returnflow.magnetic.routes import faced
@@ -34,7 +34,6 @@ from returnflow_geometry.model.wording import joined, named
 
 ROOM = 1e-3  # m of free copper round a connector's pad, below which no amplifier sits "by" it
 SHARES = (0.5, 0.25)  # of the distance between amplifier and connector, tried where the placement map does not hold
-CLOSED_TOO = ", every gap closed"
 SLOW = 100e3  # Hz: a faster current belongs in the plane under its trace; common practice, no source
 THICKER = 2.0  # times the copper of the layer, as the trade sells it: 35 and 70 um
 MOST_CABLES = 3  # pairs of cables for which boards are drawn

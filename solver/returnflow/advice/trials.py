@@ -10,6 +10,7 @@ from returnflow_geometry.checks.gaps import is_slender
 from returnflow_geometry.model.board import Case, Cutout
 
 CLOSED = "every gap closed"
+CLOSED_TOO = f", {CLOSED}"  # of a board with another change besides
 
 
 def trials(case: Case) -> dict[str, Case]:
