@@ -183,7 +183,7 @@ class TestForCables:
     def test_of_two_that_do_as_much_that_with_one_change(self):
         both = self.option("amplifier moved, every gap closed", 0.09, mended=("input",))
         closed = self.option("every gap closed", 0.1)
-        # The input's limit counts unless something is recommended for it: then moving its amplifier is no cable's affair.
+        # The input counts unless something is recommended for it: then moving its amplifier is no affair of cables.
         assert choose_harmless([closed, both]) is both
         assert choose_harmless([closed, both], (), ["input"]) is closed
         assert choose_harmless([closed, replace(both, mended=("other",))], (), ["input"]).mended == ("other",)
