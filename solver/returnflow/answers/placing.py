@@ -14,7 +14,6 @@ from returnflow.answers.adding import companies, weights
 from returnflow.answers.result import LEAST_AREA, Placement
 from returnflow.answers.spectra import lines_of
 from returnflow.resistive.conductors import Conductors
-from returnflow.resistive.refinement import diagonal
 from returnflow.resistive.solution import Conduction
 from returnflow_geometry.model.board import Case, Loop, Shape
 from returnflow_geometry.model.numbers import millimetres, near, square_millimetres
@@ -70,14 +69,19 @@ def _roomy(conductors: Conductors, whole: Conduction, contact: int, apart: float
     """
     Copper that may have another place for a contact: its own, or the widest joined to it where that is a pad.
 
-    What reaches half of the way to the connector, `apart` metres away, is no pad but a return of its own.
+    What is joined nearer to the connector, `apart` metres away, than to the contact is no pad but a return of its own.
     """
     joined = whole.topology.conductor == whole.topology.conductor[contact]
     own = int(conductors.copper_of_contact[contact])
     area = [plane.copper.area for plane in conductors.planes]
     widest = max({own, *conductors.copper_of_contact[joined].tolist()}, key=lambda n: area[n])
-    pad = area[own] < LEAST_AREA * area[widest] and diagonal(conductors.planes[own]) < 0.5 * apart
-    return widest if pad else own
+    if area[own] >= LEAST_AREA * area[widest]:
+        return own
+    names, shapes = conductors.contacts[own], np.array(conductors.planes[own].contacts, dtype=object)
+    joints = shapes[np.isin(names, conductors.links.ends)]
+    (pin,) = shapes[names == contact]
+    near = min((float(shapely.distance(pin.centroid, it.centroid)) for it in joints), default=0.0)
+    return widest if near < 0.5 * apart else own
 
 
 def heard_weights(victim: Loop, noisy: Sequence[Loop]) -> Floats:
