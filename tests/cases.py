@@ -181,3 +181,45 @@ def attempt(text):
         return parse_case(text), None
     except CaseError as error:
         return None, error.mistakes
+
+
+STRIP = """
+format = 1
+title = "strip of {copper}"
+[board]
+outline = {{ rect = [0, 0, 100, 20] }}
+[[layer]]
+name = "top"
+copper_um = 35
+[[copper]]
+name = "strip"
+layer = "top"
+[[terminal]]
+name = "left"
+copper = "strip"
+shape = {{ rect = [0, 0, 1, 20] }}
+[[terminal]]
+name = "right"
+copper = "strip"
+shape = {{ rect = [99, 0, 100, 20] }}
+[[loop]]
+name = "motor"
+role = "noisy"
+inject = "right"
+return = "left"
+current_A = 2
+[[loop]]
+name = "sensor"
+role = "sensitive"
+inject = "right"
+return = "left"
+signal_V = 1
+tolerates_V = {tolerates}
+"""
+
+
+def written(folder, tolerates="1e-4", copper="copper"):
+    """File of a strip whose whole length a weak signal shares with a motor."""
+    path = folder / "strip.toml"
+    path.write_text(STRIP.format(tolerates=tolerates, copper=copper), encoding="utf-8")
+    return path

@@ -40,6 +40,7 @@ CUT = """() => [...document.querySelectorAll("body *")].filter((it) => {
   if (box.right > innerWidth + 1 || box.bottom > innerHeight + 1) return true;
   return it.scrollWidth > it.clientWidth + 1 && it.clientWidth && own.display != "inline";
 }).map((it) => it.tagName + "#" + it.id)"""
+FAB = EXAMPLES / "weighing_controller_fab"  # what pages of an import are made of
 HOW = "install it: pip install 'returnflow[live-test]'"
 
 

@@ -6,68 +6,10 @@ import re
 import pytest
 
 import returnflow
-from cases import EXAMPLES
-from returnflow.cli import BAD_INPUT, DONE, EXCEEDED, main
+from cases import EXAMPLES, written
+from returnflow.cli import BAD_INPUT, DONE, EXCEEDED
 from returnflow.resistive.linear import NumericalError
 from returnflow_geometry.mesh.mesher import MeshError
-
-CASE = """
-format = 1
-title = "strip of {copper}"
-[board]
-outline = {{ rect = [0, 0, 100, 20] }}
-[[layer]]
-name = "top"
-copper_um = 35
-[[copper]]
-name = "strip"
-layer = "top"
-[[terminal]]
-name = "left"
-copper = "strip"
-shape = {{ rect = [0, 0, 1, 20] }}
-[[terminal]]
-name = "right"
-copper = "strip"
-shape = {{ rect = [99, 0, 100, 20] }}
-[[loop]]
-name = "motor"
-role = "noisy"
-inject = "right"
-return = "left"
-current_A = 2
-[[loop]]
-name = "sensor"
-role = "sensitive"
-inject = "right"
-return = "left"
-signal_V = 1
-tolerates_V = {tolerates}
-"""
-
-
-def written(folder, tolerates="1e-4", copper="copper"):
-    path = folder / "strip.toml"
-    path.write_text(CASE.format(tolerates=tolerates, copper=copper), encoding="utf-8")
-    return path
-
-
-@pytest.fixture
-def case(tmp_path):
-    return written(tmp_path)
-
-
-@pytest.fixture
-def call(capsys, monkeypatch, tmp_path):
-    """Run the command line in an empty directory; return the exit status, stdout and stderr."""
-    (tmp_path / "here").mkdir()
-    monkeypatch.chdir(tmp_path / "here")
-
-    def run(*arguments):
-        status = main([str(argument) for argument in arguments])
-        return status, *capsys.readouterr()
-
-    return run
 
 
 @pytest.fixture

@@ -6,34 +6,16 @@ import os
 import subprocess
 import sys
 
-import pytest
-from test_cli import listing, replaced, written
+from test_cli import listing, replaced
 
 import returnflow
+from cases import written
 from reporting import varied
 from returnflow.advice import study
 from returnflow.answers import batch
 from returnflow.cli import EXCEEDED, INTERRUPTED, main
 from returnflow.resistive.linear import NumericalError
 from returnflow.words.terminal import summary_table
-
-
-@pytest.fixture
-def case(tmp_path):
-    return written(tmp_path)
-
-
-@pytest.fixture
-def call(capsys, monkeypatch, tmp_path):
-    """Run the command line in an empty directory; return the exit status, stdout and stderr."""
-    (tmp_path / "here").mkdir()
-    monkeypatch.chdir(tmp_path / "here")
-
-    def run(*arguments):
-        status = main([str(argument) for argument in arguments])
-        return status, *capsys.readouterr()
-
-    return run
 
 
 class TestInterrupted:

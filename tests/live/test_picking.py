@@ -10,18 +10,11 @@ import numpy as np
 import pytest
 import shapely
 
-from cases import EXAMPLES
-from livepage import CUT, commanded, opened, served
+from livepage import CUT, FAB, commanded, opened, served
 from returnflow.cli import main
 from returnflow.live.moves import RequestError
-from returnflow.live.picking import PickDesk
-from returnflow.live.picking_page import picking
 from returnflow_geometry.casefile.read import read_case
-from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
-from returnflow_geometry.fabrication.board_data.starter import starter
-from returnflow_geometry.fabrication.copper.connectivity import connect
 
-FAB = EXAMPLES / "weighing_controller_fab"
 LOOP = {
     "kind": "loop",
     "name": "stepper",
@@ -42,30 +35,6 @@ COLOURS = """(places) => {
     return data.slice(at, at + 3).join();
   });
 }"""
-
-
-@pytest.fixture(scope="module")
-def board():
-    data = from_fabrication(FAB)
-    return data, connect(data)
-
-
-@pytest.fixture
-def made(board, tmp_path):
-    """The page of the board, its desk, and the file that it would write."""
-
-    def make(*, replace=False):
-        data, connectivity = board
-        case = tmp_path / "picked.toml"
-        begun = starter(data, FAB.as_posix(), title="Picked", connectivity=connectivity)
-        return *picking(data, connectivity, begun, case, title="Picked", replace=replace), case
-
-    return make
-
-
-@pytest.fixture
-def desk(made) -> PickDesk:
-    return made()[1]
 
 
 def own(text):
@@ -212,8 +181,8 @@ def test_what_was_made_is_changed_in_its_place(window, made):
         assert page.locator("[aria-label='Accept J1 to J2']").count() == 1
 
 
-def test_copper_on_the_page_lies_where_it_lies_on_the_board(window, made, board):
-    _, connectivity = board
+def test_copper_on_the_page_lies_where_it_lies_on_the_board(window, made, imported):
+    _, connectivity = imported
     places = np.random.default_rng(4711).uniform((1, 1), (99, 79), (300, 2))
     wires = [island for island in connectivity.islands if island.layer == 0]
     places[:100] = [1e3 * np.array(wires[k % len(wires)].shape.representative_point().coords[0]) for k in range(100)]

@@ -3,41 +3,14 @@
 import json
 
 import pytest
-from test_picking import FAB, LOOP, at_work, own
+from test_picking import LOOP, at_work, own
 
+from livepage import FAB
 from returnflow.live.moves import RequestError
-from returnflow.live.picking import PickDesk
-from returnflow.live.picking_page import picking
 from returnflow_geometry.casefile.read import CaseError, read_case
-from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
-from returnflow_geometry.fabrication.board_data.starter import starter, starter_case
-from returnflow_geometry.fabrication.copper.connectivity import connect
+from returnflow_geometry.fabrication.board_data.starter import starter_case
 
 GAP = {"kind": "cutout", "name": "gap", "coppers": ["GND on L2"], "shape": "{ rect = [40, 20, 40.5, 60] }"}
-
-
-@pytest.fixture(scope="module")
-def board():
-    data = from_fabrication(FAB)
-    return data, connect(data)
-
-
-@pytest.fixture
-def made(board, tmp_path):
-    """The page of the board, its desk, and the file that it would write."""
-
-    def make(*, replace=False):
-        data, connectivity = board
-        case = tmp_path / "picked.toml"
-        begun = starter(data, FAB.as_posix(), title="Picked", connectivity=connectivity)
-        return *picking(data, connectivity, begun, case, title="Picked", replace=replace), case
-
-    return make
-
-
-@pytest.fixture
-def desk(made) -> PickDesk:
-    return made()[1]
 
 
 @pytest.mark.parametrize(
@@ -132,10 +105,10 @@ def test_a_file_that_came_meanwhile_is_told_on_the_page(window, made):
     assert case.read_text(encoding="utf-8") == "mine"
 
 
-def test_the_case_without_anything_made_is_the_starter_case(made, board):
+def test_the_case_without_anything_made_is_the_starter_case(made, imported):
     _, desk, case = made()
     desk.answer("save", {})
-    data, connectivity = board
+    data, connectivity = imported
     assert case.read_text(encoding="utf-8") == starter_case(
         data, FAB.as_posix(), title="Picked", connectivity=connectivity
     )

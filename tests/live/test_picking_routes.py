@@ -3,43 +3,16 @@
 import numpy as np
 import pytest
 import shapely
-from test_picking import COLOURS, FAB, LOOP, at_work, click_at, click_pin, count, own
+from test_picking import COLOURS, LOOP, at_work, click_at, click_pin, count, own
 
-from livepage import opened, served
+from livepage import FAB, opened, served
 from returnflow.live import picking_page
 from returnflow.live.moves import RefusedError
-from returnflow.live.picking import PickDesk
 from returnflow.live.picking_page import picking
 from returnflow_geometry.casefile.read import read_case
 from returnflow_geometry.fabrication.base.objects import BoardData, FabricationError, Hole, LayerCopper, Pad
-from returnflow_geometry.fabrication.board_data.assemble import from_fabrication
 from returnflow_geometry.fabrication.board_data.starter import starter
 from returnflow_geometry.fabrication.copper.connectivity import connect
-
-
-@pytest.fixture(scope="module")
-def board():
-    data = from_fabrication(FAB)
-    return data, connect(data)
-
-
-@pytest.fixture
-def made(board, tmp_path):
-    """The page of the board, its desk, and the file that it would write."""
-
-    def make(*, replace=False):
-        data, connectivity = board
-        case = tmp_path / "picked.toml"
-        begun = starter(data, FAB.as_posix(), title="Picked", connectivity=connectivity)
-        return *picking(data, connectivity, begun, case, title="Picked", replace=replace), case
-
-    return make
-
-
-@pytest.fixture
-def desk(made) -> PickDesk:
-    return made()[1]
-
 
 # Signal and ground pins of a board of 60 x 40 mm, with a trace from J1.1 to U1.1 over a plane; mm, invented.
 PINS = {
@@ -150,9 +123,9 @@ def test_a_contact_waits_for_the_next_one_on_its_copper(desk):
         desk.answer("add", spot | {"name": "three", "shape": "{ circle = [80, 30], diameter = -1 }"})
 
 
-def test_more_than_a_page_can_draw_is_refused(board, monkeypatch, tmp_path):
+def test_more_than_a_page_can_draw_is_refused(imported, monkeypatch, tmp_path):
     monkeypatch.setattr(picking_page, "MOST_CORNERS", 50)
-    data, connectivity = board
+    data, connectivity = imported
     begun = starter(data, FAB.as_posix(), connectivity=connectivity)
     with pytest.raises(FabricationError, match="the page draws at most 50; import it without --page"):
         picking(data, connectivity, begun, tmp_path / "x.toml", title="x")

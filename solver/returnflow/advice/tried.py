@@ -106,7 +106,7 @@ class Tried:
         }
 
     def _solve(self, more: Mapping[str, Trial], compared: Sequence[str]) -> None:
-        """Solve boards, on one mesh where that is less, and closely those of which it leaves too much open."""
+        """Solve boards, on one mesh where that is less."""
         coarse = self.case.accuracy < LOOK and wants_frequencies(self.case)
         accuracy = LOOK if coarse else self.case.accuracy
         found = self.solve({name: replace(trial.case, accuracy=accuracy) for name, trial in more.items()}, compared)

@@ -18,7 +18,7 @@ from returnflow_geometry.model.wording import count, joined, named
 NO_TEST = "This is not a compliance test and does not replace a measurement."
 LOOKED = (
     "Above 0 Hz this is a first look, on one magnetic mesh: inductances are uncertain by some per cent, "
-    "weak couplings by more; figures have it beside them."
+    "weak couplings by more. Noise and voltages say how well they are known; crossovers and what gaps add do not."
 )
 EXACT = 1e-9  # of a value: a bracket that is narrower is rounding
 WORST = {"exceeded": 0, "unknown": 1, "undecided": 1, "kept": 2}  # to be told first
