@@ -2,7 +2,8 @@
 
 from dataclasses import replace
 
-from returnflow.words.result_tables import contributions_table
+import reporting
+from returnflow.words.result_tables import contributions_table, traffic_tables
 from returnflow_geometry.model.numbers import engineering
 from solved import example
 
@@ -39,3 +40,10 @@ def test_where_the_doubt_counts_the_worst_case_has_it_too():
             assert volts["worst case, all in phase, at most"] == engineering(4 * budget.noise, "V")
         else:
             assert volts["worst case, all in phase"] == engineering(budget.worst_case, "V")
+
+
+def test_shares_say_that_they_are_those_of_0_hz_where_others_are_solved_too():
+    steady, both = (traffic_tables(study["as drawn"]) for study in (reporting.study(), reporting.at_frequencies()))
+    assert len(steady) == len(both) == 2
+    for one, other in zip(steady, both, strict=True):
+        assert other.title == f"{one.title}, at 0 Hz"

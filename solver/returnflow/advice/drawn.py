@@ -78,6 +78,8 @@ def _led_to(path: tuple[tuple[float, float], ...], place: tuple[float, float]) -
     ((40, 40), (43, 38))
     >>> _led_to(((0, 0), (10, 0), (10, 5)), (12, 6))
     ((0, 0), (10, 0), (12, 6))
+    >>> _led_to(((3, 77), (8, 77), (34, 70)), (7.2, 74.6))
+    ((3, 77), (7.2, 74.6))
     """
     kept = list(path[:-1])
     while len(kept) > 1 and dist(kept[-2], kept[-1]) + dist(kept[-1], place) > HAIRPIN * dist(kept[-2], place):
