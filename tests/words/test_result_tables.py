@@ -43,7 +43,9 @@ def test_where_the_doubt_counts_the_worst_case_has_it_too():
 
 
 def test_shares_say_that_they_are_those_of_0_hz_where_others_are_solved_too():
-    steady, both = (traffic_tables(study["as drawn"]) for study in (reporting.study(), reporting.at_frequencies()))
+    alone = reporting.result()
+    solved_above = reporting.at_frequencies()["as drawn"].spectral
+    steady, both = (traffic_tables(replace(alone, spectral=spectral)) for spectral in (None, solved_above))
     assert len(steady) == len(both) == 2
     for one, other in zip(steady, both, strict=True):
         assert other.title == f"{one.title}, at 0 Hz"
