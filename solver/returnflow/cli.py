@@ -233,6 +233,8 @@ def _run(arguments: argparse.Namespace) -> int:
     for failure in written.failed:
         say(f"error: {failure}")
     progress(f"wrote {directory / 'report.html'}")
+    if (recommended := directory / "recommended.toml") in written.paths:
+        progress(f"wrote {recommended}: what it recommends, as variants to put at the end of the case file")
     put(json.dumps(to_dict(study), indent=1, allow_nan=False) if arguments.format == "json" else summary_table(study))
     if study.stopped or written.stopped:
         say("interrupted; what was solved until then is written.")

@@ -1,5 +1,5 @@
 """
 A case file, with the fabrication data, variants and sweeps it names, to complete Cases; mistakes named by key.
 
-Others import: devices, found_routes, read, source, supplied, variants.
+Others import: devices, difference, found_routes, read, source, supplied, toml_text, variants.
 """

@@ -9,6 +9,7 @@ import shapely
 from shapely import LineString, Point
 from shapely.affinity import translate
 
+from returnflow_geometry.keys.outgoing import lead_to_contacts
 from returnflow_geometry.model.board import Board, Case, Copper, Link, Loop, Outgoing, Terminal
 from returnflow_geometry.model.shapes import circle, slot
 
@@ -30,8 +31,13 @@ class Trial:
 
 
 def bare(case: Case, board: Board, loops: tuple[Loop, ...] | None = None) -> Case:
-    """The case with another board or other loops, and no variants or sweeps of its own."""
-    return replace(case, board=board, loops=case.loops if loops is None else loops, variants=(), sweeps=())
+    """
+    The case with another board or other loops, without variants and sweeps.
+
+    Routes lead to their contacts, as those of a case file do; its tables are not those of the case.
+    """
+    loops = case.loops if loops is None else loops
+    return lead_to_contacts(replace(case, board=board, loops=loops, variants=(), sweeps=(), editor=None))[0]
 
 
 def loops_at(case: Case, terminal: str, but: str = "") -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 from returnflow.advice.decision import Decision, decide, recommended
 from returnflow.advice.findings import Finding
@@ -23,6 +24,7 @@ from returnflow.answers.result import Result
 from returnflow.answers.sweeps import Swept, run_sweeps
 from returnflow.resistive.linear import Progress
 from returnflow.resistive.solution import Options
+from returnflow_geometry.casefile.difference import variant_table
 from returnflow_geometry.casefile.read import read_case
 from returnflow_geometry.model.board import Case
 from returnflow_geometry.model.wording import listed, named
@@ -87,6 +89,24 @@ class Study:
         names = dict.fromkeys([option.variant for option in chosen if option is not None])
         names |= {titled(recommended(self.decisions)): None}
         return {name: self.trials[name] for name in names if name in self.trials}
+
+    def as_variant(self, name: str) -> dict[str, Any]:
+        """
+        What a board solved for the decision changes of the case, as the table of a variant gives it.
+
+        ``study.case.changed(**study.as_variant(name))`` is that board.
+
+        Parameters
+        ----------
+        name : str
+            Of one of `trials`, as those that are recommended.
+
+        Raises
+        ------
+        NoVariantError
+            Where no table says it, as for a case that was put together without a case file.
+        """
+        return variant_table(self.case, self[name].case)
 
     @property
     def accuracy(self) -> float:

@@ -74,7 +74,7 @@ def _drawn(base: Case, names: Sequence[str], boards: Mapping[str, Case]) -> Case
             drawn = _merged(base, drawn, boards[name])
         except _Conflict as conflict:
             return f"they change {named(str(conflict)) if str(conflict) else 'the same thing'} in different ways"
-    drawn = replace(drawn, variants=(), sweeps=())
+    drawn = replace(drawn, variants=(), sweeps=(), editor=None)
     mistakes = check_case(drawn).mistakes
     return f"drawn as one board, {mistakes[0]}" if mistakes else drawn
 

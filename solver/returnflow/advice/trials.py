@@ -33,7 +33,7 @@ def without_gaps(case: Case) -> Case | None:
     kept = tuple(cutout for cutout in case.board.cutouts if not is_gap(cutout))
     if len(kept) == len(case.board.cutouts):
         return None
-    return replace(case, board=replace(case.board, cutouts=kept), variants=(), sweeps=())
+    return replace(case, board=replace(case.board, cutouts=kept), variants=(), sweeps=(), editor=None)
 
 
 def is_gap(cutout: Cutout) -> bool:

@@ -20,12 +20,12 @@ from returnflow.live.over_frequency import over_frequency
 from returnflow.live.patterns import FAINTEST
 from returnflow.live.payload import pack
 from returnflow.live.stitched import solver_of
-from returnflow.live.toml_text import toml_text
 from returnflow.resistive.conduction import solve
 from returnflow.resistive.conductors import Conductors
 from returnflow.resistive.solution import Options
 from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.casefile.supplied import Sourced
+from returnflow_geometry.casefile.toml_text import toml_text
 from returnflow_geometry.casefile.variants import Editor
 from returnflow_geometry.model.board import Case
 

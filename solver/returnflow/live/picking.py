@@ -12,10 +12,10 @@ import shapely
 
 from returnflow.live.moves import RefusedError, RequestError
 from returnflow.live.picking_forms import DRAWN, drawn_table, filled, loop_table, proposal, route_table, shape_value
-from returnflow.live.toml_text import toml_text, toml_value
 from returnflow_geometry.casefile.found_routes import MAX_LEAD
 from returnflow_geometry.casefile.read import CaseError, parse_case
 from returnflow_geometry.casefile.source import Source
+from returnflow_geometry.casefile.toml_text import toml_text, toml_value
 from returnflow_geometry.fabrication.base.objects import BoardData, FabricationError
 from returnflow_geometry.fabrication.board_data.starter import Starter
 from returnflow_geometry.fabrication.copper.connectivity import Connectivity

@@ -19,15 +19,15 @@ from returnflow.pictures.vtu import MARK, field_mesh
 from returnflow.report.page import bare_html, details_html, report_html
 from returnflow.report.record import numbers, to_dict, to_json
 from returnflow.resistive.linear import Progress
+from returnflow.words.variant_text import recommended_text
 
 __all__ = ["field_mesh", "place_files", "to_dict", "to_json", "write_all"]
 
 MARK_WITHIN = 4096  # bytes
-OURS = tuple(
-    Path(name) for name in ("result.json", "study.npz", "report.html", "details.html", "board.png", "fields.vtu")
-)
+MADE = ("report.html", "details.html", "recommended.toml", "board.png", "fields.vtu")
+OURS = tuple(Path(name) for name in ("result.json", "study.npz", *MADE))
 KINDS = get_args(PictureKind)
-STALE = ("report.html", "details.html", "board.png", "fields.vtu", *(f"{kind}-*.png" for kind in KINDS))
+STALE = (*MADE, *(f"{kind}-*.png" for kind in KINDS))
 STOPPED = "Interrupted while pictures were drawn: there are none."
 
 
@@ -78,6 +78,8 @@ def write_all(study: Study, directory: Path, progress: Progress | None = None, *
         drawn = DrawnStudy(failed=(f"No picture could be drawn ({_told(error)}).",))
     say("report")
     failed = list(drawn.failed)
+    if text := recommended_text(study):
+        content[Path("recommended.toml")] = text.encode()
     if not brief:
         try:
             content[Path("details.html")] = details_html(study, drawn.pictures, drawn.shared).encode()

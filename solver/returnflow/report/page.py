@@ -46,6 +46,7 @@ from returnflow.words.study_tables import (
 )
 from returnflow.words.supply_tables import supply_answers, supply_tables
 from returnflow.words.table import Table
+from returnflow.words.variant_text import recommended_variants
 from returnflow_geometry.model.wording import named
 
 MOST_COLUMNS = 8  # of a table: more are cut off on a narrow screen, or on paper
@@ -81,7 +82,21 @@ SPECTRAL = (
 
 BESIDE = "Its pictures are above, beside those of the other variants; a run of this variant alone draws all of them."
 
-Block = Table | Picture | str | tuple[str, ...]  # a table, a picture, a paragraph, or a list
+AS_VARIANTS = "Recommended boards as variants of the case"
+PASTE = (
+    "Tables to put at the end of the case file, from recommended.toml beside this page: the boards that nobody drew, "
+    "as they were solved."
+)
+
+
+@dataclass(frozen=True)
+class Verbatim:
+    """Text of a file, with its lines as they are."""
+
+    text: str
+
+
+Block = Verbatim | Table | Picture | str | tuple[str, ...]  # a table, a picture, a paragraph, or a list
 
 
 @dataclass(frozen=True)
@@ -157,6 +172,7 @@ def report_html(
         cautions=_capped(base.cautions),
         assumptions=_capped(base.case.remarks),
         terms=_terms(study),
+        drawn=len(study.proved),
         details=details,
     )
 
@@ -175,6 +191,8 @@ def details_html(study: Study, drawn: Mapping[str, Sequence[Picture]], shared: S
     findings = findings_table(study)
     if findings is not None:
         sections.append(Section("Layout findings", (findings,)))
+    if tables := recommended_variants(study):
+        sections.append(Section(AS_VARIANTS, (PASTE, *map(Verbatim, tables.values()))))
     for name, result in study.variants.items():
         sections += _variant(result, drawn.get(name, ()), several=several)
     sections.append(Section("Cautions", (_terms(study),)))
@@ -312,6 +330,7 @@ def templates() -> Environment:
     )
     made.filters |= {"embedded": _embedded, "shown": _shown, "tied": _tied}
     made.tests |= {"picture": lambda it: isinstance(it, Picture), "table": lambda it: isinstance(it, Table)}
+    made.tests["verbatim"] = lambda it: isinstance(it, Verbatim)
     return made
 
 

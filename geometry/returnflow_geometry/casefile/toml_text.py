@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -62,6 +62,47 @@ def toml_text(tables: Mapping[str, Any]) -> str:
         elif _is_array(value):
             for item in value:
                 lines += ["", f"[[{_key(key)}]]", *_lines(item)]
+    return "\n".join(lines) + "\n"
+
+
+def variant_text(name: str, changes: Mapping[str, Any], said: Sequence[str] = ()) -> str:
+    """
+    A variant as text, to be put at the end of a case file: what it adds as tables of their own, all else a line each.
+
+    Parameters
+    ----------
+    name : str
+    changes : mapping
+        As its table gives them: any of drop, move, set and add.
+    said : sequence of str
+        Sentences that stand above it as comments.
+
+    Examples
+    --------
+    >>> hole = {"name": "hole", "copper": "strip", "shape": {"circle": [20, 5], "diameter": 2}}
+    >>> print(variant_text("holed", {"drop": ["slot"], "move": {"A": [1, 2.5]}, "add": {"cutout": [hole]}}))
+    [[variant]]
+    name = "holed"
+    drop = ["slot"]
+    <BLANKLINE>
+    [variant.move]
+    A = [1, 2.5]
+    <BLANKLINE>
+    [[variant.add.cutout]]
+    name = "hole"
+    copper = "strip"
+    shape = { circle = [20, 5], diameter = 2 }
+    <BLANKLINE>
+    """
+    lines = [*(f"# {' '.join(line.split())}" for line in said), "[[variant]]", f"name = {toml_value(name)}"]
+    for key, value in changes.items():
+        if not _is_table(value):
+            lines.append(f"{_key(key)} = {toml_value(value)}")
+        elif key != "add":
+            lines += ["", f"[variant.{_key(key)}]", *_lines(value)]
+    for kind, tables in changes.get("add", {}).items():
+        for table in tables:
+            lines += ["", f"[[variant.add.{_key(kind)}]]", *_lines(table)]
     return "\n".join(lines) + "\n"
 
 

@@ -1,0 +1,92 @@
+"""What is recommended and nobody drew, as a variant at the end of the case file: solved again it is the same board."""
+
+from dataclasses import replace
+from functools import cache
+
+import pytest
+
+import returnflow as rf
+from returnflow.report.files import write_all
+from returnflow.report.page import AS_VARIANTS, details_html, report_html
+from returnflow.words.variant_text import recommended_text, recommended_variants
+from returnflow_geometry.casefile.difference import NoVariantError
+from returnflow_geometry.casefile.read import parse_case
+from test_proofs import LOGGER
+
+TEXT = LOGGER.replace("TOLERATED", "2e-6")
+
+
+@cache
+def study():
+    return rf.run(parse_case(TEXT))
+
+
+@cache
+def again():
+    return rf.run(parse_case(TEXT + recommended_text(study())))
+
+
+def noise(result):
+    return result.sensitive[0].noise
+
+
+class TestPasted:
+    def test_a_board_that_nobody_drew_is_recommended(self):
+        (decision,) = study().decisions
+        assert decision.chosen.variant in study().trials
+
+    def test_solved_again_it_gives_the_same_noise(self):
+        (name,) = study().proved
+        assert name in again().variants
+        assert noise(again()[name]) == pytest.approx(noise(study()[name]), rel=1e-6)
+        assert noise(study()[name]) < 0.2 * noise(study()["as drawn"])
+
+    def test_it_is_what_is_recommended_then_and_nothing_else_is_drawn(self):
+        (name,) = study().proved
+        assert again().decisions[0].chosen.variant == name
+        assert not again().proved
+        assert len(again().trials) < len(study().trials)
+
+    def test_python_makes_the_same_board_of_its_changes(self):
+        (name,) = study().proved
+        case = study().case.changed(**study().as_variant(name))
+        assert case.loop("weak") == again()[name].case.loop("weak")
+
+    def test_a_board_that_was_drawn_is_not_taken_for_the_file_it_came_from(self):
+        (name,) = study().proved
+        with pytest.raises(ValueError, match="was not read from a case file"):
+            study()[name].case.changed(drop=["slot"])
+
+
+class TestWritten:
+    def test_the_file_has_one_table_for_each_and_both_pages_name_it(self, tmp_path):
+        written = write_all(study(), tmp_path)
+        text = (tmp_path / "recommended.toml").read_text()
+        assert tmp_path / "recommended.toml" in written.paths
+        assert text == recommended_text(study())
+        assert text.count("[[variant]]") == len(study().proved) == 1
+        assert all(line in text for name in study().proved for line in study().changes[name])
+        assert 'href="recommended.toml"' in report_html(study(), {})
+        assert AS_VARIANTS in details_html(study(), {})
+        assert "[[variant.add.copper]]" in details_html(study(), {})
+
+    def test_it_goes_with_the_run_that_recommended_it(self, tmp_path):
+        write_all(study(), tmp_path)
+        write_all(again(), tmp_path)
+        assert not (tmp_path / "recommended.toml").exists()
+        assert 'href="recommended.toml"' not in report_html(again(), {})
+
+    def test_what_no_table_says_is_said_instead(self):
+        bare = replace(study(), case=replace(study().case, editor=None))
+        (name,) = bare.proved
+        with pytest.raises(NoVariantError):
+            bare.as_variant(name)
+        text = recommended_variants(bare)[name]
+        assert text.startswith("# ")
+        assert text.endswith("cannot be given as a variant: the case was not read from a case file.\n")
+
+    def test_its_name_is_one_that_the_case_has_not(self):
+        (name,) = study().proved
+        taken = replace(study().case, variants=(replace(again().case.variants[-1], name=name.upper()),))
+        text = recommended_variants(replace(study(), case=taken))[name]
+        assert parse_case(TEXT + text).variants[0].name != name
