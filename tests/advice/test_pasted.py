@@ -4,6 +4,7 @@ from dataclasses import replace
 from functools import cache
 
 import pytest
+from test_proofs import LOGGER
 
 import returnflow as rf
 from returnflow.report.files import write_all
@@ -11,7 +12,6 @@ from returnflow.report.page import AS_VARIANTS, details_html, report_html
 from returnflow.words.variant_text import recommended_text, recommended_variants
 from returnflow_geometry.casefile.difference import NoVariantError
 from returnflow_geometry.casefile.read import parse_case
-from test_proofs import LOGGER
 
 TEXT = LOGGER.replace("TOLERATED", "2e-6")
 

@@ -203,8 +203,12 @@ def test_a_signal_without_a_trace_is_drawn_straight_with_its_return_beside_it():
     drawn = own_return(case(), case().loop("weak"))
     route, strip = drawn.loop("weak").route, drawn.board.coppers[-1].shape
     assert route is not None
-    assert route.path == (drawn.board.terminal("J1").centre, drawn.board.terminal("U1.GND").centre)
-    assert strip.distance(LineString(route.path)) == pytest.approx(0.15e-3 + route.width / 2, rel=1e-6)
+    straight = (drawn.board.terminal("J1").centre, drawn.board.terminal("U1.GND").centre)
+    pin = drawn.board.terminals[-1]
+    # From the pad it goes on to where the new return ends, as a case file would lead it there.
+    assert route.path == (*straight, pin.centre)
+    assert drawn.loop("weak").inject == pin.name
+    assert strip.distance(LineString(straight)) == pytest.approx(0.15e-3 + route.width / 2, rel=1e-6)
     assert not check_case(drawn).mistakes
 
 

@@ -134,6 +134,7 @@ class TestWriting:
             "study.npz",
             "details.html",
             "report.html",
+            "recommended.toml",
             *(p.file for p in drawn()),
             "fields.vtu",
         ]
@@ -158,8 +159,8 @@ class TestWriting:
     def test_what_shows_all_variants_lies_above_their_folders(self, tmp_path):
         paths = write_all(varied(), tmp_path).paths
         top = [path.name for path in paths if path.parent == tmp_path]
-        assert top[:4] == ["result.json", "study.npz", "details.html", "report.html"]
-        assert top[4:] == [
+        assert top[:5] == ["result.json", "study.npz", "details.html", "report.html", "recommended.toml"]
+        assert top[5:] == [
             "compare-board.png",
             "compare-flow-pump-b-x-b-i-1.png",
             "compare-placement-weak-v-grosse.png",
@@ -271,10 +272,16 @@ class TestFailing:
         monkeypatch.setattr(jobs, "pictures", interrupted)
         written = write_all(study(), tmp_path / "report")
         assert written.stopped
-        assert set(snapshot(tmp_path / "report")) == {"report.html", "details.html", "result.json", "study.npz"}
+        assert set(snapshot(tmp_path / "report")) == {
+            "report.html",
+            "details.html",
+            "recommended.toml",
+            "result.json",
+            "study.npz",
+        }
         assert STOPPED in (tmp_path / "report" / "report.html").read_text(encoding="utf-8")
 
-    @pytest.mark.parametrize("what", ["pictures", "report_html", "details_html", "vtu_bytes"])
+    @pytest.mark.parametrize("what", ["pictures", "report_html", "details_html", "recommended_text", "vtu_bytes"])
     def test_whatever_else_fails_the_numbers_are_there_and_the_report_says_it(self, tmp_path, monkeypatch, what):
         def failing(*_, **__):
             raise ZeroDivisionError("a <bug>")

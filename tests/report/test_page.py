@@ -71,7 +71,7 @@ class TestPageItself:
             for name in ("src", "action", "data", "srcset"):
                 value = attributes.get(name)
                 assert value is None or (tag == "img" and value.startswith("data:image/png;base64,"))
-            assert tag != "a" or re.fullmatch(r"#s\d+|details\.html|report\.html", attributes["href"])
+            assert tag != "a" or re.fullmatch(r"#s\d+|details\.html|report\.html|recommended\.toml", attributes["href"])
         assert "http" not in re.sub(r"base64,[^\"]*", "", either)
         assert "url(" not in either
         assert "@import" not in either
@@ -113,8 +113,10 @@ class TestDepths:
         ):
             assert words not in text
             assert words in "".join(read(details()).text)
-        assert [a["href"] for tag, a in page.elements if tag == "a"] == ["details.html"]
-        assert not [tag for tag, _ in read(report_html(study(), {}, details=False)).elements if tag == "a"]
+        assert [a["href"] for tag, a in page.elements if tag == "a"] == ["recommended.toml", "details.html"]
+        assert not [
+            tag for tag, _ in read(report_html(study(), {}, details=False, tables=False)).elements if tag == "a"
+        ]
 
     def test_all_that_the_brief_tells_in_tables_is_in_the_details_too(self, page, whole):
         rows = [row for row in page.rows if row not in whole.rows]

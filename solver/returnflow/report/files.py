@@ -78,19 +78,25 @@ def write_all(study: Study, directory: Path, progress: Progress | None = None, *
         drawn = DrawnStudy(failed=(f"No picture could be drawn ({_told(error)}).",))
     say("report")
     failed = list(drawn.failed)
-    if text := recommended_text(study):
-        content[Path("recommended.toml")] = text.encode()
+    text = ""
+    try:
+        text = recommended_text(study)
+    except Exception as error:
+        failed.append(f"recommended.toml could not be made ({_told(error)}).")
     if not brief:
         try:
             content[Path("details.html")] = details_html(study, drawn.pictures, drawn.shared).encode()
         except Exception as error:
             failed.append(f"details.html could not be made ({_told(error)}).")
     try:
-        page = report_html(study, drawn.pictures, drawn.shared, failed=failed, details=Path("details.html") in content)
+        links = {"details": Path("details.html") in content, "tables": bool(text)}
+        page = report_html(study, drawn.pictures, drawn.shared, failed=failed, **links)
     except Exception as error:
         failed.append(f"report.html could not be made ({_told(error)}).")
         page = bare_html(study, failed)
     content[Path("report.html")] = page.encode()
+    if text:
+        content[Path("recommended.toml")] = text.encode()
     taken: set[str] = set()
     several = len(study.variants) > 1
     folders = {name: Path(slug(name, taken)) if several else Path() for name in study.variants}

@@ -116,6 +116,7 @@ def report_html(
     *,
     failed: Sequence[str] = (),
     details: bool = True,
+    tables: bool = True,
 ) -> str:
     """
     Brief report of a study: one screen that answers, and a few pages behind it.
@@ -131,6 +132,8 @@ def report_html(
         What could not be drawn or written, and why.
     details : bool
         Whether `details.html` lies beside it.
+    tables : bool
+        Whether `recommended.toml` does, where something is recommended that nobody drew.
     """
     base = next(iter(study.variants.values()))
     own = [picture for picture in drawn.get(base.name, ()) if picture.png]
@@ -172,7 +175,7 @@ def report_html(
         cautions=_capped(base.cautions),
         assumptions=_capped(base.case.remarks),
         terms=_terms(study),
-        drawn=len(study.proved),
+        drawn=len(study.proved) if tables else 0,
         details=details,
     )
 
