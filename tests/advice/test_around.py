@@ -184,5 +184,18 @@ class TestStudy:
         assert [item.loop for item in told] == ["cables", "clock"]
         assert 'the copper between the connectors of "cables" (purple' in why_words(found[AS_DRAWN], *told)[0]
 
+    @pytest.mark.parametrize(
+        ("limit", "chosen"),
+        [(5e-3, 'a bridge of 7.5 mm across "slot" under "clock"'), (8e-3, '"clock" led round "slot"')],
+    )
+    def test_what_leaves_the_gap_is_tried_and_taken_where_closing_it_would_do_as_well(self, limit, chosen):
+        found = run(high(case(limit=limit, tolerates=1e-2)), jobs=1)
+        cables = found.decisions[1]
+        closed = next(option for option in cables.options if option.variant == "every gap closed")
+        assert closed.has_room
+        assert not closed.harmful
+        assert cables.chosen.variant == chosen
+        assert cables.chosen.noise > closed.noise  # so that it is not taken for less noise
+
     def test_nothing_more_is_solved_where_the_limit_is_kept(self):
         assert list(run(high(case(limit=1.0, tolerates=1e-5)), jobs=1).trials) == ["every gap closed"]

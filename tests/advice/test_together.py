@@ -16,10 +16,11 @@ from returnflow.advice.decision import Decision, choose_harmless, decide, recomm
 from returnflow.advice.drawn import moved, own_return
 from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, run
-from returnflow.advice.together import merged, titled
+from returnflow.advice.together import merged, titled, verdict_of_all
 from returnflow.advice.trials import without_gaps
 from returnflow.answers import batch
 from returnflow.words.study_tables import variants_table
+from returnflow_geometry.model.wording import named
 
 # Beside the clock that crosses the slot: a fan whose current passes a probe, on the far side of the slot.
 PROBE = "".join(terminal(*pin) for pin in (("P1", 40, 36), ("P2", 54, 36), ("P3", 42, 38), ("P4", 56, 33)))
@@ -127,6 +128,20 @@ class TestStudy:
         for decision in open_ones:
             assert "All of it together, solved as" in decision.all_limits
             assert "every limit is kept" in decision.all_limits
+
+    @pytest.mark.parametrize(("share", "told"), [(0.55, True), (0.45, False)])
+    def test_less_than_six_decibels_for_one_of_them_is_told(self, share, told):
+        found = study()
+        (name,) = found.joint
+        least = max((*found[name].sensitive, *found[name].cables), key=lambda it: it.sure / it.limit)
+        close = replace(least, noise=share * least.limit, low=share * least.limit, high=share * least.limit)
+        kinds = {
+            kind: tuple(close if it is least else it for it in getattr(found[name], kind))
+            for kind in ("sensitive", "cables")
+        }
+        said = verdict_of_all(found[AS_DRAWN], replace(found[name], **kinds))
+        assert f"the least room for {named(least.loop)}" in said
+        assert ("That is less than 6 dB: measure before you rely on it." in said) == told
 
     def test_in_the_comparison_it_is_the_one_that_is_recommended(self):
         found = study()

@@ -305,11 +305,15 @@ def choose(options: tuple[Option, ...], handled: Collection[str] = ()) -> Option
 
 
 def rank(option: Option, handled: Collection[str] = ()) -> tuple[float, ...]:
-    """What an option that keeps its limit is chosen by: the lower before the higher; see `choose`."""
+    """
+    What an option that keeps its limit is chosen by: the lower before the higher; see `choose`.
+
+    Of changes to copper one that leaves gaps, which may be there for a reason, comes before closing them all.
+    """
     worked_out, two_changes, noise = option.variant is None, option.title.endswith(CLOSED_TOO), option.noise or 0.0
     harm = (len(option.broken), not option.has_room, len(option.tight))
     good_elsewhere = len(set(option.mended) - set(handled))
-    return *harm, option.effort, worked_out, -good_elsewhere, two_changes, noise
+    return *harm, option.effort, worked_out, -good_elsewhere, two_changes, option.variant == CLOSED, noise
 
 
 def choose_harmless(

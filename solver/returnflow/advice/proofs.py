@@ -21,7 +21,7 @@ from returnflow.advice.drawn import (
 )
 from returnflow.advice.option import ROOM_DB, Option, budget_of
 from returnflow.advice.places import BODY, along_edge, at_edge, place_towards
-from returnflow.advice.trials import CLOSED_TOO, without_gaps
+from returnflow.advice.trials import CLOSED, CLOSED_TOO, without_gaps
 from returnflow.answers import coupling
 from returnflow.answers.result import Result
 from returnflow.magnetic.routes import faced
@@ -326,7 +326,9 @@ def wanted(
     for budget in (*base.sensitive, *cables):
         solved = [o for o in options[budget.loop] if o.variant is not None and o.has_room and not o.broken]
         if budget.role == "cables":
-            solved = [option for option in solved if not option.harmful]
+            # A gap may be there for a reason: a trace led round it or a bridge under it changes less than closing it.
+            tried = boards is not usual
+            solved = [option for option in solved if not option.harmful and (tried or option.variant != CLOSED)]
         if budget.verdict in ("exceeded", "undecided") and not solved:
             found |= boards(base.case.loop(budget.loop), base)
     return {name: trial for name, trial in found.items() if not check_case(trial.case).mistakes}

@@ -7,6 +7,7 @@ from dataclasses import fields, is_dataclass, replace
 from typing import Any, TypeVar
 
 from returnflow.advice.drawn import Trial
+from returnflow.advice.option import ROOM_DB
 from returnflow.answers.budget import decibels
 from returnflow.answers.result import Result
 from returnflow.answers.verdict import margin, said_noise
@@ -190,7 +191,9 @@ def verdict_of_all(base: Result, joint: Result) -> str:
     every = (*joint.sensitive, *joint.cables)
     if keeps_all(base, joint):
         least = min(every, key=lambda item: decibels(item.limit, item.sure))
-        return f"every limit is kept, with the least room for {named(least.loop)}: {margin(least)}."
+        little = decibels(least.limit, least.sure) < ROOM_DB
+        warning = f" That is less than {ROOM_DB:.0f} dB: measure before you rely on it." if little else ""
+        return f"every limit is kept, with the least room for {named(least.loop)}: {margin(least)}.{warning}"
     said = []
     for states, becomes in (
         (("exceeded",), "over the limit"),
