@@ -68,14 +68,14 @@ class TestFlows:
         assert np.mean(np.abs(one - two) <= 1) > 0.99
 
     def test_one_colour_bar_for_all(self, flows):
-        assert len(flows.figure.axes) == len(varied().variants) + 1
+        assert len(flows.figure.axes) == len(varied().side_by_side) + 1
         windows = {(c.window, c.axes.get_xlim(), c.axes.get_ylim()) for c in flows.maps}
         assert len(windows) == 1
 
     def test_heads_name_variant_and_effect_and_do_not_overlap(self, flows):
         heads = [text for text in flows.figure.texts if text.get_gid() == "head"]
         said = [text.get_text() for text in heads]
-        assert said[::2] == list(varied().variants)
+        assert said[::2] == list(varied().side_by_side)
         part = next(p for p in varied()["half & half"].sensitive[0].contributions if p.loop == NOISY)
         assert said[5].startswith(f'{1e6 * part.noise:.1f} µV in "')
         renderer = flows.figure.canvas.get_renderer()
@@ -91,7 +91,7 @@ class TestFlows:
         case = replace(gone.case, loops=tuple(x for x in gone.case.loops if x.name != NOISY))
         with house_style():
             panels = flow_panels(views | {"half & half": replace(gone, case=case)}, NOISY)
-        assert [len(canvas.axes.images) for canvas in panels.maps] == [1, 1, 0, 1]
+        assert [len(canvas.axes.images) for canvas in panels.maps] == [1, 1, 0, 1, 1]
         assert any(text.get_text() == "no such loop" for text in panels.figure.texts)
 
     def test_maps_are_drawn_pixel_by_pixel(self, flows):
@@ -123,7 +123,7 @@ class TestPlacements:
         row = np.concatenate(colours)[order].astype(int)
         changes = np.count_nonzero(np.any(row[1:] != row[:-1], axis=1))
         assert 20 < changes < PLACEMENT_MAP.N
-        assert len(first.maps) == 4
+        assert len(first.maps) == len(varied().side_by_side) == 5
         said = [text.get_text() for text in first.figure.texts if text.get_gid() == "head"]
         radius = varied()["no <slot>"].placements[SENSITIVE].radius
         assert said[3] == f"35.5 µV, limit 20 µV, circle {1e3 * radius:.2g} mm"
@@ -144,7 +144,8 @@ class TestBoards:
         labels = [
             [text.get_text() for text in canvas.axes.texts if text.get_gid() == "label"] for canvas in panels.maps
         ]
-        assert labels == [[], [], [], ["D_4"]]
+        # The last is a board that nobody drew, with the weak signal's pin elsewhere.
+        assert labels == [[], [], [], ["D_4"], ["B&2"]]
         blue = [
             sum(patch.get_facecolor()[2] > 0.85 > patch.get_facecolor()[0] for patch in canvas.axes.patches)
             + sum(
@@ -181,7 +182,24 @@ class TestAll:
             assert len(picture.caption) > 40
 
     def test_a_single_variant_has_none(self):
-        assert list(compared(study())) == []
+        assert list(compared(replace(study(), trials={}))) == []
+
+    def test_what_is_recommended_stands_beside_the_board_as_drawn(self):
+        (name,) = study().proved
+        board, flow, placement = compared(study())
+        for made in (board, flow, placement):
+            with house_style():
+                panels = made.draw()
+            heads = [text.get_text() for text in panels.figure.texts if text.get_gid() == "head"]
+            assert heads[::2] == ["as drawn", name]
+        assert study().side_by_side.keys() == {"as drawn", name}
+
+    def test_one_place_alone_has_a_picture_of_its_own(self):
+        """Where the recommended board's signal returns in copper of its own."""
+        (name,) = study().proved
+        other = replace(study()[name], placements={})
+        one = replace(study(), trials=study().trials | {name: other})
+        assert [made.name.split()[1] for made in compared(one)] == ["board", "flow"]
 
     def test_too_many_are_cut_and_that_is_said(self):
         many = {f"v{n}": varied()["half & half"] for n in range(MOST + 2)}

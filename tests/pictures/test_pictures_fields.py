@@ -259,6 +259,14 @@ class TestMaps:
         assert drives.telling_frequencies(it, j) == [1e6]
         assert drives.telling_frequencies(it, it.index(SENSITIVE)) == []
 
+    def test_where_none_was_asked_for_a_flow_is_drawn_at_its_strongest_line(self):
+        it = at_frequencies()["as drawn"]
+        j = it.index(NOISY)
+        assert drives.telling_frequencies(replace(it, frequencies=(0.0,)), j) == [1e6]
+        slow = replace(it.case.loop(NOISY), frequency=0.01 * it.spectral.facts[j].turning)
+        case = replace(it.case, loops=tuple(slow if loop.name == NOISY else loop for loop in it.case.loops))
+        assert drives.telling_frequencies(replace(it, case=case, frequencies=(0.0,)), j) == []
+
     def test_the_stream_function_at_a_frequency_carries_the_whole_current(self):
         it = at_frequencies()["as drawn"]
         j = it.index(NOISY)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
@@ -59,7 +60,7 @@ def fake(of, say=None, *, extent="all"):
 
 
 def shared_once(of, say=None, **how):
-    key = tuple(of.variants), tuple(how.items())
+    key = tuple(of.side_by_side), tuple(how.items())
     if key not in SHARED:
         SHARED[key] = list(album.shared_pictures(of, say, **how))
     return SHARED[key]
@@ -124,6 +125,10 @@ class TestFields:
         assert set(field_mesh(result()).cell_data) == set(reopened.cell_data)
 
 
+# What is recommended and nobody drew stands beside the board as drawn, as all variants do.
+BESIDE = ["compare-board.png", "compare-flow-pump-b-x-b-i-1.png", "compare-placement-weak-v-grosse.png"]
+
+
 class TestWriting:
     def test_everything_is_written_and_named(self, tmp_path):
         said: list[str] = []
@@ -135,13 +140,15 @@ class TestWriting:
             "details.html",
             "report.html",
             "recommended.toml",
+            *BESIDE,
             *(p.file for p in drawn()),
             "fields.vtu",
         ]
         assert set(snapshot(tmp_path / "new")) == {"report", *(f"report/{name}" for name in names)}
         assert strict(paths[0].read_text(encoding="utf-8"))["title"] == study().case.title
         assert all(is_ours(path) for path in paths)
-        assert said == ["numbers are written", "a picture", "report"]
+        shown = [f"picture {n} of {len(BESIDE)}: {file}" for n, file in enumerate(BESIDE, 1)]
+        assert said == ["numbers are written", *shown, "a picture", "report"]
 
     def test_folders_are_as_readable_as_any_other(self, tmp_path):
         (tmp_path / "plain").mkdir()
@@ -160,11 +167,7 @@ class TestWriting:
         paths = write_all(varied(), tmp_path).paths
         top = [path.name for path in paths if path.parent == tmp_path]
         assert top[:5] == ["result.json", "study.npz", "details.html", "report.html", "recommended.toml"]
-        assert top[5:] == [
-            "compare-board.png",
-            "compare-flow-pump-b-x-b-i-1.png",
-            "compare-placement-weak-v-grosse.png",
-        ]
+        assert top[5:] == BESIDE
         names = {str(path.relative_to(tmp_path)) for path in paths}
         assert {"as-drawn/board.png", "no-slot/fields.vtu", "half-half/fields.vtu"} <= names
         # All pictures of the first variant; the others are shown beside it.
@@ -182,7 +185,7 @@ class TestWriting:
         foreign.mkdir()
         (foreign / "fields.vtu").write_bytes(b"somebody else's")
         (foreign / "board.png").write_bytes(drawn()[0].png)
-        write_all(study(), tmp_path)
+        write_all(replace(study(), trials={}), tmp_path)
         assert not (tmp_path / "no-slot").exists()
         assert not list(tmp_path.glob("compare-*"))
         assert snapshot(tmp_path / "half-half") == {"mine.txt": b"notes"}
@@ -302,7 +305,7 @@ class TestFailing:
         (said,) = write_all(study(), tmp_path, brief=True).failed
         assert said.startswith("board.png could not be drawn (ZeroDivisionError: a bug).")
         assert not (tmp_path / "board.png").exists()
-        assert len(list(tmp_path.glob("*.png"))) == len(fake(study(), extent="brief")) - 1
+        assert len(list(tmp_path.glob("*.png"))) == len(fake(study(), extent="brief")) - 1 + len(BESIDE)
 
 
 class TestBefore:

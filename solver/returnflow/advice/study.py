@@ -90,6 +90,11 @@ class Study:
         names |= {titled(recommended(self.decisions)): None}
         return {name: self.trials[name] for name in names if name in self.trials}
 
+    @property
+    def side_by_side(self) -> dict[str, Result]:
+        """What is compared: variants, and recommended boards that nobody drew."""
+        return self.variants | self.proved
+
     def as_variant(self, name: str) -> dict[str, Any]:
         """
         What a board solved for the decision changes of the case, as the table of a variant gives it.
@@ -122,7 +127,7 @@ class Study:
     @cached_property
     def comparison(self) -> Comparison:
         """All variants against the first, figure by figure."""
-        return compare(self.variants | self.proved)
+        return compare(self.side_by_side)
 
     @cached_property
     def decisions(self) -> tuple[Decision, ...]:

@@ -50,13 +50,14 @@ SLIVER = 1e-9  # m²; less copper than that is rounding
 
 def compared(study: Study, *, brief: bool = False) -> Iterator[Wanted]:
     """
-    Figures of all variants side by side; none for a single variant. Brief: at most one of each kind.
+    Figures of all variants side by side, with boards that are recommended and nobody drew; none for a single board.
 
-    On the copper that most variants change; every other that one of them changes has a figure of the boards.
+    Brief: at most one of each kind. On the copper that most variants change; every other that one of them changes
+    has a figure of the boards.
     """
-    if len(study.variants) < 2:
+    if len(study.side_by_side) < 2:
         return
-    first, base = next(iter(study.variants.items()))
+    first, base = next(iter(study.side_by_side.items()))
     coppers = changed_coppers(study) or [base.copper]
     for number, copper in enumerate(coppers[: 1 if brief else None]):
         views, more = views_of(study, copper)
@@ -89,6 +90,8 @@ def compared(study: Study, *, brief: bool = False) -> Iterator[Wanted]:
         every, more = views_of(study, base.placements[budget.loop].copper)
         views = {variant: result for variant, result in every.items() if _placed(result, budget.loop)}
         if len(views) < len(every):
+            if len(views) < 2:  # which has a picture of its own
+                continue
             others = listed((variant for variant in every if variant not in views), "and")
             more = f" In {others} its place would be on another copper.{more}"
         yield Wanted(
@@ -107,17 +110,17 @@ def views_of(study: Study, copper: str) -> tuple[dict[str, Result], str]:
     """Results on one copper, as many as one figure shows; those that do not have it are left out, and how many are."""
     views = {
         name: result.on(result.conductors.names.index(copper))
-        for name, result in study.variants.items()
+        for name, result in study.side_by_side.items()
         if copper in result.conductors.names
     }
     shown = dict(list(views.items())[:MOST])
-    rest = len(study.variants) - len(shown)
+    rest = len(study.side_by_side) - len(shown)
     return shown, f" {rest} more variants are left out of this figure." if rest > 0 else ""
 
 
 def changed_coppers(study: Study) -> list[str]:
     """Wide coppers of the first variant that others change, or what lies over them, those that most change first."""
-    base, *others = study.variants.values()
+    base, *others = study.side_by_side.values()
     count = {base.conductors.names[n]: 0 for n in pictured(base)}
     for copper in count:
         first = base.on(base.conductors.names.index(copper))
@@ -165,7 +168,7 @@ def board_panels(views: Mapping[str, Result], changes: Mapping[str, Sequence[str
         for role, word in (("noisy", "noisy loop"), ("sensitive", "sensitive loop"), ("cables", "pair of cables"))
         if role in roles
     ]
-    panels = Panels(list(views.values()), "The variants", f"copper {named(base.copper)}", legend=legend)
+    panels = Panels(list(views.values()), "The boards", f"copper {named(base.copper)}", legend=legend)
     for number, (name, result) in enumerate(views.items()):
         canvas = panels.maps[number]
         canvas.draw_copper()

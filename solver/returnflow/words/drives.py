@@ -65,18 +65,21 @@ def in_band(result: Result, budget: Budget, part: Contribution) -> tuple[float, 
 
 def telling_frequencies(result: Result, j: int) -> list[float]:
     """
-    Asked frequencies at which the flow of a loop is worth a picture of its own, hertz.
+    Frequencies above 0 Hz at which the flow of a loop is worth a picture of its own, hertz.
 
-    The highest that the loop's own lines reach, if its return has begun to turn there. None for a loop without a
-    current or an outgoing conductor.
+    Of those that were asked for the highest that the loop's own lines reach, if its return has begun to turn there;
+    where none of them is one, that of its strongest line. None for a loop without a current or an outgoing conductor.
     """
     loop = result.case.loops[j]
     if result.spectral is None or loop.route is None or not driven(loop):
         return []
     turning = result.spectral.facts[j].turning
     top = 1.01 * float(lines_of(loop).frequency[-1])
-    own = [f for f in result.frequencies if turning is not None and 0.1 * turning < f <= top]
-    return own[-1:]
+    if turning is None:
+        return []
+    own = [f for f in result.frequencies if 0.1 * turning < f <= top]
+    strongest = strongest_frequency(result, j)
+    return own[-1:] or ([strongest] if strongest > 0.1 * turning else [])
 
 
 def strongest_frequency(result: Result, j: int) -> float:
