@@ -7,6 +7,7 @@ import contextlib
 import io
 import json
 import os
+import signal
 import sys
 import time
 import traceback
@@ -89,12 +90,18 @@ def entry() -> NoReturn:
             stream.reconfigure(errors="replace")
     # Work that Ctrl-C ends is no news to whoever pressed it.
     warnings.filterwarnings("ignore", message=r"\d+ tasks which were still being processed", category=UserWarning)
+    # Whoever ends the program otherwise gets what Ctrl-C gets: what is solved is written, and no process stays.
+    signal.signal(signal.SIGTERM, _ended)
     status = main()
     try:
         sys.stdout.flush()
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     sys.exit(status)
+
+
+def _ended(*_: object) -> NoReturn:
+    raise KeyboardInterrupt
 
 
 class _Version(argparse.Action):

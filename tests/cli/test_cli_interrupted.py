@@ -5,11 +5,14 @@ import json
 import os
 import subprocess
 import sys
+import time
 
+import psutil
+import pytest
 from test_cli import listing, replaced
 
 import returnflow
-from cases import written
+from cases import EXAMPLES, written
 from reporting import varied
 from returnflow.advice import study
 from returnflow.answers import batch
@@ -50,6 +53,29 @@ add = { cutout = [{ name = "hole", copper = "strip", shape = { circle = [50, 10]
         data = json.loads((tmp_path / "out" / "result.json").read_text(encoding="utf-8"))
         assert [variant["name"] for variant in data["variants"]] == ["as drawn"]
         assert "Interrupted" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+
+    @pytest.mark.skipif(sys.platform == "win32", reason="a process is ended there without a word to it")
+    def test_who_ends_the_program_gets_the_same_and_no_process_stays(self, tmp_path):
+        case = str(EXAMPLES / "weighing_controller.toml")
+        command = [sys.executable, "-m", "returnflow", "run", case, "-o", "out", "--jobs", "2"]
+        streams = {"stderr": subprocess.PIPE, "stdout": subprocess.DEVNULL, "text": True}
+        with subprocess.Popen(command, cwd=tmp_path, **streams) as run:
+            for line in run.stderr:
+                if "at a time" in line:
+                    break
+            workers = []
+            until = time.monotonic() + 30
+            while len(workers) < 2 and time.monotonic() < until:
+                workers = psutil.Process(run.pid).children(recursive=True)
+                time.sleep(0.05)
+            run.terminate()
+            said = run.stderr.read()
+        assert run.returncode == INTERRUPTED
+        assert "interrupted; what was not yet written is lost." in said
+        assert "Traceback" not in said
+        assert workers
+        assert not psutil.wait_procs(workers, timeout=10)[1]
+        assert not (tmp_path / "out").exists()
 
     def test_a_variant_is_kept_although_the_case_as_drawn_is_not_solved(self, monkeypatch):
         solved = varied()["no <slot>"]

@@ -16,7 +16,16 @@ from returnflow.answers.budget import budget
 from returnflow.answers.spectra import lines_of
 from returnflow.answers.verdict import finding
 from returnflow.resistive.solution import Options
-from returnflow.words.answer_text import accuracy_sentence, bracket, known_to, lead, margin, power_share, summary
+from returnflow.words.answer_text import (
+    accuracy_sentence,
+    bracket,
+    known_to,
+    lead,
+    margin,
+    power_share,
+    summary,
+    summary_lines,
+)
 from returnflow.words.columns import rows_text
 from returnflow.words.terminal import summary_table
 from returnflow_geometry.casefile.read import read_case
@@ -53,6 +62,13 @@ class TestSummary:
         assert text.count("Noise power by source") == text.count("Noise power by source in ") == 1
         text = summary(result())
         assert text.index(SENSITIVE) < text.index(f'Within its limit: "{CABLES}"')
+
+    def test_every_limit_has_a_line_of_its_own(self):
+        cables = result().cables[0]
+        lines = summary_lines(replace(result(), cables=(replace(cables, limit=8e-4), cables)))
+        assert [line.count("over the limit") for line in lines] == [1, 1, 0]
+        assert lines[2].startswith(f'Within its limit: "{CABLES}"')
+        assert summary(result()) == " ".join(summary_lines(result()))
 
     def test_undecided_gives_the_bracket(self):
         noise = result().sensitive[0].noise
@@ -96,6 +112,16 @@ class TestNumbers:
 
 
 class TestTable:
+    def test_what_is_not_computed_says_why(self):
+        (decision,) = study().decisions
+        first = next(option for option in decision.options if option.possible)
+        unknown = replace(first, noise=None, low=None, high=None, reasons=("One.", "No input rejects that."))
+        it = replace(study())
+        it.__dict__["decisions"] = (replace(decision, options=(unknown, *decision.options[1:])),)
+        text = " ".join(summary_table(it).split())
+        assert f"{first.title}, not computed: No input rejects that." in text
+        assert "not computed: " not in summary_table(study())
+
     def test_it_begins_with_title_and_answer(self):
         text = summary_table(study())
         assert text.startswith(f'{TITLE}\n\nSharing the plane is not tolerable for "{SENSITIVE}": 86.6 µV')

@@ -243,12 +243,14 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     own = sheet_resistance(layer.thickness, board.temperature) * length / RETURN_WIDTH
     plane = float(base.whole.mid[i, i])
     # A resistor beside the plane: the plane's voltage, divided between the trace and the plane under it.
-    two = own / (own + plane) * resistive_noise(loop, base)
+    now = resistive_noise(loop, base)
+    two = own / (own + plane) * now
     shared = (
         f"Grounded at both ends, {millimetres(length)} of {millimetres(RETURN_WIDTH)} trace on {named(layer.name)} "
         f"({engineering(own, 'Ω')}, in parallel with {engineering(plane, 'Ω')} of plane) would carry "
         f"{percent(plane / (own + plane))} of the signal's return: {engineering(two, 'V')} in series with the signal "
-        f"by resistance, against {engineering(budget.noise, 'V')} as drawn. A second ground point cancels the benefit."
+        f"by resistance, against {engineering(now, 'V')} by resistance as drawn. A second ground point cancels the "
+        "benefit."
     )
     bonded = [end for end in ends if end.bonded]
     if len(bonded) == 2:

@@ -20,7 +20,7 @@ from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
 from returnflow.pictures.picture import Picture
 from returnflow.pictures.pictured import pictured
-from returnflow.words.answer_text import NO_TEST, accuracy_sentence, summary, urgency
+from returnflow.words.answer_text import NO_TEST, accuracy_sentence, summary, summary_lines, urgency
 from returnflow.words.comparison import NOISE
 from returnflow.words.device_table import devices_table
 from returnflow.words.enclosure_table import enclosure_tables
@@ -148,7 +148,7 @@ def report_html(
         study,
         base=base,
         named=len(study.variants) > 1 or base.name != AS_DRAWN,
-        summary=summary(base),
+        summary=summary_lines(base),
         first=first,
         lead=lead,
         options=None if lead is None else options_table(study, lead, MOST_OPTIONS),

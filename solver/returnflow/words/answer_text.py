@@ -26,30 +26,35 @@ WORST = {"exceeded": 0, "unknown": 1, "undecided": 1, "kept": 2}  # to be told f
 
 def summary(result: Result) -> str:
     """Which limits are exceeded, by how much and by which loops; then those that are met."""
+    return " ".join(summary_lines(result))
+
+
+def summary_lines(result: Result) -> list[str]:
+    """The same, with a line for every limit that is not met, one for those that are, and one for every supply."""
     budgets = [*result.sensitive, *result.cables]
     supplied = [supply_sentence(result, facts) for facts in sorted(result.supplies, key=lambda it: -it.ratio)]
     if not budgets and supplied:
-        return " ".join(supplied)
+        return supplied
     if not budgets:
-        return "No sensitive loop and no pair of cables is given, so there is no limit to judge."
+        return ["No sensitive loop and no pair of cables is given, so there is no limit to judge."]
     kept = [b for b in budgets if b.verdict == "kept"]
     judged = sorted((b for b in budgets if b.verdict != "kept"), key=lambda b: (WORST[b.verdict], b.margin_dB))
     if len(kept) == 1 and not judged and not supplied:
-        return finding(kept[0])
+        return [finding(kept[0])]
     said = [sources(b) for b in judged]
-    sentences = []
+    lines = []
     for n, (each, text) in enumerate(zip(judged, said, strict=True)):
-        sentences.append(verdict(each))
+        line = [verdict(each)]
         # The same sources of several are told once, after the last of them.
         if text and text not in said[n + 1 :]:
             alike = [named(b.loop) for b, other in zip(judged, said, strict=True) if other == text]
-            sentences.append(text.replace("source:", f"source in {joined(alike)}:") if len(alike) > 1 else text)
+            line.append(text.replace("source:", f"source in {joined(alike)}:") if len(alike) > 1 else text)
+        lines.append(" ".join(line))
     if kept:
         names = joined([f"{named(b.loop)} ({_in_short(b)})" for b in sorted(kept, key=lambda b: b.margin_dB)])
         head = "Every limit is met" if not judged else f"Within {'its limit' if len(kept) == 1 else 'their limits'}"
-        sentences.append(f"{head}: {names}.")
-        sentences += [b.proviso for b in kept if b.proviso]
-    return " ".join([*sentences, *supplied])
+        lines.append(" ".join([f"{head}: {names}.", *(b.proviso for b in kept if b.proviso)]))
+    return [*lines, *supplied]
 
 
 def urgency(budget: Budget) -> tuple[int, bool, float]:

@@ -22,11 +22,16 @@ def rows_text(head: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1)
 
 def short(text: str, most: int) -> str:
     """
-    Text of at most so many letters.
+    Text of at most so many letters, its middle left out: what tells long names apart stands at either end.
 
     Examples
     --------
     >>> short("motor driver", 8), short("motor", 8)
-    ('motor d…', 'motor')
+    ('moto…ver', 'motor')
+    >>> print(short('a return of its own for "load cell", every gap closed', 34))
+    a return of its o…every gap closed
     """
-    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
+    if len(text) <= most:
+        return text
+    end = (most - 1) // 2
+    return text[: most - 1 - end].rstrip() + "…" + text[len(text) - end :].lstrip()

@@ -10,7 +10,7 @@ from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
 from returnflow.answers.verdict import margin_words
-from returnflow.words.answer_text import NO_TEST, accuracy_sentence, summary
+from returnflow.words.answer_text import NO_TEST, accuracy_sentence, summary_lines
 from returnflow.words.columns import WIDTH
 from returnflow.words.comparison import comparison_text
 from returnflow.words.device_table import devices_table
@@ -46,7 +46,8 @@ def summary_table(study: Study) -> str:
     parts = [study.case.title]
     base, *others = study.variants.values()  # of the others the comparison tells, and the report everything
     head = f"{base.name}: " if others or base.name != AS_DRAWN else ""
-    parts.append(textwrap.fill(head + summary(base), WIDTH))
+    first, *more = summary_lines(base)
+    parts.append("\n".join(textwrap.fill(line, WIDTH) for line in (head + first, *more)))
     parts += [_decision_text(study, decision) for decision in study.decisions]
     parts += [textwrap.fill(f"For all limits: {said}", WIDTH) for said in all_limits(study.decisions)]
     parts += [textwrap.fill(study.reservation, WIDTH)] if study.reservation else []
@@ -86,6 +87,8 @@ def _decision_text(study: Study, decision: Decision) -> str:
     """Recommendation and options of one sensitive loop, whose finding is in the summary; a star at the chosen one."""
     table = options_table(study, decision)
     notes = [f"{option.title}: {option.why_not}" for option in decision.options if option.why_not]
+    unknown = [option for option in decision.options if option.possible and option.noise is None and not option.waits]
+    notes += [f"{option.title}, not computed: {option.reasons[-1]}" for option in unknown if option.reasons]
     harm = dict.fromkeys(option.broken for option in decision.options if option.broken)
     for names in harm:
         titles = joined([in_sentence(option.title) for option in decision.options if option.broken == names], "or")
