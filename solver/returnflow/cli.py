@@ -10,14 +10,13 @@ import os
 import signal
 import sys
 import time
-import traceback
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 import returnflow
-from returnflow.console import put, put_line, say
+from returnflow.console import put, put_line, reasons, say
 
 if TYPE_CHECKING:
     from returnflow.live.server import Answers
@@ -27,7 +26,6 @@ if TYPE_CHECKING:
 
 DONE, EXCEEDED, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 FAST = 0.05  # accuracy of a first look
-TRACEBACK = "RETURNFLOW_TRACEBACK"  # environment variable: with a defect, say where it came from
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -53,33 +51,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         say("interrupted; what was not yet written is lost.")
         return INTERRUPTED
     except Exception as error:
-        for line in _reasons(error):
+        for line in reasons(error):
             say(line)
         return BAD_INPUT
-
-
-def _reasons(error: Exception) -> list[str]:
-    """Why there is no answer. What nobody foresaw must not end with 1 either: that says a limit is exceeded."""
-    from returnflow_geometry.casefile.read import CaseError
-
-    if isinstance(error, CaseError):
-        return [f"error: {mistake}" for mistake in error.mistakes]
-    from returnflow.resistive.linear import NumericalError
-    from returnflow_geometry.fabrication.base.objects import FabricationError
-    from returnflow_geometry.mesh.mesher import MeshError
-    from returnflow_geometry.model.overlay import ShapeError
-
-    if isinstance(error, MeshError | NumericalError | FabricationError | ShapeError):
-        return [f"error: {error}"]
-    at = traceback.extract_tb(error.__traceback__)[-1]
-    asked = [f"Set {TRACEBACK}=1 to see where it came from."]
-    if os.environ.get(TRACEBACK):
-        asked = "".join(traceback.format_exception(error)).splitlines()
-    return [
-        f"error: {type(error).__name__}: {error} (at {Path(at.filename).name}, line {at.lineno}).",
-        "This is a defect of returnflow, not of the case. Please report it with these lines.",
-        *asked,
-    ]
 
 
 def entry() -> NoReturn:

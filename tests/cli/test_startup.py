@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 import returnflow
-from returnflow.cli import BAD_INPUT, TRACEBACK, main
+from returnflow.cli import BAD_INPUT, main
+from returnflow.console import TRACEBACK
 
 EXAMPLE = Path(__file__).parents[2] / "examples/four_point_disc.toml"
 HEAVY = {"matplotlib", "skfem", "joblib", "meshio", "ezdxf", "defusedxml", "pythoncdt", "jinja2"}
