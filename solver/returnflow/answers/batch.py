@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import time
 from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass, replace
@@ -26,6 +27,7 @@ Answer = TypeVar("Answer")
 Made = TypeVar("Made")
 FAILURES = (NumericalError, MeshError, MemoryError)
 COPPERS = 1.5  # power of the number of coppers that a board's time goes with, roughly
+LITTLE, MINUTES = 15.0, 150.0  # s: what is not worth telling, and what is told in minutes
 CUTOUT = 0.1  # of a copper's time, that of a cutout, roughly
 ALONE = 0.4  # of a board's time, that of its high-frequency end alone
 
@@ -116,7 +118,11 @@ def solve_each(
             say(line)
         bad = found.failed or any(isinstance(answer, Exception) for answer in found.answers.values())
         how = "failed" if bad else "taken from the cache" if found.kept else "solved"
-        say(f"{', '.join(found.answers) or item.label}: {how} ({len(done)} of {len(work)})")
+        # Those that follow a finished one in the queue are half done, on the average.
+        rest = sorted((each.length for each in work if each.label not in done), reverse=True)
+        ready = sum(each.length for each in work) - sum(rest) + 0.5 * sum(rest[: workers - 1])
+        left = remaining(time.perf_counter() - begin, ready, sum(rest) - 0.5 * sum(rest[: workers - 1]))
+        say(f"{', '.join(found.answers) or item.label}: {how} ({len(done)} of {len(work)}{left})")
 
     def do(some: Sequence[_Item[Answer]]) -> None:
         if workers > 1:
@@ -127,6 +133,7 @@ def solve_each(
 
     if workers > 1:
         say(f"{len(groups)} different boards, {workers} at a time")
+    begin = time.perf_counter()
     own = {board.own for board in boards}
     work = [_Item(board.label, board.length, functools.partial(_answers, board.group, finish, options, highest, cache),
                   board) for board in boards]  # fmt: skip
@@ -146,6 +153,28 @@ def solve_each(
             for board, found in list(waiting.values()):
                 settle(board, found, None)
     return {name: answers.get(name) or NumericalError(STOPPED) for name in cases}
+
+
+def remaining(seconds: float, ready: float, left: float) -> str:
+    """
+    How long the rest may take, as a clause; nothing where it is little, or not yet to be told.
+
+    Parameters
+    ----------
+    seconds : float
+        Spent so far.
+    ready, left : float
+        What that was spent on, and what is left, in one measure.
+
+    Examples
+    --------
+    >>> remaining(20.0, 1.0, 3.0), remaining(100.0, 1.0, 3.0), remaining(20.0, 1.0, 0.2)
+    (', some 60 s to go', ', some 5 min to go', '')
+    """
+    more = seconds * left / ready if ready > 0 else 0.0
+    if more < LITTLE:
+        return ""
+    return f", some {10 * round(more / 10)} s to go" if more < MINUTES else f", some {more / 60:.0f} min to go"
 
 
 @dataclass(frozen=True)
