@@ -4,26 +4,29 @@ from dataclasses import replace
 from functools import cache
 
 import pytest
-from test_proofs import LOGGER
+from test_proofs import text_of
 
-import returnflow as rf
+import solved
+from returnflow.advice.study import run
+from returnflow.pictures.jobs import DrawnStudy
+from returnflow.report import files
 from returnflow.report.files import write_all
 from returnflow.report.page import AS_VARIANTS, details_html, report_html
 from returnflow.words.variant_text import recommended_text, recommended_variants
 from returnflow_geometry.casefile.difference import NoVariantError
 from returnflow_geometry.casefile.read import parse_case
 
-TEXT = LOGGER.replace("TOLERATED", "2e-6")
+TEXT = text_of(tolerated="2e-6")
 
 
-@cache
 def study():
-    return rf.run(parse_case(TEXT))
+    return solved.study(TEXT)
 
 
 @cache
 def again():
-    return rf.run(parse_case(TEXT + recommended_text(study())))
+    # On its own: what is compared is solved twice.
+    return run(parse_case(TEXT + recommended_text(study())), jobs=1)
 
 
 def noise(result):
@@ -59,6 +62,11 @@ class TestPasted:
 
 
 class TestWritten:
+    @pytest.fixture(autouse=True)
+    def undrawn(self, monkeypatch):
+        """Pictures have no part in it."""
+        monkeypatch.setattr(files, "draw", lambda *_, **__: DrawnStudy())
+
     def test_the_file_has_one_table_for_each_and_both_pages_name_it(self, tmp_path):
         written = write_all(study(), tmp_path)
         text = (tmp_path / "recommended.toml").read_text()

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from functools import cache
 
 import pytest
 from shapely import LineString
 
 import returnflow as rf
+import solved
 from returnflow.advice.drawn import loops_at, moved, own_return
 from returnflow.advice.option import ROOM_DB
 from returnflow.advice.options import what_changes
@@ -17,7 +17,6 @@ from returnflow.advice.places import place_towards
 from returnflow.advice.proofs import crosses_more, other_layer
 from returnflow.advice.trials import CLOSED
 from returnflow_geometry.checks.case_checks import check_case
-from solved import example
 
 # An invented logger: 60 x 40 mm, a slot with a bridge above it, a motor and a weak bridge input.
 LOGGER = """
@@ -100,13 +99,16 @@ frequency_Hz = 0
 """
 
 
+def text_of(more="", tolerated="5e-6"):
+    return LOGGER.replace("TOLERATED", tolerated) + more + "[solve]\naccuracy = 0.05\n"
+
+
 def case(more="", tolerated="5e-6"):
-    return rf.parse_case(LOGGER.replace("TOLERATED", tolerated) + more)
+    return rf.parse_case(text_of(more, tolerated))
 
 
-@cache
 def study(more="", tolerated="5e-6"):
-    return rf.run(case(more, tolerated), jobs=1)
+    return solved.study(text_of(more, tolerated))
 
 
 BOARDS = [("", "5e-6"), (SHARED, "5e-6"), (BESIDE, "20e-6"), (SHARED + BESIDE, "100e-6")]
@@ -303,7 +305,7 @@ def test_a_trace_is_tried_on_the_layer_nearest_to_its_plane():
 
 def test_a_trial_is_compared_with_its_board_without_gaps_only_where_a_gap_is_new_to_a_route():
     """Which takes a third of its time, and is of no use where a route crosses what it crosses as drawn."""
-    drawn = example("slot_crossing", 0.05)["as drawn"]
+    drawn = solved.example("slot_crossing", 0.05)["as drawn"]
     whole = next(variant.case for variant in drawn.case.variants if variant.name == "no slot")
     facts = drawn.spectral.facts
     uncrossed = replace(drawn, spectral=replace(drawn.spectral, facts=tuple(replace(it, gaps=()) for it in facts)))
