@@ -80,9 +80,12 @@ SHIELD = '[[variant]]\nname = "shield"\nmove = { C1 = [53, 13] }\n'
 BOTH = '[[variant]]\nname = "both"\nset = { "motor.current_A" = 1e-3 }\n'
 
 
+STEADY = "\n[solve]\nfrequencies_Hz = [0]\naccuracy = 0.05\n"
+
+
 @functools.cache
 def study(*parts):
-    return run(parse_case(BOARD + PINS + "".join(parts) + "\n[solve]\nfrequencies_Hz = [0]\naccuracy = 0.05\n"), jobs=1)
+    return run(parse_case(BOARD + PINS + "".join(parts) + STEADY), jobs=1)
 
 
 @pytest.fixture(autouse=True)
@@ -112,7 +115,7 @@ class TestAVariantThatMendsTheCables:
 
     def test_where_only_harm_brings_them_back_it_is_told_and_not_advised(self):
         # Nothing is tried beyond what is asked for.
-        case = parse_case(BOARD + PINS + loops("limit_V = 20e-6") + BY_THE_INPUT + "[solve]\nfrequencies_Hz = [0]\naccuracy = 0.05\n")
+        case = parse_case(BOARD + PINS + loops("limit_V = 20e-6") + BY_THE_INPUT + STEADY)
         (_, cables) = run(case, only=["as drawn", "by the input"], jobs=1).decisions
         assert cables.chosen is None
         assert cables.recommendation.startswith('"by the input" would fix that, but with it "sensor" has 407 µV and ')
@@ -204,7 +207,7 @@ class TestCablesAlone:
 
     def test_what_must_stay_bonded_is_not_moved(self):
         bonded = PINS.replace('name = "C1"', 'name = "C1"\nbonded = "shield"')
-        found = run(parse_case(BOARD + bonded + self.CABLES + "[solve]\nfrequencies_Hz = [0]\naccuracy = 0.05\n"), jobs=1)
+        found = run(parse_case(BOARD + bonded + self.CABLES + STEADY), jobs=1)
         assert [name for name in found.trials if name.startswith("C")] == ["C2 moved to (83.0, 10.0) mm"]
 
     @pytest.mark.parametrize("limit", ["limit_V = 500e-6", TestNothingSolvedAboveZero.RADIO])
@@ -288,7 +291,7 @@ class TestBoardsThatChangeNothingForTheSignal:
         lifts += '[[variant.add.terminal]]\nname = "R2"\ncopper = "strip"\nat = [18, 61]\ndiameter_mm = 1\n'
         lifts += '[[variant.add.link]]\nname = "wire"\nbetween = ["R2", "S1"]\nresistance_ohm = 1e-3\n'
         text = BOARD + bonded + loops("limit_V = 100e-6") + lifts
-        found = run(parse_case(text + "\n[solve]\nfrequencies_Hz = [0]\naccuracy = 0.05\n"), jobs=1)
+        found = run(parse_case(text + STEADY), jobs=1)
         _, cables = found.decisions
         assert found["lifted"].cables[0].verdict == "kept"
         option = next(it for it in cables.options if it.variant == "lifted")
@@ -299,7 +302,7 @@ class TestBoardsThatChangeNothingForTheSignal:
     def test_a_current_that_ends_at_another_pin_of_the_plane_lifts_no_bond(self):
         bonded = PINS.replace('name = "N2"', 'name = "N2"\nbonded = "housing"')
         other = '[[variant]]\nname = "to C2"\nset = { "motor.return" = "C2" }\n'
-        text = BOARD + bonded + loops("limit_V = 100e-6") + other + "\n[solve]\nfrequencies_Hz = [0]\naccuracy = 0.05\n"
+        text = BOARD + bonded + loops("limit_V = 100e-6") + other + STEADY
         case = parse_case(text)
         (variant_,) = case.variants
         assert lifted(case, variant_.case) == ()

@@ -113,7 +113,7 @@ class TestUTrace:
 
 def weighing_controller() -> Result:
     """Half as accurate as it asks for, on coarser meshes: every figure here is as true of them."""
-    return example("weighing_controller", 0.02)["as drawn"]
+    return example("weighing_controller", 0.025)["as drawn"]
 
 
 class TestWeighingController:
@@ -187,7 +187,7 @@ class TestWeighingController:
 class TestBridgeSweep:
     def test_a_wider_bridge_brings_the_cables_within_their_limit(self):
         case = rf.read_case(EXAMPLES / "bridge_sweep.toml")
-        (swept,) = run_sweeps(dataclasses.replace(case, sweeps=case.sweeps[:1]), jobs=1)
+        (swept,) = run_sweeps(dataclasses.replace(case, sweeps=case.sweeps[:1], accuracy=0.05), jobs=1)
         volts = swept.grid("sensor cable to motor cable")
         assert np.all(np.diff(volts) < 0)
         (crossing,) = swept.met("sensor cable to motor cable")

@@ -1,5 +1,7 @@
 """What stands for the equations of close levels while they are solved: positive, and near them, however many."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.linalg import eigvalsh
@@ -14,7 +16,7 @@ from returnflow_geometry.model.board import Copper
 from returnflow_geometry.model.shapes import rectangle
 
 
-def stacked(spans, thickness, below):
+def stacked(spans, thickness, below, accuracy):
     """Planes of 24 mm by 12 mm from some x to another, one over the other, a loop on each."""
     coppers = [
         Copper(name=f"P{n}", layer=f"L{n + 1}", shape=rectangle(x0 * MM, 0, x1 * MM, 12 * MM))
@@ -24,7 +26,9 @@ def stacked(spans, thickness, below):
     for n, (x0, x1) in enumerate(spans):
         ends += [pad(f"A{n}", f"P{n}", x0 + 2, 3), pad(f"B{n}", f"P{n}", x1 - 2, 9)]
         loops.append(loop(f"l{n}", f"B{n}", f"A{n}"))
-    review = case(coppers, ends, [], loops, layers=len(spans), thickness=thickness, below=below)
+    review = replace(
+        case(coppers, ends, [], loops, layers=len(spans), thickness=thickness, below=below), accuracy=accuracy
+    )
     conductors = Conductors.of(review)
     ends = conductors.ends(review)
     return system_on(mesh_of(review, conductors, ends), review, conductors, ends)
@@ -40,8 +44,8 @@ def energies(system, induction, s):
     assert np.max(np.abs(inverse - inverse.T)) < 1e-4 * np.max(np.abs(inverse))
     half = np.linalg.cholesky(0.5 * (whole + whole.T))
     symmetric = half.T @ (0.5 * (inverse + inverse.T)) @ half
-    (least,), (most,) = (eigvalsh(symmetric, subset_by_index=[n, n]) for n in (0, size - 1))
-    return least, most
+    found = eigvalsh(symmetric)
+    return found[0], found[-1]
 
 
 FULL = (0, 24)
@@ -59,10 +63,11 @@ BOUNDS = {1e3: (0.98, 1.02), 1e5: (0.6, 1.6), 1e10: (0.1, 6.0)}
 @pytest.fixture(scope="module", params=BOARDS)
 def board(request):
     spans, thickness, below = BOARDS[request.param]
+    accuracy = 0.025 if len(spans) > 4 else 0.01  # six levels on coarse meshes
     with pytest.MonkeyPatch.context() as patch:
         # Pads as they are drawn: it is about levels. With octagons the least of six levels is 0.595 instead of 0.629.
         patch.setattr(contacts, "stands_clear", lambda *_: False)
-        system = stacked(spans, thickness, below * MM)
+        system = stacked(spans, thickness, below * MM, accuracy)
     return system, system.induce(np.eye(system.to_local.shape[1]))
 
 

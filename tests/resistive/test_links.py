@@ -129,7 +129,7 @@ def body(count, copper):
 EQUAL, UNEQUAL = (35e-6, 35e-6), (35e-6, 105e-6)
 
 
-@pytest.mark.parametrize(("count", "thickness"), [(1, EQUAL), (5, EQUAL), (5, UNEQUAL)])
+@pytest.mark.parametrize(("count", "thickness"), [(1, EQUAL), (5, UNEQUAL)])
 def test_two_discs_with_vias_agree_with_a_network_reduction(count, thickness):
     # two routes to one number: all at once, and each disc by itself with nodal analysis (textbook)
     review = two_discs(count, thickness=thickness)
@@ -167,8 +167,8 @@ def test_all_the_current_that_changes_layer_goes_through_the_vias():
 
 
 def test_a_short_is_the_limit_of_small_resistances():
-    short = solved_discs(3, 1e-2, 0.0).mid
-    errors = [np.max(np.abs(solved_discs(3, 1e-2, ohm).mid - short)) for ohm in (1e-4, 1e-5, 1e-6)]
+    short = solved_discs(3, 5e-2, 0.0).mid
+    errors = [np.max(np.abs(solved_discs(3, 5e-2, ohm).mid - short)) for ohm in (1e-4, 1e-5, 1e-6)]
     assert errors[0] > 5 * errors[1] > 20 * errors[2]
     assert errors[2] < 1e-5 * short[0, 0] + 2e-6
 
@@ -182,7 +182,7 @@ def test_more_vias_never_raise_a_resistance():
 
 
 def test_bounds_close_in_with_links_in_the_way():
-    coarse, fine = (solved_discs(5, accuracy) for accuracy in (3e-2, 1e-3))
+    coarse, fine = (solved_discs(5, accuracy, thickness=UNEQUAL) for accuracy in (3e-2, 1e-3))
     for solution in (coarse, fine):
         assert np.all(np.linalg.eigvalsh(solution.upper - solution.lower) > -1e-9 * np.max(solution.upper))
     assert np.all(np.diag(fine.lower) >= np.diag(coarse.lower) * (1 - 1e-4))
