@@ -88,7 +88,7 @@ class TestSpareHoles:
 class TestBounds:
     @pytest.mark.parametrize(("seed", "accuracy"), [(1, 0.05), (2, 0.3), (3, 0.05)])
     def test_the_simplified_bracket_holds_the_middle_of_the_unsimplified_one(self, seed, accuracy):
-        plane = antipads(seed, 120, width=35)
+        plane = antipads(seed, 90, width=34, depth=30)
         simple = solve(plane, LOOPS, 1.0, Options(accuracy=accuracy))
         full = at_levels(plane, DRAWN)
         truth, off = full.mid, full.half_width
@@ -101,7 +101,7 @@ class TestBounds:
 
     @pytest.mark.parametrize("order", [1, 2])
     def test_filling_lowers_and_boxes_raise(self, order):
-        plane = antipads(21, 140, width=40)
+        plane = antipads(21, 100, width=35, depth=32)
         filled, marked, boxes, drawn = (at_levels(plane, level, order=order) for level in (FILLED, MARKED, BOX, DRAWN))
         assert np.all(np.diag(marked.lower) < np.diag(drawn.lower))
         assert np.all(np.diag(drawn.lower) < np.diag(marked.upper))
@@ -137,7 +137,7 @@ class TestBounds:
         assert abs(fine.mid - fast.mid)[0, 0] <= fast.half_width[0, 0] + fine.half_width[0, 0]
 
     def test_what_matters_little_is_simplified_and_what_matters_is_not(self):
-        plane = antipads(22, 160, width=50, depth=30)
+        plane = antipads(22, 120, width=40, depth=30)
         fast, fine = (solve(plane, LOOPS, 1.0, Options(accuracy=accuracy)) for accuracy in (0.2, 0.02))
         assert fast.simplified[0] > 2 * fine.simplified[0]
         assert len(fast.mesh.triangles) < 0.5 * len(fine.mesh.triangles)
@@ -149,7 +149,7 @@ class TestBounds:
             missing.append(0.95 * found.half_width)
             return missing[0]
 
-        found = solve(antipads(22, 300), LOOPS, 1.0, Options(accuracy=0.02), wanted=wanted)
+        found = solve(antipads(22, 150, width=40, depth=32), LOOPS, 1.0, Options(accuracy=0.02), wanted=wanted)
         (before, _), (after, _) = found.passes[-2:]
         assert np.all(found.half_width <= missing[0])
         assert 0.8 * before < after < 1.35 * before

@@ -23,7 +23,7 @@ VIA = 0.6 * MM
 
 
 @functools.cache
-def stitched(pitch=3.0):
+def stitched(pitch=4.0):
     """Two planes with vias between them; a loop from plane to plane enters and leaves by larger pads."""
     places = [(x * MM, y * MM) for x in np.arange(2, 39, pitch) for y in np.arange(2, 29, pitch)]
     ends = [circle(5.5 * MM, 6.5 * MM, 1 * MM), circle(33.5 * MM, 22 * MM, 1 * MM)]
@@ -124,5 +124,5 @@ def test_the_bracket_holds_at_every_accuracy_and_closer_ones_draw_more_shapes():
         result = solve(whole, [loop], options=Options(accuracy=accuracy), progress=lines.append)
         seen.append(int(lines[-1].split(" contacts as squares")[0].rsplit(", ", 1)[1]) if "squares" in lines[-1] else 0)
         assert abs(result.mid[0, 0] - truth.mid[0, 0]) <= result.half_width[0, 0] + truth.half_width[0, 0]
-    assert seen[0] > 150
+    assert seen[0] > 100
     assert seen[1] < seen[0]
