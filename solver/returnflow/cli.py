@@ -64,6 +64,9 @@ def entry() -> NoReturn:
             stream.reconfigure(errors="replace")
     # Work that Ctrl-C ends is no news to whoever pressed it.
     warnings.filterwarnings("ignore", message=r"\d+ tasks which were still being processed", category=UserWarning)
+    # Work is shared among cores board by board, and within one piece by piece; numpy's own threads beside these, which
+    # wait by spinning, take up to twice the processor and no less time. It reads this when it is imported.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Whoever ends the program otherwise gets what Ctrl-C gets: what is solved is written, and no process stays.
     signal.signal(signal.SIGTERM, _ended)
     status = main()

@@ -1,6 +1,7 @@
 """What a command loads before it answers: an option that is mistyped does not wait for a solver."""
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -8,6 +9,7 @@ from pathlib import Path
 import pytest
 
 import returnflow
+from returnflow import cli
 from returnflow.cli import BAD_INPUT, main
 from returnflow.console import TRACEBACK
 
@@ -88,3 +90,22 @@ class TestDefects:
         monkeypatch.setenv(TRACEBACK, "1")
         assert main(["check", "x.toml"]) == BAD_INPUT
         assert "Traceback (most recent call last)" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("given", "used"), [(None, "1"), ("3", "3")])
+def test_numpy_has_no_threads_of_its_own_unless_somebody_wants_them(monkeypatch, given, used):
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS")
+    if given is not None:
+        monkeypatch.setenv("OPENBLAS_NUM_THREADS", given)
+    seen = []
+    monkeypatch.setattr(cli, "main", lambda: seen.append(os.environ["OPENBLAS_NUM_THREADS"]) or cli.DONE)
+    monkeypatch.setattr(cli.signal, "signal", lambda *_: None)
+    with pytest.raises(SystemExit):
+        cli.entry()
+    assert seen == [used]
+
+
+def test_numpy_is_not_there_before_it_is_told():
+    """What it reads when it is imported comes too late otherwise."""
+    code = "import sys, returnflow.cli; sys.exit('numpy' in sys.modules)"
+    subprocess.run([sys.executable, "-c", code], check=True)
