@@ -187,7 +187,7 @@ def node(script: str) -> Any:
     return json.loads(done.stdout)
 
 
-def drag(page: Any, terminal: str, dx: float, dy: float, steps: int = 8) -> None:
+def drag(page: Any, terminal: str, dx: float, dy: float, steps: int = 4) -> None:
     """Drag a contact by so many pixels."""
     mark = page.locator(".point", has_text=re.compile(f"^{re.escape(terminal)}$")).locator(".mark").bounding_box()
     x, y = mark["x"] + mark["width"] / 2, mark["y"] + mark["height"] / 2

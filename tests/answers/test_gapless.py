@@ -35,7 +35,7 @@ def each_board_once(monkeypatch):
 @functools.cache
 def by_itself():
     """The slotted board, and what a solve of its own says that its gap is compared with."""
-    slotted = replace(read_case(EXAMPLES / "u_trace_slot.toml"), accuracy=0.03)
+    slotted = replace(read_case(EXAMPLES / "u_trace_slot.toml"), accuracy=0.05)
     gapless._SOLVED.clear()
     return slotted, solve_each({"slotted": slotted}, nothing_yet, jobs=1, gaps=compared)["slotted"][1]
 
@@ -49,7 +49,7 @@ def together(monkeypatch, jobs, said=None, each=None, **cases):
 @pytest.mark.parametrize("jobs", [1, 2])
 def test_a_variant_without_the_gap_is_what_a_gap_is_compared_with(monkeypatch, jobs):
     slotted, alone = by_itself()
-    whole = replace(slotted.changed(drop=[GAP]), accuracy=0.03)
+    whole = replace(slotted.changed(drop=[GAP]), accuracy=0.05)
 
     def refuse(*_):
         raise AssertionError
@@ -67,7 +67,7 @@ def test_a_variant_without_the_gap_is_what_a_gap_is_compared_with(monkeypatch, j
 @pytest.mark.parametrize("jobs", [1, 2])
 def test_one_board_without_gaps_serves_all_that_have_them(monkeypatch, jobs):
     slotted, alone = by_itself()
-    wider = replace(slotted.changed(set={f"{GAP}.shape.width": 1.5}), accuracy=0.03)
+    wider = replace(slotted.changed(set={f"{GAP}.shape.width": 1.5}), accuracy=0.05)
     solved = []
     solve = gapless.solve_expelled
     monkeypatch.setattr(gapless, "solve_expelled", lambda *a: solved.append(a) or solve(*a))
@@ -79,7 +79,7 @@ def test_one_board_without_gaps_serves_all_that_have_them(monkeypatch, jobs):
 
 def test_where_the_variant_without_the_gap_fails_the_comparison_is_solved_by_itself(monkeypatch):
     slotted, alone = by_itself()
-    whole = replace(slotted.changed(drop=[GAP]), accuracy=0.03)
+    whole = replace(slotted.changed(drop=[GAP]), accuracy=0.05)
     solve = batch.solve_case
 
     def fails(case, *rest, **more):

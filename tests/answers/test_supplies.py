@@ -40,7 +40,7 @@ BOARD = {
             "tolerates_V": 0.01,
         }
     ],
-    "solve": {"accuracy": 0.02, "frequencies_Hz": [0, 1e6, 1e8], "via_inductance": True},
+    "solve": {"accuracy": 0.025, "frequencies_Hz": [0, 1e6, 1e8], "via_inductance": True},
 }
 
 

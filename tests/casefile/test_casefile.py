@@ -335,7 +335,7 @@ def paths_of(value, way=()):
 PATHS = sorted(paths_of(FULL), key=str)
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.sampled_from(PATHS), st.one_of(VALUES, st.just(DELETE)))
 @example("cutout.3.shape.polygon", [[0, 0], [1e-300, 1], [5e-324, 5]])
 @example("board.outline", {"\x1f": 0})

@@ -140,7 +140,7 @@ class TestMistakes:
         with pytest.raises(rf.CaseError, match="text alone has no folder"):
             rf.parse_case(HEAD + LOOPS)
 
-    @settings(deadline=None, max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
     @given(st.data())
     def test_any_change_of_the_case_is_refused_or_read(self, folder, data):
         text = HEAD + LOOPS

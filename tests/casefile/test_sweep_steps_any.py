@@ -62,7 +62,7 @@ QUANTITIES = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=75, suppress_health_check=[HealthCheck.too_slow])
 @given(st.one_of(VALUES, st.lists(st.one_of(QUANTITIES, VALUES), max_size=3)))
 @example([{"set": "solve.accuracy", "from": 1e308, "to": -1e308, "steps": 5}])
 @example([{"set": "solve.accuracy", "from": 5e-324, "to": 1e308, "steps": 5, "spacing": "log"}])

@@ -84,7 +84,7 @@ ADDRESSES = st.one_of(
 )
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=75, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.fixed_dictionaries(
         {},

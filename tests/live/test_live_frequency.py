@@ -76,7 +76,7 @@ terminal = [
   { name = "F", copper = "VCC", at = [108, 3], diameter_mm = 1 },
 ]
 link = [{ name = "end", between = ["E", "F"], resistance_ohm = 1e-3 }]
-solve = { frequencies_Hz = [0, 1e8] }
+solve = { frequencies_Hz = [0, 1e8], accuracy = 0.025 }
 
 [[loop]]
 name = "input"

@@ -42,7 +42,7 @@ def gap_file(tmp_path):
 
 def full(case):
     conductors = Conductors.of(case)
-    return solve(conductors, conductors.ends(case), options=Options(accuracy=4e-3)), conductors
+    return solve(conductors, conductors.ends(case), options=Options(accuracy=1e-2)), conductors
 
 
 def test_a_bridge_elsewhere_and_of_another_width_agrees_with_the_full_solve():
