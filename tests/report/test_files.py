@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 from typing import get_args
+from unittest import mock
 
 import meshio
 import numpy as np
@@ -25,7 +26,9 @@ from reporting import (
 )
 from returnflow.pictures import album, jobs
 from returnflow.pictures.album import pictures
+from returnflow.pictures.frame import Frame
 from returnflow.pictures.picture import PictureKind
+from returnflow.pictures.side_by_side import Panels
 from returnflow.pictures.vtu import vtu_bytes
 from returnflow.report import files
 from returnflow.report.files import (
@@ -62,8 +65,14 @@ def fake(of, say=None, *, extent="all"):
 def shared_once(of, say=None, **how):
     key = tuple(of.side_by_side), tuple(how.items())
     if key not in SHARED:
-        SHARED[key] = list(album.shared_pictures(of, say, **how))
+        with mock.patch.object(Panels, "png", undrawn):
+            SHARED[key] = list(album.shared_pictures(of, say, **how))
     return SHARED[key]
+
+
+def undrawn(_):
+    """Of a picture that is made but for its pixels."""
+    return drawn()[0].png
 
 
 def numbers_once(of, *, fields=False):
@@ -301,6 +310,7 @@ class TestFailing:
             raise ZeroDivisionError("a bug")
 
         monkeypatch.setattr(jobs, "pictures", pictures)
+        monkeypatch.setattr(Frame, "png", undrawn)
         monkeypatch.setattr(album, "board_frame", failing)
         (said,) = write_all(study(), tmp_path, brief=True).failed
         assert said.startswith("board.png could not be drawn (ZeroDivisionError: a bug).")
