@@ -5,10 +5,20 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
+import skfem
 from shapely import MultiPolygon, box
 
 from judges import red_refined
-from returnflow.resistive.spaces import CORNER_MASS, CORNER_ROOT, Path, Space, Topology, potential_map, stream_map
+from returnflow.resistive.spaces import (
+    CORNER_MASS,
+    CORNER_ROOT,
+    Path,
+    Space,
+    Topology,
+    _Triangles,
+    potential_map,
+    stream_map,
+)
 from returnflow_geometry.mesh.mesher import Mesh, Mesher, Plane
 from returnflow_geometry.model.shapes import circle
 
@@ -47,6 +57,15 @@ def meshed(name, size=0.4):
     copper, contacts, _ = DRAWINGS[name]
     mesh = Mesher(Plane(copper, contacts)).uniform(size)
     return mesh, Topology(mesh, len(contacts))
+
+
+def test_edges_have_the_numbers_that_the_finite_element_library_gives_them():
+    mesh, _ = meshed("two holes", 0.1)
+    order = np.random.default_rng(3).permutation(len(mesh.triangles))
+    given = mesh.points.T.copy(), mesh.triangles[order].T.copy()
+    own, other = (kind(*given, sort_t=False) for kind in (_Triangles, skfem.MeshTri))
+    assert np.array_equal(own.facets, other.facets)
+    assert np.array_equal(own.t2f, other.t2f)
 
 
 @pytest.fixture

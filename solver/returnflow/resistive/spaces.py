@@ -39,6 +39,19 @@ CORNER_MASS = (np.ones((3, 3)) + np.eye(3)) / 12
 CORNER_ROOT = np.linalg.cholesky(CORNER_MASS).T
 
 
+class _Triangles(skfem.MeshTri):  # type: ignore[misc]
+    """With the same numbers of edges, which are sorted as one number each: as pairs it takes five times as long."""
+
+    @staticmethod
+    def build_entities(t: NDArray[Any], indices: Any, sort: bool = True) -> tuple[NDArray[Any], Ints]:
+        ends = np.hstack([t[pair] for pair in indices])
+        low, high = np.sort(ends, axis=0).astype(np.int64)
+        count = int(high.max()) + 1
+        edges, first, which = np.unique(low * count + high, return_index=True, return_inverse=True)
+        found = np.stack(np.divmod(edges, count)).astype(t.dtype) if sort else ends[:, first]
+        return np.ascontiguousarray(found), which.reshape(len(indices), t.shape[1])
+
+
 @dataclass(frozen=True)
 class Space:
     """
@@ -54,7 +67,7 @@ class Space:
     @cached_property
     def _basis(self) -> skfem.Basis:
         element = skfem.ElementTriP2() if self.order == 2 else skfem.ElementTriP1()
-        mesh = skfem.MeshTri(self.mesh.points.T.copy(), self.mesh.triangles.T.copy(), sort_t=False)
+        mesh = _Triangles(self.mesh.points.T.copy(), self.mesh.triangles.T.copy(), sort_t=False)
         return skfem.Basis(mesh, element, intorder=2 * (self.order - 1))
 
     @cached_property
