@@ -118,10 +118,7 @@ def solve_each(
             say(line)
         bad = found.failed or any(isinstance(answer, Exception) for answer in found.answers.values())
         how = "failed" if bad else "taken from the cache" if found.kept else "solved"
-        # Those that follow a finished one in the queue are half done, on the average.
-        rest = sorted((each.length for each in work if each.label not in done), reverse=True)
-        ready = sum(each.length for each in work) - sum(rest) + 0.5 * sum(rest[: workers - 1])
-        left = remaining(time.perf_counter() - begin, ready, sum(rest) - 0.5 * sum(rest[: workers - 1]))
+        left = remaining(time.perf_counter() - begin, len(done), len(work), workers)
         say(f"{', '.join(found.answers) or item.label}: {how} ({len(done)} of {len(work)}{left})")
 
     def do(some: Sequence[_Item[Answer]]) -> None:
@@ -155,23 +152,26 @@ def solve_each(
     return {name: answers.get(name) or NumericalError(STOPPED) for name in cases}
 
 
-def remaining(seconds: float, ready: float, left: float) -> str:
+def remaining(seconds: float, done: int, count: int, workers: int) -> str:
     """
-    How long the rest may take, as a clause; nothing where it is little, or not yet to be told.
+    How long the rest may take, as a clause; nothing where it is little, or where too few are done to tell.
 
     Parameters
     ----------
     seconds : float
         Spent so far.
-    ready, left : float
-        What that was spent on, and what is left, in one measure.
+    done, count : int
+        Pieces of work that are done, and all; those under way count half.
+    workers : int
+        How many are under way at a time.
 
     Examples
     --------
-    >>> remaining(20.0, 1.0, 3.0), remaining(100.0, 1.0, 3.0), remaining(20.0, 1.0, 0.2)
-    (', some 60 s to go', ', some 5 min to go', '')
+    >>> remaining(20.0, 2, 8, 2), remaining(100.0, 2, 8, 2), remaining(20.0, 1, 8, 2), remaining(20.0, 7, 8, 2)
+    (', some 40 s to go', ', some 4 min to go', '', '')
     """
-    more = seconds * left / ready if ready > 0 else 0.0
+    half = 0.5 * min(workers - 1, count - done)
+    more = seconds * (count - done - half) / (done + half) if done >= workers else 0.0
     if more < LITTLE:
         return ""
     return f", some {10 * round(more / 10)} s to go" if more < MINUTES else f", some {more / 60:.0f} min to go"
