@@ -171,7 +171,7 @@ def test_only_what_is_asked_for_is_compared_with_its_board_without_gaps(monkeypa
 
     def solved_closed(case, name, cache, progress):
         closed.append(case.accuracy)
-        return batch._Found({}, (name, "without gaps"))
+        return batch._Found({}, (case, "without gaps"))
 
     monkeypatch.setattr(batch, "_answers", lambda group, *_: batch._Found({name: name for name in group}))
     monkeypatch.setattr(batch, "_closed", solved_closed)

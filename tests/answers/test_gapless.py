@@ -6,12 +6,14 @@ import functools
 from dataclasses import replace
 
 import joblib
+import numpy as np
 import pytest
 
 import solved as kept
 from cases import EXAMPLES
 from returnflow.answers import batch, gapless
 from returnflow.answers.batch import solve_each
+from returnflow.magnetic.solving import Expelled
 from returnflow.resistive.linear import NumericalError
 from returnflow_geometry.casefile.read import read_case
 
@@ -41,7 +43,7 @@ def by_itself():
 
 
 def together(monkeypatch, jobs, said=None, each=None, **cases):
-    monkeypatch.setattr(gapless, "_SOLVED", {})
+    monkeypatch.setattr(gapless, "_SOLVED", [])
     with joblib.parallel_config(backend="threading"):
         return solve_each(cases, nothing_yet, None, said, jobs, gaps=compared, each=each)
 
@@ -75,6 +77,67 @@ def test_one_board_without_gaps_serves_all_that_have_them(monkeypatch, jobs):
     assert len(solved) == 1
     assert found["slotted"][1] == pytest.approx(alone)
     assert found["wider"][1] == pytest.approx(alone)
+
+
+# Beside the trace: a weak input, whose amplifier a variant moves with its trace, and a strap to other copper.
+MORE = {
+    "copper": [{"name": "island", "layer": "trace", "shape": {"rect": [-150, -150, -100, -100]}}],
+    "terminal": [
+        {"name": "strap", "copper": "island", "at": [-110, -110], "diameter_mm": 2},
+        {"name": "strap below", "copper": "ground", "at": [-110, -110], "diameter_mm": 2},
+        {"name": "connector", "copper": "ground", "at": [-120, 120], "diameter_mm": 2},
+        {"name": "amplifier", "copper": "ground", "at": [-90, 120], "diameter_mm": 2},
+    ],
+    "link": [{"name": "strap", "between": ["strap", "strap below"], "resistance_ohm": 1e-3}],
+    "loop": [
+        {
+            "name": "weak", "role": "sensitive", "inject": "amplifier", "return": "connector", "signal_V": 1,
+            "tolerates_V": 1e-3, "route": {"layer": "trace", "path": [[-120, 120], [-90, 120]]},
+        }
+    ],
+}  # fmt: skip
+
+
+def test_boards_that_differ_beside_what_crosses_the_gap_are_compared_with_one():
+    whole = read_case(EXAMPLES / "u_trace_slot.toml").changed(add=MORE)
+    own = gapless.key(whole, ["signal"])
+    assert gapless.key(whole.changed(move={"amplifier": [-60, 120]}), ["signal"]) == own
+    assert gapless.key(whole.changed(drop=["weak", "beyond half the leg"]), ["signal"]) == own
+    for other in (
+        whole.changed(move={"load ground": [-52, -50]}),
+        whole.changed(move={"strap below": [-111, -110]}),
+        whole.changed(set={"signal.route.width_mm": 0.4}),
+        whole.changed(drop=[GAP]),
+        whole.changed(set={"island.shape.rect.1": -149}),
+        replace(whole, accuracy=0.5),
+    ):
+        assert gapless.key(other, ["signal"]) != own
+    assert gapless.key(whole, ["signal", "weak"]) not in (own, None)
+    assert gapless.key(whole, ["signal", "nobody"]) is None
+
+
+def test_one_comparison_serves_a_board_whose_amplifier_is_moved(monkeypatch):
+    slotted = replace(read_case(EXAMPLES / "u_trace_slot.toml").changed(add=MORE), accuracy=0.1)
+    moved = replace(slotted.changed(move={"amplifier": [-60, 120]}), accuracy=0.1)
+    solved = []
+    solve = gapless.solve_expelled
+    monkeypatch.setattr(gapless, "solve_expelled", lambda *a: solved.append(a) or solve(*a))
+    found = together(monkeypatch, 1, slotted=slotted, moved=moved)
+    assert len(solved) == 1
+    assert found["slotted"][1] is found["moved"][1]
+    # Solved by itself it is the same for what crosses the gap, but for meshes.
+    alone = together(monkeypatch, 1, moved=moved)["moved"][1]
+    assert found["moved"][1][0, 0] == pytest.approx(alone[0, 0], rel=2e-3)
+
+
+def test_inductances_are_found_by_the_names_of_loops():
+    found = Expelled(inductance=np.array([[1.0, 0.2], [0.2, 3.0]]), length=np.array([4.0, 5.0]), names=("a", "b"))
+    other = found.of(["b", "c", "a"])
+    assert other.inductance[0, 0] == 3
+    assert other.inductance[0, 2] == other.inductance[2, 0] == 0.2
+    assert np.isnan(other.inductance[1]).all()
+    assert other.length.tolist()[::2] == [5, 4]
+    assert replace(found, names=()).of(["b"]).inductance.shape == (2, 2)
 
 
 def test_where_the_variant_without_the_gap_fails_the_comparison_is_solved_by_itself(monkeypatch):

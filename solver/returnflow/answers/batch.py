@@ -111,7 +111,9 @@ def solve_each(
         elif found.failed is not None and item.solid is not None:
             failed[item.solid] = found.failed
         for board, one in list(waiting.values()):
-            solid = None if board.solid is None else gapless.known(board.solid) or failed.get(board.solid)
+            solid = (
+                None if board.solid is None else gapless.known(board.solid, board.crossing) or failed.get(board.solid)
+            )
             if board.solid is None or solid is not None:
                 settle(board, one, solid)
         for line in found.said:
@@ -131,7 +133,8 @@ def solve_each(
     if workers > 1:
         say(f"{len(groups)} different boards, {workers} at a time")
     begin = time.perf_counter()
-    own = {board.own for board in boards}
+    asked_for = {board.crossing for board in boards if board.solid is not None}
+    own = {gapless.key(board.first, names) for board in boards if board.solid is None for names in asked_for}
     work = [_Item(board.label, board.length, functools.partial(_answers, board.group, finish, options, highest, cache),
                   board) for board in boards]  # fmt: skip
     work += _without_gaps([board for board in boards if board.solid not in own], cache)
@@ -185,29 +188,33 @@ class _Board:
     Attributes
     ----------
     group : dict, name to Case
-    own : Signature or None
-        What its inductances are kept by, where gaps of others are compared with it.
+    first : Case
+        The first of them, with the accuracy that is asked for.
     closed : Case or None
         The same with the gaps closed that routes cross, where they are compared.
+    crossing : tuple of str
+        Loops whose routes cross them.
     solid : Signature or None
         What inductances of that are kept by.
     """
 
     group: dict[str, Case]
-    own: Signature | None
-    closed: Case | None
-    solid: Signature | None
+    first: Case
+    closed: Case | None = None
+    crossing: tuple[str, ...] = ()
+    solid: Signature | None = None
 
     @classmethod
     def of(cls, group: dict[str, Case], options: Options | None, *, compare: bool) -> _Board:
         """Board of a group of cases."""
-        if not compare:
-            return cls(group, None, None, None)
         first = next(iter(group.values()))
         if options is not None:
             first = replace(first, accuracy=options.accuracy)
-        closed = gapless.compared(first)
-        return cls(group, gapless.key(first), closed, None if closed is None else gapless.key(closed))
+        found = gapless.compared(first) if compare else None
+        if found is None:
+            return cls(group, first)
+        solid, crossing = found
+        return cls(group, first, solid, crossing, gapless.key(solid, crossing))
 
     @property
     def label(self) -> str:
@@ -236,7 +243,7 @@ def _without_gaps(boards: Sequence[_Board], cache: Path | None) -> list[_Item[An
     """Boards with the gaps closed that are solved for nothing but the comparison: each different one once."""
     found: dict[Signature, _Item[Any]] = {}
     for board in boards:
-        if board.solid is not None and board.closed is not None and gapless.known(board.solid) is None:
+        if board.solid is not None and board.closed is not None and gapless.known(board.solid, board.crossing) is None:
             solve = functools.partial(_closed, board.closed, board.solid, cache)
             label = f"what gaps cost in {board.label}"
             found.setdefault(board.solid, _Item(label, ALONE * board.length, solve, solid=board.solid))
@@ -280,10 +287,10 @@ def _alone(item: _Item[Answer]) -> _Found[Answer]:
 
 @dataclass(frozen=True)
 class _Found(Generic[Answer]):
-    """Answers of cases of one board, by name; and its inductances and their key, if no route crosses a gap of it."""
+    """Answers of cases of one board, by name; and that board with its inductances, if no route crosses a gap of it."""
 
     answers: dict[str, Answer | Exception]
-    solid: tuple[Signature, Expelled] | None = None
+    solid: tuple[Case, Expelled] | None = None
     kept: bool = False
     said: tuple[str, ...] = ()
     failed: Exception | None = None
@@ -314,7 +321,7 @@ def _answers(
             (solved, expelled), before = _once(Kept(cache), key, solve, said, next(iter(group)))
         return _Found(
             {name: finish(name, case, rescaled(solved, case)) for name, case in group.items()},
-            None if expelled is None else (gapless.key(replace(first, accuracy=own.accuracy)), expelled),
+            None if expelled is None else _by_name(expelled, replace(first, accuracy=own.accuracy)),
             before,
             tuple(said),
         )
@@ -337,7 +344,11 @@ def _closed(case: Case, name: Signature, cache: Path | None, progress: Progress 
             found, before = _once(Kept(cache), key, solve, said, "the board without gaps")
     except FAILURES as error:
         return _Found({}, failed=_reason(error))
-    return _Found({}, (name, found), before, tuple(said))
+    return _Found({}, _by_name(found, case), before, tuple(said))
+
+
+def _by_name(found: Expelled, case: Case) -> tuple[Case, Expelled]:
+    return case, replace(found, names=tuple(loop.name for loop in case.loops))
 
 
 def _reason(error: Exception) -> Exception:

@@ -179,7 +179,7 @@ def gaps_told(result: Result, solid: Expelled) -> Result:
     if result.spectral is None:
         return result
     alone = len(result.spectral.model.system.stack.distance) == 1
-    facts = frequency.gaps_told(result.spectral.facts, solid, alone=alone)
+    facts = frequency.gaps_told(result.spectral.facts, solid.of(result.loop_names), alone=alone)
     return replace(result, spectral=replace(result.spectral, facts=facts))
 
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
-from itertools import islice
+from dataclasses import dataclass, field, replace
 
 from returnflow.answers import frequency
 from returnflow.answers.rescale import Signature, signature
@@ -16,7 +15,20 @@ from returnflow_geometry.model.board import Case
 
 KEPT = 32  # boards without gaps whose inductances are kept
 
-_SOLVED: dict[Signature, Expelled] = {}
+
+@dataclass
+class _Kept:
+    case: Case
+    found: Expelled
+    keys: dict[tuple[str, ...], Signature | None] = field(default_factory=dict)
+
+    def key(self, names: tuple[str, ...]) -> Signature | None:
+        if names not in self.keys:
+            self.keys[names] = key(self.case, names)
+        return self.keys[names]
+
+
+_SOLVED: list[_Kept] = []
 
 
 def closed(case: Case, conductors: Conductors, facing: Sequence[Faced]) -> Case | None:
@@ -28,29 +40,46 @@ def closed(case: Case, conductors: Conductors, facing: Sequence[Faced]) -> Case 
     return replace(case, board=replace(case.board, cutouts=kept))
 
 
-def key(case: Case) -> Signature:
-    """What the inductances of a board without gaps are kept by."""
-    return signature(replace(case, regions=(), sections=()), None)
+def key(case: Case, names: Sequence[str]) -> Signature | None:
+    """
+    What the inductances of some loops of a board without gaps are kept by; None if it has not all of them.
+
+    A contact is copper, so where those of other loops stand, and where these run, changes nothing for them.
+    """
+    loops = tuple(loop for loop in case.loops if loop.name in names)
+    if len(loops) < len(names):
+        return None
+    ends = {end for loop in loops for end in (loop.inject, loop.return_)}
+    ends |= {end for link in case.board.links for end in link.between}
+    terminals = tuple(terminal for terminal in case.board.terminals if terminal.name in ends)
+    board = replace(case.board, terminals=terminals)
+    return signature(replace(case, board=board, loops=loops, regions=(), sections=()), None)
 
 
-def compared(case: Case) -> Case | None:
-    """The board that a case's gaps are compared with; None if no route crosses one, or nothing is asked above 0 Hz."""
+def compared(case: Case) -> tuple[Case, tuple[str, ...]] | None:
+    """
+    The board that a case's gaps are compared with, and the loops whose routes cross them.
+
+    None if no route crosses one, or nothing is asked above 0 Hz.
+    """
     if not frequency.wants_frequencies(case):
         return None
     conductors = Conductors.of(case)
-    return closed(case, conductors, faced(case, conductors))
+    facing = faced(case, conductors)
+    solid = closed(case, conductors, facing)
+    names = tuple(loop.name for loop, item in zip(case.loops, facing, strict=True) if item.gaps)
+    return None if solid is None else (solid, names)
 
 
-def known(name: Signature) -> Expelled | None:
-    """What is kept by that name."""
-    return _SOLVED.get(name)
+def known(name: Signature, names: Sequence[str]) -> Expelled | None:
+    """What is kept for some loops of the board that has that key for them."""
+    return next((one.found for one in reversed(_SOLVED) if one.key(tuple(names)) == name), None)
 
 
-def keep(name: Signature, solid: Expelled) -> None:
+def keep(case: Case, found: Expelled) -> None:
     """Keep inductances of a board without gaps; the oldest go."""
-    _SOLVED[name] = solid
-    for old in list(islice(_SOLVED, max(0, len(_SOLVED) - KEPT))):
-        del _SOLVED[old]
+    _SOLVED.append(_Kept(case, found))
+    del _SOLVED[:-KEPT]
 
 
 def solve_closed(case: Case, progress: Progress | None) -> Expelled:

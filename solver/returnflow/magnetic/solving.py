@@ -165,10 +165,23 @@ class Expelled:
     inductance : array, shape (loops, loops), henry
     length : array, shape (loops,)
         Mean way back, metres.
+    names : tuple of str
+        Of the loops; empty where nobody asks for them by name.
     """
 
     inductance: Floats
     length: Floats
+    names: tuple[str, ...] = ()
+
+    def of(self, names: Sequence[str]) -> Expelled:
+        """The same for other loops, nan for those that are not among these; as it is where these have no names."""
+        if not self.names:
+            return self
+        places = [self.names.index(name) if name in self.names else -1 for name in names]
+        missing = np.array([place < 0 for place in places])
+        inductance, length = self.inductance[np.ix_(places, places)], self.length[places]
+        inductance[missing], inductance[:, missing], length[missing] = np.nan, np.nan, np.nan
+        return Expelled(inductance=inductance, length=length, names=tuple(names))
 
 
 def solve_expelled(
