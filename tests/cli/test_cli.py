@@ -200,7 +200,7 @@ class TestMistakes:
     def test_fast_takes_coarser_meshes(self, call, tmp_path):
         triangles, case = [], tmp_path / "slot.toml"
         text = (EXAMPLES / "strip_with_slot.toml").read_text(encoding="utf-8")
-        case.write_text(text + "\n[solve]\naccuracy = 2e-3\n", encoding="utf-8")
+        case.write_text(text + "\n[solve]\naccuracy = 1e-4\n", encoding="utf-8")
         for more in ([], ["--fast"]):
             where = tmp_path / f"out{len(more)}"
             assert call("run", case, "-o", where, "--quiet", "--brief", *more)[0] == DONE
