@@ -121,6 +121,7 @@ def test_a_bridge_is_dragged_solved_and_saved(window, gap_file):
         assert abs(noise / before - 1) > 0.2
         page.locator("[aria-label='far edge of bridge']").focus()
         page.keyboard.press("ArrowDown")
+        page.wait_for_function(solved, timeout=30_000)  # what it says would take the place of what is waited for below
         page.fill("#savename", "lower")
         page.click("#savevariant")
         page.wait_for_function("document.getElementById('state').textContent.startsWith('written')", timeout=30_000)
