@@ -121,10 +121,9 @@ def test_a_bridge_is_dragged_solved_and_saved(window, gap_file):
         assert abs(noise / before - 1) > 0.2
         page.locator("[aria-label='far edge of bridge']").focus()
         page.keyboard.press("ArrowDown")
-        page.wait_for_function(solved, timeout=30_000)  # what it says would take the place of what is waited for below
         page.fill("#savename", "lower")
         page.click("#savevariant")
-        page.wait_for_function("document.getElementById('state').textContent.startsWith('written')", timeout=30_000)
+        page.wait_for_function("document.getElementById('saved').textContent.startsWith('written')", timeout=30_000)
     new = read_case(gap_file.with_name("gap_lower.toml")).variants[-1].case.board.bridges[0].shape.bounds
     assert [1e3 * new[1], 1e3 * new[3]] == pytest.approx([13, 20], abs=0.2)
 

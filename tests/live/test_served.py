@@ -137,8 +137,8 @@ def test_a_bracket_stands_in_the_figures_place_after_every_release(window, case_
         assert about == pytest.approx(longer, rel=5e-3)
         page.fill("#savename", "by hand")
         page.click("#savecase")
-        page.wait_for_function("document.getElementById('state').textContent.startsWith('written')", timeout=30_000)
-        assert "written: strip_by_hand.toml" in page.inner_text("#state")
+        page.wait_for_function("document.getElementById('saved').textContent.startsWith('written')", timeout=30_000)
+        assert "written: strip_by_hand.toml" in page.inner_text("#saved")
     place = read_case(case_file.with_name("strip_by_hand.toml")).board.terminal("sense A").centre
     assert place[0] > 32e-3
 

@@ -62,10 +62,10 @@ class Served {
     try {
       const { written } = await this.ask("save", { name, as_variant: asVariant });
       const what = `written: ${written}${asVariant ? "" : ", this board alone, without variants and lessons"}`;
-      $("state").textContent = what;
+      $("saved").textContent = what;
       this.page.say(what);
     } catch (error) {
-      $("state").textContent = error.message;
+      $("saved").textContent = error.message;
       this.page.say(error.message);
     }
   }
