@@ -17,11 +17,12 @@ from returnflow.advice.drawn import moved
 from returnflow.advice.from_variants import from_variant
 from returnflow.advice.places import along_edge, at_edge
 from returnflow.advice.proofs import _connectors_together, _return_of_noise
-from returnflow.advice.recommendation import _little_room
+from returnflow.advice.recommendation import _little_room, harm_in_words
 from returnflow.advice.study import AS_DRAWN, Study, run
 from returnflow.advice.together import merged, obstacle, titled
 from returnflow.magnetic.routes import faced
 from returnflow.resistive.conductors import Conductors
+from returnflow.words.comparison import costs_text
 from returnflow_geometry.casefile.read import parse_case
 from returnflow_geometry.checks.case_checks import check_case
 from returnflow_geometry.model.board import Outgoing
@@ -104,6 +105,33 @@ class TestRoomOfASignal:
         harmful = next(option for option in cables.options if option.variant == "elsewhere")
         assert harmful.meets
         assert harmful.tight
+
+
+class TestWhatIsNotKnown:
+    def option(self, low, high):
+        base = noise(drawn(), input=0.2, out=2.0, up=0.5)
+        other = noise(shifted(base, "M", (30e-3, 25e-3)), input=0.2, out=0.3, up=1.0)
+        cables = tuple(
+            replace(it, low=low * it.limit, high=high * it.limit) if it.loop == "up" else it for it in other.cables
+        )
+        return from_variant("noisy part", "elsewhere", base.case.loop("out"), base, replace(other, cables=cables))
+
+    def test_a_limit_that_a_board_leaves_open_is_not_called_exceeded(self):
+        option = self.option(0.9, 1.1)
+        assert option.broken == option.unsure == ("up",)
+        assert option.over == ()
+        assert option.harmful
+        assert costs_text(option) == 'leaves the limit of "up" open'
+        assert harm_in_words(option) == 'it leaves open whether "up" keeps its limit'
+        assert any("not known to keep its limit" in cost for cost in option.costs)
+
+    def test_one_that_it_exceeds_is(self):
+        option = self.option(1.05, 1.1)
+        assert option.broken == option.over == ("up",)
+        assert option.unsure == ()
+        assert costs_text(option) == 'exceeds the limit of "up"'
+        assert "over its limit" in harm_in_words(option)
+        assert any("over its limit" in cost for cost in option.costs)
 
 
 class TestWhatBoardsDoTogether:

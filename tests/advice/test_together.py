@@ -12,7 +12,8 @@ from test_around import case as clock_case
 from test_around import high, loop, terminal
 
 import solved
-from returnflow.advice.decision import Decision, choose_harmless, decide, recommended
+from returnflow.advice import decision as decisions
+from returnflow.advice.decision import Decision, choose_harmless, decide, one_for_all, recommended, settled
 from returnflow.advice.drawn import moved, own_return
 from returnflow.advice.option import Option
 from returnflow.advice.study import AS_DRAWN, run
@@ -142,6 +143,28 @@ class TestStudy:
         said = verdict_of_all(found[AS_DRAWN], replace(found[name], **kinds))
         assert f"the least room for {named(least.loop)}" in said
         assert ("That is less than 6 dB: measure before you rely on it." in said) == told
+
+    def test_where_they_cannot_be_one_board_one_that_keeps_every_limit_is_recommended_for_all(self, monkeypatch):
+        found = study()
+        base, (joint,) = found[AS_DRAWN], found.joint
+        single = {name: it for name, it in (found.variants | found.trials).items() if name not in (AS_DRAWN, joint)}
+        names = recommended(found.decisions)
+
+        def chosen(boards):
+            """Each limit with the board that is best for it by itself, whatever others there are."""
+            return [
+                replace(
+                    it, chosen=None if it.tolerable else next(o for o in it.options if o.variant in names and o.meets)
+                )
+                for it in settled(base, boards, {})[0]
+            ]
+
+        both = single | {"both": found[joint]}
+        assert one_for_all(chosen(both), base, both, names) is None  # they can be drawn as one
+        monkeypatch.setattr(decisions, "obstacle", lambda *_: "they change one thing in different ways")
+        decided = one_for_all(chosen(both), base, both, names)
+        assert [None if it.chosen is None else it.chosen.variant for it in decided] == [None, "both", "both"]
+        assert one_for_all(chosen(single), base, single, names) is None  # none keeps every limit
 
     def test_in_the_comparison_it_is_the_one_that_is_recommended(self):
         found = study()

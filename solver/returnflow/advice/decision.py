@@ -127,6 +127,8 @@ def settled(
         ]
         decisions = _shared(decisions, own)
         names = recommended(decisions)
+        if (one := one_for_all(decisions, base, variants, names)) is not None:
+            return one, clashes
         alone = variants.get(names[0]) if len(names) == 1 else None
         without = _without_room(decisions, alone or joint.get(titled(names))) - own
         if without:
@@ -145,6 +147,47 @@ def settled(
         others = joined([in_sentence(name) for name in names if name != worst])
         hurt = joined([f"{named(it.loop)} with {said_noise(it)} of {engineering(it.limit, 'V')}" for it in spoilt])
         clashes[worst] = f"does not go with {others}: together they leave {hurt}, solved as one board"
+
+
+def one_for_all(
+    decisions: Sequence[Decision], base: Result, variants: Mapping[str, Result], names: Sequence[str]
+) -> list[Decision] | None:
+    """
+    Decisions that all recommend one board, where those for each cannot be drawn as one and it keeps every limit.
+
+    None where they can, or no board does that with room and without harm: each limit then has what is best for it.
+
+    Parameters
+    ----------
+    decisions : sequence of Decision
+        With what is best for each.
+    base : Result
+        The case as drawn.
+    variants : mapping of name to Result
+    names : sequence of str
+        Of the boards that they recommend.
+    """
+    if len(names) < 2:
+        return None
+    boards = {name: replace(variants[name].case, accuracy=base.case.accuracy) for name in names}
+    if not obstacle(base.case, names, boards):
+        return None
+    over = [it for it in decisions if not it.tolerable]
+    fit = [{option.variant: option for option in it.options if option.has_room and not option.harmful} for it in over]
+    every = [
+        name
+        for name, result in variants.items()
+        if all(name in options for options in fit) and keeps_all(base, result) and not lifted(base.case, result.case)
+    ]
+    if not every:
+        return None
+
+    def cost(name: str) -> tuple[float, ...]:
+        return tuple(map(sum, zip(*(rank(options[name]) for options in fit), strict=True)))
+
+    best = min(every, key=cost)
+    chosen = iter([options[best] for options in fit])
+    return [it if it.tolerable else replace(it, chosen=next(chosen)) for it in decisions]
 
 
 def _shared(decisions: Sequence[Decision], own: Collection[str]) -> list[Decision]:

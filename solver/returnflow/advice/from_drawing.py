@@ -112,6 +112,7 @@ def move(loop: Loop, budget: Budget, base: Result) -> list[Option]:
             high=high,
             limit=budget.limit,
             reasons=tuple(reasons),
+            proviso="" if exceeded else budget.proviso,
         )
     ]
 
@@ -246,7 +247,8 @@ def dedicated(loop: Loop, budget: Budget, base: Result) -> list[Option]:
     now = resistive_noise(loop, base)
     two = own / (own + plane) * now
     shared = (
-        f"Grounded at both ends, {millimetres(length)} of {millimetres(RETURN_WIDTH)} trace on {named(layer.name)} "
+        f"On the board as drawn, grounded at both ends, {millimetres(length)} of {millimetres(RETURN_WIDTH)} trace on "
+        f"{named(layer.name)} "
         f"({engineering(own, 'Ω')}, in parallel with {engineering(plane, 'Ω')} of plane) would carry "
         f"{percent(plane / (own + plane))} of the signal's return: {engineering(two, 'V')} in series with the signal "
         f"by resistance, against {engineering(now, 'V')} by resistance as drawn. A second ground point cancels the "

@@ -54,6 +54,7 @@ def from_variant(kind: OptionKind, name: str, loop: Loop, base: Result, result: 
         costs=costs,
         variant=name,
         broken=changed["broken"],
+        unsure=changed["unsure"],
         mended=changed["mended"],
         worse=changed["worse"],
         tight=_tight(base, result, loop),
@@ -131,7 +132,7 @@ def _return_sentences(loop: Loop, result: Result) -> list[str]:
 def _elsewhere(base: Result, result: Result, loop: Loop) -> tuple[dict[str, tuple[str, ...]], tuple[str, ...]]:
     """Limits of other signals and between cables that break, are mended or get worse; what changes, in sentences."""
     before = {item.loop: item for item in (*base.sensitive, *base.cables)}
-    changed: dict[str, list[str]] = {"broken": [], "mended": [], "worse": []}
+    changed: dict[str, list[str]] = {"broken": [], "unsure": [], "mended": [], "worse": []}
     costs = []
     for item in (*result.sensitive, *result.cables):
         if item.loop == loop.name:
@@ -144,11 +145,13 @@ def _elsewhere(base: Result, result: Result, loop: Loop) -> tuple[dict[str, tupl
                 changed["mended"].append(item.loop)
         elif old is None or old.verdict == "kept":
             changed["broken"].append(item.loop)
+            if item.verdict != "exceeded":
+                changed["unsure"].append(item.loop)
         elif moved and item.noise > old.noise:
             changed["worse"].append(item.loop)
         if moved:
             was = f" (as drawn {engineering(old.noise, 'V')})" if old else ""
-            word = "within" if item.verdict == "kept" else "over"
+            word = {"kept": "within", "exceeded": "over"}.get(item.verdict, "not known to keep")
             costs.append(
                 f"{named(item.loop)}: {engineering(item.noise, 'V')}{was}, {word} its limit of "
                 f"{engineering(item.limit, 'V')}."

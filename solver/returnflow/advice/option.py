@@ -46,7 +46,9 @@ class Option:
     why_not : str
         What rules it out, as a sentence: a bond that must stay, the board's size; nothing where it is possible.
     broken : tuple of str
-        Limits between cables and of other signals that are kept as drawn, and not if it is done.
+        Limits between cables and of other signals that are kept as drawn, and not surely if it is done.
+    unsure : tuple of str
+        Of these the ones that are not known to be exceeded: what was not drawn, or doubts, leave it open.
     mended : tuple of str
         Limits between cables and of other signals that it brings back, which are exceeded as drawn.
     worse : tuple of str
@@ -76,6 +78,7 @@ class Option:
     variant: str | None = None
     why_not: str = ""
     broken: tuple[str, ...] = ()
+    unsure: tuple[str, ...] = ()
     mended: tuple[str, ...] = ()
     worse: tuple[str, ...] = ()
     tight: dict[str, float] = field(default_factory=dict)
@@ -134,6 +137,11 @@ class Option:
     def harmful(self) -> bool:
         """Whether it breaks another limit, makes worse what is over it, takes a signal's room, or has a clash."""
         return bool(self.broken or self.worse or self.tight or self.clash)
+
+    @property
+    def over(self) -> tuple[str, ...]:
+        """Limits that are kept as drawn and exceeded if it is done."""
+        return tuple(name for name in self.broken if name not in self.unsure)
 
     @property
     def effort(self) -> int:

@@ -106,8 +106,10 @@ def recommendation(
         first = needed(routes, unsolved=any(option.unsolved for option in still_open))
         titles = joined([in_sentence(option.title) for option in still_open])
         sentences.append(f"Not judged yet: {titles}. To compare, {first}.")
-    if chosen.broken:
-        sentences.append(f"It puts {_quoted(chosen.broken)} over the limit: weigh that first.")
+    if chosen.over:
+        sentences.append(f"It puts {_quoted(chosen.over)} over the limit: weigh that first.")
+    if chosen.unsure:
+        sentences.append(f"It leaves open whether {_quoted(chosen.unsure)} {keeps(chosen.unsure)}: find out first.")
     if chosen.worse:
         now = [f"{named(name)} ({engineering(chosen.elsewhere[name], 'V')})" for name in chosen.worse]
         sentences.append(f"Over the limit as drawn, and further with it: {joined(now)}.")
@@ -148,9 +150,10 @@ def _nothing_meets(budget: Budget, options: Sequence[Option]) -> list[str]:
 
 def harm_in_words(option: Option) -> str:
     """What an option does to other limits, as a clause."""
-    hurt = [f"{named(name)} has {engineering(option.elsewhere[name], 'V')}" for name in (*option.broken, *option.worse)]
+    hurt = [f"{named(name)} has {engineering(option.elsewhere[name], 'V')}" for name in (*option.over, *option.worse)]
     says = "is over its limit" if len(hurt) == 1 else "are over their limits"
     parts = [f"with it {joined(hurt)} and {says}"] if hurt else []
+    parts += [f"it leaves open whether {_quoted(option.unsure)} {keeps(option.unsure)}"] if option.unsure else []
     parts += [f"it leaves {named(name)} {margin_words(room)}" for name, room in option.tight.items()]
     return ", and ".join([*parts, *([f"it {option.clash}"] if option.clash else [])])
 
@@ -178,6 +181,11 @@ def opening(title: str) -> str:
     """
     said = in_sentence(title)
     return f"{said[0].upper()}{said[1:]}"
+
+
+def keeps(names: tuple[str, ...]) -> str:
+    """Whether limits of these are kept, as the end of a clause."""
+    return "keeps its limit" if len(names) == 1 else "keep theirs"
 
 
 def _quoted(names: tuple[str, ...]) -> str:

@@ -205,7 +205,8 @@ def keeps_text(option: Option) -> str:
 
 def costs_text(option: Option) -> str:
     """What an option costs, or fixes, elsewhere."""
-    parts = [f"exceeds the limit of {listed(option.broken, 'and')}"] if option.broken else []
+    parts = [f"exceeds the limit of {listed(option.over, 'and')}"] if option.over else []
+    parts += [f"leaves the limit of {listed(option.unsure, 'and')} open"] if option.unsure else []
     parts += [f"leaves {named(name)} {dB(room, sign=True)}" for name, room in option.tight.items()]
     parts += [f"fixes {listed(option.mended, 'and')}"] if option.mended else []
     if option.variant is None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from returnflow.advice.decision import Decision
-from returnflow.advice.recommendation import in_sentence
+from returnflow.advice.recommendation import in_sentence, keeps
 from returnflow.advice.study import AS_DRAWN, Study
 from returnflow.answers.budget import Budget
 from returnflow.answers.result import Result
@@ -89,11 +89,16 @@ def _decision_text(study: Study, decision: Decision) -> str:
     notes = [f"{option.title}: {option.why_not}" for option in decision.options if option.why_not]
     unknown = [option for option in decision.options if option.possible and option.noise is None and not option.waits]
     notes += [f"{option.title}, not computed: {option.reasons[-1]}" for option in unknown if option.reasons]
-    harm = dict.fromkeys(option.broken for option in decision.options if option.broken)
+    harm = dict.fromkeys(option.over for option in decision.options if option.over)
     for names in harm:
-        titles = joined([in_sentence(option.title) for option in decision.options if option.broken == names], "or")
+        titles = joined([in_sentence(option.title) for option in decision.options if option.over == names], "or")
         over = "is over its limit" if len(names) == 1 else "are over their limits"
         notes.append(f"With {titles}, {listed(names, 'and')} {over}.")
+    notes += [
+        f"With {in_sentence(option.title)} it is open whether {listed(option.unsure, 'and')} {keeps(option.unsure)}."
+        for option in decision.options
+        if option.unsure
+    ]
     tight = [(option, name, room) for option in decision.options for name, room in option.tight.items()]
     notes += [f"With {in_sentence(it.title)}, {named(name)} has {margin_words(room)}." for it, name, room in tight]
     return "\n".join(
