@@ -93,6 +93,21 @@ class TestWritten:
         assert text.startswith("# ")
         assert text.endswith("cannot be given as a variant: the case was not read from a case file.\n")
 
+    def test_a_name_that_a_case_file_would_refuse_is_cut(self):
+        """Boards with everything at once have the names of all their parts."""
+        (name,) = study().proved
+        long = f"{name}, together with {' and '.join(200 * ['x'])}"
+        trials = {long: study().trials[name], f"{long}!": study().trials[name]}
+        it = replace(study(), trials=trials, changes={})
+        it.__dict__["proved"] = trials
+        one, other = parse_case(TEXT + recommended_text(it)).variants
+        assert one.name.startswith(name[:20])
+        assert len(one.name) <= 200
+        assert one.name != other.name
+        taken = replace(it, case=replace(it.case, variants=(one,)))
+        taken.__dict__["proved"] = {long: trials[long]}
+        assert parse_case(TEXT + recommended_text(taken)).variants[0].name == f"{one.name[:97]}…{long[-97:]}, 2"
+
     def test_its_name_is_one_that_the_case_has_not(self):
         (name,) = study().proved
         taken = replace(study().case, variants=(replace(again().case.variants[-1], name=name.upper()),))

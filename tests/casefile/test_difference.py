@@ -158,6 +158,7 @@ class TestWhatNoTableSays:
             (lambda c: replace(c, editor=None), "was not read from a case file"),
             (lambda c: replace(c, loops=tuple(replace(it, tolerates=1e-3) if it.tolerates else it for it in c.loops)),
              "has another current or limit"),
+            (lambda c: replace(c, loops=c.loops[1:]), "it has other loops"),
             (lambda c: on_board(c, links=[Link(name="hole", between=("J4.GND", "J1.SHIELD"), barrel=1e-4)]),
              "is a plated hole"),
             (lambda c: on_board(c, terminals=[Terminal(name="off", copper="ground", shape=circle(0.3, 0.3, 1e-3))]),

@@ -64,6 +64,13 @@ def variant_table(case: Case, drawn: Case) -> dict[str, Any]:
     if case.editor is None:
         message = "the case was not read from a case file"
         raise NoVariantError(message)
+    for what, here, there in (
+        ("loops", case.loops, drawn.loops),
+        ("layers", case.board.layers, drawn.board.layers),
+    ):
+        if [it.name for it in here] != [it.name for it in there]:
+            message = f"it has other {what}"
+            raise NoVariantError(message)
     changes = _changes(case, drawn)
     unlike = _unlike(_read(case, changes), drawn)
     if unlike == CONTACTS and case.board.banks:
@@ -120,9 +127,8 @@ def _changes(case: Case, drawn: Case) -> dict[str, Any]:
     for loop, there in zip(case.loops, drawn.loops, strict=True):
         address = _address(case, "loop", loop.name)
         sets |= {f"{address}.{key}": value for key, value in _settings(loop, there).items()}
-    return {
-        key: value for key, value in zip(("drop", "add", "move", "set"), (drop, add, moves, sets), strict=True) if value
-    }
+    every = {"drop": drop, "add": add, "move": moves, "set": sets}
+    return {key: value for key, value in every.items() if value}
 
 
 def _by_name(parts: Sequence[_Part]) -> dict[str, _Part]:
@@ -287,18 +293,12 @@ def _unlike(found: Case, drawn: Case) -> str | None:
             return f"the way of {named(one.name)}"
     boards = found.board, drawn.board
     ends = [{it.name: it for it in board.terminals} for board in boards]
-    joins = [
-        sorted((it.name, sorted(it.between), it.resistance, it.inductance) for it in board.links) for board in boards
-    ]
+    joins = [sorted(board.links, key=lambda it: it.name) for board in boards]
     if joins[0] != joins[1]:
         return "links"
     if ends[0].keys() != ends[1].keys() or not all(_alike(it, ends[1][name]) for name, it in ends[0].items()):
         return CONTACTS
     return _unlike_copper(*boards)
-
-
-def _by(thing: Link) -> str:
-    return thing.name
 
 
 def _unlike_copper(one: Board, other: Board) -> str | None:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import chain, count
+
 from returnflow.advice.study import Study
+from returnflow.words.columns import short
 from returnflow_geometry.casefile.difference import NoVariantError
 from returnflow_geometry.casefile.toml_text import variant_text
-from returnflow_geometry.model.wording import MAX_NAME, brief, named
+from returnflow_geometry.model.wording import MAX_NAME, named
 
 HEAD = (
     "Written by returnflow: boards that it drew, solved and recommends, as variants.",
@@ -24,9 +27,8 @@ def recommended_variants(study: Study) -> dict[str, str]:
     found = {}
     taken = {variant.name.casefold() for variant in study.case.variants}
     for name in study.proved:
-        title = name if len(name) <= MAX_NAME else brief(name, MAX_NAME)
-        while title.casefold() in taken:
-            title = f"{brief(title, MAX_NAME - 1)}'"
+        others = (f"{short(name, MAX_NAME - 5)}, {number}" for number in count(2))
+        title = next(it for it in chain([short(name, MAX_NAME)], others) if it.casefold() not in taken)
         taken.add(title.casefold())
         try:
             found[name] = variant_text(title, study.as_variant(name), study.changes.get(name, ()))
