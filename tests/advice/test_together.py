@@ -165,6 +165,9 @@ class TestStudy:
         decided = one_for_all(chosen(both), base, both, names)
         assert [None if it.chosen is None else it.chosen.variant for it in decided] == [None, "both", "both"]
         assert one_for_all(chosen(single), base, single, names) is None  # none keeps every limit
+        loops = tuple(replace(it, tolerates=9.0) if it.tolerates else it for it in found[joint].case.loops)
+        eased = single | {"both": replace(found[joint], case=replace(found[joint].case, loops=loops))}
+        assert one_for_all(chosen(eased), base, eased, names) is None  # nor one whose limits are others
 
     def test_in_the_comparison_it_is_the_one_that_is_recommended(self):
         found = study()
